@@ -1,0 +1,30 @@
+package clinical
+
+// The closed lists of the feed. A word outside its list is quarantined, never
+// guessed.
+var (
+	// Symptoms that may be charted at a reading.
+	Symptoms = []string{
+		"dizziness", "lightheadedness", "faintness", "loss of consciousness", "confusion",
+		"blurred vision", "weakness", "nausea", "palpitations", "chest pain",
+		"shortness of breath", "head or neck pain", "unsteadiness", "other",
+	}
+	// Limbs on which a cuff may sit.
+	Limbs = []string{"left arm", "right arm", "left leg", "right leg"}
+	// FluidKinds are the sources and ways out of fluid.
+	FluidKinds = []string{"oral", "iv", "tube", "blood", "urine", "emesis", "stool", "drain", "blood_loss", "other"}
+	// Precautions lists the falls precautions that a feed may carry: those of
+	// the default bundle first.
+	Precautions = []string{
+		"assisted rising", "call light in reach", "non-slip footwear", "bed low and locked",
+		"toileting schedule", "bed alarm",
+		"chair alarm", "gait belt", "compression", "sign at bed", "floor mat", "sitter",
+	}
+	// Injuries of a fall, mildest first (the levels of NDNQI).
+	Injuries = []string{"none", "minor", "moderate", "major", "death"}
+	// TreatmentKinds are treatments of a pressure that falls on standing.
+	TreatmentKinds = []string{"fluid bolus", "transfusion", "compression", "other"}
+)
+
+// LossOfConsciousness is the symptom that makes a set positive by itself.
+const LossOfConsciousness = "loss of consciousness"
