@@ -1,0 +1,192 @@
+package trends
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"plumbline/internal/clinical"
+)
+
+// Trends of the drop over a stay (T-KENDALL).
+const (
+	TooFew    = "too_few"
+	Worsening = "worsening"
+	Improving = "improving"
+	Steady    = "steady"
+)
+
+// minForTrend is the fewest sets for which a trend is named: at four the
+// smallest exact p is 0.083.
+const minForTrend = 4
+
+// Serial holds the findings over the sets of a stay (section 4).
+type Serial struct {
+	Sets            int
+	Interpretable   int
+	Positive        int
+	LastPositiveAt  *time.Time
+	NegativesInARow int
+	Cleared         bool
+	ClearedAt       *time.Time // start of the set that completed the clearing run
+	ClearingRun     int        // sets that count towards clearing so far
+
+	Slope     *float64 // mmHg of drop per day
+	SlopeLow  *float64
+	SlopeHigh *float64
+	P         *float64
+	Trend     string
+	TrendSets int // sets that the trend rests on
+
+	Around []Around
+}
+
+// Around compares the drop before and after a change of a blood-pressure-lowering
+// drug (T-AROUND). They moved together; the figures do not say that one caused
+// the other.
+type Around struct {
+	Drug       string
+	Change     string
+	At         time.Time
+	SetsBefore int
+	SetsAfter  int
+	Shift
+	TooFew bool // under two sets on a side
+}
+
+// SerialOf works out the serial findings of a stay's sets, given in order.
+func SerialOf(sets []Set, changes []Change, p clinical.Policy) Serial {
+	s := Serial{Sets: len(sets), Trend: TooFew, Around: []Around{}}
+	var interpretable, measured []Set
+	for _, set := range sets {
+		if !set.Interpretable() {
+			continue
+		}
+		interpretable = append(interpretable, set)
+		if set.Kind == LyingToStanding && set.SystolicDrop != nil {
+			measured = append(measured, set)
+		}
+		if set.Finding == Positive {
+			s.Positive++
+			s.LastPositiveAt = ptr(set.StartedAt)
+		}
+	}
+	s.Interpretable = len(interpretable)
+	s.takeTrend(measured, p.Serial)
+	s.takeClearing(interpretable, changes, p)
+	s.takeAround(measured, changes, p.Serial)
+	return s
+}
+
+// takeTrend is T-SLOPE and T-KENDALL.
+func (s *Serial) takeTrend(sets []Set, p clinical.SerialPolicy) {
+	s.TrendSets = len(sets)
+	if len(sets) < 2 {
+		return
+	}
+	days, drops := make([]float64, len(sets)), make([]float64, len(sets))
+	for n, set := range sets {
+		days[n] = set.StartedAt.Sub(sets[0].StartedAt).Hours() / 24
+		drops[n] = *set.SystolicDrop
+	}
+	slope := TheilSen(days, drops)
+	s.Slope, s.SlopeLow, s.SlopeHigh = slope.Slope, slope.Low, slope.High
+	_, pValue := MannKendall(days, drops)
+	s.P = &pValue
+	if len(sets) < minForTrend {
+		return
+	}
+	s.Trend = Steady
+	if s.Slope != nil && Below(pValue, p.TrendLevel) {
+		switch {
+		case *s.Slope > 0:
+			s.Trend = Worsening
+		case *s.Slope < 0:
+			s.Trend = Improving
+		}
+	}
+}
+
+// LatestUp is the latest start, raise or resumption of a blood-pressure-lowering
+// drug; ok is false where there is none.
+func LatestUp(changes []Change) (c Change, ok bool) {
+	for _, ch := range changes {
+		if ch.Lowering && ch.Up() && (!ok || !ch.At.Before(c.At)) {
+			c, ok = ch, true
+		}
+	}
+	return c, ok
+}
+
+// takeClearing is T-CLEAR.
+func (s *Serial) takeClearing(interpretable []Set, changes []Change, p clinical.Policy) {
+	first := len(interpretable)
+	for first > 0 && interpretable[first-1].Finding == Negative {
+		first--
+	}
+	s.NegativesInARow = len(interpretable) - first
+	if s.Positive == 0 {
+		return
+	}
+	kind := ""
+	for _, set := range interpretable {
+		if set.Finding == Positive {
+			kind = set.Kind
+		}
+	}
+	up, anyUp := LatestUp(changes)
+	var run []Set
+	for _, set := range interpretable[first:] {
+		clears := (set.Kind == LyingToStanding || set.Kind == kind) &&
+			slices.ContainsFunc(set.Upright, func(u Upright) bool {
+				return u.standing() && u.Counts() && u.minutesBetween(p.Sets.ClearingStandFromMinutes, p.Sets.StandingToMinutes)
+			}) && (!anyUp || set.StartedAt.After(up.At))
+		if !clears {
+			continue
+		}
+		run = append(run, set)
+		apart := set.StartedAt.Sub(run[0].StartedAt)
+		if !s.Cleared && len(run) >= p.Serial.ClearNegatives && apart >= clinical.Hours(p.Serial.ClearHours) {
+			s.Cleared, s.ClearedAt = true, ptr(set.StartedAt)
+		}
+	}
+	s.ClearingRun = len(run)
+}
+
+// takeAround is T-AROUND, for each change of a blood-pressure-lowering drug.
+func (s *Serial) takeAround(sets []Set, changes []Change, p clinical.SerialPolicy) {
+	var lowering []Change
+	for _, c := range changes {
+		if c.Lowering {
+			lowering = append(lowering, c)
+		}
+	}
+	window := time.Duration(math.Round(p.AroundDays * float64(24*time.Hour)))
+	for _, c := range lowering {
+		var before, after []float64
+		for _, set := range sets {
+			gap := set.StartedAt.Sub(c.At)
+			if gap == 0 || gap.Abs() > window || parted(set.StartedAt, c.At, lowering) {
+				continue
+			}
+			if gap < 0 {
+				before = append(before, *set.SystolicDrop)
+			} else {
+				after = append(after, *set.SystolicDrop)
+			}
+		}
+		s.Around = append(s.Around, Around{
+			Drug: c.Drug, Change: c.Change, At: c.At, SetsBefore: len(before), SetsAfter: len(after),
+			Shift:  HodgesLehmann(before, after),
+			TooFew: len(before) < minForShift || len(after) < minForShift,
+		})
+	}
+}
+
+// parted reports whether another change lies strictly between two moments.
+func parted(a, b time.Time, changes []Change) bool {
+	if b.Before(a) {
+		a, b = b, a
+	}
+	return slices.ContainsFunc(changes, func(c Change) bool { return c.At.After(a) && c.At.Before(b) })
+}

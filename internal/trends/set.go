@@ -1,0 +1,154 @@
+package trends
+
+import (
+	"encoding/json"
+	"time"
+
+	"plumbline/internal/clinical"
+)
+
+// Word is a word of a closed list; the empty one is written as null in JSON:
+// it was not computed or does not apply.
+type Word string
+
+// MarshalJSON writes the word, or null for the empty one.
+func (w Word) MarshalJSON() ([]byte, error) {
+	if w == "" {
+		return []byte("null"), nil
+	}
+	return json.Marshal(string(w))
+}
+
+// The findings of a set.
+const (
+	Positive     = "positive"
+	Inconclusive = "inconclusive"
+	SymptomsOnly = "symptoms_only"
+	Negative     = "negative"
+)
+
+// The criteria that a set may meet.
+const (
+	CritSystolic  = "systolic_drop"
+	CritDiastolic = "diastolic_drop"
+	CritLow       = "low_standing_systolic"
+	CritStopped   = "symptom_limited"
+	CritPulse     = "pulse_rise_30"
+	CritNotable   = "pulse_rise_notable"
+	CritSupine    = "supine_hypertension_30"
+)
+
+// Timings, pulse responses and lying pressures.
+const (
+	PossibleInitial = "possible_initial"
+	Classic         = "classic"
+	Delayed         = "delayed"
+
+	Falling    = "falling"
+	Blunted    = "blunted"
+	Brisk      = "brisk"
+	Unreliable = "unreliable"
+
+	MildSupine     = "mild supine hypertension"
+	ModerateSupine = "moderate supine hypertension"
+	SevereSupine   = "severe supine hypertension"
+	LowLying       = "low"
+	UsualLying     = "usual"
+)
+
+// Grades of a set's quality.
+const (
+	Complete = "complete"
+	Usable   = "usable"
+	Unusable = "unusable"
+)
+
+// Baseline is the reading in the lower position that a set starts from.
+type Baseline struct {
+	TakenAt   time.Time         `json:"taken_at"`
+	Systolic  *float64          `json:"systolic"`
+	Diastolic *float64          `json:"diastolic"`
+	HeartRate *float64          `json:"heart_rate"`
+	Position  clinical.Position `json:"position"`
+	Limb      Word              `json:"limb"`
+	Minutes   *float64          `json:"minutes_in_position"`
+}
+
+// Where the minutes upright come from.
+const (
+	FromChart      = "charted"
+	FromTimestamps = "timestamps"
+)
+
+// Upright is a reading in a higher position than the baseline. Drops are the
+// baseline's value minus this one: a rise is negative.
+type Upright struct {
+	TakenAt       time.Time         `json:"taken_at"`
+	Minutes       *float64          `json:"minutes_upright"`
+	MinutesFrom   Word              `json:"minutes_from"`
+	Position      clinical.Position `json:"position"`
+	Systolic      *float64          `json:"systolic"`
+	Diastolic     *float64          `json:"diastolic"`
+	HeartRate     *float64          `json:"heart_rate"`
+	Limb          Word              `json:"limb"`
+	SystolicDrop  *float64          `json:"systolic_drop"`
+	DiastolicDrop *float64          `json:"diastolic_drop"`
+	PulseRise     *float64          `json:"pulse_rise"`
+}
+
+// Counts reports whether the reading counts for drops: it has a systolic, so
+// has the baseline, and their limbs are comparable.
+func (u Upright) Counts() bool { return u.SystolicDrop != nil }
+
+func (u Upright) standing() bool { return u.Position == clinical.Standing }
+
+// minutesBetween reports whether the minutes upright are known and lie between
+// low and high, ends included.
+func (u Upright) minutesBetween(low, high float64) bool {
+	return u.Minutes != nil && between(*u.Minutes, low, high)
+}
+
+// Set is an orthostatic set with its finding and quality. Its JSON form is that
+// of the published documents.
+type Set struct {
+	SetID     string    `json:"set_id"` // "" for an inferred set
+	StartedAt time.Time `json:"started_at"`
+	Kind      string    `json:"kind"`
+	Baseline  *Baseline `json:"baseline"`
+	Upright   []Upright `json:"upright"`
+
+	SystolicDrop     *float64 `json:"systolic_drop"`      // mmHg, the largest
+	DiastolicDrop    *float64 `json:"diastolic_drop"`     // mmHg, the largest
+	PulseRise        *float64 `json:"pulse_rise"`         // beats/min, the largest
+	PulseRisePercent *float64 `json:"pulse_rise_percent"` // of the baseline pulse
+
+	Finding       string   `json:"finding"`
+	Criteria      []string `json:"criteria"`
+	Timing        Word     `json:"timing"`
+	Sustained     Word     `json:"sustained"`
+	PulseResponse Word     `json:"pulse_response"`
+	PulseRatio    *float64 `json:"pulse_response_ratio"` // beats/min per mmHg
+	LyingPressure Word     `json:"lying_pressure"`
+
+	Symptoms     []string `json:"symptoms"`
+	StoppedEarly bool     `json:"stopped_early"`
+	Quality      string   `json:"quality"`
+	QualityNotes []string `json:"quality_notes"`
+	Facts        []string `json:"facts"`
+}
+
+// Interpretable reports whether the set can carry a conclusion.
+func (s Set) Interpretable() bool { return s.Finding != Inconclusive }
+
+// Meets reports whether the set met a criterion.
+func (s Set) Meets(criterion string) bool {
+	for _, c := range s.Criteria {
+		if c == criterion {
+			return true
+		}
+	}
+	return false
+}
+
+// Inferred reports whether the set was assembled from times and positions.
+func (s Set) Inferred() bool { return s.SetID == "" }

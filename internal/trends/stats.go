@@ -1,0 +1,265 @@
+package trends
+
+import (
+	"math"
+	"slices"
+)
+
+// z95 is the standard normal quantile at 0.975.
+const z95 = 1.959963984540054
+
+// exactKendallMax is the largest number of points for which the exact
+// distribution of Kendall's S is used.
+const exactKendallMax = 50
+
+// minForInterval is the smallest number of points for which Sen's interval is
+// given: under it the interval does not hold its level.
+const minForInterval = 5
+
+// tieSums are the sums over groups of equal values that Kendall's variance
+// needs: of t(t-1)/2, t(t-1)(t-2) and t(t-1)(2t+5).
+func tieSums(values []float64) (pairs, triples, variance float64) {
+	sorted := slices.Sorted(slices.Values(values))
+	for start := 0; start < len(sorted); {
+		end := start + 1
+		for end < len(sorted) && sorted[end] == sorted[start] {
+			end++
+		}
+		t := float64(end - start)
+		pairs += t * (t - 1) / 2
+		triples += t * (t - 1) * (t - 2)
+		variance += t * (t - 1) * (2*t + 5)
+		start = end
+	}
+	return pairs, triples, variance
+}
+
+// MannKendall returns S, the number of concordant less discordant pairs, and
+// the two-sided p-value of no trend: exact for n <= 50 without ties, otherwise
+// normal with tie and continuity correction; with ties in both x and y the
+// variance is the full one of Kendall's tau-b. p is NaN under 2 points.
+// Sources: Gilbert 1987, table A18; Kendall 1970 for the variance.
+func MannKendall(x, y []float64) (s int, p float64) {
+	n := len(x)
+	if n < 2 {
+		return 0, math.NaN()
+	}
+	for i := range n {
+		for j := i + 1; j < n; j++ {
+			s += sign(x[j]-x[i]) * sign(y[j]-y[i])
+		}
+	}
+	xPairs, xTriples, xVariance := tieSums(x)
+	yPairs, yTriples, yVariance := tieSums(y)
+	if xPairs == 0 && yPairs == 0 && n <= exactKendallMax {
+		return s, exactKendall(n, s)
+	}
+	size := float64(n)
+	m := size * (size - 1)
+	variance := (m*(2*size+5)-xVariance-yVariance)/18 + 2*xPairs*yPairs/m
+	if n > 2 {
+		variance += xTriples * yTriples / (9 * m * (size - 2))
+	}
+	if s == 0 || variance <= 0 {
+		return s, 1
+	}
+	z := (math.Abs(float64(s)) - 1) / math.Sqrt(variance)
+	return s, math.Erfc(z / math.Sqrt2)
+}
+
+func sign(v float64) int {
+	switch {
+	case v > 0:
+		return 1
+	case v < 0:
+		return -1
+	}
+	return 0
+}
+
+// exactKendall is the two-sided p-value of |S| >= |s| over all orderings of n
+// points without ties, by counting inversions.
+func exactKendall(n, s int) float64 {
+	pairs := n * (n - 1) / 2
+	share := make([]float64, 1, pairs+1) // share[k]: orderings with k inversions, as a share of all
+	share[0] = 1
+	for size := 2; size <= n; size++ {
+		next := make([]float64, len(share)+size-1)
+		for k, v := range share {
+			for shift := range size {
+				next[k+shift] += v / float64(size)
+			}
+		}
+		share = next
+	}
+	few := (pairs - abs(s)) / 2 // inversions at the extreme, counted from the nearer end
+	tail := 0.0
+	for k := 0; k <= few; k++ {
+		tail += share[k]
+	}
+	return math.Min(1, 2*tail)
+}
+
+func abs(v int) int {
+	if v < 0 {
+		return -v
+	}
+	return v
+}
+
+// Slope is a Theil-Sen slope with Sen's 95 % interval; nil is not computed.
+type Slope struct{ Slope, Low, High *float64 }
+
+// TheilSen returns the median of the slopes of all pairs with distinct x, and
+// Sen's interval by the rule of scipy.stats.theilslopes: the sorted slopes at
+// ranks (N -+ z sigma)/2, halves rounded to even, without interpolation. The
+// slope is nil without two distinct x, the interval under 5 points.
+func TheilSen(x, y []float64) Slope {
+	var slopes []float64
+	for i := range x {
+		for j := range x {
+			if dx := x[j] - x[i]; dx > 0 {
+				slopes = append(slopes, (y[j]-y[i])/dx)
+			}
+		}
+	}
+	if len(slopes) == 0 {
+		return Slope{}
+	}
+	slices.Sort(slopes)
+	out := Slope{Slope: ptr(medianSorted(slopes))}
+	n := len(x)
+	if n < minForInterval {
+		return out
+	}
+	_, _, xVariance := tieSums(x)
+	_, _, yVariance := tieSums(y)
+	size := float64(n)
+	sigma := math.Sqrt((size*(size-1)*(2*size+5) - xVariance - yVariance) / 18)
+	count := float64(len(slopes))
+	high := min(int(math.RoundToEven((count+z95*sigma)/2)), len(slopes)-1)
+	low := max(int(math.RoundToEven((count-z95*sigma)/2))-1, 0)
+	out.Low, out.High = ptr(slopes[low]), ptr(slopes[high])
+	return out
+}
+
+func medianSorted(v []float64) float64 {
+	n := len(v)
+	if n%2 == 1 {
+		return v[n/2]
+	}
+	return (v[n/2-1] + v[n/2]) / 2
+}
+
+// Shift is a shift of location between two samples.
+type Shift struct {
+	Shift, Low, High *float64
+	P                *float64
+}
+
+// minForShift is the smallest number of values on a side for which a shift is
+// computed.
+const minForShift = 2
+
+// HodgesLehmann estimates the shift from before to after: the median of all
+// differences, its exact 95 % interval from the Mann-Whitney distribution
+// without ties (the k-th smallest and largest difference, k the largest with
+// P(U <= k-1) <= 0.025; nil where there is none), and the exact two-sided
+// p-value of the rank sum under permutation, with mid-ranks for ties, the
+// smaller tail doubled. All nil under 2 values on a side.
+func HodgesLehmann(before, after []float64) Shift {
+	if len(before) < minForShift || len(after) < minForShift {
+		return Shift{}
+	}
+	var differences []float64
+	for _, a := range after {
+		for _, b := range before {
+			differences = append(differences, a-b)
+		}
+	}
+	slices.Sort(differences)
+	out := Shift{Shift: ptr(medianSorted(differences)), P: ptr(rankSumP(before, after))}
+	if k := intervalRank(len(before), len(after)); k > 0 {
+		out.Low, out.High = ptr(differences[k-1]), ptr(differences[len(differences)-k])
+	}
+	return out
+}
+
+// intervalRank is the largest k with P(U <= k-1) <= 0.025, 0 where none is.
+func intervalRank(m, n int) int {
+	ranks := make([]int, m+n)
+	for r := range ranks {
+		ranks[r] = r + 1
+	}
+	share := subsetSums(ranks, m)
+	lowest := m * (m + 1) / 2 // the smallest possible rank sum, where U is 0
+	cumulative := 0.0
+	for k := 0; ; k++ {
+		cumulative += share[lowest+k]
+		if Above(cumulative, 0.025) { // sums of shares: equal within rounding is equal
+			return k
+		}
+	}
+}
+
+// rankSumP is the two-sided p-value of the rank sum of after among both samples.
+func rankSumP(before, after []float64) float64 {
+	all := slices.Concat(before, after)
+	sorted := slices.Sorted(slices.Values(all))
+	doubled := func(v float64) int { // twice the mid-rank, so that it is whole
+		first, _ := slices.BinarySearch(sorted, v)
+		last := first
+		for last < len(sorted) && sorted[last] == v {
+			last++
+		}
+		return first + 1 + last
+	}
+	ranks := make([]int, len(all))
+	for n, v := range all {
+		ranks[n] = doubled(v)
+	}
+	observed := 0
+	for _, v := range after {
+		observed += doubled(v)
+	}
+	share := subsetSums(ranks, len(after))
+	low, high := 0.0, 0.0
+	for sum, v := range share {
+		if sum <= observed {
+			low += v
+		}
+		if sum >= observed {
+			high += v
+		}
+	}
+	return math.Min(1, 2*math.Min(low, high))
+}
+
+// subsetSums is the distribution of the sum of size ranks drawn without
+// replacement: index by the sum, shares of all draws.
+func subsetSums(ranks []int, size int) []float64 {
+	total := 0
+	for _, r := range ranks {
+		total += r
+	}
+	// ways[k][s]: draws of k ranks with sum s among those seen, as a share of
+	// all draws of k among them, so that large samples do not overflow.
+	ways := make([][]float64, size+1)
+	for k := range ways {
+		ways[k] = make([]float64, total+1)
+	}
+	ways[0][0] = 1
+	for seen, r := range ranks {
+		for k := min(seen+1, size); k >= 1; k-- {
+			taken := float64(k) / float64(seen+1)
+			for s := total; s >= 0; s-- {
+				v := ways[k][s] * (1 - taken)
+				if s >= r {
+					v += ways[k-1][s-r] * taken
+				}
+				ways[k][s] = v
+			}
+		}
+	}
+	return ways[size]
+}
