@@ -1,0 +1,66 @@
+package alerts
+
+import (
+	"slices"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
+)
+
+// Precautions says which falls precautions the rules ask for and which are in
+// place. InPlace and Missing are nil where the site's feeds carry none.
+type Precautions struct {
+	Needed  bool
+	InPlace []string
+	Missing []string
+	Facts   []string // of those in place
+}
+
+// precautions holds the bundle against what is in place.
+func (s situation) precautions() Precautions {
+	latest := s.LatestInterpretable()
+	positiveOpen := s.LatestPositive() != nil && !s.Serial.Cleared
+	p := Precautions{
+		Needed: positiveOpen || len(s.Falls) > 0 ||
+			latest != nil && (latest.Finding == trends.Positive || latest.Finding == trends.SymptomsOnly),
+	}
+	if !s.policy.Precautions.InFeed {
+		return p
+	}
+	p.InPlace, p.Missing = []string{}, []string{}
+	for _, word := range clinical.Precautions {
+		for _, f := range s.Precautions {
+			if f.What == word && f.InPlace(s.at) {
+				p.Facts = append(p.Facts, f.SourceID)
+				if !slices.Contains(p.InPlace, word) {
+					p.InPlace = append(p.InPlace, word)
+				}
+			}
+		}
+	}
+	if p.Needed {
+		for _, word := range s.bundle() {
+			if !slices.Contains(p.InPlace, word) {
+				p.Missing = append(p.Missing, word)
+			}
+		}
+	}
+	return p
+}
+
+// bundle is the policy's bundle, and what is added to it after a fall or a
+// symptom-limited set that has not been cleared.
+func (s situation) bundle() []string {
+	out := slices.Clone(s.policy.Precautions.Bundle)
+	stopped := !s.Serial.Cleared && slices.ContainsFunc(s.Sets, func(set trends.Set) bool {
+		return set.Meets(trends.CritStopped)
+	})
+	if stopped || len(s.Falls) > 0 {
+		for _, word := range s.policy.Precautions.Added {
+			if !slices.Contains(out, word) {
+				out = append(out, word)
+			}
+		}
+	}
+	return out
+}

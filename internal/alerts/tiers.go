@@ -1,0 +1,315 @@
+package alerts
+
+import (
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
+)
+
+// The tiers, most pressing first.
+const (
+	Now       = "now"
+	ThisShift = "this_shift"
+	Today     = "today"
+	Watch     = "watch"
+	None      = "none" // nothing owed by these rules; never "low risk"
+)
+
+// Tiers lists the tiers, most pressing first.
+var Tiers = []string{Now, ThisShift, Today, Watch, None}
+
+// The tier rules.
+const (
+	TFall       = "T-FALL"
+	TStopped    = "T-STOPPED"
+	TLow        = "T-LOW"
+	TLowLying   = "T-LOW-LYING"
+	TGap        = "T-GAP"
+	TPositive   = "T-POSITIVE"
+	TFell       = "T-FELL"
+	TOverdue    = "T-OVERDUE"
+	TDue        = "T-DUE"
+	TReview     = "T-REVIEW"
+	TSymptoms   = "T-SYMPTOMS"
+	TRoutine    = "T-ROUTINE"
+	TSoon       = "T-SOON"
+	TPrecaution = "T-PRECAUTION"
+	TWatch      = "T-WATCH"
+)
+
+// Figures are the named figures of a finding; a value is a number, a word, a
+// list of words or a time.
+type Figures map[string]any
+
+// Reason is a tier rule that holds, with its figures and the facts it rests on.
+type Reason struct {
+	Rule    string
+	Figures Figures
+	Facts   []string
+}
+
+// Assessment is what is owed to one stay at one moment.
+type Assessment struct {
+	Digest      trends.Digest
+	Exposures   trends.Exposures
+	At          time.Time
+	Tier        string
+	Reasons     []Reason // every tier rule that holds, in table order; the first one decides
+	Recheck     Recheck
+	Precautions Precautions
+	Review      Review
+	Rank        int // 1 is first; set by Rank
+
+	decidedBy int // place of the deciding rule in the table
+}
+
+// DecidedBy is the rule that decides the tier, "" in the last tier.
+func (a Assessment) DecidedBy() string {
+	if len(a.Reasons) == 0 {
+		return ""
+	}
+	return a.Reasons[0].Rule
+}
+
+// Assess decides what is owed to one stay at a moment for which its digest holds.
+func Assess(d trends.Digest, p clinical.Policy, zone *time.Location, at time.Time) Assessment {
+	s := situation{Digest: d, exposures: trends.ExposuresAt(d, p, at), policy: p, zone: zone, at: at}
+	a := Assessment{Digest: d, Exposures: s.exposures, At: at, Reasons: []Reason{}}
+	a.Recheck = s.recheck()
+	a.Precautions = s.precautions()
+	a.Review = s.review()
+	a.Tier, a.decidedBy = None, len(tierRules)
+	for n, rule := range tierRules {
+		reason := rule.holds(s, a)
+		if reason == nil {
+			continue
+		}
+		reason.Rule = rule.name
+		if reason.Facts == nil {
+			reason.Facts = []string{}
+		}
+		if len(a.Reasons) == 0 {
+			a.Tier, a.decidedBy = rule.tier, n
+		}
+		a.Reasons = append(a.Reasons, *reason)
+	}
+	return a
+}
+
+type tierRule struct {
+	tier, name string
+	// holds returns the reason with its figures, nil where the rule does not hold.
+	holds func(situation, Assessment) *Reason
+}
+
+// tierRules is the table of tiers: the first rule that holds decides.
+var tierRules = []tierRule{
+	{Now, TFall, fallWithoutSet},
+	{Now, TStopped, func(s situation, _ Assessment) *Reason {
+		return s.recentSet(s.LatestInterpretable(), func(set trends.Set) bool { return set.Meets(trends.CritStopped) })
+	}},
+	{Now, TLow, func(s situation, _ Assessment) *Reason {
+		return s.recentSet(s.LatestInterpretable(), func(set trends.Set) bool {
+			return set.Meets(trends.CritLow) && set.SystolicDrop != nil && trends.AtLeast(*set.SystolicDrop, s.policy.Tiers.LowDrop)
+		})
+	}},
+	{Now, TLowLying, func(s situation, _ Assessment) *Reason {
+		return s.recentSet(s.LatestSet(), func(set trends.Set) bool { return set.LyingPressure == trends.LowLying })
+	}},
+	{Now, TGap, precautionGap},
+	{ThisShift, TPositive, func(s situation, _ Assessment) *Reason {
+		return setReason(s.LatestInterpretable(), trends.Positive)
+	}},
+	{ThisShift, TFell, func(s situation, _ Assessment) *Reason { return s.fallReason(s.recentFalls()) }},
+	{ThisShift, TOverdue, func(_ situation, a Assessment) *Reason {
+		return recheckReason(a.Recheck, a.Recheck.State == Overdue && !a.Recheck.routine())
+	}},
+	{ThisShift, TDue, func(_ situation, a Assessment) *Reason {
+		return recheckReason(a.Recheck, a.Recheck.State == Due && !a.Recheck.routine())
+	}},
+	{Today, TReview, reviewNeeded},
+	{Today, TSymptoms, func(s situation, _ Assessment) *Reason {
+		return setReason(s.LatestInterpretable(), trends.SymptomsOnly)
+	}},
+	{Today, TRoutine, func(_ situation, a Assessment) *Reason {
+		return recheckReason(a.Recheck, (a.Recheck.State == Overdue || a.Recheck.State == Due) && a.Recheck.routine())
+	}},
+	{Today, TSoon, func(s situation, a Assessment) *Reason {
+		return recheckReason(a.Recheck, a.Recheck.State == Scheduled && !s.beyondSoon(*a.Recheck.DueAt))
+	}},
+	{Today, TPrecaution, func(_ situation, a Assessment) *Reason {
+		if !a.Precautions.Needed || len(a.Precautions.Missing) == 0 {
+			return nil
+		}
+		return &Reason{Figures: Figures{"missing": a.Precautions.Missing}, Facts: a.Precautions.Facts}
+	}},
+	{Watch, TWatch, watch},
+}
+
+func (s situation) beyondSoon(due time.Time) bool {
+	return due.After(s.at.Add(clinical.Hours(s.policy.Recheck.ScheduledSoonInHours)))
+}
+
+func (s situation) recentFalls() []trends.FallFact {
+	var out []trends.FallFact
+	for _, f := range s.Falls {
+		if s.within(f.At, s.policy.Tiers.RecentHours) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+func (s situation) fallReason(falls []trends.FallFact) *Reason {
+	if len(falls) == 0 {
+		return nil
+	}
+	r := &Reason{}
+	for _, f := range falls {
+		r.Figures = Figures{"fell_at": f.At, "injury": f.Injury, "falls": len(falls)} // of the latest one
+		r.Facts = append(r.Facts, f.SourceID)
+	}
+	return r
+}
+
+func fallWithoutSet(s situation, _ Assessment) *Reason {
+	var falls []trends.FallFact
+	for _, f := range s.recentFalls() {
+		if !s.interpretableSince(f.At) {
+			falls = append(falls, f)
+		}
+	}
+	return s.fallReason(falls)
+}
+
+// recentSet is the reason of a set that holds something, in the last 24 h.
+func (s situation) recentSet(set *trends.Set, holds func(trends.Set) bool) *Reason {
+	if set == nil || !holds(*set) || !s.within(set.StartedAt, s.policy.Tiers.RecentHours) {
+		return nil
+	}
+	return &Reason{Figures: setFigures(*set), Facts: set.Facts}
+}
+
+func setReason(set *trends.Set, finding string) *Reason {
+	if set == nil || set.Finding != finding {
+		return nil
+	}
+	return &Reason{Figures: setFigures(*set), Facts: set.Facts}
+}
+
+// setFigures names what a sentence about a set tells.
+func setFigures(set trends.Set) Figures {
+	f := Figures{
+		"set_at": set.StartedAt, "kind": set.Kind, "criteria": set.Criteria,
+		"symptoms": set.Symptoms, "quality": set.Quality,
+	}
+	if b := set.Baseline; b != nil {
+		put(f, "baseline_systolic", b.Systolic)
+		put(f, "baseline_diastolic", b.Diastolic)
+	}
+	put(f, "systolic_drop", set.SystolicDrop)
+	put(f, "diastolic_drop", set.DiastolicDrop)
+	if u := lowestUpright(set); u != nil {
+		put(f, "upright_systolic", u.Systolic)
+		put(f, "upright_diastolic", u.Diastolic)
+		put(f, "upright_minutes", u.Minutes)
+		f["upright_position"] = string(u.Position)
+	}
+	return f
+}
+
+func put(f Figures, name string, v *float64) {
+	if v != nil {
+		f[name] = *v
+	}
+}
+
+// lowestUpright is the upright reading with the lowest counting systolic, the
+// one that a sentence about the set names.
+func lowestUpright(set trends.Set) *trends.Upright {
+	var low *trends.Upright
+	for n, u := range set.Upright {
+		if u.Counts() && (low == nil || *u.Systolic < *low.Systolic) {
+			low = &set.Upright[n]
+		}
+	}
+	return low
+}
+
+func precautionGap(s situation, a Assessment) *Reason {
+	latest := s.LatestInterpretable()
+	if latest == nil || latest.Finding != trends.Positive && latest.Finding != trends.SymptomsOnly {
+		return nil
+	}
+	if !s.within(latest.StartedAt, s.policy.Tiers.GapHours) || len(a.Precautions.Missing) == 0 {
+		return nil
+	}
+	f := setFigures(*latest)
+	f["missing"], f["finding"] = a.Precautions.Missing, latest.Finding
+	return &Reason{Figures: f, Facts: latest.Facts}
+}
+
+func recheckReason(r Recheck, holds bool) *Reason {
+	if !holds {
+		return nil
+	}
+	f := Figures{"due_at": *r.DueAt, "recheck_rule": r.Rule, "state": r.State}
+	if r.Drug != "" {
+		f["drug"], f["change"] = r.Drug, r.Change
+	}
+	return &Reason{Figures: f, Facts: r.Facts}
+}
+
+func reviewNeeded(s situation, a Assessment) *Reason {
+	if !a.Review.Needed {
+		return nil
+	}
+	var rules, drugs, facts []string
+	for _, f := range a.Review.Flags {
+		if f.Rule == DFrid {
+			continue
+		}
+		rules = append(rules, f.Rule)
+		drugs = append(drugs, f.Drugs...)
+		facts = append(facts, f.Facts...)
+	}
+	return &Reason{
+		Figures: Figures{"flags": rules, "drugs": trends.Distinct(drugs), "set_at": s.LatestPositive().StartedAt},
+		Facts:   trends.Distinct(facts),
+	}
+}
+
+func watch(s situation, a Assessment) *Reason {
+	r := &Reason{Figures: Figures{}}
+	holds := false
+	if positive := s.LatestPositive(); positive != nil {
+		var kinds []string
+		for _, c := range s.exposures.Contributors {
+			if c.Kind != trends.ByDrugs {
+				kinds = append(kinds, c.Kind)
+				r.Facts = append(r.Facts, c.Facts...)
+			}
+		}
+		if len(kinds) > 0 {
+			holds = true
+			r.Figures["contributors"], r.Figures["set_at"] = kinds, positive.StartedAt
+			r.Facts = append(r.Facts, positive.Facts...)
+		}
+	}
+	if at := s.Serial.ClearedAt; at != nil && s.within(*at, s.policy.Tiers.ClearedHours) {
+		holds = true
+		r.Figures["cleared_at"] = *at
+		r.Facts = append(r.Facts, s.LatestInterpretable().Facts...)
+	}
+	if a.Recheck.State == Scheduled && s.beyondSoon(*a.Recheck.DueAt) {
+		holds = true
+		r.Figures["due_at"], r.Figures["recheck_rule"] = *a.Recheck.DueAt, a.Recheck.Rule
+		r.Facts = append(r.Facts, a.Recheck.Facts...)
+	}
+	if !holds {
+		return nil
+	}
+	r.Facts = trends.Distinct(r.Facts)
+	return r
+}
