@@ -1,0 +1,46 @@
+# Two commands on a fresh machine: make run, make test. They need Go, Node.js with
+# npm, and on Debian nothing else: scripts/need.sh brings what the tests start.
+
+VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
+COMMIT  ?= $(shell git rev-parse HEAD 2>/dev/null || echo unknown)
+LDFLAGS  = -X plumbline/internal/app.Version=$(VERSION) -X plumbline/internal/app.Commit=$(COMMIT)
+
+STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
+
+.DEFAULT_GOAL := help
+.PHONY: help run build assets test lint bench seed clean
+
+help: ## list what make can do
+	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
+
+run: build ## start the dashboard on demonstration data
+	bin/dashboard demo
+
+build: assets ## build bin/dashboard, one file that needs nothing beside it
+	CGO_ENABLED=0 go build -trimpath -ldflags '$(LDFLAGS)' -o bin/dashboard ./cmd/dashboard
+
+assets: ## fetch the browser code that is embedded (skipped when current)
+	@scripts/assets.sh
+
+test: assets ## run every test, on SQLite, PostgreSQL and Chromium
+	scripts/need.sh
+	go vet ./...
+	scripts/with-postgres.sh go test -vet=off ./...
+
+lint: assets ## check the form of Go and shell files
+	@files=$$(git ls-files -co --exclude-standard '*.go' | xargs gofmt -l); \
+		if [ -n "$$files" ]; then echo "gofmt these files: $$files" >&2; exit 1; fi
+	go vet ./...
+	go run $(STATICCHECK) ./...
+	@if command -v shellcheck >/dev/null; then shellcheck -x scripts/*.sh .ci/run; \
+		else echo "shellcheck not found: shell files not checked"; fi
+
+bench: assets ## run the benchmarks
+	scripts/need.sh
+	scripts/with-postgres.sh go test -run '^$$' -bench . -benchmem ./...
+
+seed: ## write seed/ anew
+	go run ./internal/demo/generate
+
+clean: ## remove what make has built and fetched
+	rm -rf bin node_modules web/static/vendor

@@ -1,0 +1,84 @@
+#!/usr/bin/env bash
+# Runs a command with a private, throw-away PostgreSQL server beside it:
+#
+#	scripts/with-postgres.sh go test ./...
+#
+# The command finds the server in PLUMBLINE_TEST_POSTGRES. The server listens on
+# loopback only, keeps nothing, and ends with this script, also when it is killed.
+set -euo pipefail
+# shellcheck source=scripts/lib.sh
+. "$(dirname "$0")/lib.sh"
+
+if [ $# -eq 0 ]; then
+	echo "usage: $0 COMMAND [ARGUMENT...]" >&2
+	exit 2
+fi
+if [ -n "${PLUMBLINE_TEST_POSTGRES:-}" ]; then
+	exec "$@" # a server was given: use that one
+fi
+bin=$(find_pg_bin) || {
+	echo "No PostgreSQL server programs found; scripts/need.sh gets them." >&2
+	exit 1
+}
+
+dir=$(mktemp -d /tmp/plumbline-postgres.XXXXXX)
+server=
+stop() {
+	trap '' INT TERM
+	if [ -n "$server" ]; then
+		kill -QUIT "$server" 2>/dev/null || true # at once: nothing here is worth a checkpoint
+		wait "$server" 2>/dev/null || true
+	fi
+	rm -rf "$dir"
+}
+trap stop EXIT
+trap 'exit 130' INT
+trap 'exit 143' TERM
+
+# The server refuses to run as root, so root hands it to an ordinary user.
+# pdeathsig stops it even where the trap above cannot (kill -9 of this script).
+as=()
+if [ "$(id -u)" -eq 0 ]; then
+	user=nobody
+	id postgres >/dev/null 2>&1 && user=postgres
+	chown "$user" "$dir"
+	as=(setpriv --reuid="$user" --regid="$(id -g "$user")" --clear-groups --pdeathsig INT)
+elif command -v setpriv >/dev/null; then
+	as=(setpriv --pdeathsig INT)
+fi
+
+# ICU's English order, as a hospital's own server would have it: what relies on
+# byte order, which SQLite uses, shows here and not at the hospital.
+if ! (cd / && LC_ALL=C.UTF-8 "${as[@]}" "$bin/initdb" --pgdata="$dir/data" --username=plumbline \
+	--auth=trust --no-sync --encoding=UTF8 --locale-provider=icu --icu-locale=en-US) >"$dir/log" 2>&1; then
+	cat "$dir/log" >&2
+	exit 1
+fi
+
+# Another process may take the port between the look and the start: then try the next.
+for _ in 1 2 3 4 5; do
+	port=$((20000 + (RANDOM * 32768 + RANDOM) % 12000))
+	if (exec 3<>"/dev/tcp/127.0.0.1/$port") 2>/dev/null; then
+		continue
+	fi
+	# No write is kept, so none is flushed. The zone is far from UTC on purpose:
+	# a query that leaves the zone to the server is a bug, and shows here.
+	(cd / && exec "${as[@]}" "$bin/postgres" -D "$dir/data" -p "$port" \
+		-c listen_addresses=127.0.0.1 -c unix_socket_directories= \
+		-c fsync=off -c synchronous_commit=off -c full_page_writes=off \
+		-c max_connections=200 -c timezone=Asia/Kathmandu) >"$dir/log" 2>&1 &
+	server=$!
+	while kill -0 "$server" 2>/dev/null; do
+		if "$bin/pg_isready" -q -h 127.0.0.1 -p "$port" -t 1; then
+			break 2
+		fi
+		sleep 0.1
+	done
+	server=
+done
+if [ -z "$server" ]; then
+	cat "$dir/log" >&2
+	exit 1
+fi
+
+PLUMBLINE_TEST_POSTGRES="postgres://plumbline@127.0.0.1:$port/postgres?sslmode=disable" "$@"
