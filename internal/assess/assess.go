@@ -1,0 +1,62 @@
+// Package assess answers questions about units and stays: it takes facts from
+// the store and hands them to the pure core. The live list is answered from kept
+// digests, a question about another moment from the facts known then; both are
+// the same code from there on.
+package assess
+
+import (
+	"context"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/policy"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+)
+
+// Store is what the service needs of a store.
+type Store interface {
+	Units(ctx context.Context) ([]string, error)
+	// Candidates lists the stays that may have been on a unit at a moment.
+	Candidates(ctx context.Context, unit string, at time.Time) ([]string, error)
+	// Versions lists, for each stay, every version of each fact that any version
+	// gives to it.
+	Versions(ctx context.Context, stayIDs []string) (map[string][]clinical.Version, error)
+	// Kept returns the kept digests of stays, and the revision of each stay.
+	Kept(ctx context.Context, stayIDs []string) (map[string]Kept, map[string]int64, error)
+	Keep(ctx context.Context, digests []Kept) error
+}
+
+// Kept is a digest as it is stored: it holds from ValidFrom until ValidUntil
+// (zero: no end), for one revision of the stay's facts and one basis (policy,
+// zone and form of digest).
+type Kept struct {
+	StayID     string
+	Basis      string
+	Revision   int64
+	ValidFrom  time.Time
+	ValidUntil time.Time
+	Body       []byte
+}
+
+// Service answers for one site under one policy.
+type Service struct {
+	Store  Store
+	Policy policy.Loaded
+	Zone   *time.Location
+}
+
+// StayView is one stay at a moment: what was known, and what follows from it.
+type StayView struct {
+	Chart      clinical.Chart
+	Assessment alerts.Assessment
+}
+
+// Catalogue makes sentences for a moment in the site's zone.
+func (s *Service) Catalogue(at time.Time) text.Catalogue { return text.Catalogue{Zone: s.Zone, At: at} }
+
+// Digest works out of a chart all that depends on facts alone.
+func (s *Service) Digest(c clinical.Chart) trends.Digest {
+	return trends.DigestOf(c, s.Policy.Policy, s.Zone)
+}

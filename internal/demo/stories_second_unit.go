@@ -1,0 +1,103 @@
+package demo
+
+import "time"
+
+// The small unit, so that there is one to switch to.
+func storiesSecondUnit() []Story {
+	return []Story{
+		{
+			Name: "Fluids given, not looked at again", StayID: "S201", PatientID: "P4201", Patient: "Gwendolen Aramburel", Born: "1953-06-14", Sex: "female",
+			Unit: SecondUnit, Bed: "21", Tier: "this_shift", Rule: "T-POSITIVE", Recheck: "overdue R-TREATED",
+			Says: "The day after an operation she dropped by 26 in the night and got a bolus at three; whether it helped has not been measured.",
+			tell: bolusUnchecked,
+		},
+		{
+			Name: "New this morning", StayID: "S202", PatientID: "P4202", Patient: "Balthazar Nyströmbeck", Born: "1949-05-01", Sex: "male",
+			Unit: SecondUnit, Bed: "22", Tier: "today", Rule: "T-SOON", Recheck: "scheduled R-ADMIT",
+			Says: "Admitted before his operation on a patch of clonidine; the first set has a day.",
+			tell: newThisMorning,
+		},
+		{
+			Name: "Steady after a hernia", StayID: "S203", PatientID: "P4203", Patient: "Hyacinthe Delbrosse", Born: "1951-09-29", Sex: "male",
+			Unit: SecondUnit, Bed: "23", Tier: "watch", Rule: "T-WATCH", Recheck: "scheduled R-WEEKLY",
+			Says: "One set, no drop.",
+			tell: steadyHernia,
+		},
+		{
+			Name: "Young and well", StayID: "S204", PatientID: "P4204", Patient: "Rafferty Imanishi-Cole", Born: "1995-01-07", Sex: "male",
+			Unit: SecondUnit, Bed: "25", Tier: "none", Rule: "", Recheck: "not_needed",
+			Says: "An appendix out, nothing else.",
+			tell: youngAndWell,
+		},
+	}
+}
+
+func bolusUnchecked(c *chart) {
+	c.admit(2, "07:15")
+	c.has("K80.2", "Gallstones, gallbladder removed")
+	c.level("122/70 80")
+	c.setIDs = true
+	c.set(1, "16:30", lying("124/72 80"), standing(1, "113/70 90"), standing(3, "114/70 90"))
+	c.set(0, "02:20", lying("118/68 86"), standing(1, "91/60 108").feels("lightheadedness"), standing(3, "92/60 106"))
+	c.treated(0, "03:00", "fluid bolus")
+	c.event(0, "03:30", "in", "iv", 500)
+	c.event(1, "12:00", "out", "drain", 120)
+	c.precautions(2, "09:00", bundle...)
+}
+
+func newThisMorning(c *chart) {
+	c.admit(0, "07:05")
+	c.has("I10", "Essential hypertension")
+	c.level("148/84 70")
+	c.start(0, "08:30", "clonidine", 0.1, "mg", "transdermal", "09:00").charted("Clonidine 0.1 MG/day transdermal patch", "C02AC01", "")
+	c.plain(0, "07:30", "sitting", "150/84 72")
+}
+
+func steadyHernia(c *chart) {
+	c.admit(1, "06:45")
+	c.has("K40.9", "Inguinal hernia, repaired")
+	c.level("130/76 70")
+	c.home("tamsulosin", 0.4, "mg", "oral", "20:00")
+	c.start(1, "13:00", "paracetamol", 1, "g", "oral", "14:00", "20:00", "08:00")
+	c.set(0, "08:05", lying("132/76 72"), standing(1, "122/76 80"), standing(3, "123/76 80"))
+	c.precautions(1, "09:00", "call light in reach", "non-slip footwear")
+}
+
+func youngAndWell(c *chart) {
+	c.admit(1, "23:40")
+	c.has("K35.8", "Appendicitis")
+	c.level("122/72 68")
+	c.start(0, "00:30", "paracetamol", 1, "g", "iv").give(0, "01:00").give(0, "07:10")
+}
+
+// looseRows are what interfaces send and no story tells: three rows that
+// cannot be used, and a fact that waits for its stay.
+func looseRows(c *chart) {
+	send := func(kind string, when time.Time, cells map[string]string) {
+		c.write(kind, device, when, cells)
+	}
+	// a word outside its list
+	t := c.at(0, "06:15")
+	send("vitals", t, map[string]string{
+		"source_id": "M-0001", "stay_id": "S125", "taken_at": stamp(t), "systolic": "128", "diastolic": "72", "heart_rate": "68",
+		"position": "reclining", "limb": "right arm", "status": "final",
+	})
+	// a stay that has not been seen: somebody still on the way from the emergency department
+	t = c.at(0, "09:10")
+	send("vitals", t, map[string]string{
+		"source_id": "M-0002", "stay_id": "S135", "taken_at": stamp(t), "systolic": "136", "diastolic": "78", "heart_rate": "88",
+		"position": "sitting", "limb": "left arm", "status": "final",
+	})
+	// an end before its beginning
+	t = c.at(0, "07:00")
+	send("fluids", t, map[string]string{
+		"source_id": "M-0003", "stay_id": "S125", "from": stamp(t), "to": stamp(c.at(1, "19:00")), "direction": "out",
+		"volume": "450", "volume_unit": "mL", "kind": "urine", "status": "final",
+	})
+	// a correction that cannot be read: a letter among the digits
+	t = c.at(0, "06:20")
+	send("weights", t, map[string]string{
+		"source_id": "W-S110-004", "stay_id": "S110", "measured_at": stamp(t), "weight": "7l.4", "weight_unit": "kg",
+		"recorded_at": stamp(c.at(0, "08:30")), "status": "corrected",
+	})
+}

@@ -1,0 +1,197 @@
+// Package csvfeed reads the CSV feed: one kind of fact a file, one row a
+// version of a fact. The columns are described in docs/feeds.md.
+package csvfeed
+
+import (
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/feed"
+)
+
+// Feed is the name under which versions of this feed are kept.
+const Feed = "csv"
+
+// KindOf tells a file's kind by the start of its name, up to the first '-', '_'
+// or '.'.
+func KindOf(name string) (clinical.Kind, bool) {
+	word := name
+	if n := strings.IndexAny(name, "-_."); n >= 0 {
+		word = name[:n]
+	}
+	kind := clinical.Kind(strings.ToLower(word))
+	return kind, slices.Contains(clinical.Kinds, kind)
+}
+
+// Read reads one file as a stream. An error means that the file as a whole
+// cannot be read, and that nothing of it should be kept; it completes the
+// sentence "the file ...".
+func Read(r io.Reader, kind clinical.Kind, name string, o feed.Options, sink feed.Sink) error {
+	t, err := open(r)
+	if err != nil {
+		return err
+	}
+	c := csv.NewReader(t)
+	c.FieldsPerRecord = -1
+	header, err := readHeader(c, t, kind)
+	if err != nil {
+		return err
+	}
+	if unknown := unknownColumns(header, kind); len(unknown) > 0 {
+		sink.Notice("columns not known and not read: " + strings.Join(unknown, ", "))
+	}
+	f := file{tape: t, csv: c, kind: kind, name: name, header: header, options: o, sink: sink}
+	return f.rows()
+}
+
+func readHeader(c *csv.Reader, t *tape, kind clinical.Kind) ([]string, error) {
+	header, err := c.Read()
+	switch {
+	case errors.Is(err, io.EOF):
+		return nil, errors.New("is empty; it needs at least the line of column names")
+	case t.err != nil:
+		return nil, t.err
+	case err != nil:
+		return nil, fmt.Errorf("has no readable line of column names: %w", err)
+	}
+	for n, name := range header {
+		header[n] = strings.ToLower(strings.TrimSpace(name))
+		if strings.ContainsRune(name, '\r') {
+			return nil, errors.New("has line ends of CR alone; export it with LF or CRLF")
+		}
+	}
+	for n, name := range header {
+		if name != "" && slices.Contains(header[:n], name) {
+			return nil, fmt.Errorf("names the column %s twice; name each column once", name)
+		}
+	}
+	if id := idColumn(kind); !slices.Contains(header, id) {
+		return nil, fmt.Errorf("has no column %s in its first line; columns are parted by commas and named as in docs/feeds.md", id)
+	}
+	t.forget(c.InputOffset())
+	return header, nil
+}
+
+func idColumn(kind clinical.Kind) string {
+	if kind == clinical.KindStay {
+		return "stay_id"
+	}
+	return "source_id"
+}
+
+func unknownColumns(header []string, kind clinical.Kind) []string {
+	var out []string
+	for _, name := range header {
+		if !slices.Contains(columns[kind], name) && name != "" {
+			out = append(out, name)
+		}
+	}
+	return out
+}
+
+// file is one file being read.
+type file struct {
+	tape    *tape
+	csv     *csv.Reader
+	kind    clinical.Kind
+	name    string
+	header  []string
+	options feed.Options
+	sink    feed.Sink
+
+	short *feed.Held // a row with too few columns, held until it is known not to be the cut-off end
+}
+
+func (f *file) rows() error {
+	for {
+		start := f.csv.InputOffset()
+		record, err := f.csv.Read()
+		if f.tape.err != nil {
+			return f.tape.err
+		}
+		if errors.Is(err, io.EOF) {
+			return f.end()
+		}
+		if err := f.flushShort(); err != nil {
+			return err
+		}
+		if err := f.row(start, record, err); err != nil {
+			return err
+		}
+		f.tape.forget(f.csv.InputOffset())
+	}
+}
+
+// row takes one record: a version, or a row held back.
+func (f *file) row(start int64, record []string, err error) error {
+	var parse *csv.ParseError
+	switch {
+	case errors.As(err, &parse):
+		return f.unsplit(start, parse)
+	case err != nil:
+		return fmt.Errorf("is damaged: %w", err)
+	}
+	line, _ := f.csv.FieldPos(0)
+	if len(record) != len(f.header) {
+		h := feed.Held{
+			Line: line, Header: f.header, Record: slices.Clone(record),
+			Reason: fmt.Sprintf("%d columns where the header has %d", len(record), len(f.header)),
+		}
+		if len(record) < len(f.header) {
+			f.short = &h
+			return nil
+		}
+		return f.hold(h)
+	}
+	v, reason := Parse(f.kind, f.header, record, f.options)
+	if reason != "" {
+		return f.hold(feed.Held{
+			Line: line, SourceID: v.SourceID, Status: v.Status, Reason: reason,
+			Header: f.header, Record: slices.Clone(record),
+		})
+	}
+	v.Feed, v.File, v.Line = Feed, f.name, line
+	return f.sink.Put(v)
+}
+
+// unsplit holds back a record whose quotes are out of order, as it stood. A
+// quote that is still open at the end of the file means that the file was cut off.
+func (f *file) unsplit(start int64, parse *csv.ParseError) error {
+	raw := f.tape.take(start, f.csv.InputOffset())
+	if errors.Is(parse.Err, csv.ErrQuote) && strings.Count(string(raw), `"`)%2 == 1 && f.csv.InputOffset() == f.tape.total {
+		return fmt.Errorf("is cut off: the quote opened at line %d is never closed", parse.StartLine)
+	}
+	return f.hold(feed.Held{
+		Line: parse.StartLine, Reason: "quotes are out of order: " + parse.Err.Error(),
+		Record: []string{strings.TrimRight(string(raw), "\r\n")},
+	})
+}
+
+// hold hands on a row held back, with where it stands.
+func (f *file) hold(h feed.Held) error {
+	h.Feed, h.File, h.Kind = Feed, f.name, f.kind
+	return f.sink.Hold(h)
+}
+
+func (f *file) flushShort() error {
+	if f.short == nil {
+		return nil
+	}
+	h := *f.short
+	f.short = nil
+	return f.hold(h)
+}
+
+// end: a last row with too few columns and no line end is the cut-off end of a
+// longer file, and nothing of that file is kept until it is whole.
+func (f *file) end() error {
+	if f.short != nil && f.tape.last != '\n' {
+		return fmt.Errorf("is cut off in line %d; send it again whole", f.short.Line)
+	}
+	return f.flushShort()
+}

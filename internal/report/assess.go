@@ -1,0 +1,239 @@
+// Package report makes the published JSON documents of assessments: their
+// shapes are fixed, so they stand apart from the types that decide.
+package report
+
+import (
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+)
+
+// List is the ranked list of a unit as it was known at a moment.
+type List struct {
+	Unit     string    `json:"unit"`
+	AsOf     time.Time `json:"as_of"`
+	Policy   string    `json:"policy"`
+	Patients []Patient `json:"patients"`
+}
+
+// Patient is one row of the list.
+type Patient struct {
+	Rank        int         `json:"rank"`
+	PatientID   string      `json:"patient_id"`
+	StayID      string      `json:"stay_id"`
+	Name        string      `json:"name"`
+	Bed         string      `json:"bed"`
+	Tier        string      `json:"tier"`
+	Reasons     []Reason    `json:"reasons"`
+	Recheck     Recheck     `json:"recheck"`
+	Precautions Precautions `json:"precautions"`
+	DoseReview  DoseReview  `json:"dose_review"`
+	LatestSet   *trends.Set `json:"latest_set"`
+	Serial      Serial      `json:"serial"`
+	Exposures   Exposures   `json:"exposures"`
+}
+
+// Reason is a rule that holds, in words.
+type Reason struct {
+	Rule  string   `json:"rule"`
+	Text  string   `json:"text"`
+	Facts []string `json:"facts"`
+}
+
+// Recheck is the earliest recheck owed.
+type Recheck struct {
+	State   string      `json:"state"`
+	DueAt   *time.Time  `json:"due_at"`
+	Rule    trends.Word `json:"rule"`
+	Missing []string    `json:"missing"`
+}
+
+// Precautions are null where the feeds carry none.
+type Precautions struct {
+	Needed  bool     `json:"needed"`
+	InPlace []string `json:"in_place"`
+	Missing []string `json:"missing"`
+}
+
+// DoseReview lists every flag that stands.
+type DoseReview struct {
+	Needed bool   `json:"needed"`
+	Flags  []Flag `json:"flags"`
+}
+
+// Flag is one reason for a pharmacist to look.
+type Flag struct {
+	Rule  string   `json:"rule"`
+	Text  string   `json:"text"`
+	Drugs []string `json:"drugs"`
+	Facts []string `json:"facts"`
+}
+
+// Serial holds the findings over the sets of a stay.
+type Serial struct {
+	Sets            int        `json:"sets"`
+	Interpretable   int        `json:"interpretable"`
+	Positive        int        `json:"positive"`
+	LastPositiveAt  *time.Time `json:"last_positive_at"`
+	NegativesInARow int        `json:"negatives_in_a_row"`
+	Cleared         bool       `json:"cleared"`
+	Slope           *float64   `json:"slope_per_day"`
+	SlopeLow        *float64   `json:"slope_low"`
+	SlopeHigh       *float64   `json:"slope_high"`
+	P               *float64   `json:"p"`
+	Trend           string     `json:"trend"`
+	Around          []Around   `json:"around_changes"`
+}
+
+// Around compares the drop before and after a drug change.
+type Around struct {
+	Drug       string    `json:"drug"`
+	Change     string    `json:"change"`
+	At         time.Time `json:"at"`
+	SetsBefore int       `json:"sets_before"`
+	SetsAfter  int       `json:"sets_after"`
+	Shift      *float64  `json:"shift"`
+	ShiftLow   *float64  `json:"shift_low"`
+	ShiftHigh  *float64  `json:"shift_high"`
+	P          *float64  `json:"p"`
+	Note       string    `json:"note"`
+}
+
+// Exposures are what surrounds the findings.
+type Exposures struct {
+	Load             *float64            `json:"bp_lowering_load"`
+	LoadByGroup      map[string]float64  `json:"load_by_group"`
+	LoadFrom         string              `json:"load_from"`
+	LoadLeftOut      []string            `json:"load_left_out"`
+	Changes          []Change            `json:"changes"`
+	LastDoses        []LastDose          `json:"last_doses"`
+	Unrecognised     []string            `json:"unrecognised_drugs"`
+	NetFluidML       map[string]*float64 `json:"net_fluid_ml"`
+	FluidHours       map[string]float64  `json:"fluid_hours_charted"`
+	WeightChangeKG   *float64            `json:"weight_change_kg"`
+	Contributors     []Contributor       `json:"contributors"`
+	FluidsIncomplete map[string]bool     `json:"net_fluid_incomplete"`
+}
+
+// Change is a step of an ordered daily dose.
+type Change struct {
+	Drug   string    `json:"drug"`
+	Change string    `json:"change"`
+	At     time.Time `json:"at"`
+	From   *float64  `json:"from_daily_dose"`
+	To     *float64  `json:"to_daily_dose"`
+	Unit   string    `json:"unit"`
+}
+
+// LastDose is the last dose of a drug before the latest set.
+type LastDose struct {
+	Drug    string    `json:"drug"`
+	GivenAt time.Time `json:"given_at"`
+	Hours   float64   `json:"hours_before_latest_set"`
+}
+
+// Contributor is something to look at, with its evidence in words.
+type Contributor struct {
+	Kind     string   `json:"kind"`
+	Evidence string   `json:"evidence"`
+	Facts    []string `json:"facts"`
+}
+
+// ListOf writes a ranked list.
+func ListOf(unit string, policyHash string, list []alerts.Assessment, c text.Catalogue) List {
+	out := List{Unit: unit, AsOf: c.At.UTC(), Policy: policyHash, Patients: make([]Patient, 0, len(list))}
+	for _, a := range list {
+		out.Patients = append(out.Patients, PatientOf(a, c))
+	}
+	return out
+}
+
+// PatientOf writes one assessment.
+func PatientOf(a alerts.Assessment, c text.Catalogue) Patient {
+	stay := a.Digest.Stay
+	p := Patient{
+		Rank: a.Rank, PatientID: stay.PatientID, StayID: a.Digest.StayID, Name: stay.Name, Bed: stay.Bed,
+		Tier: a.Tier, Reasons: []Reason{},
+		Recheck: Recheck{
+			State: a.Recheck.State, DueAt: utc(a.Recheck.DueAt), Rule: trends.Word(a.Recheck.Rule),
+			Missing: text.Missing(a.Recheck.Missing),
+		},
+		Precautions: Precautions{a.Precautions.Needed, a.Precautions.InPlace, a.Precautions.Missing},
+		DoseReview:  DoseReview{Needed: a.Review.Needed, Flags: []Flag{}},
+		LatestSet:   a.Digest.LatestSet(),
+		Serial:      serialOf(a.Digest.Serial),
+		Exposures:   exposuresOf(a),
+	}
+	for _, r := range a.Reasons {
+		p.Reasons = append(p.Reasons, Reason{r.Rule, c.Reason(r), list(r.Facts)})
+	}
+	for _, f := range a.Review.Flags {
+		p.DoseReview.Flags = append(p.DoseReview.Flags, Flag{f.Rule, c.Flag(f), list(f.Drugs), list(f.Facts)})
+	}
+	return p
+}
+
+// list writes an empty list rather than null.
+func list(values []string) []string {
+	if values == nil {
+		return []string{}
+	}
+	return values
+}
+
+func utc(t *time.Time) *time.Time {
+	if t == nil {
+		return nil
+	}
+	u := t.UTC()
+	return &u
+}
+
+func serialOf(s trends.Serial) Serial {
+	out := Serial{
+		Sets: s.Sets, Interpretable: s.Interpretable, Positive: s.Positive, LastPositiveAt: utc(s.LastPositiveAt),
+		NegativesInARow: s.NegativesInARow, Cleared: s.Cleared,
+		Slope: s.Slope, SlopeLow: s.SlopeLow, SlopeHigh: s.SlopeHigh, P: s.P, Trend: s.Trend, Around: []Around{},
+	}
+	for _, a := range s.Around {
+		note := ""
+		if a.TooFew {
+			note = text.Around(a)
+		}
+		out.Around = append(out.Around, Around{
+			a.Drug, a.Change, a.At.UTC(), a.SetsBefore, a.SetsAfter, a.Shift.Shift, a.Low, a.High, a.P, note,
+		})
+	}
+	return out
+}
+
+func exposuresOf(a alerts.Assessment) Exposures {
+	d, e := a.Digest, a.Exposures
+	out := Exposures{
+		Load: e.Load, LoadByGroup: e.LoadByGroup, LoadFrom: e.LoadFrom, LoadLeftOut: list(e.LoadLeftOut),
+		Changes: []Change{}, LastDoses: []LastDose{}, Unrecognised: list(d.Unrecognised),
+		NetFluidML:       map[string]*float64{"24h": e.Net24.NetML, "48h": e.Net48.NetML},
+		FluidHours:       map[string]float64{"24h": e.Net24.Hours, "48h": e.Net48.Hours},
+		FluidsIncomplete: map[string]bool{"24h": !e.Net24.Usable, "48h": !e.Net48.Usable},
+		Contributors:     []Contributor{},
+	}
+	if d.Weight != nil {
+		out.WeightChangeKG = &d.Weight.KG
+	}
+	for _, c := range d.Changes {
+		out.Changes = append(out.Changes, Change{c.Drug, c.Change, c.At.UTC(), c.From, c.To, c.Unit})
+	}
+	reference := a.At
+	if set := d.LatestSet(); set != nil {
+		reference = set.StartedAt
+	}
+	for _, l := range d.LastDoses {
+		out.LastDoses = append(out.LastDoses, LastDose{l.Drug, l.GivenAt.UTC(), reference.Sub(l.GivenAt).Hours()})
+	}
+	for _, c := range e.Contributors {
+		out.Contributors = append(out.Contributors, Contributor{c.Kind, text.Evidence(c), list(c.Facts)})
+	}
+	return out
+}

@@ -1,0 +1,109 @@
+package report
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
+)
+
+// Sets lists every orthostatic set of a stay, oldest first.
+type Sets struct {
+	StayID string       `json:"stay_id"`
+	Sets   []trends.Set `json:"sets"`
+}
+
+// Facts lists the facts of a stay as known at a moment, in time order.
+type Facts struct {
+	StayID string `json:"stay_id"`
+	Facts  []Fact `json:"facts"`
+}
+
+// Fact is the version of one fact that counts.
+type Fact struct {
+	Kind       clinical.Kind   `json:"kind"`
+	SourceID   string          `json:"source_id"`
+	At         *time.Time      `json:"at"`
+	RecordedAt *time.Time      `json:"recorded_at"`
+	Status     clinical.Status `json:"status"`
+	Values     map[string]any  `json:"values"`
+	Used       bool            `json:"used"`
+	WhyNot     string          `json:"why_not"`
+}
+
+// FactsOf writes a chart. A fact of a stay that has not been seen is waiting.
+func FactsOf(c clinical.Chart, p clinical.PlausiblePolicy) Facts {
+	out := Facts{StayID: c.StayID, Facts: []Fact{}}
+	for _, r := range c.Records {
+		f := factOf(r)
+		f.Used, f.WhyNot = used(r, c, p)
+		out.Facts = append(out.Facts, f)
+	}
+	for _, r := range c.Removed {
+		f := factOf(r)
+		f.WhyNot = "retracted: entered in error"
+		out.Facts = append(out.Facts, f)
+	}
+	slices.SortStableFunc(out.Facts, func(a, b Fact) int {
+		return cmp.Or(compareTimes(a.At, b.At),
+			cmp.Compare(slices.Index(clinical.Kinds, a.Kind), slices.Index(clinical.Kinds, b.Kind)),
+			strings.Compare(a.SourceID, b.SourceID))
+	})
+	return out
+}
+
+// compareTimes puts facts without a time of their own first: they hold from
+// admission.
+func compareTimes(a, b *time.Time) int {
+	switch {
+	case a == nil && b == nil:
+		return 0
+	case a == nil:
+		return -1
+	case b == nil:
+		return 1
+	}
+	return a.Compare(*b)
+}
+
+func factOf(r clinical.Record) Fact {
+	f := Fact{Kind: r.Kind, SourceID: r.SourceID, Status: r.Status, Values: map[string]any{}}
+	if r.Body != nil {
+		f.Values = r.Body.Values()
+		f.At = known(r.Body.OwnTime())
+	}
+	f.RecordedAt = known(r.RecordedAt)
+	return f
+}
+
+func known(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	u := t.UTC()
+	return &u
+}
+
+// used tells whether anything of a fact is used, and what is not.
+func used(r clinical.Record, c clinical.Chart, p clinical.PlausiblePolicy) (bool, string) {
+	if c.Stay == nil {
+		return false, "waiting: stay " + c.StayID + " has not been seen yet"
+	}
+	if at := r.Body.OwnTime(); at.After(c.AsOf) && r.Kind != clinical.KindFluid && r.Kind != clinical.KindStay {
+		return false, "lies ahead"
+	}
+	v, ok := r.Body.(clinical.Vitals)
+	if !ok {
+		return true, ""
+	}
+	reading := trends.Believe(r.SourceID, v, p)
+	if len(reading.Implausible) == 0 {
+		return true, ""
+	}
+	left := reading.Systolic != nil || reading.Diastolic != nil || reading.Pulse != nil ||
+		len(reading.Symptoms) > 0 || reading.Stopped
+	return left, "implausible: " + strings.Join(reading.Implausible, "; ")
+}
