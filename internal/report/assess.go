@@ -103,18 +103,17 @@ type Around struct {
 
 // Exposures are what surrounds the findings.
 type Exposures struct {
-	Load             *float64            `json:"bp_lowering_load"`
-	LoadByGroup      map[string]float64  `json:"load_by_group"`
-	LoadFrom         string              `json:"load_from"`
-	LoadLeftOut      []string            `json:"load_left_out"`
-	Changes          []Change            `json:"changes"`
-	LastDoses        []LastDose          `json:"last_doses"`
-	Unrecognised     []string            `json:"unrecognised_drugs"`
-	NetFluidML       map[string]*float64 `json:"net_fluid_ml"`
-	FluidHours       map[string]float64  `json:"fluid_hours_charted"`
-	WeightChangeKG   *float64            `json:"weight_change_kg"`
-	Contributors     []Contributor       `json:"contributors"`
-	FluidsIncomplete map[string]bool     `json:"net_fluid_incomplete"`
+	Load           *float64            `json:"bp_lowering_load"`
+	LoadByGroup    map[string]float64  `json:"load_by_group"`
+	LoadFrom       string              `json:"load_from"`
+	LoadLeftOut    []string            `json:"load_left_out"`
+	Changes        []Change            `json:"changes"`
+	LastDoses      []LastDose          `json:"last_doses"`
+	Unrecognised   []string            `json:"unrecognised_drugs"`
+	NetFluidML     map[string]*float64 `json:"net_fluid_ml"`
+	FluidHours     map[string]float64  `json:"fluid_hours_charted"`
+	WeightChangeKG *float64            `json:"weight_change_kg"`
+	Contributors   []Contributor       `json:"contributors"`
 }
 
 // Change is a step of an ordered daily dose.
@@ -214,10 +213,9 @@ func exposuresOf(a alerts.Assessment) Exposures {
 	out := Exposures{
 		Load: e.Load, LoadByGroup: e.LoadByGroup, LoadFrom: e.LoadFrom, LoadLeftOut: list(e.LoadLeftOut),
 		Changes: []Change{}, LastDoses: []LastDose{}, Unrecognised: list(d.Unrecognised),
-		NetFluidML:       map[string]*float64{"24h": e.Net24.NetML, "48h": e.Net48.NetML},
-		FluidHours:       map[string]float64{"24h": e.Net24.Hours, "48h": e.Net48.Hours},
-		FluidsIncomplete: map[string]bool{"24h": !e.Net24.Usable, "48h": !e.Net48.Usable},
-		Contributors:     []Contributor{},
+		NetFluidML:   map[string]*float64{"24h": e.Net24.NetML, "48h": e.Net48.NetML},
+		FluidHours:   map[string]float64{"24h": e.Net24.Hours, "48h": e.Net48.Hours},
+		Contributors: []Contributor{},
 	}
 	if d.Weight != nil {
 		out.WeightChangeKG = &d.Weight.KG

@@ -117,7 +117,8 @@ func givenSet(id string, readings []Reading) rawSet {
 		case n == base:
 			s.baseline = &readings[n]
 		case r.Position == clinical.Standing,
-			r.Position == clinical.Sitting && lyingSeen && firstUpright >= 0 && n >= firstUpright:
+			r.Position == clinical.Sitting && lyingSeen && firstUpright >= 0 && n >= firstUpright,
+			r.Position == clinical.Sitting && !lyingSeen && base < 0:
 			s.upright = append(s.upright, r)
 		default:
 			s.others = append(s.others, r)
@@ -223,7 +224,8 @@ func kindFrom(p clinical.Position) string {
 
 // begin starts a set on a run of lying (or sitting) readings: its baseline is
 // the last one that has a systolic, at most the window before the first upright
-// reading.
+// reading. Where none has, the last one stands as a baseline that is not usable:
+// what is left of it (its pulse, its rest) still counts.
 func begin(run []Reading, firstUpright time.Time, window time.Duration, from clinical.Position) rawSet {
 	s := rawSet{kind: LyingToSitting}
 	if from == clinical.Sitting {
@@ -235,10 +237,11 @@ func begin(run []Reading, firstUpright time.Time, window time.Duration, from cli
 		}
 		if run[n].Systolic != nil {
 			s.baseline = &run[n]
-			break
+			return s
 		}
 		s.passedOver = append(s.passedOver, run[n])
 	}
+	s.baseline, s.passedOver = &run[len(run)-1], nil
 	return s
 }
 

@@ -153,7 +153,7 @@ func joinRoutes(steps []step, within time.Duration) []step {
 	used := make([]bool, len(steps))
 	joined := map[int]step{}
 	for n, start := range steps {
-		if start.Change.Change != Started && start.Change.Change != Resumed {
+		if start.Change.Change != Started {
 			continue
 		}
 		best, bestGap := -1, within+1

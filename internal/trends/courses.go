@@ -50,6 +50,7 @@ func courseOf(r clinical.Record, asOf time.Time) (c orderCourse, ok bool) {
 		return orderCourse{}, false
 	}
 	c = orderCourse{sourceID: r.SourceID, order: order, asNeeded: order.AsNeeded}
+	history = replaceFirst(history)
 	c.runs = runsOf(history, order)
 	if len(c.runs) == 0 {
 		return orderCourse{}, false
@@ -65,6 +66,20 @@ func sinceLastRetraction(history []clinical.Version) []clinical.Version {
 		if history[n].Removed() {
 			return history[n+1:]
 		}
+	}
+	return history
+}
+
+// replaceFirst drops what was recorded together with the first version and then
+// replaced: the last of them stands from the start. A corrected one leaves the
+// order active or on hold as it was.
+func replaceFirst(history []clinical.Version) []clinical.Version {
+	for len(history) > 1 && history[1].RecordedAt.Equal(history[0].RecordedAt) {
+		next := history[1]
+		if next.Status == clinical.Corrected {
+			next.Status = history[0].Status
+		}
+		history = append([]clinical.Version{next}, history[2:]...)
 	}
 	return history
 }
@@ -134,7 +149,7 @@ func doseStepsOf(history []clinical.Version, order clinical.Order) []doseStep {
 		}
 		step := doseStep{order.StartAt, body.Dose, body.DoseUnit, body.TimesPerDay, body.Drug}
 		switch {
-		case n == 0 || v.Status == clinical.Corrected || v.RecordedAt.Equal(history[0].RecordedAt):
+		case n == 0 || v.Status == clinical.Corrected:
 			steps = []doseStep{step}
 		case v.Status == clinical.Active:
 			step.at = latest(order.StartAt, v.RecordedAt)
@@ -353,15 +368,21 @@ func segmentsOf(orders []ingredientOrder, asOf time.Time) []segment {
 	return out
 }
 
+// endedByHold reports whether every order that ended at t was put on hold.
 func endedByHold(orders []ingredientOrder, t time.Time) bool {
+	held := false
 	for _, o := range orders {
 		for _, r := range o.runs {
-			if r.held && r.to.Equal(t) {
-				return true
+			if r.to.IsZero() || !r.to.Equal(t) {
+				continue
 			}
+			if !r.held {
+				return false
+			}
+			held = true
 		}
 	}
-	return false
+	return held
 }
 
 func sameLevel(a, b segment) bool {

@@ -459,7 +459,7 @@ func riskDrugs(orders []orderCourse, given []Given) []string {
 	return Distinct(out)
 }
 
-// unrecognised lists, as charted, the drugs of orders and given doses that no
+// unrecognised lists, as charted, the drugs of orders and dose records that no
 // code and no name tells, less those that the site has named as of no concern.
 func unrecognised(c clinical.Chart, ofNoConcern []string) []string {
 	out := []string{}
@@ -472,7 +472,7 @@ func unrecognised(c clinical.Chart, ofNoConcern []string) []string {
 			}
 			drug = b.Drug
 		case clinical.Dose:
-			if r.Status != clinical.Completed || b.GivenAt.After(c.AsOf) {
+			if b.GivenAt.After(c.AsOf) {
 				continue
 			}
 			drug = b.Drug

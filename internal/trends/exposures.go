@@ -327,7 +327,11 @@ func (d Digest) haemoglobinFall(at time.Time, window time.Duration) (fall *float
 		return nil, nil
 	}
 	last := inWindow[len(inWindow)-1]
-	highest := slices.MaxFunc(inWindow[:len(inWindow)-1], func(a, b HaemoglobinValue) int { return cmp.Compare(a.GDL, b.GDL) })
+	earlier := slices.DeleteFunc(slices.Clone(inWindow), func(h HaemoglobinValue) bool { return !h.At.Before(last.At) })
+	if len(earlier) == 0 {
+		return nil, nil
+	}
+	highest := slices.MaxFunc(earlier, func(a, b HaemoglobinValue) int { return cmp.Compare(a.GDL, b.GDL) })
 	return ptr(highest.GDL - last.GDL), []string{highest.SourceID, last.SourceID}
 }
 

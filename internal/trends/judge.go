@@ -114,7 +114,7 @@ func (s *Set) takeLargest() {
 
 // symptomsOf gathers the symptoms charted at the members other than the
 // baseline, and at any member with stopped_early (S-SYMPTOMS), each once in the
-// order of the chart.
+// order of the list.
 func symptomsOf(raw rawSet) (symptoms []string, stopped bool) {
 	symptoms = []string{}
 	for _, m := range raw.members() {
@@ -129,13 +129,16 @@ func symptomsOf(raw rawSet) (symptoms []string, stopped bool) {
 			}
 		}
 	}
+	slices.SortFunc(symptoms, func(a, b string) int {
+		return slices.Index(clinical.Symptoms, a) - slices.Index(clinical.Symptoms, b)
+	})
 	return symptoms, stopped
 }
 
 // lyingPressure grades the pressure of a lying baseline, the higher of the two
 // grades that systolic and diastolic give (F-SUPINE).
 func lyingPressure(b *Baseline) Word {
-	if b == nil || b.Position != clinical.Lying || b.Systolic == nil {
+	if b == nil || b.Position != clinical.Lying {
 		return ""
 	}
 	grade := func(severe, moderate, mild float64, v *float64) int {
@@ -159,7 +162,10 @@ func lyingPressure(b *Baseline) Word {
 	case 1:
 		return MildSupine
 	}
-	if Below(*b.Systolic, lowSystolic) {
+	switch {
+	case b.Systolic == nil:
+		return "" // a diastolic alone can be high, but not usual
+	case Below(*b.Systolic, lowSystolic):
 		return LowLying
 	}
 	return UsualLying

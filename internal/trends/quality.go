@@ -32,8 +32,8 @@ func qualityOf(set Set, raw rawSet) (grade string, notes []string) {
 	note(slices.ContainsFunc(set.Upright, func(u Upright) bool {
 		return u.standing() && u.MinutesFrom == FromTimestamps
 	}), NoteStandingNotCharted)
-	note(!set.hasStandingNear(1, 0.5, false), NoteNoOneMinute)
-	note(!set.hasStandingNear(3, 1, false), NoteNoThreeMinutes)
+	note(!hasStandingNear(set, raw, 1, 0.5, false), NoteNoOneMinute)
+	note(!hasStandingNear(set, raw, 3, 1, false), NoteNoThreeMinutes)
 
 	measured := measuredMembers(raw)
 	note(slices.ContainsFunc(measured, func(r Reading) bool { return r.Pulse == nil }), NotePulseMissing)
@@ -50,19 +50,24 @@ func qualityOf(set Set, raw rawSet) (grade string, notes []string) {
 	case b != nil && b.Minutes != nil && AtLeast(*b.Minutes, restMinutes) &&
 		!slices.Contains(notes, NotePulseMissing) && !slices.Contains(notes, NoteLimbNotCharted) &&
 		!slices.Contains(notes, NoteLimbChanged) &&
-		set.hasStandingNear(1, 0.5, true) && set.hasStandingNear(3, 1, true):
+		hasStandingNear(set, raw, 1, 0.5, true) && hasStandingNear(set, raw, 3, 1, true):
 		return Complete, notes
 	}
 	return Usable, notes
 }
 
 // hasStandingNear reports whether a counting standing reading lies within
-// plus or minus some minutes of a target; with charted, by its charted minutes only.
-func (s Set) hasStandingNear(target, within float64, charted bool) bool {
-	return slices.ContainsFunc(s.Upright, func(u Upright) bool {
-		return u.standing() && u.Counts() && u.minutesBetween(target-within, target+within) &&
-			(!charted || u.MinutesFrom == FromChart)
-	})
+// plus or minus some minutes of a target; with charted, by its charted minutes
+// only. A reading may count where the baseline does not: it was taken in time.
+func hasStandingNear(set Set, raw rawSet, target, within float64, charted bool) bool {
+	for n, u := range set.Upright {
+		comparable := raw.baseline == nil || comparableLimbs(raw.baseline.Limb, raw.upright[n].Limb)
+		if u.standing() && u.Systolic != nil && comparable && u.minutesBetween(target-within, target+within) &&
+			(!charted || u.MinutesFrom == FromChart) {
+			return true
+		}
+	}
+	return false
 }
 
 // measuredMembers are the baseline and the upright readings that have a pressure.

@@ -1,0 +1,183 @@
+package assess
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
+)
+
+// digestForm names the form in which digests are kept. Raise it with every
+// change to trends.Digest or to what makes one, so that older ones are made anew.
+const digestForm = "1"
+
+// basis is what a kept digest rests on besides the stay's facts.
+func (s *Service) basis() string {
+	return digestForm + " " + s.Policy.Hash + " " + s.Zone.String()
+}
+
+// List ranks the patients of a unit by what was known at a moment. The error is
+// clinical.NotFound for a unit that no stay has ever named.
+func (s *Service) List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error) {
+	stays, versions, err := s.load(ctx, unit, at)
+	if err != nil {
+		return nil, err
+	}
+	var list []alerts.Assessment
+	for _, stay := range stays {
+		if c := clinical.ChartAt(stay, versions[stay], at); c.OnUnit(unit) {
+			list = append(list, alerts.Assess(s.Digest(c), s.Policy.Policy, s.Zone, at))
+		}
+	}
+	alerts.Rank(list)
+	return list, nil
+}
+
+func (s *Service) load(ctx context.Context, unit string, at time.Time) ([]string, map[string][]clinical.Version, error) {
+	stays, err := s.candidates(ctx, unit, at)
+	if err != nil {
+		return nil, nil, err
+	}
+	versions, err := s.Store.Versions(ctx, stays)
+	return stays, versions, err
+}
+
+func (s *Service) candidates(ctx context.Context, unit string, at time.Time) ([]string, error) {
+	stays, err := s.Store.Candidates(ctx, unit, at)
+	if err != nil || len(stays) > 0 {
+		return stays, err
+	}
+	units, err := s.Store.Units(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if !slices.Contains(units, unit) {
+		known := "none has been seen yet"
+		if len(units) > 0 {
+			known = "seen so far: " + strings.Join(units, ", ")
+		}
+		return nil, clinical.Errorf(clinical.NotFound, "there is no unit %q; units %s", unit, known)
+	}
+	return nil, nil
+}
+
+// Live ranks the patients of a unit at a moment from kept digests: what depends
+// on facts alone is worked out only when facts or the policy have changed. The
+// answer is that of List.
+func (s *Service) Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error) {
+	stays, err := s.candidates(ctx, unit, now)
+	if err != nil {
+		return nil, err
+	}
+	digests, err := s.digests(ctx, stays, now)
+	if err != nil {
+		return nil, err
+	}
+	var list []alerts.Assessment
+	for _, d := range digests {
+		onList := d.Stay.Unit == unit && !d.Stay.AdmittedAt.After(now) &&
+			(d.Stay.DischargedAt == nil || d.Stay.DischargedAt.After(now))
+		if onList {
+			list = append(list, alerts.Assess(d, s.Policy.Policy, s.Zone, now))
+		}
+	}
+	alerts.Rank(list)
+	return list, nil
+}
+
+// digests returns the digests of stays that hold at now, making those that are
+// missing or have lapsed.
+func (s *Service) digests(ctx context.Context, stays []string, now time.Time) ([]trends.Digest, error) {
+	kept, revisions, err := s.Store.Kept(ctx, stays)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]trends.Digest, 0, len(stays))
+	var lapsed []string
+	for _, stay := range stays {
+		k, ok := kept[stay]
+		if !ok || !s.holds(k, revisions[stay], now) {
+			lapsed = append(lapsed, stay)
+			continue
+		}
+		var d trends.Digest
+		if err := json.Unmarshal(k.Body, &d); err != nil {
+			lapsed = append(lapsed, stay) // written by another version of the program
+			continue
+		}
+		out = append(out, d)
+	}
+	made, err := s.make(ctx, lapsed, revisions, now)
+	return append(out, made...), err
+}
+
+func (s *Service) holds(k Kept, revision int64, now time.Time) bool {
+	return k.Basis == s.basis() && k.Revision == revision && !now.Before(k.ValidFrom) &&
+		(k.ValidUntil.IsZero() || now.Before(k.ValidUntil))
+}
+
+// make works out digests anew and keeps them.
+func (s *Service) make(ctx context.Context, stays []string, revisions map[string]int64, now time.Time) ([]trends.Digest, error) {
+	if len(stays) == 0 {
+		return nil, nil
+	}
+	versions, err := s.Store.Versions(ctx, stays)
+	if err != nil {
+		return nil, err
+	}
+	var out []trends.Digest
+	var keep []Kept
+	for _, stay := range stays {
+		c := clinical.ChartAt(stay, versions[stay], now)
+		if c.Stay == nil {
+			continue
+		}
+		d := s.Digest(c)
+		body, err := json.Marshal(d)
+		if err != nil {
+			return nil, fmt.Errorf("keeping the digest of stay %s: %w", stay, err)
+		}
+		// The revision was read before the facts: should facts have come in
+		// between, the digest counts as older than they are and is made again.
+		keep = append(keep, Kept{
+			StayID: stay, Basis: s.basis(), Revision: revisions[stay], ValidFrom: now, ValidUntil: d.Until, Body: body,
+		})
+		out = append(out, d)
+	}
+	return out, s.Store.Keep(ctx, keep)
+}
+
+// Chart tells what was known of a stay at a moment. The error is
+// clinical.NotFound for a stay of which nothing at all was known.
+func (s *Service) Chart(ctx context.Context, stayID string, at time.Time) (clinical.Chart, error) {
+	versions, err := s.Store.Versions(ctx, []string{stayID})
+	if err != nil {
+		return clinical.Chart{}, err
+	}
+	c := clinical.ChartAt(stayID, versions[stayID], at)
+	if c.Stay == nil && len(c.Records) == 0 && len(c.Removed) == 0 {
+		return c, clinical.Errorf(clinical.NotFound,
+			"nothing was known of a stay %q at %s; check the stay_id and the moment", stayID, at.UTC().Format(time.RFC3339))
+	}
+	return c, nil
+}
+
+// Stay tells what was known of a stay at a moment, and what follows from it. It
+// is answered for a stay that has ended too.
+func (s *Service) Stay(ctx context.Context, stayID string, at time.Time) (StayView, error) {
+	c, err := s.Chart(ctx, stayID, at)
+	if err != nil {
+		return StayView{}, err
+	}
+	if c.Stay == nil {
+		return StayView{}, clinical.Errorf(clinical.NotFound,
+			"stay %q was not known at %s; facts that name it wait for it", stayID, at.UTC().Format(time.RFC3339))
+	}
+	return StayView{c, alerts.Assess(s.Digest(c), s.Policy.Policy, s.Zone, at)}, nil
+}
