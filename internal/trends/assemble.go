@@ -241,7 +241,7 @@ func begin(run []Reading, firstUpright time.Time, window time.Duration, from cli
 		}
 		s.passedOver = append(s.passedOver, run[n])
 	}
-	s.baseline, s.passedOver = &run[len(run)-1], nil
+	s.baseline = &run[len(run)-1]
 	return s
 }
 

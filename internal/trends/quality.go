@@ -42,7 +42,9 @@ func qualityOf(set Set, raw rawSet) (grade string, notes []string) {
 	note(!slices.ContainsFunc(set.Upright, Upright.standing), NoteNeverStood)
 	note(set.StoppedEarly, NoteStoppedEarly)
 	doubted := func(r Reading) bool { return len(r.Implausible) > 0 }
-	note(slices.ContainsFunc(raw.members(), doubted) || slices.ContainsFunc(raw.passedOver, doubted), NoteImplausible)
+	// The other members of a given set count for symptoms, an early stop and facts only.
+	note(raw.baseline != nil && doubted(*raw.baseline) || slices.ContainsFunc(raw.upright, doubted) ||
+		slices.ContainsFunc(raw.passedOver, doubted), NoteImplausible)
 
 	switch {
 	case set.Finding == Inconclusive:
