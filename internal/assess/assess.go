@@ -56,6 +56,9 @@ type StayView struct {
 // Catalogue makes sentences for a moment in the site's zone.
 func (s *Service) Catalogue(at time.Time) text.Catalogue { return text.Catalogue{Zone: s.Zone, At: at} }
 
+// Units lists every unit that a stay has ever named.
+func (s *Service) Units(ctx context.Context) ([]string, error) { return s.Store.Units(ctx) }
+
 // Digest works out of a chart all that depends on facts alone.
 func (s *Service) Digest(c clinical.Chart) trends.Digest {
 	return trends.DigestOf(c, s.Policy.Policy, s.Zone)

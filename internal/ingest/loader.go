@@ -112,16 +112,19 @@ func (l *Loader) Load(ctx context.Context, paths []string, how string) (Summary,
 	for _, p := range paths {
 		sources = append(sources, find(p)...)
 	}
-	return l.load(ctx, sources, how)
+	s, _, err := l.load(ctx, sources, how)
+	return s, err
 }
 
-func (l *Loader) load(ctx context.Context, sources []source, how string) (Summary, error) {
+// load reads the sources and also returns the paths of those that could not be
+// read for what is in them.
+func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summary, refused []string, err error) {
 	now := l.Clock()
+	s = Summary{Problems: []Problem{}}
 	load, err := l.Store.BeginLoad(ctx, now, how)
 	if err != nil {
-		return Summary{}, err
+		return s, nil, err
 	}
-	s := Summary{Problems: []Problem{}}
 	var held []feed.Held
 	for _, src := range sources {
 		s.Files++
@@ -131,14 +134,18 @@ func (l *Loader) load(ctx context.Context, sources []source, how string) (Summar
 		switch {
 		case errors.As(err, &unreadable):
 			s.Unreadable++
+			if unreadable != errChanged {
+				refused = append(refused, src.path)
+			}
 			s.Problems = append(s.Problems, Problem{File: src.name, Reason: unreadable.Error()})
 		case err != nil:
-			return s, fmt.Errorf("loading %s: %w", src.name, err)
+			return s, nil, fmt.Errorf("loading %s: %w", src.name, err)
 		default:
 			held = append(held, rows...)
 		}
 	}
-	return s, l.finish(ctx, load, &s, held)
+	err = l.finish(ctx, load, &s, held)
+	return s, refused, err
 }
 
 // finish counts what became of the rows and names what people must know of.
@@ -219,7 +226,7 @@ func unreadable(format string, args ...any) error {
 }
 
 // errChanged is a file that grew or was replaced while it was being read.
-var errChanged = unreadable("the file changed while it was read; it is read again when it is stable")
+var errChanged = &unreadableError{"the file changed while it was read; it is read again when it is stable"}
 
 // readFile reads one file in one transaction.
 func (l *Loader) readFile(ctx context.Context, load int64, src source, now time.Time) (held []feed.Held, notices []Problem, err error) {

@@ -90,6 +90,9 @@ func known(t time.Time) *time.Time {
 // used tells whether anything of a fact is used, and what is not.
 func used(r clinical.Record, c clinical.Chart, p clinical.PlausiblePolicy) (bool, string) {
 	if c.Stay == nil {
+		if slices.ContainsFunc(c.Removed, func(r clinical.Record) bool { return r.Kind == clinical.KindStay }) {
+			return false, "stay " + c.StayID + " was entered in error"
+		}
 		return false, "waiting: stay " + c.StayID + " has not been seen yet"
 	}
 	if at := r.Body.OwnTime(); at.After(c.AsOf) && r.Kind != clinical.KindFluid && r.Kind != clinical.KindStay {

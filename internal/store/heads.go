@@ -1,0 +1,153 @@
+package store
+
+import (
+	"slices"
+
+	"gorm.io/gorm"
+
+	"plumbline/internal/clinical"
+)
+
+// refreshStays brings up to date what is kept of stays beside their facts, after
+// the versions with ids above `before` were stored and those in moved took
+// another place; changed are the rows that did so.
+func refreshStays(tx *gorm.DB, before int64, moved []int64, changed []versionRow) error {
+	if len(changed) == 0 {
+		return nil
+	}
+	if err := bumpHeads(tx, "n.id > ?", before); err != nil {
+		return err
+	}
+	for part := range parts(moved, 1000) {
+		if err := bumpHeads(tx, "n.id IN ?", part); err != nil {
+			return err
+		}
+	}
+	var stays []string
+	for n := range changed {
+		if changed[n].kind == string(clinical.KindStay) {
+			stays = append(stays, changed[n].sourceID)
+		}
+	}
+	for part := range parts(distinct(stays), 500) {
+		if err := refreshSpans(tx, part); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// bumpHeads counts up the revision of every stay to which any version gives one
+// of the facts, so also of the stay that a fact was moved away from.
+func bumpHeads(tx *gorm.DB, which string, values any) error {
+	return tx.Exec(`INSERT INTO stay_heads (stay_id, revision, seen)
+		SELECT DISTINCT v.stay_id, 1, FALSE FROM fact_versions n
+			JOIN fact_versions v ON v.kind = n.kind AND v.source_id = n.source_id
+			WHERE v.stay_id <> '' AND `+which+`
+		ON CONFLICT (stay_id) DO UPDATE SET revision = stay_heads.revision + 1`, values).Error
+}
+
+// span is the time in which a stay can have been on a unit's list.
+type span struct {
+	stayID   string
+	unit     string
+	startsAt int64
+	endsAt   *int64 // nil while no end is known
+}
+
+// refreshSpans says anew of stays whether they are seen, and when and on which
+// units they can have been.
+func refreshSpans(tx *gorm.DB, stayIDs []string) error {
+	histories, err := stayHistories(tx, stayIDs)
+	if err != nil {
+		return err
+	}
+	var seen, unseen []string
+	var spans []span
+	for _, id := range stayIDs {
+		versions := histories[id]
+		if len(versions) > 0 { // also one that was taken back: its facts wait for nobody
+			seen = append(seen, id)
+		} else {
+			unseen = append(unseen, id)
+		}
+		spans = append(spans, spansOf(id, versions)...)
+	}
+	for value, ids := range map[bool][]string{true: seen, false: unseen} {
+		if len(ids) == 0 {
+			continue
+		}
+		if err := tx.Exec("UPDATE stay_heads SET seen = ? WHERE stay_id IN ?", value, ids).Error; err != nil {
+			return err
+		}
+	}
+	return replaceSpans(tx, stayIDs, spans)
+}
+
+// stayHistories reads every version of the stays themselves, the one that counts last.
+func stayHistories(tx *gorm.DB, stayIDs []string) (map[string][]clinical.Version, error) {
+	rows, err := tx.Raw("SELECT "+versionColumns("v")+` FROM fact_versions v WHERE v.kind = ? AND v.source_id IN ?
+		ORDER BY v.source_id, v.recorded_at, v.file, v.line, v.hash`, string(clinical.KindStay), stayIDs).Rows()
+	if err != nil {
+		return nil, err
+	}
+	all := map[string][]clinical.Version{}
+	err = eachVersion(rows, func(v storedVersion) error {
+		all[v.SourceID] = append(all[v.SourceID], v.Version)
+		return nil
+	})
+	return all, err
+}
+
+// spansOf is, for each unit that any version of a stay named, the time from the
+// earliest admission to the last moment at which the stay can have been on that
+// unit's list, whatever was known by then: at any later moment the version that
+// counts is known, and it says when the stay ended.
+func spansOf(stayID string, versions []clinical.Version) []span {
+	var units []string
+	var start, lastRecorded int64
+	for _, v := range versions {
+		lastRecorded = micros(v.RecordedAt) // they are in this order
+		stay, ok := v.Body.(clinical.Stay)
+		if !ok {
+			continue
+		}
+		if admitted := micros(stay.AdmittedAt); len(units) == 0 || admitted < start {
+			start = admitted
+		}
+		units = append(units, plain(stay.Unit))
+	}
+	if len(units) == 0 {
+		return nil
+	}
+	end := &lastRecorded
+	if last := versions[len(versions)-1]; !last.Removed() {
+		end = nil
+		if stay, ok := last.Body.(clinical.Stay); ok && stay.DischargedAt != nil {
+			latest := max(lastRecorded, micros(*stay.DischargedAt))
+			end = &latest
+		}
+	}
+	var spans []span
+	for _, unit := range distinct(units) {
+		spans = append(spans, span{stayID, unit, start, end})
+	}
+	return spans
+}
+
+func replaceSpans(tx *gorm.DB, stayIDs []string, spans []span) error {
+	if err := tx.Exec("DELETE FROM stay_spans WHERE stay_id IN ?", stayIDs).Error; err != nil {
+		return err
+	}
+	for part := range slices.Chunk(spans, 500) {
+		values := make([]any, 0, 4*len(part))
+		for _, s := range part {
+			values = append(values, s.stayID, s.unit, s.startsAt, s.endsAt)
+		}
+		err := tx.Exec("INSERT INTO stay_spans (stay_id, unit, starts_at, ends_at) VALUES "+tuples("(?,?,?,?)", len(part)), values...).Error
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}

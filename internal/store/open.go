@@ -1,0 +1,108 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+
+	"gorm.io/gorm"
+	"gorm.io/gorm/logger"
+
+	"plumbline/internal/clinical"
+)
+
+// The engines, as Engine names them.
+const (
+	SQLite   = "sqlite"
+	Postgres = "postgres"
+)
+
+// Store keeps facts on one of the two engines. It is safe for concurrent use.
+type Store struct {
+	engine string
+	target string   // without a password
+	path   string   // of the SQLite file; empty on PostgreSQL
+	write  *gorm.DB // one connection on SQLite, where only one may write
+	read   *gorm.DB // the same pool as write on PostgreSQL
+	log    *slog.Logger
+}
+
+// Open opens a postgres:// or postgresql:// URL, or a file path for the embedded
+// SQLite database, whose folder is made where it is missing. It asks the
+// database for a sign of life and does not migrate it: see Migrate.
+func Open(ctx context.Context, target string, log *slog.Logger) (*Store, error) {
+	if log == nil {
+		log = slog.New(slog.DiscardHandler)
+	}
+	scheme, _, isURL := strings.Cut(target, "://")
+	switch {
+	case isURL && (scheme == "postgres" || scheme == "postgresql"):
+		return openPostgres(ctx, target, log)
+	case isURL:
+		return nil, clinical.Errorf(clinical.Invalid, "a database of the kind %q cannot be used; give a postgres:// URL, or a file path for the embedded database", scheme)
+	case strings.TrimSpace(target) == "":
+		return nil, clinical.Errorf(clinical.Invalid, "no database is named; give a postgres:// URL, or a file path for the embedded database")
+	}
+	return openSQLite(ctx, target, log)
+}
+
+// gormConfig: no statement is wrapped in a transaction that did not ask for one,
+// and none is logged, for its values may be a patient's.
+func gormConfig() *gorm.Config {
+	return &gorm.Config{SkipDefaultTransaction: true, Logger: logger.Discard, TranslateError: true}
+}
+
+// Engine is SQLite or Postgres.
+func (s *Store) Engine() string { return s.engine }
+
+// Target names the database for people: a path, or a URL without its password.
+func (s *Store) Target() string { return s.target }
+
+// Ping asks the database for a sign of life.
+func (s *Store) Ping(ctx context.Context) error {
+	for _, pool := range s.pools() {
+		if err := pool.PingContext(ctx); err != nil {
+			return fmt.Errorf("the database %s does not answer: %w", s.target, err)
+		}
+	}
+	return nil
+}
+
+// Close closes the connections. A transaction that runs is waited for.
+func (s *Store) Close() error {
+	var errs []error
+	for _, pool := range s.pools() {
+		errs = append(errs, pool.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// pools are the connection pools, that for reading first: SQLite writes its log
+// back into the database file when the last connection, a writing one, closes.
+func (s *Store) pools() []*sql.DB {
+	var all []*sql.DB
+	for _, db := range []*gorm.DB{s.read, s.write} {
+		if pool, err := db.DB(); err == nil && (len(all) == 0 || all[0] != pool) {
+			all = append(all, pool)
+		}
+	}
+	return all
+}
+
+// reading starts a query outside a transaction.
+func (s *Store) reading(ctx context.Context) *gorm.DB { return s.read.WithContext(ctx) }
+
+// snapshot runs queries that must see one state of the database.
+func (s *Store) snapshot(ctx context.Context, queries func(tx *gorm.DB) error) error {
+	return s.reading(ctx).Transaction(queries, &sql.TxOptions{Isolation: s.snapshotLevel(), ReadOnly: true})
+}
+
+func (s *Store) snapshotLevel() sql.IsolationLevel {
+	if s.engine == Postgres {
+		return sql.LevelRepeatableRead
+	}
+	return sql.LevelDefault // a SQLite transaction sees one state always
+}

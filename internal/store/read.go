@@ -1,0 +1,171 @@
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"database/sql"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"gorm.io/gorm"
+
+	"plumbline/internal/clinical"
+)
+
+// storedVersion is a version with what the store knows of it besides.
+type storedVersion struct {
+	clinical.Version
+	hash []byte
+}
+
+// compare orders the versions of one fact: the last one counts.
+func (v storedVersion) compare(w storedVersion) int {
+	return cmp.Or(v.RecordedAt.Compare(w.RecordedAt), strings.Compare(v.File, w.File),
+		cmp.Compare(v.Line, w.Line), bytes.Compare(v.hash, w.hash))
+}
+
+// versionColumns are the columns that scanVersion reads.
+func versionColumns(table string) string {
+	names := []string{"kind", "source_id", "stay_id", "recorded_at", "stated", "status", "body", "feed", "file", "line", "hash"}
+	return table + "." + strings.Join(names, ", "+table+".")
+}
+
+func scanVersion(rows *sql.Rows, more ...any) (storedVersion, error) {
+	var v storedVersion
+	var recordedAt int64
+	var body []byte
+	into := append(more, &v.Kind, &v.SourceID, &v.StayID, &recordedAt, &v.Stated, &v.Status, &body, &v.Feed, &v.File, &v.Line, &v.hash)
+	if err := rows.Scan(into...); err != nil {
+		return v, err
+	}
+	v.RecordedAt = fromMicros(recordedAt)
+	var err error
+	v.Body, err = bodyOf(v.Kind, body)
+	return v, err
+}
+
+// eachVersion reads rows of versionColumns to their end.
+func eachVersion(rows *sql.Rows, each func(storedVersion) error) error {
+	defer func() { _ = rows.Close() }()
+	for rows.Next() {
+		v, err := scanVersion(rows)
+		if err != nil {
+			return err
+		}
+		if err := each(v); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
+// Versions returns, for each of the stays, every version of every fact that any
+// version gives to the stay, as clinical.ChartAt needs them. Versions of one
+// fact stand in the order in which they count, the last one counting most. All
+// are of one state of the database. A stay that no version names is left out.
+func (s *Store) Versions(ctx context.Context, stayIDs []string) (map[string][]clinical.Version, error) {
+	all := map[string][]clinical.Version{}
+	err := s.snapshot(ctx, func(tx *gorm.DB) error {
+		for part := range parts(distinct(stayIDs), 100) {
+			if err := versionsOf(tx, part, all); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading facts: %w", err)
+	}
+	return all, nil
+}
+
+func versionsOf(tx *gorm.DB, stayIDs []string, all map[string][]clinical.Version) error {
+	rows, err := tx.Raw(`SELECT f.stay_id, `+versionColumns("v")+` FROM
+		(SELECT DISTINCT stay_id, kind, source_id FROM fact_versions WHERE stay_id IN ?) f
+		JOIN fact_versions v ON v.kind = f.kind AND v.source_id = f.source_id`, stayIDs).Rows()
+	if err != nil {
+		return err
+	}
+	defer func() { _ = rows.Close() }()
+	stored := map[string][]storedVersion{}
+	for rows.Next() {
+		var stay string
+		v, err := scanVersion(rows, &stay)
+		if err != nil {
+			return err
+		}
+		stored[stay] = append(stored[stay], v)
+	}
+	for stay, versions := range stored {
+		slices.SortFunc(versions, func(a, b storedVersion) int {
+			return cmp.Or(strings.Compare(string(a.Kind), string(b.Kind)), strings.Compare(a.SourceID, b.SourceID), a.compare(b))
+		})
+		for _, v := range versions {
+			all[stay] = append(all[stay], v.Version)
+		}
+	}
+	return rows.Err()
+}
+
+// Candidates are the stays that can have been on the unit's list at the moment,
+// by their ids in byte order. Whether one was, its chart of the moment tells.
+func (s *Store) Candidates(ctx context.Context, unit string, at time.Time) ([]string, error) {
+	t := micros(at)
+	// Two searches, for the index serves each of them, and not their "or".
+	return s.texts(ctx, `SELECT stay_id FROM stay_spans WHERE unit = ? AND ends_at > ? AND starts_at <= ?
+		UNION ALL SELECT stay_id FROM stay_spans WHERE unit = ? AND ends_at IS NULL AND starts_at <= ?
+		ORDER BY 1`, unit, t, t, unit, t)
+}
+
+// Units are all units that any version of a stay ever named, in byte order.
+func (s *Store) Units(ctx context.Context) ([]string, error) {
+	// From one unit to the next by the index: the cost is that of the units, not of the stays.
+	return s.texts(ctx, `WITH RECURSIVE u(unit) AS (
+		SELECT min(unit) FROM stay_spans
+		UNION ALL SELECT (SELECT min(n.unit) FROM stay_spans n WHERE n.unit > u.unit) FROM u WHERE u.unit IS NOT NULL
+	) SELECT unit FROM u WHERE unit IS NOT NULL`)
+}
+
+func (s *Store) texts(ctx context.Context, query string, values ...any) ([]string, error) {
+	list := []string{}
+	err := s.reading(ctx).Raw(query, values...).Scan(&list).Error
+	return list, err
+}
+
+// UnitExists reports whether any version of a stay ever named the unit.
+func (s *Store) UnitExists(ctx context.Context, unit string) (bool, error) {
+	return s.any(ctx, "SELECT EXISTS (SELECT 1 FROM stay_spans WHERE unit = ?)", unit)
+}
+
+// StayExists reports whether any version of any fact names the stay.
+func (s *Store) StayExists(ctx context.Context, stayID string) (bool, error) {
+	return s.any(ctx, "SELECT EXISTS (SELECT 1 FROM stay_heads WHERE stay_id = ?)", stayID)
+}
+
+// HasFact reports whether any version of the fact is held.
+func (s *Store) HasFact(ctx context.Context, kind clinical.Kind, sourceID string) (bool, error) {
+	return s.any(ctx, "SELECT EXISTS (SELECT 1 FROM fact_versions WHERE kind = ? AND source_id = ?)", string(kind), sourceID)
+}
+
+func (s *Store) any(ctx context.Context, query string, values ...any) (yes bool, err error) {
+	err = s.reading(ctx).Raw(query, values...).Row().Scan(&yes)
+	return yes, err
+}
+
+// HasFacts is HasFact for many: the answer holds those of which a version is held.
+func (s *Store) HasFacts(ctx context.Context, kind clinical.Kind, sourceIDs []string) (map[string]bool, error) {
+	held := map[string]bool{}
+	for part := range parts(distinct(sourceIDs), 500) {
+		found, err := s.texts(ctx, "SELECT DISTINCT source_id FROM fact_versions WHERE kind = ? AND source_id IN ?", string(kind), part)
+		if err != nil {
+			return nil, err
+		}
+		for _, id := range found {
+			held[id] = true
+		}
+	}
+	return held, nil
+}

@@ -1,0 +1,113 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"strings"
+
+	"gorm.io/gorm"
+
+	"plumbline/internal/clinical"
+)
+
+// waitingVersion counts for its fact, and its stay has not been seen.
+type waitingVersion struct {
+	id     int64
+	loadID int64
+	RowRef
+}
+
+// Waiting lists every row that waits now for its stay, by file and line.
+func (s *Store) Waiting(ctx context.Context) ([]RowRef, error) {
+	waiting, err := waitingVersions(s.reading(ctx))
+	if err != nil {
+		return nil, err
+	}
+	list := []RowRef{}
+	for _, w := range waiting {
+		list = append(list, w.RowRef)
+	}
+	return byPlace(list), nil
+}
+
+func byPlace(rows []RowRef) []RowRef {
+	slices.SortFunc(rows, func(a, b RowRef) int {
+		return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line),
+			strings.Compare(string(a.Kind), string(b.Kind)), strings.Compare(a.SourceID, b.SourceID))
+	})
+	return rows
+}
+
+// waitingVersions goes through the facts that any version gives to a stay that
+// is not seen: those are few, unless a feed of stays is missing.
+func waitingVersions(tx *gorm.DB) ([]waitingVersion, error) {
+	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.stay_id, v.status, v.file, v.line, coalesce(h.seen, TRUE)
+		FROM (SELECT DISTINCT f.kind, f.source_id FROM stay_heads u JOIN fact_versions f ON f.stay_id = u.stay_id
+			WHERE NOT u.seen AND f.kind <> ?) x
+		JOIN fact_versions v ON v.kind = x.kind AND v.source_id = x.source_id
+		LEFT JOIN stay_heads h ON h.stay_id = v.stay_id
+		ORDER BY v.kind, v.source_id, v.recorded_at, v.file, v.line, v.hash`, string(clinical.KindStay)).Rows()
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	var all []waitingVersion
+	var last waitingVersion // of the fact that is being gone through
+	var seen bool
+	keep := func() {
+		if last.id != 0 && !seen {
+			all = append(all, last)
+		}
+	}
+	for rows.Next() {
+		var v waitingVersion
+		var status clinical.Status
+		var staySeen bool
+		if err := rows.Scan(&v.id, &v.loadID, &v.Kind, &v.SourceID, &v.StayID, &status, &v.File, &v.Line, &staySeen); err != nil {
+			return nil, err
+		}
+		switch sameFact := v.Kind == last.Kind && v.SourceID == last.SourceID; {
+		case !sameFact:
+			keep()
+		case status == clinical.EnteredInError && v.StayID == "":
+			v.StayID, staySeen = last.StayID, seen // it speaks of the stay of the version before it
+		}
+		last, seen = v, staySeen
+	}
+	keep()
+	return all, rows.Err()
+}
+
+// waitingOf lists the rows of a load that wait: those that it brought, and those
+// that were held already.
+func waitingOf(tx *gorm.DB, load loadRow) (fresh, repeated []RowRef, err error) {
+	waiting, err := waitingVersions(tx)
+	if err != nil || len(waiting) == 0 {
+		return nil, nil, err
+	}
+	byID := make(map[int64]RowRef, len(waiting))
+	for _, w := range waiting {
+		byID[w.id] = w.RowRef
+		if w.loadID == load.ID {
+			fresh = append(fresh, w.RowRef)
+		}
+	}
+	rows, err := tx.Raw("SELECT version_id, file, line FROM repeated_rows WHERE load_id = ? ORDER BY id", load.ID).Rows()
+	if err != nil {
+		return nil, nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	for rows.Next() {
+		var id int64
+		var p place
+		if err := rows.Scan(&id, &p.file, &p.line); err != nil {
+			return nil, nil, err
+		}
+		if ref, waits := byID[id]; waits {
+			ref.File, ref.Line = p.file, p.line
+			repeated = append(repeated, ref)
+		}
+	}
+	return fresh, repeated, rows.Err()
+}

@@ -1,0 +1,133 @@
+package text
+
+import (
+	"fmt"
+	"strings"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+)
+
+// Rule explains one rule to a reader, with the numbers of the policy in force.
+type Rule struct {
+	ID   string
+	Text string
+}
+
+// RuleGroup is a family of rules under one heading.
+type RuleGroup struct {
+	Name  string
+	Intro string
+	Rules []Rule
+}
+
+// Explain explains every rule that a page may name, by family.
+func Explain(p clinical.Policy) []RuleGroup {
+	return []RuleGroup{
+		{"Why a patient stands where on the list", "The first rule that holds decides; the order below is the order of the list.", tierRules(p)},
+		{"Rechecks", "No published source gives an interval in hours: every number here is the site's. The earliest unmet demand is the recheck.", recheckRules(p)},
+		{"Dose review", "Flags point at doses for a pharmacist to look at. They recommend no dose.", flagRules(p)},
+		{"Findings of a set", "A set is one baseline with the upright readings that belong to it. A drop is the lower position's value minus the upright value.", findingRules(p)},
+		{"Over the stay", "What follows from several sets together.", serialRules(p)},
+		{"What surrounds the findings", "Things to look at, not causes found.", surroundingRules(p)},
+	}
+}
+
+func hours(v float64) string { return Figure(v) + " h" }
+
+func tierRules(p clinical.Policy) []Rule {
+	recent, gap := hours(p.Tiers.RecentHours), hours(p.Tiers.GapHours)
+	soon, cleared := hours(p.Recheck.ScheduledSoonInHours), hours(p.Tiers.ClearedHours)
+	return []Rule{
+		{alerts.TFall, "A fall in the last " + recent + " with no set since that can be read."},
+		{alerts.TStopped, "The latest set that can be read was stopped by symptoms, in the last " + recent + "."},
+		{alerts.TLow, "Standing systolic under 90 mmHg at the latest set that can be read, with a systolic drop of at least " + Figure(p.Tiers.LowDrop) + ", in the last " + recent + "."},
+		{alerts.TLowLying, "Lying systolic under 90 mmHg at the latest set, in the last " + recent + ": standing tests are usually withheld."},
+		{alerts.TGap, "The latest set that can be read is positive or brought symptoms, in the last " + gap + ", and a falls precaution is missing."},
+		{alerts.TPositive, "The latest set that can be read is positive."},
+		{alerts.TFell, "A fall in the last " + recent + "."},
+		{alerts.TOverdue, "A recheck is overdue, by a rule other than the admission and the weekly screen."},
+		{alerts.TDue, "A recheck is due within " + hours(p.Recheck.DueWithinHours) + ", by a rule other than the admission and the weekly screen."},
+		{alerts.TReview, "A dose review is asked for: a positive set in the last " + hours(p.DoseReview.PositiveHours) + " that has not been cleared, and a flag other than D-FRID."},
+		{alerts.TSymptoms, "The latest set that can be read brought symptoms without a fall in pressure."},
+		{alerts.TRoutine, "The admission screen or the weekly screen is overdue or due."},
+		{alerts.TSoon, "A recheck is scheduled within " + soon + "."},
+		{alerts.TPrecaution, "Falls precautions are asked for and one is missing."},
+		{alerts.TWatch, "A positive set in this stay and a possible contributor other than drugs; or cleared in the last " + cleared + "; or a recheck scheduled later than " + soon + " from now."},
+	}
+}
+
+func recheckRules(p clinical.Policy) []Rule {
+	r := p.Recheck
+	return []Rule{
+		{alerts.RFall, "Due " + hours(r.FallHours) + " after a fall. A set at or after the fall meets it."},
+		{alerts.RStopped, "Due " + hours(r.StoppedHours) + " after a set stopped by symptoms. A later set meets it."},
+		{alerts.RTreated, "Due " + hours(r.TreatedHours) + " after a treatment of a falling pressure, where a positive set came before it. A set from " + Figure(r.TreatedMetMinutes) + " min after the treatment meets it."},
+		{alerts.RPositive, fmt.Sprintf("A positive set in this stay that has not been cleared: due %s after the later of the latest set that can be read and the latest start, raise or resumption of a blood-pressure-lowering drug; %s once the last three sets are positive, none stopped by symptoms or low on standing, and the drop is not growing.", hours(r.PositiveHours), hours(r.PositiveStableHours))},
+		{alerts.RRepeat, "The latest set brought symptoms only, or could not be read and nothing was told in the " + hours(r.RepeatQuietHours) + " before it: due " + hours(r.RepeatHours) + " after it."},
+		{alerts.RDrug, "Due " + hours(r.DrugHours) + " after the start, raise or resumption of a blood-pressure-lowering drug or of one of the groups N06AA, N05A, N04BA, N04BC, A10BK. A set from " + hours(r.DrugMetHours) + " after the change meets it."},
+		{alerts.RVolume, "Net fluid of " + signed(r.VolumeNet48hML) + " mL or less in 48 h, charted well enough to be used, and no set that can be read in the last " + hours(r.VolumeQuietHours) + ": due at once."},
+		{alerts.RAdmit, fmt.Sprintf("Due %s after the admission of a patient at risk: aged %d or more, a blood-pressure-lowering or pressor drug ordered or given, a fall in this stay, a coded neurologic condition, or a coded history of falls, syncope or orthostatic hypotension.", hours(r.AdmitHours), r.AtRiskAge)},
+		{alerts.RWeekly, "A patient at risk: due " + Figure(r.WeeklyDays) + " days after the latest set that can be read."},
+	}
+}
+
+func flagRules(p clinical.Policy) []Rule {
+	d := p.DoseReview
+	return []Rule{
+		{alerts.DAlpha, "An alpha-1 blocker is active."},
+		{alerts.DCentral, "A central antihypertensive is active."},
+		{alerts.DNitrate, "A nitrate, hydralazine or minoxidil is active."},
+		{alerts.DThree, fmt.Sprintf("%d or more blood-pressure-lowering ingredients are active.", d.ManyIngredients)},
+		{alerts.DTwoDiuretics, "Diuretics of two classes are active."},
+		{alerts.DDry, "A diuretic is active and there are signs of volume loss."},
+		{alerts.DRecent, "A blood-pressure-lowering drug was started, raised or resumed in the " + hours(d.RecentHours) + " before the latest positive set."},
+		{alerts.DPeak, "At least two positive sets started " + Figure(d.PeakFromHours) + " to " + hours(d.PeakToHours) + " after a dose of the same blood-pressure-lowering drug."},
+		{alerts.DRoom, "Lying systolic under " + Figure(d.RoomSystolic) + " mmHg at the latest set with a blood-pressure-lowering drug active."},
+		{alerts.DBoth, "Moderate or severe supine hypertension at the latest positive set: the two aims conflict."},
+		{alerts.DPressor, "Supine hypertension at the latest set and a pressure-raising drug active."},
+		{alerts.DFrid, "A drug that can contribute to falls is active. By itself it asks for no review."},
+	}
+}
+
+func findingRules(p clinical.Policy) []Rule {
+	than := "at least"
+	if p.Sets.Comparison == clinical.MoreThan {
+		than = "more than"
+	}
+	return []Rule{
+		{"F-SYS", "Systolic drop of " + than + " 20 mmHg at an upright reading; " + than + " 15 in a set from sitting to standing."},
+		{"F-DIA", "Diastolic drop of " + than + " 10 mmHg at an upright reading; " + than + " 7 in a set from sitting to standing."},
+		{"F-LOW", "Standing systolic under 90 mmHg where the baseline was 90 or more."},
+		{"F-STOP", "Stopped early with symptoms, or loss of consciousness away from the baseline."},
+		{"F-TIME", "Classic: met within 3 min upright (half a minute of grace). Delayed: later. Possible initial: at once, and gone at a later reading; a cuff cannot confirm it."},
+		{"F-SUSTAIN", "Whether a later reading of the same set also meets the drop."},
+		{"F-PULSE", "Pulse rise of at least 30 a minute (40 under age 20); notable from " + Figure(p.Sets.PulseRiseNotablePercent) + " % of the baseline pulse."},
+		{"F-RESPONSE", "Pulse rise over systolic drop at the reading nearest 3 min: blunted under 0.5 beats/min per mmHg, else brisk; falling where the pulse fell; unreliable with a rate-limiting drug, atrial fibrillation or a pacemaker. Neither is a diagnosis."},
+		{"F-SUPINE", "Lying pressure: mild supine hypertension from 140 or 90, moderate from 160 or 100, severe from 180 or 110; low under 90 systolic."},
+		{"S-INFER", "Readings without a set number join by position and time: upright at most " + Figure(p.Sets.WindowMinutes) + " min after lying."},
+		{"S-LIMB", "Pressures are compared on comparable limbs only: not an arm with a leg, not left with right."},
+	}
+}
+
+func serialRules(p clinical.Policy) []Rule {
+	s := p.Serial
+	return []Rule{
+		{"T-SLOPE", "Theil-Sen slope of the systolic drop against days over lying-to-standing sets that can be read, with Sen's 95 % interval from five sets on."},
+		{"T-KENDALL", "Mann-Kendall test of the same sets; a trend is named from four sets on at p under " + ratio(s.TrendLevel) + "."},
+		{"T-CLEAR", fmt.Sprintf("Cleared after a positive set: the latest sets negative, %d or more of them standing 2 min or longer, after the latest start, raise or resumption of a blood-pressure-lowering drug, the first and last at least %s apart.", s.ClearNegatives, hours(s.ClearHours))},
+		{"T-AROUND", "Median of all after-minus-before differences of the systolic drop (Hodges-Lehmann) within " + Figure(s.AroundDays) + " days of a drug change, with its exact 95 % interval. What moved together need not be cause and effect."},
+	}
+}
+
+func surroundingRules(p clinical.Policy) []Rule {
+	c := p.Causes
+	return []Rule{
+		{"E-LOAD", "Blood-pressure-lowering doses given in the last 24 h, each divided by its WHO defined daily dose (DDD) and summed; ordered doses where a stay has no dose records. A DDD is a unit of measurement, not a recommended dose."},
+		{"E-CHANGE", fmt.Sprintf("Steps of the ordered daily dose of one ingredient and route. A renewal within %s is no change; home drugs ordered again within %s of admission are not listed.", hours(p.Drugs.RenewalHours), hours(p.Drugs.HomeDrugsHours))},
+		{"E-FLUID", "In minus out over the window, entries shared by overlap. Under " + Figure(p.Fluid.CoveragePercent) + " % of the window charted the net is shown as incomplete and no rule uses it."},
+		{"E-WEIGHT", "Latest weight less the first of the stay, at least 12 h apart."},
+		{"E-CAUSE", fmt.Sprintf("Volume: net fluid of %s mL or less in 24 h or %s in 48 h, weight down by %s kg or more, %s mL or more by emesis, stool and drains in 24 h, blood loss charted or haemoglobin down by %s g/dL in %s, a brisk pulse on standing. Drugs, cardiac, endocrine, neurologic: as active or coded.",
+			signed(c.Net24hML), signed(c.Net48hML), strings.TrimPrefix(Figure(c.WeightChangeKG), "-"), Figure(c.GutLosses24hML), Figure(c.HaemoglobinFall), hours(c.BleedWindowHours))},
+	}
+}
