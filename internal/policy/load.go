@@ -152,6 +152,13 @@ func (r *reader) syntax(err error) {
 	r.problem(line, "", "", "not readable as YAML, here or further down: "+yamlError.ReplaceAllString(err.Error(), ""))
 }
 
+// shortNames are keys that the rules call by a name of their own; they may stand
+// at the top of a file under it.
+var shortNames = map[string]string{
+	"comparison":          "sets.comparison",
+	"precautions_in_feed": "precautions.in_feed",
+}
+
 // section reads the keys of a mapping; path is "" at the top.
 func (r *reader) section(n *yaml.Node, path string) {
 	if isNull(n) { // every key in it is commented out
@@ -166,6 +173,9 @@ func (r *reader) section(n *yaml.Node, path string) {
 		full := name.Value
 		if path != "" {
 			full = path + "." + full
+		}
+		if long, ok := shortNames[full]; ok {
+			full = long
 		}
 		k, isKey := byPath(full)
 		dotted := strings.Contains(name.Value, ".")

@@ -228,8 +228,8 @@ func TestLoadProblems(t *testing.T) {
 		{"drugs: {of_no_concern: [\" \"]}", `line 1: drugs.of_no_concern: "[ ]": holds " ", which is no name: 1 to 100 characters on one line (allowed: a list of up to 200 names)`},
 
 		{"colour: red", "line 1: colour: \"red\": unknown key; `dashboard policy print` shows every key"},
-		{"comparison: more_than", `line 1: comparison: "more_than": unknown key; did you mean sets.comparison?`},
-		{"precautions_in_feed: no", `line 1: precautions_in_feed: "no": unknown key; did you mean precautions.in_feed?`},
+		{"comparison: more", `line 1: sets.comparison: "more": not a known word (allowed: at_least or more_than)`},
+		{"comparison: more_than\nsets: {comparison: at_least}", `line 2: sets.comparison: "at_least": stands twice, first on line 1: take one out`},
 		{"positive_hours: 8", `line 1: positive_hours: "8": unknown key; did you mean recheck.positive_hours or dose_review.positive_hours?`},
 		{"recheck.fall_hours: 8", `line 1: recheck.fall_hours: "8": unknown key; write it as a key inside its section, not with a dot`},
 		{"fluid: {cover: 8}", `line 1: fluid.cover: "8": unknown key; known here: fluid.coverage_percent`},
@@ -616,4 +616,15 @@ func FuzzLoad(f *testing.F) {
 			t.Fatalf("%v\n%s", err, out.String())
 		}
 	})
+}
+
+// The rules call two keys by names of their own; those names are read at the top.
+func TestShortNames(t *testing.T) {
+	l, err := Load([]byte("comparison: more_than\nprecautions_in_feed: no\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l.Policy.Sets.Comparison != clinical.MoreThan || l.Policy.Precautions.InFeed {
+		t.Errorf("short names not read: %+v %+v", l.Policy.Sets, l.Policy.Precautions)
+	}
 }
