@@ -22,18 +22,18 @@ const (
 
 // Change is a step of the ordered daily dose of one ingredient and route.
 type Change struct {
-	Drug   string    `json:"drug"`
-	Change string    `json:"change"`
-	At     time.Time `json:"at"`
-	From   *float64  `json:"from_daily_dose"` // mg; nil is on, amount unknown
-	To     *float64  `json:"to_daily_dose"`   // mg
-	Unit   string    `json:"unit"`
+	Drug   string
+	Change string
+	At     time.Time
+	From   *float64 // daily dose in mg; nil is on, amount unknown
+	To     *float64
+	Unit   string
 
 	// What rules ask of it.
-	Lowering    bool     `json:"-"`
-	OwesRecheck bool     `json:"-"`
-	Route       string   `json:"-"`
-	Orders      []string `json:"-"`
+	Lowering    bool // of a blood-pressure-lowering drug
+	OwesRecheck bool // by R-DRUG, if it is a start, raise or resumption
+	Route       string
+	Orders      []string
 }
 
 // Up reports whether the change was a start, raise or resumption.
