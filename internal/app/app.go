@@ -1,0 +1,173 @@
+// Package app wires the program together: settings, store, readers, core and
+// pages meet here and nowhere else.
+package app
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"strings"
+	"time"
+
+	"plumbline/internal/assess"
+	"plumbline/internal/clinical"
+	"plumbline/internal/ingest"
+	"plumbline/internal/ingest/feed"
+	"plumbline/internal/store"
+	"plumbline/internal/trends"
+)
+
+// Version and Commit are set when the program is built.
+var (
+	Version = "dev"
+	Commit  = "unknown"
+)
+
+// process is one run of the program and what it may touch.
+type process struct {
+	env            func(string) string
+	stdout, stderr io.Writer
+	clock          clinical.Clock
+}
+
+// command is one thing that the program can do.
+type command struct {
+	name, args, help string
+	run              func(ctx context.Context, p process, args []string) error
+}
+
+// commands in the order in which help lists them; a function, since help needs them.
+func commands() []command {
+	return []command{
+		{"serve", "", "migrate the database, read the feed folder by the schedule, serve the pages", serve},
+		{"demo", "", "the same with an invented unit on a fresh embedded database", demoUnit},
+		{"load", "PATH...", "read feed files or folders once and say what became of every row", load},
+		{"assess", "--unit U [--as-of T]", "the ranked list of a unit as it was known at a moment", assessUnit},
+		{"sets", "--stay S [--as-of T]", "every orthostatic set of a stay with its finding and quality", listSets},
+		{"facts", "--stay S [--as-of T]", "the facts of a stay as known at a moment", listFacts},
+		{"quarantine", "list|retry", "rows held back, with the reason; retry reads them again", quarantine},
+		{"policy", "print|check FILE", "the policy in force, or what is wrong in a file and what it changes", policyCommand},
+		{"version", "", "version, commit, Go and database drivers", version},
+		{"help", "", "this text", help},
+	}
+}
+
+// Run runs one command and returns its exit code: 0 for success, 1 for a failed
+// run, 2 for wrong usage. Errors go to stderr and say what to do next.
+func Run(ctx context.Context, args []string, env func(string) string, _ io.Reader, stdout, stderr io.Writer) int {
+	p := process{env: env, stdout: stdout, stderr: stderr, clock: clinical.SystemClock}
+	err := dispatch(ctx, p, args)
+	say(stderr, err)
+	return exitCode(err)
+}
+
+func dispatch(ctx context.Context, p process, args []string) error {
+	if len(args) == 0 {
+		_ = help(ctx, process{stdout: p.stderr}, nil)
+		return exitError(2)
+	}
+	name := args[0]
+	if name == "-h" || name == "--help" || name == "-help" {
+		name = "help"
+	}
+	for _, c := range commands() {
+		if c.name == name {
+			return c.run(ctx, p, args[1:])
+		}
+	}
+	return usagef("there is no command %q; `dashboard help` lists them", name)
+}
+
+func help(_ context.Context, p process, _ []string) error {
+	var b strings.Builder
+	b.WriteString("dashboard: falls risk from orthostatic sets, for one hospital unit or many.\n" +
+		"Informs licensed staff; orders nothing.\n\nCommands\n")
+	for _, c := range commands() {
+		fmt.Fprintf(&b, "  %-32s %s\n", strings.TrimSpace(c.name+" "+c.args), c.help)
+	}
+	b.WriteString("\nCommands that answer take --format json or --format table.\n" +
+		"\nSettings, by flag, else by variable, else by the file that " + settingsFile + " names, else by default\n")
+	for _, o := range options {
+		fmt.Fprintf(&b, "  --%-12s %-22s %s (default %s)\n", o.name, o.variable(), o.help, orNone(o.byDefault))
+	}
+	b.WriteString("A variable with _FILE added names a file that holds the value.\n")
+	_, err := io.WriteString(p.stdout, b.String())
+	return err
+}
+
+func orNone(s string) string {
+	if s == "" {
+		return "none"
+	}
+	return s
+}
+
+// parse reads a command's flags with the settings' flags beside them. Flags and
+// arguments may come in any order.
+func (p process) parse(name string, args []string, own func(*flag.FlagSet)) (s settings, rest []string, err error) {
+	fs := flag.NewFlagSet(name, flag.ContinueOnError)
+	fs.SetOutput(io.Discard)
+	shared := addSettingFlags(fs)
+	if own != nil {
+		own(fs)
+	}
+	for len(args) > 0 {
+		if err := fs.Parse(args); err != nil {
+			return s, nil, usagef("%s: %v; `dashboard help` lists the settings", name, err)
+		}
+		args = fs.Args()
+		if len(args) > 0 {
+			rest, args = append(rest, args[0]), args[1:]
+		}
+	}
+	s, err = shared.resolve(p.env)
+	if err != nil {
+		err = usagef("%v", err)
+	}
+	return s, rest, err
+}
+
+// site is an open store with what works on it.
+type site struct {
+	settings settings
+	store    *store.Store
+	loader   *ingest.Loader
+	service  *assess.Service
+	log      *slog.Logger
+}
+
+// open opens and migrates the store.
+func (p process) open(ctx context.Context, s settings) (*site, error) {
+	log := slog.New(slog.NewTextHandler(p.stderr, &slog.HandlerOptions{Level: level(s.logLevel)}))
+	st, err := store.Open(ctx, s.database, log)
+	if err != nil {
+		return nil, err
+	}
+	if err := st.Migrate(ctx); err != nil {
+		_ = st.Close()
+		return nil, err
+	}
+	plausible := s.policy.Policy.Plausible
+	return &site{
+		settings: s, store: st, log: log,
+		loader: &ingest.Loader{
+			Store: feedStore{st}, Clock: p.clock, Zone: s.zone, Log: log,
+			Plausible: func(v clinical.Vitals) []string { return trends.Believe("", v, plausible).Implausible },
+		},
+		service: &assess.Service{Store: factStore{Store: st}, Policy: s.policy, Zone: s.zone},
+	}, nil
+}
+
+func (s *site) close() { _ = s.store.Close() }
+
+// level is that of the settings: by itself a command that answers and ends says
+// only what is wrong.
+func level(name string) slog.Level {
+	l := slog.LevelWarn
+	_ = l.UnmarshalText([]byte(name)) // checked when the settings were read
+	return l
+}
+
+func parseTime(s string, zone *time.Location) (time.Time, bool) { return feed.ParseTime(s, zone) }

@@ -1,0 +1,132 @@
+package app
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"io"
+	"strconv"
+
+	"plumbline/internal/ingest"
+)
+
+func load(ctx context.Context, p process, args []string) error {
+	format := "table"
+	s, paths, err := p.parse("load", args, func(fs *flag.FlagSet) { fs.StringVar(&format, "format", format, "") })
+	switch {
+	case err != nil:
+		return err
+	case len(paths) == 0:
+		return usagef("load needs at least one file or folder")
+	}
+	if err := checkFormat(format); err != nil {
+		return err
+	}
+	site, err := p.open(ctx, s)
+	if err != nil {
+		return err
+	}
+	defer site.close()
+	summary, err := site.loader.Load(ctx, paths, "command")
+	if err != nil {
+		return err
+	}
+	for _, n := range summary.Notices {
+		_, _ = fmt.Fprintf(p.stderr, "dashboard: %s: %s\n", n.File, n.Reason)
+	}
+	if err := writeSummary(p, format, summary); err != nil {
+		return err
+	}
+	switch {
+	case summary.Unreadable == summary.Files:
+		return exitError(2) // nothing could be read
+	case summary.Unreadable > 0 || summary.Quarantined > 0:
+		return exitError(1)
+	}
+	return nil
+}
+
+// writeSummary tells what became of a load: figures to stdout, and in a table
+// run what must be looked at to stderr.
+func writeSummary(p process, format string, s ingest.Summary) error {
+	if format == "json" {
+		return writeJSON(p.stdout, s)
+	}
+	for _, problem := range s.Problems {
+		_, _ = fmt.Fprintln(p.stderr, "dashboard:", problemLine(problem))
+	}
+	_, err := fmt.Fprintf(p.stdout,
+		"%d files, %d unreadable; %d rows: %d accepted, %d unchanged, %d superseded, %d waiting, %d skipped, %d quarantined\n",
+		s.Files, s.Unreadable, s.Rows, s.Accepted, s.Unchanged, s.Superseded, s.Waiting, s.Skipped, s.Quarantined)
+	return err
+}
+
+func problemLine(p ingest.Problem) string {
+	out := p.File
+	if p.Line > 0 {
+		out += ":" + strconv.Itoa(p.Line)
+	}
+	if p.SourceID != "" {
+		out += " " + p.SourceID
+	}
+	return out + ": " + p.Reason
+}
+
+func quarantine(ctx context.Context, p process, args []string) error {
+	format := "table"
+	s, rest, err := p.parse("quarantine", args, func(fs *flag.FlagSet) { fs.StringVar(&format, "format", format, "") })
+	if err != nil {
+		return err
+	}
+	if len(rest) != 1 || rest[0] != "list" && rest[0] != "retry" {
+		return usagef("quarantine takes list or retry")
+	}
+	if err := checkFormat(format); err != nil {
+		return err
+	}
+	site, err := p.open(ctx, s)
+	if err != nil {
+		return err
+	}
+	defer site.close()
+	if rest[0] == "retry" {
+		summary, err := site.loader.Retry(ctx)
+		if err != nil {
+			return err
+		}
+		return writeSummary(p, format, summary)
+	}
+	return listHeld(ctx, p.stdout, site, format)
+}
+
+// heldRow is a row held back, as `quarantine list` shows it.
+type heldRow struct {
+	File     string `json:"file"`
+	Line     int    `json:"line"`
+	Kind     string `json:"kind"`
+	SourceID string `json:"source_id"`
+	Reason   string `json:"reason"`
+}
+
+func listHeld(ctx context.Context, w io.Writer, s *site, format string) error {
+	held, err := s.store.Quarantine(ctx)
+	if err != nil {
+		return err
+	}
+	out := []heldRow{}
+	for _, h := range held {
+		out = append(out, heldRow{h.File, h.Line, string(h.Kind), h.SourceID, heldReason(h)})
+	}
+	if format == "json" {
+		return writeJSON(w, map[string]any{"quarantined": out})
+	}
+	var rows []string
+	for _, h := range out {
+		rows = append(rows, row(h.File, strconv.Itoa(h.Line), h.Kind, h.SourceID, h.Reason))
+	}
+	if len(rows) == 0 {
+		_, err := fmt.Fprintln(w, "No row is held back.")
+		return err
+	}
+	return table(w, "file | line | kind | source_id | reason", rows)
+}

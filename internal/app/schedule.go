@@ -1,0 +1,56 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"github.com/robfig/cron/v3"
+
+	"plumbline/internal/ingest"
+)
+
+// schedule runs jobs by the clock. Jobs that machines set run in UTC.
+type schedule struct {
+	cron   *cron.Cron
+	cancel context.CancelFunc
+}
+
+// startSchedule reads the feed folder now and then as often as the settings say.
+func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, error) {
+	ctx, cancel := context.WithCancel(ctx)
+	log := cronLog{s.log}
+	// Skipping must stand outside recovering: the other way round one panic
+	// leaves the job marked as running for good.
+	c := cron.New(cron.WithLocation(time.UTC), cron.WithLogger(log),
+		cron.WithChain(cron.SkipIfStillRunning(log), cron.Recover(log)))
+	poll := func() {
+		if err := w.Poll(ctx); err != nil && ctx.Err() == nil {
+			s.log.Error("the feed folder was not read; it is tried again", "error", err)
+		}
+	}
+	id, err := c.AddFunc(s.settings.feedEvery, poll)
+	if err != nil {
+		cancel()
+		return nil, usagef("feed-every %q is not a schedule: %v; write @every 1m or a cron expression", s.settings.feedEvery, err)
+	}
+	c.Entry(id).WrappedJob.Run() // the first look does not wait for the clock
+	c.Start()
+	return &schedule{c, cancel}, nil
+}
+
+// stop waits for a look that is under way.
+func (s *schedule) stop() {
+	s.cancel()
+	<-s.cron.Stop().Done()
+}
+
+// cronLog hands the schedule's messages to the log.
+type cronLog struct{ log *slog.Logger }
+
+func (l cronLog) Info(string, ...any) {}
+
+func (l cronLog) Error(err error, msg string, pairs ...any) {
+	l.log.Error(fmt.Sprintf("schedule: %s", msg), append(pairs, "error", err)...)
+}

@@ -1,0 +1,260 @@
+package app
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+
+	"plumbline/internal/demo"
+	"plumbline/internal/ingest"
+	"plumbline/internal/policy"
+	"plumbline/internal/server"
+	"plumbline/internal/store"
+	"plumbline/seed"
+)
+
+func serve(ctx context.Context, p process, args []string) error {
+	s, rest, err := p.parse("serve", args, nil)
+	switch {
+	case err != nil:
+		return err
+	case len(rest) > 0:
+		return usagef("serve takes no argument %q", rest[0])
+	}
+	s.logLevel = cmp.Or(s.logLevel, "info")
+	listener, err := listen(s.listen)
+	if err != nil {
+		return err
+	}
+	site, err := p.open(ctx, s)
+	if err != nil {
+		_ = listener.Close()
+		return err
+	}
+	defer site.close()
+	return p.run(ctx, site, listener)
+}
+
+// demoUnit serves the invented unit on a fresh embedded database, its data laid so
+// that the unit is as it is now.
+func demoUnit(ctx context.Context, p process, args []string) error {
+	s, rest, err := p.parse("demo", args, nil)
+	switch {
+	case err != nil:
+		return err
+	case len(rest) > 0:
+		return usagef("demo takes no argument %q", rest[0])
+	}
+	dir, err := os.MkdirTemp("", "plumbline-demo-")
+	if err != nil {
+		return fmt.Errorf("demo: %w", err)
+	}
+	defer func() { _ = os.RemoveAll(dir) }()
+	s.logLevel = cmp.Or(s.logLevel, "info")
+	s.database, s.feedDir, s.hospital = filepath.Join(dir, "demo.db"), filepath.Join(dir, "feed"), demo.Hospital
+	if err := writeDemoFeed(s.feedDir, p.clock()); err != nil {
+		return err
+	}
+	listener, err := listen(s.listen)
+	if err != nil && errors.Is(err, syscall.EADDRINUSE) {
+		listener, err = listen("127.0.0.1:0") // somebody works on the usual port: take a free one
+	}
+	if err != nil {
+		return err
+	}
+	site, err := p.open(ctx, s)
+	if err != nil {
+		_ = listener.Close()
+		return err
+	}
+	defer site.close()
+	return p.run(ctx, site, listener)
+}
+
+func writeDemoFeed(dir string, now time.Time) error {
+	files, err := seed.Files()
+	if err != nil {
+		return err
+	}
+	if files, err = seed.Shift(files, now); err != nil {
+		return err
+	}
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		return fmt.Errorf("demo: %w", err)
+	}
+	for _, f := range files {
+		path := filepath.Join(dir, filepath.Base(f.Name))
+		if err := os.WriteFile(path, f.Data, 0o600); err != nil {
+			return fmt.Errorf("demo: %w", err)
+		}
+		old := now.Add(-time.Minute) // a whole file, not one still being written
+		if err := os.Chtimes(path, old, old); err != nil {
+			return fmt.Errorf("demo: %w", err)
+		}
+	}
+	return nil
+}
+
+// listen opens the port. Without accounts nobody but this machine may look.
+func listen(address string) (net.Listener, error) {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return nil, usagef("listen %q is not an address and port such as 127.0.0.1:8080", address)
+	}
+	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return nil, usagef("listen %q is not loopback; without accounts the pages are for this machine alone: use 127.0.0.1 or ::1", address)
+	}
+	l, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("the web server cannot listen on %s: %w; choose another with --listen", address, err)
+	}
+	return l, nil
+}
+
+// Limits of one request; a page is made in milliseconds.
+const (
+	readTimeout     = 10 * time.Second
+	writeTimeout    = 30 * time.Second
+	idleTimeout     = 2 * time.Minute
+	maxHeaderBytes  = 64 << 10
+	shutdownTimeout = 10 * time.Second
+)
+
+// run reads the feed folder by the schedule and serves pages until ctx ends or
+// the process is told to stop.
+func (p process) run(ctx context.Context, s *site, listener net.Listener) error {
+	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	if err := s.keepPolicy(ctx, p.clock()); err != nil {
+		return err
+	}
+	keeper := newKeeper(s)
+	s.service.Store = factStore{Store: s.store, keep: keeper.add}
+	defer keeper.close()
+
+	var watcher *ingest.Watcher
+	if s.settings.feedDir != "" {
+		watcher = &ingest.Watcher{Loader: s.loader, Dir: s.settings.feedDir, Settle: s.settings.feedSettle, Clock: p.clock}
+		schedule, err := startSchedule(ctx, s, watcher)
+		if err != nil {
+			return err
+		}
+		defer schedule.stop()
+	}
+	web := &http.Server{
+		Handler: server.New(server.Deps{
+			Board: s.service, Policy: s.settings.policy, Clock: p.clock, Zone: s.settings.zone, Version: Version,
+			Hospital: s.settings.hospital, Log: s.log, Ready: s.store.Ping,
+			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher) },
+		}),
+		ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeaderBytes,
+	}
+	failed := make(chan error, 1)
+	go func() { failed <- web.Serve(listener) }()
+	_, _ = fmt.Fprintf(p.stdout, "open http://%s/\n", listener.Addr())
+	select {
+	case err := <-failed:
+		return fmt.Errorf("the web server stopped: %w", err)
+	case <-ctx.Done():
+	}
+	s.log.Info("stopping")
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownTimeout)
+	defer cancel()
+	return web.Shutdown(last)
+}
+
+// keepPolicy stores the policy in force under its hash, which every assessment
+// carries.
+func (s *site) keepPolicy(ctx context.Context, now time.Time) error {
+	var text strings.Builder
+	if err := policy.Print(&text, s.settings.policy.Policy); err != nil {
+		return err
+	}
+	return s.store.SavePolicy(ctx, s.settings.policy.Hash, text.String(), now)
+}
+
+// feedHealth gathers how the feeds stand, for the page and the metrics.
+func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher) (server.FeedHealth, error) {
+	state, err := s.store.Feeds(ctx)
+	if err != nil {
+		return server.FeedHealth{}, err
+	}
+	held, err := s.store.Quarantine(ctx)
+	if err != nil {
+		return server.FeedHealth{}, err
+	}
+	h := server.FeedHealth{HeldTotal: state.Quarantined, Waiting: state.Waiting}
+	if w != nil {
+		h.FolderSet, h.LastRead = true, w.Last().At
+	} else if state.LastLoad != nil {
+		h.LastRead = state.LastLoad.FinishedAt
+	}
+	for _, f := range state.Files {
+		h.Files = append(h.Files, server.FeedFile{Name: filepath.Base(f.Name), LastRead: f.ReadAt, Rows: f.Rows, Error: f.Error})
+	}
+	if w != nil {
+		for _, problem := range w.Last().Summary.Problems {
+			if problem.Line == 0 && !named(h.Files, problem.File) { // a file of a kind that is not read
+				h.Files = append(h.Files, server.FeedFile{Name: problem.File, LastRead: w.Last().ReadAt, Error: problem.Reason})
+			}
+		}
+	}
+	for _, q := range held {
+		h.Held = append(h.Held, server.HeldRow{File: q.File, Line: q.Line, SourceID: q.SourceID, Reason: heldReason(q)})
+	}
+	return h, nil
+}
+
+func named(files []server.FeedFile, name string) bool {
+	for _, f := range files {
+		if f.Name == name {
+			return true
+		}
+	}
+	return false
+}
+
+// keeper writes digests behind the answers: a page must not wait for a file
+// that is being loaded.
+type keeper struct {
+	queue chan []store.Digest
+	done  chan struct{}
+}
+
+// keepQueue is how many answers' digests may wait to be written; more are
+// dropped, and made again when they are next needed.
+const keepQueue = 64
+
+func newKeeper(s *site) *keeper {
+	k := &keeper{queue: make(chan []store.Digest, keepQueue), done: make(chan struct{})}
+	go func() {
+		defer close(k.done)
+		for digests := range k.queue {
+			if err := s.store.SaveDigests(context.Background(), digests); err != nil {
+				s.log.Warn("digests were not kept; they are made again when needed", "error", err)
+			}
+		}
+	}()
+	return k
+}
+
+func (k *keeper) add(digests []store.Digest) {
+	select {
+	case k.queue <- digests:
+	default:
+	}
+}
+
+func (k *keeper) close() {
+	close(k.queue)
+	<-k.done
+}

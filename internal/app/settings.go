@@ -1,0 +1,219 @@
+package app
+
+import (
+	"bufio"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"strings"
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/policy"
+)
+
+// option is one setting: it comes from its flag, else its variable, else the
+// variable with _FILE added (a file that holds the value, for secrets), else the
+// settings file, else its default.
+type option struct {
+	name      string // of the flag; the variable is PLUMBLINE_ and this in capitals
+	byDefault string
+	help      string
+}
+
+var options = []option{
+	{"database", "data/plumbline.db", "where facts are kept: a postgres:// address, or a file for the embedded database"},
+	{"listen", "127.0.0.1:8080", "address and port of the web server; loopback only until there are accounts"},
+	{"feed-dir", "", "folder that the schedule reads; none: nothing is read by itself"},
+	{"feed-every", "@every 1m", "how often the feed folder is looked at: a cron expression or @every and a duration"},
+	{"feed-settle", "5s", "how long a file must have stayed as it is before the schedule reads it"},
+	{"policy", "", "a policy file; none: the built-in policy"},
+	{"zone", "UTC", "the site's time zone, an IANA name such as Europe/Zurich"},
+	{"hospital", "", "name of the hospital, for the head of pages"},
+	{"log-level", "", "debug, info, warn or error; by itself info for serve and demo, warn for the rest"},
+}
+
+func (o option) variable() string {
+	return "PLUMBLINE_" + strings.ToUpper(strings.ReplaceAll(o.name, "-", "_"))
+}
+
+// settingsFile names the variable of the settings file: lines of NAME=value.
+const settingsFile = "PLUMBLINE_SETTINGS"
+
+// settings are the program's settings as they stand.
+type settings struct {
+	database   string
+	listen     string
+	feedDir    string
+	feedEvery  string
+	feedSettle time.Duration
+	policy     policy.Loaded
+	zone       *time.Location
+	hospital   string
+	logLevel   string
+}
+
+// flags of the settings, for every command.
+type settingFlags map[string]*string
+
+func addSettingFlags(fs *flag.FlagSet) settingFlags {
+	out := settingFlags{}
+	for _, o := range options {
+		out[o.name] = fs.String(o.name, "", o.help)
+	}
+	return out
+}
+
+// resolve reads the settings; the error says which one is wrong and what it may be.
+func (f settingFlags) resolve(env func(string) string) (settings, error) {
+	file, err := readSettings(env(settingsFile))
+	if err != nil {
+		return settings{}, err
+	}
+	values := map[string]string{}
+	for _, o := range options {
+		v, err := o.value(f, env, file)
+		if err != nil {
+			return settings{}, err
+		}
+		values[o.name] = v
+	}
+	return checked(values)
+}
+
+func (o option) value(f settingFlags, env func(string) string, file map[string]string) (string, error) {
+	if v := *f[o.name]; v != "" {
+		return v, nil
+	}
+	if v := env(o.variable()); v != "" {
+		return v, nil
+	}
+	if path := env(o.variable() + "_FILE"); path != "" {
+		data, err := os.ReadFile(path)
+		if err != nil {
+			return "", fmt.Errorf("%s_FILE: %w", o.variable(), err)
+		}
+		return strings.TrimSpace(string(data)), nil
+	}
+	if v := file[o.variable()]; v != "" {
+		return v, nil
+	}
+	return o.byDefault, nil
+}
+
+func readSettings(path string) (map[string]string, error) {
+	out := map[string]string{}
+	if path == "" {
+		return out, nil
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", settingsFile, err)
+	}
+	defer func() { _ = f.Close() }()
+	lines := bufio.NewScanner(f)
+	for n := 1; lines.Scan(); n++ {
+		line := strings.TrimSpace(lines.Text())
+		if line == "" || strings.HasPrefix(line, "#") {
+			continue
+		}
+		name, value, ok := strings.Cut(line, "=")
+		if !ok || !knownVariable(strings.TrimSpace(name)) {
+			return nil, fmt.Errorf("%s line %d: write NAME=value with a name that `dashboard help` lists", path, n)
+		}
+		out[strings.TrimSpace(name)] = strings.TrimSpace(value)
+	}
+	return out, lines.Err()
+}
+
+func knownVariable(name string) bool {
+	for _, o := range options {
+		if o.variable() == name {
+			return true
+		}
+	}
+	return false
+}
+
+func checked(v map[string]string) (settings, error) {
+	s := settings{
+		database: v["database"], listen: v["listen"], feedDir: v["feed-dir"], feedEvery: v["feed-every"],
+		hospital: v["hospital"], logLevel: v["log-level"],
+	}
+	var err error
+	if s.logLevel != "" && new(slog.Level).UnmarshalText([]byte(s.logLevel)) != nil {
+		return s, fmt.Errorf("log-level %q is none of debug, info, warn, error", s.logLevel)
+	}
+	if s.zone, err = time.LoadLocation(v["zone"]); err != nil {
+		return s, fmt.Errorf("zone %q is not a time zone; use an IANA name such as Europe/Zurich", v["zone"])
+	}
+	if s.feedSettle, err = time.ParseDuration(v["feed-settle"]); err != nil || s.feedSettle < 0 {
+		return s, fmt.Errorf("feed-settle %q is not a duration such as 5s", v["feed-settle"])
+	}
+	s.policy = policy.Default()
+	if v["policy"] != "" {
+		data, err := os.ReadFile(v["policy"])
+		if err != nil {
+			return s, fmt.Errorf("policy: %w", err)
+		}
+		if s.policy, err = policy.Load(data); err != nil {
+			return s, fmt.Errorf("policy %s:\n%w", v["policy"], err)
+		}
+	}
+	return s, nil
+}
+
+// parseMoment reads --as-of; empty is now.
+func parseMoment(s string, zone *time.Location, now time.Time) (time.Time, error) {
+	if s == "" {
+		return now, nil
+	}
+	t, ok := parseTime(s, zone)
+	if !ok {
+		return time.Time{}, usagef("--as-of %q is not a time; write it as 2026-11-25T07:00:00Z", s)
+	}
+	return t, nil
+}
+
+// usageError is a wrong use of a command: exit code 2.
+type usageError struct{ text string }
+
+func (e *usageError) Error() string { return e.text }
+
+func usagef(format string, args ...any) error { return &usageError{fmt.Sprintf(format, args...)} }
+
+// exitCode is 2 for wrong usage, 1 for a failed run.
+func exitCode(err error) int {
+	var usage *usageError
+	var silent exitError
+	switch {
+	case err == nil:
+		return 0
+	case errors.As(err, &silent):
+		return int(silent)
+	case errors.As(err, &usage):
+		return 2
+	}
+	return 1
+}
+
+// exitError ends a command with a code after it has said all there is to say.
+type exitError int
+
+func (e exitError) Error() string { return fmt.Sprintf("exit %d", int(e)) }
+
+// say prints an error for people, unless the command has said it already.
+func say(w io.Writer, err error) {
+	var silent exitError
+	if err == nil || errors.As(err, &silent) {
+		return
+	}
+	text := err.Error()
+	if clinical.CodeOf(err) == clinical.Invalid {
+		text = strings.TrimSpace(text)
+	}
+	_, _ = fmt.Fprintln(w, "dashboard:", text)
+}

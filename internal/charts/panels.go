@@ -1,0 +1,509 @@
+package charts
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/go-echarts/go-echarts/v2/charts"
+	"github.com/go-echarts/go-echarts/v2/opts"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+)
+
+// findingKeys explain the marks of findings; the marks stand at the standing end.
+var findingKeys = []Key{
+	{"positive", "positive"},
+	{"symptoms_only", "symptoms only"},
+	{"negative", "negative"},
+	{"inconclusive", "cannot be read"},
+	{"filled", "filled: quality complete"},
+	{"hollow", "hollow: usable, with departures"},
+}
+
+// mark draws a finding: its shape by the finding, filled by the quality.
+func mark(p point, s trends.Set) point {
+	switch s.Finding {
+	case trends.Positive:
+		p.Symbol, p.Size = shapeDown, []int{13, 12}
+	case trends.SymptomsOnly:
+		p.Symbol, p.Size = "diamond", 13
+	case trends.Negative:
+		p.Symbol, p.Size = "circle", 9
+	default:
+		p.Symbol, p.Size = shapeCross, 10
+		p.Style = map[string]any{"color": "@soft", "borderWidth": 0}
+		return p
+	}
+	fill := "@paper"
+	if s.Quality == trends.Complete {
+		fill = "@" + s.Finding
+	}
+	p.Style = map[string]any{"color": fill, "borderColor": "@" + s.Finding, "borderWidth": 2}
+	return p
+}
+
+// span finds round ends for an axis that holds the values.
+func span(values []float64, step float64) (low, high float64) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for _, v := range values {
+		low, high = math.Min(low, v), math.Max(high, v)
+	}
+	return math.Floor((low-step/4)/step) * step, math.Ceil((high+step/4)/step) * step
+}
+
+// pressures draws each set as a segment from lying to standing.
+func (b *builder) pressures() Panel {
+	p := Panel{
+		ID: "pressure", Title: "Lying and standing pressure, mmHg", Tall: "tall",
+		Says: "Each set runs from its lying pressure (bar) down or up to standing (mark). Heavy: systolic. Light: diastolic.",
+		Legend: append([]Key{{"lying", "lying, systolic"}, {"lying-dia", "lying, diastolic"}}, append(findingKeys, Key{"fall", "fall"},
+			Key{"change", "change of a blood-pressure-lowering drug"})...),
+		Table: Table{Head: []string{"set", "lying", "standing, lowest", "minutes", "finding", "quality"}},
+	}
+	var sysLine, diaLine, lyingSys, lyingDia, upright, uprightDia []point
+	var values []float64
+	for _, s := range b.digest.Sets {
+		u := text.Decisive(s)
+		row := []string{b.Time(s.StartedAt), "not charted", "not charted", "–", text.Findings[s.Finding], text.Grades[s.Quality]}
+		if s.Baseline != nil {
+			row[1] = text.Pressure(s.Baseline.Systolic, s.Baseline.Diastolic)
+			if s.Baseline.Position != clinical.Lying {
+				row[1] += " (" + string(s.Baseline.Position) + ")"
+			}
+		}
+		if u != nil {
+			row[2] = text.Pressure(u.Systolic, u.Diastolic)
+			if u.Position != clinical.Standing {
+				row[2] += " (" + string(u.Position) + ")"
+			}
+			if u.Minutes != nil {
+				row[3] = text.Figure(*u.Minutes)
+			}
+		}
+		p.Table.Rows = append(p.Table.Rows, row)
+
+		add := func(line *[]point, t time.Time, v *float64) {
+			if v != nil {
+				*line = append(*line, at(t, *v))
+				values = append(values, *v)
+			}
+		}
+		if base := s.Baseline; base != nil {
+			add(&sysLine, base.TakenAt, base.Systolic)
+			add(&diaLine, base.TakenAt, base.Diastolic)
+			add(&lyingSys, base.TakenAt, base.Systolic)
+			add(&lyingDia, base.TakenAt, base.Diastolic)
+		}
+		for n := range s.Upright {
+			one := s.Upright[n]
+			add(&sysLine, one.TakenAt, one.Systolic)
+			add(&diaLine, one.TakenAt, one.Diastolic)
+			add(&uprightDia, one.TakenAt, one.Diastolic)
+		}
+		if u != nil {
+			upright = append(upright, mark(at(u.TakenAt, *u.Systolic), s))
+		}
+		end := s.StartedAt.Add(time.Hour)
+		sysLine, diaLine = append(sysLine, gap(end)), append(diaLine, gap(end))
+	}
+	if len(values) == 0 {
+		p.Empty = "No set with a pressure in this stay."
+		return p
+	}
+	low, high := span(values, 20)
+	a := axes{min: low, max: high, slider: true}
+	c := b.base(a, fmt.Sprintf("%s. %d sets. The table below holds the same figures.", p.Title, len(b.digest.Sets)))
+	segment := func(name, color string, width float32, data []point) charts.SingleSeries {
+		return charts.SingleSeries{
+			Name: name, Type: "line", Data: data, ShowSymbol: opts.Bool(false), Symbol: "none",
+			LineStyle: &opts.LineStyle{Color: color, Width: width},
+		}
+	}
+	dots := func(name, symbol, color string, size any, data []point) charts.SingleSeries {
+		return charts.SingleSeries{
+			Name: name, Type: "scatter", Data: data, Symbol: symbol, SymbolSize: size, ItemStyle: &opts.ItemStyle{Color: color},
+		}
+	}
+	sys := segment("systolic", "@systolic", 2.5, sysLine)
+	sys.MarkLines = b.verticals(true)
+	c.MultiSeries = append(c.MultiSeries,
+		sys, segment("diastolic", "@diastolic", 1.5, diaLine),
+		dots("lying systolic", "rect", "@systolic", []int{14, 4}, lyingSys),
+		dots("lying diastolic", "rect", "@diastolic", []int{10, 3}, lyingDia),
+		dots("standing diastolic", "circle", "@diastolic", 6, uprightDia),
+		dots("standing systolic", "circle", "@systolic", 9, upright),
+	)
+	b.finish(p.ID, c, a)
+	return p
+}
+
+// dropLine is the systolic drop, in mmHg, that the published definition sets for
+// lying to standing (F-SYS); for sitting to standing it is 15.
+const dropLine = 20.0
+
+// drops draws the systolic drop of every set.
+func (b *builder) drops() Panel {
+	p := Panel{
+		ID: "drop", Title: "Systolic drop at each set, mmHg", Tall: "mid",
+		Says:   "The line at 20 mmHg is the published threshold from lying to standing; from sitting to standing it is 15. A rise stands below 0.",
+		Legend: findingKeys,
+		Table:  Table{Head: []string{"set", "kind", "systolic drop", "diastolic drop", "finding", "quality"}},
+	}
+	var stems, marks []point
+	values := []float64{0, dropLine + 5}
+	number := func(v *float64) string {
+		if v == nil {
+			return "–"
+		}
+		return text.Figure(*v)
+	}
+	without := 0
+	for _, s := range b.digest.Sets {
+		p.Table.Rows = append(p.Table.Rows, []string{
+			b.Time(s.StartedAt), text.Kinds[s.Kind], number(s.SystolicDrop), number(s.DiastolicDrop),
+			text.Findings[s.Finding], text.Grades[s.Quality],
+		})
+		if s.SystolicDrop == nil {
+			without++
+			continue
+		}
+		values = append(values, *s.SystolicDrop)
+		stems = append(stems, at(s.StartedAt, 0), at(s.StartedAt, *s.SystolicDrop), gap(s.StartedAt.Add(time.Minute)))
+		marks = append(marks, mark(at(s.StartedAt, *s.SystolicDrop), s))
+	}
+	if len(marks) == 0 {
+		p.Empty = "No set with a systolic drop that can be told."
+		return p
+	}
+	if without > 0 {
+		p.Notes = append(p.Notes, fmt.Sprintf("%d of %d sets have no drop that can be told and are not drawn; they stand in the table.", without, len(b.digest.Sets)))
+	}
+	low, high := span(values, 10)
+	if slices.Min(values) == 0 {
+		low = 0
+	}
+	a := axes{min: low, max: high}
+	c := b.base(a, fmt.Sprintf("%s. %d sets drawn. The table below holds the same figures.", p.Title, len(marks)))
+	lines := b.verticals(true)
+	lines.Data = append(lines.Data, map[string]any{
+		"yAxis": dropLine, "name": "threshold", "lineStyle": map[string]any{"color": "@ink", "type": "solid", "width": 1.5},
+		"label": map[string]any{"show": true, "formatter": "20", "color": "@ink", "position": "insideStartTop"},
+	})
+	c.MultiSeries = append(c.MultiSeries,
+		charts.SingleSeries{
+			Name: "stems", Type: "line", Data: stems, ShowSymbol: opts.Bool(false), Symbol: "none",
+			LineStyle: &opts.LineStyle{Color: "@soft", Width: 2}, MarkLines: lines,
+		},
+		charts.SingleSeries{Name: "systolic drop", Type: "scatter", Data: marks, SymbolSize: 10, ItemStyle: &opts.ItemStyle{Color: "@ink"}},
+	)
+	b.finish(p.ID, c, a)
+	return p
+}
+
+// changeShapes are the marks of drug changes: up, down, off, by another route.
+func changeShape(kind string) string {
+	switch kind {
+	case trends.Started, trends.Raised, trends.Resumed:
+		return shapeUp
+	case trends.Lowered:
+		return shapeDown
+	case trends.RouteChanged:
+		return shapeSwap
+	}
+	return "rect"
+}
+
+// doses draws the ordered daily doses of each class, stacked.
+func (b *builder) doses() Panel {
+	p := Panel{
+		ID: "dose", Title: "Blood-pressure-lowering drugs as ordered, DDD a day by class", Tall: "mid",
+		Says:   "Ordered daily doses over the WHO defined daily dose, stacked from the bottom in the order of the legend. A DDD is a unit of measurement, not a recommended dose.",
+		Legend: []Key{{"up", "started, raised or resumed"}, {"down", "lowered"}, {"off", "held or stopped"}, {"swap", "route changed"}},
+		Table:  Table{Head: []string{"from", "class", "ordered, DDD a day"}},
+	}
+	steps := trends.LoadSteps(b.chart, b.policy)
+	if len(steps) == 0 {
+		p.Empty = "No blood-pressure-lowering drug has been ordered in this stay."
+		return p
+	}
+	moments := b.doseMoments(steps)
+	a := axes{min: 0.0}
+	series := make([]charts.SingleSeries, 0, len(steps)+2)
+	var unknown []point
+	top := 1.0
+	totals := map[int64]float64{}
+	for n, g := range steps {
+		data := make([]point, 0, len(moments))
+		for _, t := range moments {
+			v, _ := levelAt(g, t)
+			data = append(data, at(t, v))
+			totals[ms(t)] += v
+			top = math.Max(top, totals[ms(t)])
+		}
+		unknown = append(unknown, b.unknownDoses(g, &p)...)
+		p.Legend = append(p.Legend, Key{fmt.Sprintf("class%d", n%classColours), string(g.Group)})
+		series = append(series, charts.SingleSeries{
+			Name: string(g.Group), Type: "line", Data: data, Stack: "load", Step: "end", ShowSymbol: opts.Bool(false), Symbol: "none",
+			LineStyle: &opts.LineStyle{Color: fmt.Sprintf("@class%d", n%classColours), Width: 2},
+			ItemStyle: &opts.ItemStyle{Color: fmt.Sprintf("@class%d", n%classColours)},
+			AreaStyle: &opts.AreaStyle{Color: fmt.Sprintf("@class%d", n%classColours), Opacity: opts.Float(0.45)},
+		})
+		for _, pt := range g.Points {
+			says := "amount unknown"
+			if pt.DDD != nil {
+				says = text.Figure(*pt.DDD)
+				if *pt.DDD == 0 {
+					says = "off"
+				}
+			}
+			p.Table.Rows = append(p.Table.Rows, []string{b.Time(pt.At), string(g.Group), says})
+		}
+	}
+	b.readDoses(steps, moments)
+	a.max = math.Ceil(top * 1.5)
+	if len(unknown) > 0 {
+		p.Legend = append(p.Legend, Key{"unknown", "on, amount unknown"})
+		series = append(series, charts.SingleSeries{
+			Name: "on, amount unknown", Type: "line", Data: unknown, ShowSymbol: opts.Bool(false), Symbol: "none",
+			LineStyle: &opts.LineStyle{Color: "@ink", Width: 4, Type: "dotted"},
+		})
+	}
+	c := b.base(a, p.Title+". The table below holds the same figures.")
+	c.ExtendYAxis(hidden())
+	changes := b.changeMarks(&p)
+	series[0].MarkLines = b.verticals(true)
+	series = append(series, charts.SingleSeries{
+		Name: "changes", Type: "scatter", YAxisIndex: 1, Data: changes, SymbolSize: 9, ItemStyle: &opts.ItemStyle{Color: "@drug"},
+		LabelLayout: &opts.LabelLayout{HideOverlap: opts.Bool(true)},
+	})
+	c.MultiSeries = append(c.MultiSeries, series...)
+	b.finish(p.ID, c, a)
+	return p
+}
+
+// classColours is how many colours classes have; decals part them as well.
+const classColours = 6
+
+// doseMoments are the moments at which any class steps, from the start of the
+// axis to the moment asked.
+func (b *builder) doseMoments(steps []trends.GroupSteps) []time.Time {
+	seen := map[int64]bool{}
+	var out []time.Time
+	add := func(t time.Time) {
+		if t.Before(b.from) {
+			t = b.from
+		}
+		if !seen[ms(t)] && !t.After(b.At) {
+			seen[ms(t)] = true
+			out = append(out, t)
+		}
+	}
+	add(b.from)
+	for _, g := range steps {
+		for _, pt := range g.Points {
+			add(pt.At)
+		}
+	}
+	add(b.At)
+	sortTimes(out)
+	return out
+}
+
+// levelAt is the level of a class at t; an unknown amount is drawn apart.
+func levelAt(g trends.GroupSteps, t time.Time) (ddd float64, known bool) {
+	known = true
+	for _, pt := range g.Points {
+		if pt.At.After(t) {
+			break
+		}
+		ddd, known = 0, pt.DDD != nil
+		if known {
+			ddd = *pt.DDD
+		}
+	}
+	return ddd, known
+}
+
+// unknownDoses draws the times at which a class was on in an amount not known.
+func (b *builder) unknownDoses(g trends.GroupSteps, p *Panel) []point {
+	var out []point
+	for n, pt := range g.Points {
+		if pt.DDD != nil {
+			continue
+		}
+		end := b.At
+		if n+1 < len(g.Points) {
+			end = g.Points[n+1].At
+		}
+		from := pt.At
+		if from.Before(b.from) {
+			from = b.from
+		}
+		out = append(out, at(from, 0.0), at(end, 0.0), gap(end.Add(time.Minute)))
+		p.Notes = append(p.Notes, fmt.Sprintf("%s: on in an amount that is not known from %s to %s; it is not in the height of the steps.", g.Group, b.Time(pt.At), b.Time(end)))
+	}
+	return out
+}
+
+func (b *builder) readDoses(steps []trends.GroupSteps, moments []time.Time) {
+	for _, t := range moments {
+		var parts []string
+		for _, g := range steps {
+			ddd, known := levelAt(g, t)
+			switch {
+			case !known:
+				parts = append(parts, string(g.Group)+" on, amount unknown")
+			case ddd > 0:
+				parts = append(parts, string(g.Group)+" "+text.Figure(ddd)+" DDD")
+			}
+		}
+		says := "ordered: " + strings.Join(parts, ", ")
+		if len(parts) == 0 {
+			says = "no blood-pressure-lowering drug ordered"
+		}
+		b.data.Readout.Doses = append(b.data.Readout.Doses, At{ms(t), says})
+	}
+}
+
+// changeRows is over how many rows the marks of changes are spread, so that
+// their words stay apart.
+const changeRows = 3
+
+func (b *builder) changeMarks(p *Panel) []point {
+	out := []point{}
+	n := 0
+	for _, c := range b.digest.Changes {
+		if !c.Lowering {
+			continue
+		}
+		side := "right"
+		if b.to.Sub(c.At) < b.to.Sub(b.from)/3 {
+			side = "left"
+		}
+		m := at(c.At, 0.95-0.11*float64(n%changeRows))
+		m.Symbol, m.Size, m.Name = changeShape(c.Change), 9, text.Change(c)
+		m.Style = map[string]any{"color": "@drug"}
+		m.Label = map[string]any{"show": true, "formatter": c.Drug + " " + c.Change, "position": side, "color": "@ink", "fontSize": 12, "textBorderColor": "@paper", "textBorderWidth": 3}
+		out = append(out, m)
+		n++
+	}
+	if n > 0 {
+		p.Notes = append(p.Notes, "Each change stands with its doses in the table of drugs below.")
+	}
+	return out
+}
+
+// fluids draws the net of each shift and the sum of them.
+func (b *builder) fluids() Panel {
+	p := Panel{
+		ID: "fluid", Title: "Net fluid by shift, mL", Tall: "mid",
+		Says:   "Bars: intake less output of each shift. Line: their sum since admission, as charted.",
+		Legend: []Key{{"shift", "shift, charted well enough"}, {"partial", "shift, incomplete: no rule uses it"}, {"sum", "sum since admission"}},
+		Table:  Table{Head: []string{"shift", "net", "intake and output both charted", "sum since admission"}},
+	}
+	shifts := trends.ShiftBalances(b.chart, b.policy.Fluid, b.bounds)
+	bars, sums := []point{}, []point{}
+	total, partial, empty := 0.0, 0, 0
+	values := []float64{0}
+	for _, s := range shifts {
+		row := []string{b.Time(s.From) + " to " + b.Time(s.To), "not charted", text.Figure(s.Hours) + " of " + text.Figure(s.Window) + " h", "–"}
+		if s.NetML == nil {
+			empty++
+			p.Table.Rows = append(p.Table.Rows, row)
+			b.data.Readout.Shifts = append(b.data.Readout.Shifts, Until{ms(s.From), ms(s.To), "shift: no fluid charted"})
+			continue
+		}
+		total += *s.NetML
+		values = append(values, *s.NetML, total)
+		row[1], row[3] = text.Signed(*s.NetML)+" mL", text.Signed(total)+" mL"
+		bar := at(b.middle(s), *s.NetML)
+		bar.Style = map[string]any{"color": "@shift", "borderColor": "@shift", "borderWidth": 1, "decal": map[string]any{"symbol": "none"}}
+		if !s.Usable {
+			partial++
+			row[1] += " (incomplete)"
+			bar.Style = map[string]any{
+				"color": "@paper", "borderColor": "@shift", "borderWidth": 1.5, "borderType": "dashed",
+				"decal": map[string]any{"symbol": "rect", "color": "@shift", "dashArrayX": []int{1, 0}, "dashArrayY": []int{2, 4}, "rotation": -math.Pi / 4},
+			}
+		}
+		bars = append(bars, bar)
+		sums = append(sums, at(s.To, total))
+		p.Table.Rows = append(p.Table.Rows, row)
+		b.data.Readout.Shifts = append(b.data.Readout.Shifts, Until{ms(s.From), ms(s.To), "shift from " + b.Time(s.From) + ": net " + text.Balance(s.Balance)})
+	}
+	if len(bars) == 0 {
+		p.Empty = "No intake or output is charted in this stay."
+		return p
+	}
+	if partial > 0 {
+		p.Notes = append(p.Notes, fmt.Sprintf("%d of %d shifts are incomplete, and so is the sum: intake and output are not both charted for enough of the time.", partial, len(shifts)))
+	}
+	if empty > 0 {
+		p.Notes = append(p.Notes, fmt.Sprintf("%d of %d shifts have no entry at all.", empty, len(shifts)))
+	}
+	low, high := span(values, 500)
+	a := axes{min: low, max: high}
+	c := b.base(a, p.Title+". The table below holds the same figures.")
+	c.MultiSeries = append(c.MultiSeries,
+		charts.SingleSeries{
+			Name: "net", Type: "bar", Data: bars, BarCategoryGap: "25%", BarMaxWidth: "60", ItemStyle: &opts.ItemStyle{Color: "@shift"},
+			MarkLines: b.verticals(false),
+		},
+		charts.SingleSeries{
+			Name: "sum", Type: "line", Data: sums, Symbol: "diamond", SymbolSize: 6, ShowSymbol: opts.Bool(true),
+			LineStyle: &opts.LineStyle{Color: "@ink", Width: 1.5}, ItemStyle: &opts.ItemStyle{Color: "@ink"},
+		},
+	)
+	b.finish(p.ID, c, a)
+	return p
+}
+
+// middle is where the bar of a shift stands: the middle of the whole shift, also
+// where the stay began or the moment came within it, so that bars keep apart.
+func (b *builder) middle(s trends.ShiftBalance) time.Time {
+	for n := 0; n+1 < len(b.bounds); n++ {
+		if !s.From.Before(b.bounds[n]) && s.From.Before(b.bounds[n+1]) {
+			return b.bounds[n].Add(b.bounds[n+1].Sub(b.bounds[n]) / 2)
+		}
+	}
+	return s.From.Add(s.To.Sub(s.From) / 2)
+}
+
+// weights draws the body weight.
+func (b *builder) weights() Panel {
+	p := Panel{
+		ID: "weight", Title: "Weight, kg", Tall: "low", Says: "As charted; the dashes join the weights and say nothing of the time between.",
+		Table: Table{Head: []string{"time", "weight"}},
+	}
+	points := []point{}
+	var values []float64
+	for _, r := range b.chart.Records {
+		w, ok := r.Body.(clinical.Weight)
+		if !ok || w.MeasuredAt.After(b.At) || w.MeasuredAt.Before(b.from) {
+			continue
+		}
+		points = append(points, at(w.MeasuredAt, w.KG))
+		values = append(values, w.KG)
+		p.Table.Rows = append(p.Table.Rows, []string{b.Time(w.MeasuredAt), text.Figure(w.KG) + " kg"})
+		b.data.Readout.Weights = append(b.data.Readout.Weights, At{ms(w.MeasuredAt), "weight " + text.Figure(w.KG) + " kg"})
+	}
+	if len(points) == 0 {
+		p.Empty = "No weight is charted in this stay."
+		return p
+	}
+	low, high := span(values, 2)
+	a := axes{min: low, max: high}
+	c := b.base(a, fmt.Sprintf("%s. %d weights. The table below holds the same figures.", p.Title, len(points)))
+	c.MultiSeries = append(c.MultiSeries, charts.SingleSeries{
+		Name: "weight", Type: "line", Data: points, Symbol: "rect", SymbolSize: 7, ShowSymbol: opts.Bool(true),
+		LineStyle: &opts.LineStyle{Color: "@weight", Width: 1.5, Type: "dashed"}, ItemStyle: &opts.ItemStyle{Color: "@weight"},
+		MarkLines: b.verticals(false),
+	})
+	b.finish(p.ID, c, a)
+	return p
+}

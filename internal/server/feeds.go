@@ -1,0 +1,99 @@
+package server
+
+import (
+	"context"
+	"net/http"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/text"
+)
+
+// feedLine is how the feeds stand, in a line on the list.
+type feedLine struct {
+	State   string // known, unset, never, unknown
+	At      *moment
+	Held    string // "3 rows held back"; "" for none
+	Waiting string
+}
+
+// The states of the feeds: no data, stale data and an error are not the same.
+const (
+	feedKnown   = "known"
+	feedUnset   = "unset"
+	feedNever   = "never"
+	feedUnknown = "unknown"
+)
+
+func (s *server) feedHealth(ctx context.Context) (FeedHealth, string) {
+	if s.Feeds == nil {
+		return FeedHealth{}, feedUnknown
+	}
+	h, err := s.Feeds(ctx)
+	switch {
+	case err != nil:
+		s.Log.Error("the feeds' health could not be told", "error", err)
+		return h, feedUnknown
+	case !h.LastRead.IsZero():
+		return h, feedKnown
+	case !h.FolderSet:
+		return h, feedUnset
+	}
+	return h, feedNever
+}
+
+func (s *server) feedLine(ctx context.Context) feedLine {
+	h, state := s.feedHealth(ctx)
+	l := feedLine{State: state}
+	if h.HeldTotal > 0 {
+		l.Held = text.Plural(h.HeldTotal, "row held back", "rows held back")
+	}
+	if h.Waiting > 0 {
+		l.Waiting = text.Plural(h.Waiting, "row waits for its stay", "rows wait for their stay")
+	}
+	if state == feedKnown {
+		l.At = times{s.Board.Catalogue(s.Clock()), true}.ago(h.LastRead)
+	}
+	return l
+}
+
+// feedsView is the page of the feeds' health.
+type feedsView struct {
+	frame
+	State     string
+	FolderSet bool
+	At        *moment
+	Files     []fileView
+	Held      []HeldRow
+	HeldTotal int
+	Waiting   int
+}
+
+type fileView struct {
+	Name  string
+	Read  *moment
+	Rows  int
+	Error string
+}
+
+func (s *server) feedPage(c *gin.Context) {
+	h, state := s.feedHealth(c.Request.Context())
+	now := s.Clock()
+	t := times{s.Board.Catalogue(now), true}
+	v := feedsView{
+		frame: s.frame(c.Request.Context(), "Feeds").at("feeds").live(now), State: state, FolderSet: h.FolderSet,
+		Held: h.Held, HeldTotal: h.HeldTotal, Waiting: h.Waiting,
+	}
+	v.Refresh = true
+	if !h.LastRead.IsZero() {
+		v.At = t.ago(h.LastRead)
+	}
+	for _, f := range h.Files {
+		fv := fileView{Name: f.Name, Rows: f.Rows, Error: f.Error}
+		if !f.LastRead.IsZero() {
+			fv.Read = t.ago(f.LastRead)
+		}
+		v.Files = append(v.Files, fv)
+	}
+	s.show(c, http.StatusOK, "feeds", v)
+}

@@ -1,0 +1,74 @@
+// Package servertest puts the pages over the demo unit, held in memory, for
+// tests: no database stands between the stories and the page.
+package servertest
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/assess"
+	"plumbline/internal/assess/assesstest"
+	"plumbline/internal/demo"
+	"plumbline/internal/policy"
+	"plumbline/internal/server"
+	"plumbline/seed"
+)
+
+// Board answers from memory, and counts what it is asked.
+type Board struct {
+	*assess.Service
+	mu     sync.Mutex
+	Lives  int
+	Lists  int
+	memory *assesstest.Memory
+}
+
+// Live implements server.Board; the memory behind it serves one at a time.
+func (b *Board) Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.Lives++
+	return b.Service.Live(ctx, unit, now)
+}
+
+// List implements server.Board.
+func (b *Board) List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.Lists++
+	return b.Service.List(ctx, unit, at)
+}
+
+// Demo reads the demo unit into memory. The moment is its anchor.
+func Demo(zone *time.Location) (server.Deps, *Board, error) {
+	files, err := seed.Files()
+	if err != nil {
+		return server.Deps{}, nil, err
+	}
+	now := demo.AnchorTime()
+	memory := &assesstest.Memory{}
+	health := server.FeedHealth{FolderSet: true, LastRead: now.Add(-3 * time.Minute)}
+	for _, f := range files {
+		before := len(memory.All)
+		if err := memory.Read(bytes.NewReader(f.Data), f.Name, zone, now); err != nil {
+			return server.Deps{}, nil, fmt.Errorf("read %s: %w", f.Name, err)
+		}
+		health.Files = append(health.Files, server.FeedFile{Name: f.Name, LastRead: health.LastRead, Rows: len(memory.All) - before})
+	}
+	for _, h := range memory.Rows {
+		health.Held = append(health.Held, server.HeldRow{File: h.File, Line: h.Line, SourceID: h.SourceID, Reason: h.Reason})
+	}
+	health.HeldTotal, health.Waiting = len(health.Held), 1
+	loaded := policy.Default()
+	board := &Board{Service: &assess.Service{Store: memory, Policy: loaded, Zone: zone}, memory: memory}
+	return server.Deps{
+		Board: board, Policy: loaded, Zone: zone, Version: "test", Hospital: demo.Hospital,
+		Clock: func() time.Time { return now.Add(20 * time.Second) },
+		Feeds: func(context.Context) (server.FeedHealth, error) { return health, nil },
+		Ready: func(context.Context) error { return nil },
+	}, board, nil
+}

@@ -1,0 +1,101 @@
+// Keeps a page current: the words beside times, and the page itself each minute.
+// Without this script the page still works; its "refresh" is a plain link.
+"use strict";
+(() => {
+	const body = document.body;
+	if (!body.dataset.now) return; // an answer about another moment stands still
+
+	// The moment is the server's: the clock of this machine may be wrong.
+	let told = Date.parse(body.dataset.now), since = performance.now();
+	const now = () => told + performance.now() - since;
+
+	const span = ms => {
+		const min = Math.floor(ms / 60000);
+		if (min < 1) return "under a minute";
+		if (min < 60) return min + " min";
+		if (min < 48 * 60) return Math.floor(min / 60) + " h" + (min % 60 ? " " + (min % 60) + " min" : "");
+		return Math.round(min / 1440) + " days";
+	};
+	const words = {
+		ago: d => d < 0 ? "in " + span(-d) : span(d) + " ago",
+		due: d => d > 0 ? span(d) + " overdue" : "in " + span(-d),
+	};
+	const tick = () => {
+		for (const e of document.querySelectorAll("[data-rel]")) {
+			const text = words[e.dataset.rel](now() - Date.parse(e.dataset.at));
+			if (e.textContent !== text) e.textContent = text;
+		}
+		if (!body.dataset.refresh && now() - Date.parse(body.dataset.now) > 5 * 60000) {
+			say("This page is more than 5 minutes old: refresh it to see what has come in since.");
+		}
+	};
+
+	const stale = document.getElementById("stale");
+	const say = text => {
+		if (stale.textContent !== text) stale.textContent = text;
+		stale.hidden = !text;
+	};
+
+	let etag = "", failures = 0, busy = false;
+	const fetchAnew = async () => {
+		if (busy || document.hidden) return;
+		busy = true;
+		try {
+			const answer = await fetch(location.href, { headers: etag ? { "If-None-Match": etag } : {}, cache: "no-store" });
+			if (answer.status === 200) {
+				const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+				const main = page.getElementById("main");
+				if (!main || !page.body.dataset.now) throw new Error("not this page");
+				etag = answer.headers.get("ETag") || "";
+				swap(main);
+				told = Date.parse(page.body.dataset.now);
+				since = performance.now();
+				body.dataset.now = page.body.dataset.now;
+			} else if (answer.status !== 304) {
+				throw new Error("status " + answer.status);
+			}
+			failures = 0;
+			say("");
+		} catch {
+			failures++;
+			say("Not refreshed: the server does not answer. What you see is as it stood " + span(now() - Date.parse(body.dataset.now)) + " ago.");
+		}
+		busy = false;
+		tick();
+	};
+
+	// swap puts the new content in place and leaves the reader where they were:
+	// the same scroll, the same focus, the same details open.
+	const swap = fresh => {
+		const main = document.getElementById("main");
+		const focus = document.activeElement && main.contains(document.activeElement) ? path(document.activeElement) : null;
+		const open = [...main.querySelectorAll("details[open]")].map(e => e.id);
+		const y = scrollY;
+		main.replaceChildren(...document.importNode(fresh, true).childNodes);
+		for (const id of open) if (id) document.getElementById(id)?.setAttribute("open", "");
+		if (focus) find(focus)?.focus({ preventScroll: true });
+		scrollTo({ top: y, behavior: "instant" });
+	};
+	// A link is found again by where it leads and its place among those in its row.
+	const path = e => {
+		const row = e.closest("tr")?.querySelector("[id]")?.id || "";
+		return { id: e.id, row, href: e.getAttribute("href"), tag: e.tagName };
+	};
+	const find = p => {
+		if (p.id) return document.getElementById(p.id);
+		const within = (p.row && document.getElementById(p.row)?.closest("tr")) || document.getElementById("main");
+		return [...within.querySelectorAll(p.tag)].find(e => e.getAttribute("href") === p.href);
+	};
+
+	setInterval(tick, 15000);
+	if (body.dataset.refresh) {
+		setInterval(fetchAnew, body.dataset.refresh * 1000);
+		document.addEventListener("visibilitychange", fetchAnew);
+		document.addEventListener("click", e => {
+			if (e.target.closest("a.refresh") && !e.ctrlKey && !e.metaKey && !e.shiftKey && e.button === 0) {
+				e.preventDefault();
+				fetchAnew();
+			}
+		});
+	}
+})();

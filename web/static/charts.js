@@ -1,0 +1,184 @@
+// Draws the charts whose options the page carries. Options are data: "@name" in
+// them is a colour of the style sheet, or one of the formatters below.
+"use strict";
+(() => {
+	const source = document.getElementById("chart-data");
+	if (!source || typeof echarts === "undefined") return;
+	const data = JSON.parse(source.textContent);
+	const hour = 3600000;
+
+	// Times are the site's, whatever zone the browser is in.
+	const format = options => {
+		const make = zone => new Intl.DateTimeFormat("en-GB", { timeZone: zone, hourCycle: "h23", ...options });
+		try { return make(data.zone); } catch { return make("UTC"); }
+	};
+	const clock = format({ hour: "2-digit", minute: "2-digit" });
+	const day = format({ day: "numeric", month: "short" });
+	const moment = format({ day: "numeric", month: "short", hour: "2-digit", minute: "2-digit" });
+	const midnights = new Set(data.midnights);
+	const when = t => moment.format(t).replace(",", "");
+
+	const formatters = {
+		clock: t => midnights.has(t) ? day.format(t) : clock.format(t),
+		moment: t => when(t),
+		readout: params => readout((Array.isArray(params) ? params[0] : params).axisValue),
+	};
+
+	// readout tells what stood at a moment, each line with its own time.
+	const nearest = (list, t) => list.reduce((best, e) => !best || Math.abs(e.t - t) < Math.abs(best.t - t) ? e : best, null);
+	const latest = (list, t) => list.reduce((best, e) => e.t <= t ? e : best, null);
+	const readout = t => {
+		const box = document.createElement("div");
+		const add = (text, strong) => {
+			const p = document.createElement("p");
+			p.append(strong ? Object.assign(document.createElement("strong"), { textContent: text }) : text);
+			box.append(p);
+		};
+		const r = data.readout, reach = (shown.to - shown.from) / 25;
+		add(when(t), true);
+		const set = nearest(r.sets, t);
+		if (set && Math.abs(set.t - t) <= Math.max(reach, 2 * hour)) add("Set " + when(set.t) + ": " + set.text);
+		for (const mark of r.marks) if (Math.abs(mark.t - t) <= reach / 2) add(when(mark.t) + ": " + mark.text);
+		const dose = latest(r.doses, t);
+		if (dose) add(dose.text[0].toUpperCase() + dose.text.slice(1));
+		const shift = r.shifts.find(s => s.from <= t && t < s.to);
+		if (shift) add(shift.text[0].toUpperCase() + shift.text.slice(1));
+		const weight = latest(r.weights, t);
+		if (weight) add(when(weight.t) + ": " + weight.text);
+		return box;
+	};
+
+	// resolve puts colours and formatters where the options name them.
+	const resolve = (v, style) => {
+		if (typeof v === "string" && v[0] === "@") return formatters[v.slice(1)] || style.getPropertyValue("--" + v.slice(1)).trim();
+		if (Array.isArray(v)) return v.map(e => resolve(e, style));
+		if (v && typeof v === "object") return Object.fromEntries(Object.entries(v).map(([k, e]) => [k, resolve(e, style)]));
+		return v;
+	};
+
+	// ticks stand at round hours of the site's clock.
+	const steps = [1, 2, 3, 6, 12, 24, 48, 96, 168, 336, 672];
+	const ticks = width => {
+		const room = Math.max(2, Math.floor((width - 70) / 58)), hours = (shown.to - shown.from) / hour;
+		const step = steps.find(s => hours / s <= room) || 672;
+		const out = [];
+		data.midnights.forEach((m, n) => {
+			if (step >= 24) {
+				if (n % (step / 24) === 0) out.push(m);
+				return;
+			}
+			const end = data.midnights[n + 1] ?? m + 24 * hour;
+			// By the site's clock, also on the day when it is put forward or back.
+			for (let t = m; t < end; t += hour) if (Number(clock.format(t).slice(0, 2)) % step === 0) out.push(t);
+		});
+		return out.filter(t => t >= shown.from && t <= shown.to);
+	};
+
+	const shown = { from: data.from, to: data.to };
+	const charts = [];
+	const layTicks = one => {
+		const values = ticks(one.el.clientWidth);
+		one.chart.setOption({ xAxis: { axisLabel: { customValues: values }, axisTick: { customValues: values } } }, { lazyUpdate: false });
+	};
+	const draw = (one, style) => {
+		one.chart.setOption(resolve(data.panels[one.el.dataset.panel], style), { notMerge: true });
+		layTicks(one);
+		if (shown.from !== data.from || shown.to !== data.to) zoomOne(one);
+	};
+	const zoomOne = one => one.chart.dispatchAction({ type: "dataZoom", startValue: shown.from, endValue: shown.to });
+
+	let following = false;
+	const follow = from => {
+		if (following) return;
+		following = true;
+		const zoom = from.chart.getOption().dataZoom[0];
+		shown.from = zoom.startValue;
+		shown.to = zoom.endValue;
+		for (const one of charts) {
+			if (one !== from) zoomOne(one);
+			layTicks(one);
+		}
+		following = false;
+		press();
+	};
+
+	const buttons = [...document.querySelectorAll(".zoom button")];
+	const press = () => {
+		for (const b of buttons) {
+			const span = b.dataset.span * hour;
+			const on = span ? Math.abs(shown.to - data.to) < hour / 60 && Math.abs(shown.to - shown.from - span) < hour / 60
+				: shown.from === data.from && shown.to === data.to;
+			b.setAttribute("aria-pressed", on);
+		}
+	};
+	for (const b of buttons) {
+		const span = b.dataset.span * hour;
+		b.addEventListener("click", () => {
+			shown.to = data.to;
+			shown.from = span ? Math.max(data.from, data.to - span) : data.from;
+			following = true;
+			for (const one of charts) {
+				zoomOne(one);
+				layTicks(one);
+			}
+			following = false;
+			press();
+		});
+		b.hidden = span > data.to - data.from;
+	}
+
+	const screen = getComputedStyle(document.documentElement);
+	for (const el of document.querySelectorAll(".chart[data-panel]")) {
+		if (!data.panels[el.dataset.panel]) continue;
+		el.setAttribute("role", "img");
+		const one = { el, chart: echarts.init(el, null, { renderer: "canvas" }) };
+		charts.push(one);
+		draw(one, screen);
+		one.chart.on("datazoom", () => follow(one));
+		new ResizeObserver(() => {
+			if (printing) return;
+			one.chart.resize();
+			layTicks(one);
+		}).observe(el);
+	}
+	// The line of the pointer runs through all panels; only the one under it speaks.
+	for (const one of charts) {
+		one.chart.getZr().on("mousemove", e => {
+			const t = one.chart.convertFromPixel({ xAxisIndex: 0 }, e.offsetX);
+			for (const other of charts) if (other !== one) cross(other, t);
+		});
+		one.chart.getZr().on("globalout", () => { for (const other of charts) if (other !== one) cross(other, null); });
+	}
+	const cross = (one, t) => {
+		const line = one.cross ||= one.chart.getZr() && new echarts.graphic.Line({ silent: true, z: 50, invisible: true });
+		if (!one.added) { one.chart.getZr().add(line); one.added = true; }
+		const x = t === null ? NaN : one.chart.convertToPixel({ xAxisIndex: 0 }, t);
+		const off = !(x >= 54 && x <= one.el.clientWidth - 16);
+		line.attr({ invisible: off, shape: off ? {} : { x1: x, x2: x, y1: 28, y2: one.el.clientHeight - 26 } });
+		line.setStyle({ stroke: screen.getPropertyValue("--ink").trim(), lineWidth: 1, lineDash: [4, 4] });
+	};
+
+	document.querySelector(".zoom")?.removeAttribute("hidden");
+	matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => charts.forEach(one => draw(one, screen)));
+
+	// On paper: black on white, at the width of the paper.
+	let printing = false;
+	addEventListener("beforeprint", () => {
+		printing = true;
+		const probe = document.createElement("div");
+		probe.className = "printing";
+		document.body.append(probe);
+		for (const one of charts) {
+			one.chart.resize({ width: 660 });
+			draw(one, getComputedStyle(probe));
+		}
+		probe.remove();
+	});
+	addEventListener("afterprint", () => {
+		printing = false;
+		for (const one of charts) {
+			one.chart.resize({ width: "auto" });
+			draw(one, screen);
+		}
+	});
+})();
