@@ -13,7 +13,7 @@ type Precautions struct {
 	Needed  bool
 	InPlace []string
 	Missing []string
-	Facts   []string // of those in place
+	Facts   []string // for which they are needed
 }
 
 // precautions holds the bundle against what is in place.
@@ -24,17 +24,23 @@ func (s situation) precautions() Precautions {
 		Needed: positiveOpen || len(s.Falls) > 0 ||
 			latest != nil && (latest.Finding == trends.Positive || latest.Finding == trends.SymptomsOnly),
 	}
+	if positiveOpen {
+		p.Facts = append(p.Facts, s.LatestPositive().Facts...)
+	}
+	if latest != nil && latest.Finding == trends.SymptomsOnly {
+		p.Facts = append(p.Facts, latest.Facts...)
+	}
+	for _, f := range s.Falls {
+		p.Facts = append(p.Facts, f.SourceID)
+	}
 	if !s.policy.Precautions.InFeed {
 		return p
 	}
 	p.InPlace, p.Missing = []string{}, []string{}
 	for _, word := range clinical.Precautions {
 		for _, f := range s.Precautions {
-			if f.What == word && f.InPlace(s.at) {
-				p.Facts = append(p.Facts, f.SourceID)
-				if !slices.Contains(p.InPlace, word) {
-					p.InPlace = append(p.InPlace, word)
-				}
+			if f.What == word && f.InPlace(s.at) && !slices.Contains(p.InPlace, word) {
+				p.InPlace = append(p.InPlace, word)
 			}
 		}
 	}

@@ -128,7 +128,7 @@ func (s situation) instances() []Instance {
 		}
 	}
 	if AtRisk(s.Digest, s.policy, s.zone, s.at) {
-		out = append(out, after(RAdmit, s.Stay.AdmittedAt, p.AdmitHours, s.Stay.AdmittedAt, s.StayID))
+		out = append(out, after(RAdmit, s.Stay.AdmittedAt, p.AdmitHours, s.Stay.AdmittedAt))
 		if latest := s.LatestInterpretable(); latest != nil {
 			out = append(out, standing(RWeekly, latest.StartedAt, latest.StartedAt.Add(clinical.Hours(24*p.WeeklyDays)), latest.Facts))
 		}
@@ -158,6 +158,7 @@ func (s situation) standingInstances() []Instance {
 		if s.stablePositive() {
 			hours = p.PositiveStableHours
 		}
+		facts = trends.Distinct(append(slices.Clone(positive.Facts), facts...))
 		out = append(out, standing(RPositive, trigger, trigger.Add(clinical.Hours(hours)), facts))
 	}
 	if set := s.LatestSet(); set != nil && s.mustRepeat(*set) {

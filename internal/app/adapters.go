@@ -44,8 +44,8 @@ func (s feedStore) FinishLoad(ctx context.Context, load int64, at time.Time) (in
 	return c, err
 }
 
-func (s feedStore) Newest(ctx context.Context, load int64, kind clinical.Kind, each func(clinical.Version) error) error {
-	return s.AcceptedOf(ctx, load, kind, each)
+func (s feedStore) Newest(ctx context.Context, load int64, kind clinical.Kind, sourceIDs []string, each func(clinical.Version) error) error {
+	return s.AcceptedAmong(ctx, load, kind, sourceIDs, each)
 }
 
 func (s feedStore) Marks(ctx context.Context) (map[string]ingest.Mark, error) {

@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"strings"
 	"time"
+	_ "time/tzdata" // a hospital's machine may have no zone files
 
 	"plumbline/internal/assess"
 	"plumbline/internal/clinical"

@@ -27,9 +27,15 @@ func load(ctx context.Context, p process, args []string) error {
 		return err
 	}
 	defer site.close()
+	if err := site.keepPolicy(ctx, p.clock()); err != nil {
+		return err
+	}
 	summary, err := site.loader.Load(ctx, paths, "command")
 	if err != nil {
 		return err
+	}
+	if summary.Files == 0 {
+		_, _ = fmt.Fprintln(p.stderr, "dashboard: there is no file to read; check the path, and that files are not hidden")
 	}
 	for _, n := range summary.Notices {
 		_, _ = fmt.Fprintf(p.stderr, "dashboard: %s: %s\n", n.File, n.Reason)

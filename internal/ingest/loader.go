@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"log/slog"
 	"os"
@@ -53,8 +52,9 @@ type Store interface {
 	// or none of them where read fails.
 	LoadFile(ctx context.Context, load int64, mark Mark, read func(Batch) error) error
 	FinishLoad(ctx context.Context, load int64, at time.Time) (Counts, error)
-	// Newest streams the versions that the load brought and that count.
-	Newest(ctx context.Context, load int64, kind clinical.Kind, each func(clinical.Version) error) error
+	// Newest streams, of the facts named, the versions that the load brought and
+	// that count.
+	Newest(ctx context.Context, load int64, kind clinical.Kind, sourceIDs []string, each func(clinical.Version) error) error
 	// Marks are the states in which files were last read, by full path.
 	Marks(ctx context.Context) (map[string]Mark, error)
 	// HeldFacts tells which of the identities have a usable version in the store.
@@ -125,11 +125,11 @@ func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summ
 	if err != nil {
 		return s, nil, err
 	}
-	var held []feed.Held
+	var found finds
 	for _, src := range sources {
 		s.Files++
-		rows, notices, err := l.readFile(ctx, load, src, now)
-		s.Notices = append(s.Notices, notices...)
+		f, err := l.readFile(ctx, load, src, now)
+		s.Notices = append(s.Notices, f.notices...)
 		var unreadable *unreadableError
 		switch {
 		case errors.As(err, &unreadable):
@@ -141,33 +141,37 @@ func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summ
 		case err != nil:
 			return s, nil, fmt.Errorf("loading %s: %w", src.name, err)
 		default:
-			held = append(held, rows...)
+			found.held = append(found.held, f.held...)
+			found.doubted = append(found.doubted, f.doubted...)
 		}
 	}
-	err = l.finish(ctx, load, &s, held)
+	err = l.finish(ctx, load, &s, found)
 	return s, refused, err
 }
 
+// finds are what people must be told of the rows that were read.
+type finds struct {
+	held    []feed.Held
+	doubted []string // source_ids of readings with a value that is not believed
+	notices []Problem
+}
+
 // finish counts what became of the rows and names what people must know of.
-func (l *Loader) finish(ctx context.Context, load int64, s *Summary, held []feed.Held) error {
+func (l *Loader) finish(ctx context.Context, load int64, s *Summary, found finds) error {
 	c, err := l.Store.FinishLoad(ctx, load, l.Clock())
 	if err != nil {
 		return err
 	}
 	s.Rows, s.Accepted, s.Unchanged, s.Superseded = c.Rows, c.Accepted, c.Unchanged, c.Superseded
 	s.Waiting, s.Quarantined = c.Waiting, c.Quarantined
-	if err := l.nameHeld(ctx, s, held); err != nil {
+	if err := l.nameHeld(ctx, s, found.held); err != nil {
 		return err
 	}
 	for _, w := range c.WaitingRows {
 		s.Problems = append(s.Problems, Problem{w.File, w.Line, w.SourceID, fmt.Sprintf("waiting: stay %s has not been seen yet", w.StayID)})
 	}
-	err = l.Store.Newest(ctx, load, clinical.KindVitals, func(v clinical.Version) error {
-		b, ok := v.Body.(clinical.Vitals)
-		if !ok {
-			return nil
-		}
-		if doubts := l.Plausible(b); len(doubts) > 0 {
+	err = l.Store.Newest(ctx, load, clinical.KindVitals, found.doubted, func(v clinical.Version) error {
+		if doubts := l.doubts(v); len(doubts) > 0 {
 			s.Problems = append(s.Problems, Problem{v.File, v.Line, v.SourceID, "implausible: " + strings.Join(doubts, "; ")})
 		}
 		return nil
@@ -179,6 +183,14 @@ func (l *Loader) finish(ctx context.Context, load int64, s *Summary, held []feed
 		return a.Line - b.Line
 	})
 	return err
+}
+
+// doubts names the values of a reading that are not believed.
+func (l *Loader) doubts(v clinical.Version) []string {
+	if b, ok := v.Body.(clinical.Vitals); ok {
+		return l.Plausible(b)
+	}
+	return nil
 }
 
 // nameHeld names the rows held back; one whose fact is held in a usable version
@@ -229,27 +241,27 @@ func unreadable(format string, args ...any) error {
 var errChanged = &unreadableError{"the file changed while it was read; it is read again when it is stable"}
 
 // readFile reads one file in one transaction.
-func (l *Loader) readFile(ctx context.Context, load int64, src source, now time.Time) (held []feed.Held, notices []Problem, err error) {
+func (l *Loader) readFile(ctx context.Context, load int64, src source, now time.Time) (found finds, err error) {
 	if src.err != nil {
-		return nil, nil, src.err
+		return found, src.err
 	}
 	kind, err := kindOf(src.name)
 	if err != nil {
-		return nil, nil, err
+		return found, err
 	}
 	f, err := os.Open(src.path)
 	if err != nil {
-		return nil, nil, unreadable("the file cannot be opened: %v", errors.Unwrap(err))
+		return found, unreadable("the file cannot be opened: %v", errors.Unwrap(err))
 	}
 	defer func() { _ = f.Close() }()
 	info, err := f.Stat()
 	if err != nil {
-		return nil, nil, unreadable("the file cannot be looked at: %v", err)
+		return found, unreadable("the file cannot be looked at: %v", err)
 	}
 	mark := Mark{Name: src.path, Size: info.Size(), ModTime: info.ModTime()}
 	err = l.Store.LoadFile(ctx, load, mark, func(b Batch) error {
-		k := sink{batch: b}
-		defer func() { held, notices = k.held, k.notices }()
+		k := sink{batch: b, doubts: l.doubts}
+		defer func() { found = k.finds }()
 		if err := csvfeed.Read(f, kind, src.name, feed.Options{Zone: l.Zone, Now: now}, &k); err != nil {
 			if k.failed != nil {
 				return k.failed
@@ -261,21 +273,25 @@ func (l *Loader) readFile(ctx context.Context, load int64, src source, now time.
 		}
 		return nil
 	})
-	for n := range notices {
-		notices[n].File = src.name
+	for n := range found.notices {
+		found.notices[n].File = src.name
 	}
-	return held, notices, err
+	return found, err
 }
 
-// sink hands a reader's rows to the store's batch, and remembers those held.
+// sink hands a reader's rows to the store's batch, and remembers what people
+// must be told of.
 type sink struct {
-	batch   Batch
-	held    []feed.Held
-	notices []Problem
-	failed  error // of the store, not of the file
+	finds
+	batch  Batch
+	doubts func(clinical.Version) []string
+	failed error // of the store, not of the file
 }
 
 func (s *sink) Put(v clinical.Version) error {
+	if len(s.doubts(v)) > 0 {
+		s.doubted = append(s.doubted, v.SourceID)
+	}
 	if err := s.batch.Put(v); err != nil {
 		s.failed = err
 	}
@@ -357,20 +373,23 @@ func (l *Loader) Retry(ctx context.Context) (Summary, error) {
 		return Summary{}, err
 	}
 	s := Summary{Problems: []Problem{}}
-	var still []feed.Held
+	var found finds
 	for id, h := range rows {
 		v, reason := reread(h, feed.Options{Zone: l.Zone, Now: now})
 		if reason != "" {
 			h.Reason = reason
-			still = append(still, h)
+			found.held = append(found.held, h)
 			continue
+		}
+		if len(l.doubts(v)) > 0 {
+			found.doubted = append(found.doubted, v.SourceID)
 		}
 		if err := l.Store.Release(ctx, load, id, v); err != nil {
 			return s, err
 		}
 	}
-	err = l.finish(ctx, load, &s, still)
-	s.Quarantined = len(still)
+	err = l.finish(ctx, load, &s, found)
+	s.Quarantined = len(found.held)
 	s.Rows = s.Accepted + s.Unchanged + s.Superseded + s.Waiting + s.Quarantined
 	return s, err
 }
@@ -382,16 +401,4 @@ func reread(h feed.Held, o feed.Options) (clinical.Version, string) {
 	v, reason := csvfeed.Parse(h.Kind, h.Header, h.Record, o)
 	v.Feed, v.File, v.Line = h.Feed, h.File, h.Line
 	return v, reason
-}
-
-// ReadOne reads one CSV file from a stream, for the demo unit and tests.
-func (l *Loader) ReadOne(ctx context.Context, load int64, name string, r io.Reader, now time.Time) error {
-	kind, err := kindOf(name)
-	if err != nil {
-		return err
-	}
-	return l.Store.LoadFile(ctx, load, Mark{Name: name}, func(b Batch) error {
-		k := sink{batch: b}
-		return csvfeed.Read(r, kind, name, feed.Options{Zone: l.Zone, Now: now}, &k)
-	})
 }

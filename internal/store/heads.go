@@ -9,42 +9,79 @@ import (
 )
 
 // refreshStays brings up to date what is kept of stays beside their facts, after
-// the versions with ids above `before` were stored and those in moved took
-// another place; changed are the rows that did so.
-func refreshStays(tx *gorm.DB, before int64, moved []int64, changed []versionRow) error {
-	if len(changed) == 0 {
-		return nil
+// the rows of the chunk were stored and the versions in moved took other places.
+func (f *flusher) refreshStays(rows []versionRow, outcome stored, moved []movedVersion) error {
+	changed := make([]bool, len(rows))
+	for n := range changed {
+		changed[n] = true
 	}
-	if err := bumpHeads(tx, "n.id > ?", before); err != nil {
+	for _, v := range outcome.found {
+		changed[v.n] = false
+	}
+	touched, err := f.staysOfMoved(moved)
+	if err != nil {
 		return err
 	}
-	for part := range parts(moved, 1000) {
-		if err := bumpHeads(tx, "n.id IN ?", part); err != nil {
-			return err
-		}
+	touched = append(touched, outcome.stays...)
+	for _, m := range moved {
+		changed[m.n] = true
 	}
 	var stays []string
-	for n := range changed {
-		if changed[n].kind == string(clinical.KindStay) {
-			stays = append(stays, changed[n].sourceID)
+	for n := range rows {
+		if !changed[n] {
+			continue
+		}
+		touched = append(touched, rows[n].stayID)
+		if rows[n].kind == string(clinical.KindStay) {
+			stays = append(stays, rows[n].sourceID)
 		}
 	}
+	if err := bumpHeads(f.tx, distinct(touched)); err != nil {
+		return err
+	}
 	for part := range parts(distinct(stays), 500) {
-		if err := refreshSpans(tx, part); err != nil {
+		if err := refreshSpans(f.tx, part); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// bumpHeads counts up the revision of every stay to which any version gives one
-// of the facts, so also of the stay that a fact was moved away from.
-func bumpHeads(tx *gorm.DB, which string, values any) error {
-	return tx.Exec(`INSERT INTO stay_heads (stay_id, revision, seen)
-		SELECT DISTINCT v.stay_id, 1, FALSE FROM fact_versions n
-			JOIN fact_versions v ON v.kind = n.kind AND v.source_id = n.source_id
-			WHERE v.stay_id <> '' AND `+which+`
-		ON CONFLICT (stay_id) DO UPDATE SET revision = stay_heads.revision + 1`, values).Error
+// staysOfMoved are the stays to which any version gives a fact of which a version moved.
+func (f *flusher) staysOfMoved(moved []movedVersion) (stays []string, err error) {
+	for part := range parts(moved, 500) {
+		var some []string
+		ids := make([]int64, len(part))
+		for n, m := range part {
+			ids[n] = m.id
+		}
+		err := f.tx.Raw(`SELECT DISTINCT v.stay_id FROM fact_versions n
+			JOIN fact_versions v ON v.kind = n.kind AND v.source_id = n.source_id WHERE n.id IN ?`, ids).Scan(&some).Error
+		if err != nil {
+			return nil, err
+		}
+		stays = append(stays, some...)
+	}
+	return stays, nil
+}
+
+// bumpHeads counts up the revisions of stays.
+func bumpHeads(tx *gorm.DB, stayIDs []string) error {
+	if len(stayIDs) > 0 && stayIDs[0] == "" {
+		stayIDs = stayIDs[1:] // a retraction that names no stay
+	}
+	for part := range parts(stayIDs, 500) {
+		values := make([]any, len(part))
+		for n, id := range part {
+			values[n] = id
+		}
+		err := tx.Exec("INSERT INTO stay_heads (stay_id, revision, seen) VALUES "+tuples("(?, 1, FALSE)", len(part))+
+			" ON CONFLICT (stay_id) DO UPDATE SET revision = stay_heads.revision + 1", values...).Error
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // span is the time in which a stay can have been on a unit's list.

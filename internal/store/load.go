@@ -112,10 +112,14 @@ func (s *Store) LoadFile(ctx context.Context, loadID int64, mark FileMark, read 
 		if err != nil {
 			return err
 		}
-		if err := errors.Join(read(b), b.err); err != nil {
+		defer b.wait() // also where read fails, or panics
+		if err := read(b); err != nil {
 			return err
 		}
-		if err := b.close(); err != nil {
+		if err := b.close(); err != nil { // also of a Put whose error read passed over
+			return err
+		}
+		if err := b.replaceHeld(); err != nil {
 			return err
 		}
 		result = b.result

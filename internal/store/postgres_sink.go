@@ -7,6 +7,7 @@ import (
 	"encoding/binary"
 	"fmt"
 
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/stdlib"
 	"gorm.io/gorm"
 )
@@ -21,6 +22,8 @@ func preparePostgres(tx *gorm.DB) error {
 		"SET LOCAL enable_hashjoin = off",
 		"SET LOCAL enable_mergejoin = off",
 		"SET LOCAL enable_seqscan = off",
+		"SET LOCAL max_parallel_workers_per_gather = 0",
+		"SET LOCAL jit = off", // it takes the above for a costly plan, and compiles each statement
 	} {
 		if err := tx.Exec(statement).Error; err != nil {
 			return err
@@ -42,18 +45,59 @@ const stagedColumns = "n, kind, source_id, stay_id, recorded_at, stated, status,
 
 func (s *postgresSink) close() {}
 
-func (s *postgresSink) insert(ctx context.Context, rows []versionRow, loadID int64) (int, error) {
+func (s *postgresSink) store(ctx context.Context, rows []versionRow, loadID, _ int64) (out stored, err error) {
 	if err := s.stage(ctx, rows, loadID); err != nil {
-		return 0, err
+		return out, err
 	}
-	// No one else writes facts now (writerLock), so asking first is safe, and
-	// cheaper than ON CONFLICT.
-	result := s.tx.Exec(`INSERT INTO fact_versions (kind, source_id, stay_id, recorded_at, stated, status,
-			at, body, feed, file, line, hash, load_id)
-		SELECT kind, source_id, stay_id, recorded_at, stated, status, at, body, feed, file, line, hash, load_id
-		FROM staged_versions s WHERE NOT EXISTS (SELECT 1 FROM fact_versions v
-			WHERE v.kind = s.kind AND v.source_id = s.source_id AND v.recorded_at = s.recorded_at AND v.hash = s.hash)`)
-	return int(result.RowsAffected), result.Error
+	if err := s.look(&out); err != nil {
+		return out, err
+	}
+	// No one else writes facts now (writerLock): what was not there a moment ago
+	// is not there now.
+	insert := `INSERT INTO fact_versions (kind, source_id, stay_id, recorded_at, stated, status, at, body, feed, file, line, hash, load_id)
+		SELECT kind, source_id, stay_id, recorded_at, stated, status, at, body, feed, file, line, hash, load_id FROM staged_versions`
+	switch len(out.found) {
+	case len(rows):
+		return out, nil
+	case 0:
+		return out, s.tx.Exec(insert).Error
+	}
+	held := make([]int32, len(out.found))
+	for n, f := range out.found {
+		held[n] = int32(f.n)
+	}
+	return out, s.raw(func(c *pgx.Conn) error {
+		_, err := c.Exec(ctx, insert+" WHERE n NOT IN (SELECT unnest($1::integer[]))", held)
+		return err
+	})
+}
+
+// look finds the versions held of the facts that the staged rows speak of.
+func (s *postgresSink) look(out *stored) error {
+	rows, err := s.tx.Raw(`SELECT s.n, v.id, v.load_id, v.stay_id, v.file, v.line, v.recorded_at = s.recorded_at AND v.hash = s.hash
+		FROM staged_versions s JOIN fact_versions v ON v.kind = s.kind AND v.source_id = s.source_id`).Rows()
+	if err != nil {
+		return err
+	}
+	defer func() { _ = rows.Close() }()
+	for rows.Next() {
+		var f foundVersion
+		var same bool
+		if err := rows.Scan(&f.n, &f.id, &f.loadID, &f.stayID, &f.place.file, &f.place.line, &same); err != nil {
+			return err
+		}
+		if same {
+			out.found = append(out.found, f)
+		} else {
+			out.stays = append(out.stays, f.stayID)
+		}
+	}
+	return rows.Err()
+}
+
+// raw lends the connection of the transaction.
+func (s *postgresSink) raw(use func(*pgx.Conn) error) error {
+	return s.conn.Raw(func(c any) error { return use(c.(*stdlib.Conn).Conn()) })
 }
 
 // stage puts the rows into the session's table in place of what was there.
@@ -69,29 +113,17 @@ func (s *postgresSink) stage(ctx context.Context, rows []versionRow, loadID int6
 	}
 	s.made = true
 	s.text = appendCopy(s.text[:0], rows, loadID)
-	return s.conn.Raw(func(c any) error {
-		_, err := c.(*stdlib.Conn).Conn().PgConn().CopyFrom(ctx, bytes.NewReader(s.text),
-			"COPY staged_versions ("+stagedColumns+") FROM STDIN (FORMAT binary)")
+	return s.raw(func(c *pgx.Conn) error {
+		_, err := c.PgConn().CopyFrom(ctx, bytes.NewReader(s.text), "COPY staged_versions ("+stagedColumns+") FROM STDIN (FORMAT binary)")
 		return err
 	})
 }
 
-func (s *postgresSink) find(_ context.Context, rows []versionRow) ([]foundVersion, error) {
-	found, err := s.tx.Raw(`SELECT s.n, v.id, v.load_id, v.file, v.line FROM staged_versions s JOIN fact_versions v
-		ON v.kind = s.kind AND v.source_id = s.source_id AND v.recorded_at = s.recorded_at AND v.hash = s.hash`).Rows()
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = found.Close() }()
-	all := make([]foundVersion, 0, len(rows))
-	for found.Next() {
-		var f foundVersion
-		if err := found.Scan(&f.n, &f.id, &f.loadID, &f.place.file, &f.place.line); err != nil {
-			return nil, err
-		}
-		all = append(all, f)
-	}
-	return all, found.Err()
+func (s *postgresSink) find(_ context.Context, row versionRow) (f foundVersion, err error) {
+	err = s.tx.Raw(`SELECT id, load_id, stay_id, file, line FROM fact_versions
+		WHERE kind = ? AND source_id = ? AND recorded_at = ? AND hash = ?`, row.kind, row.sourceID, row.recordedAt, row.hash[:]).
+		Row().Scan(&f.id, &f.loadID, &f.stayID, &f.place.file, &f.place.line)
+	return f, err
 }
 
 // appendCopy writes rows in PostgreSQL's binary COPY format, in the order of

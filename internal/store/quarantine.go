@@ -84,7 +84,7 @@ func (s *Store) Release(ctx context.Context, loadID, id int64, v clinical.Versio
 		if err := b.Put(v); err != nil {
 			return err
 		}
-		if err := b.flush(); err != nil {
+		if err := b.close(); err != nil {
 			return err
 		}
 		return countRows(tx, loadID, b.result)

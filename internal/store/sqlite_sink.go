@@ -29,25 +29,58 @@ func (s *sqliteSink) close() {
 	}
 }
 
-func (s *sqliteSink) insert(ctx context.Context, rows []versionRow, loadID int64) (inserted int, err error) {
+func (s *sqliteSink) store(ctx context.Context, rows []versionRow, loadID, before int64) (out stored, err error) {
+	inserted := 0
 	for part := range parts(rows, manyVersions) {
-		if len(part) == manyVersions {
-			n, err := s.insertPart(ctx, &s.many, part, loadID)
-			if err != nil {
-				return 0, err
-			}
-			inserted += n
-			continue
+		n, err := s.insert(ctx, part, loadID)
+		if err != nil {
+			return out, err
 		}
-		for n := range part {
-			n, err := s.insertPart(ctx, &s.one, part[n:n+1], loadID)
-			if err != nil {
-				return 0, err
-			}
-			inserted += n
+		inserted += n
+	}
+	if inserted < len(rows) {
+		if out.found, err = s.findHeld(ctx, rows, before); err != nil {
+			return out, err
 		}
 	}
+	if inserted > 0 {
+		out.stays, err = s.olderStays(ctx, before)
+	}
+	return out, err
+}
+
+func (s *sqliteSink) insert(ctx context.Context, rows []versionRow, loadID int64) (inserted int, err error) {
+	if len(rows) == manyVersions {
+		return s.insertPart(ctx, &s.many, rows, loadID)
+	}
+	for n := range rows {
+		one, err := s.insertPart(ctx, &s.one, rows[n:n+1], loadID)
+		if err != nil {
+			return 0, err
+		}
+		inserted += one
+	}
 	return inserted, nil
+}
+
+// olderStays are the stays to which older versions give the facts that have a
+// version with an id above before.
+func (s *sqliteSink) olderStays(ctx context.Context, before int64) (stays []string, err error) {
+	rows, err := s.tx.QueryContext(ctx, `SELECT DISTINCT v.stay_id FROM fact_versions n
+		CROSS JOIN fact_versions v ON v.kind = n.kind AND v.source_id = n.source_id AND v.id <= ?1
+		WHERE n.id > ?1`, before)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	for rows.Next() {
+		var id string
+		if err := rows.Scan(&id); err != nil {
+			return nil, err
+		}
+		stays = append(stays, id)
+	}
+	return stays, rows.Err()
 }
 
 func (s *sqliteSink) insertPart(ctx context.Context, statement **sql.Stmt, rows []versionRow, loadID int64) (int, error) {
@@ -83,21 +116,29 @@ func (s *sqliteSink) prepare(ctx context.Context, statement **sql.Stmt, query st
 	return err
 }
 
-func (s *sqliteSink) find(ctx context.Context, rows []versionRow) ([]foundVersion, error) {
-	err := s.prepare(ctx, &s.get, `SELECT id, load_id, file, line FROM fact_versions
-		WHERE kind = ? AND source_id = ? AND recorded_at = ? AND hash = ?`)
-	if err != nil {
-		return nil, err
-	}
-	all := make([]foundVersion, len(rows))
-	for n := range rows {
-		r, f := &rows[n], &all[n]
-		f.n = n
-		err := s.get.QueryRowContext(ctx, r.kind, r.sourceID, r.recordedAt, r.hash[:]).
-			Scan(&f.id, &f.loadID, &f.place.file, &f.place.line)
+// findHeld finds those of the rows that were held before.
+func (s *sqliteSink) findHeld(ctx context.Context, rows []versionRow, before int64) ([]foundVersion, error) {
+	held := make([]foundVersion, 0, len(rows))
+	for n, row := range rows {
+		f, err := s.find(ctx, row)
 		if err != nil {
 			return nil, err
 		}
+		if f.id <= before {
+			f.n = n
+			held = append(held, f)
+		}
 	}
-	return all, nil
+	return held, nil
+}
+
+func (s *sqliteSink) find(ctx context.Context, row versionRow) (f foundVersion, err error) {
+	err = s.prepare(ctx, &s.get, `SELECT id, load_id, stay_id, file, line FROM fact_versions
+		WHERE kind = ? AND source_id = ? AND recorded_at = ? AND hash = ?`)
+	if err != nil {
+		return f, err
+	}
+	err = s.get.QueryRowContext(ctx, row.kind, row.sourceID, row.recordedAt, row.hash[:]).
+		Scan(&f.id, &f.loadID, &f.stayID, &f.place.file, &f.place.line)
+	return f, err
 }

@@ -42,12 +42,33 @@ func byPlace(rows []RowRef) []RowRef {
 // waitingVersions goes through the facts that any version gives to a stay that
 // is not seen: those are few, unless a feed of stays is missing.
 func waitingVersions(tx *gorm.DB) ([]waitingVersion, error) {
+	var unseen []string
+	if err := tx.Raw("SELECT stay_id FROM stay_heads WHERE NOT seen ORDER BY stay_id").Scan(&unseen).Error; err != nil {
+		return nil, err
+	}
+	var all []waitingVersion
+	known := map[int64]bool{} // a fact moved between stays that are not seen is met twice
+	for part := range parts(unseen, 500) {
+		some, err := waitingOfStays(tx, part)
+		if err != nil {
+			return nil, err
+		}
+		for _, w := range some {
+			if !known[w.id] {
+				known[w.id] = true
+				all = append(all, w)
+			}
+		}
+	}
+	return all, nil
+}
+
+func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
 	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.stay_id, v.status, v.file, v.line, coalesce(h.seen, TRUE)
-		FROM (SELECT DISTINCT f.kind, f.source_id FROM stay_heads u JOIN fact_versions f ON f.stay_id = u.stay_id
-			WHERE NOT u.seen AND f.kind <> ?) x
-		JOIN fact_versions v ON v.kind = x.kind AND v.source_id = x.source_id
+		FROM (SELECT DISTINCT kind, source_id FROM fact_versions WHERE stay_id IN ? AND kind <> ?) f
+		JOIN fact_versions v ON v.kind = f.kind AND v.source_id = f.source_id
 		LEFT JOIN stay_heads h ON h.stay_id = v.stay_id
-		ORDER BY v.kind, v.source_id, v.recorded_at, v.file, v.line, v.hash`, string(clinical.KindStay)).Rows()
+		ORDER BY v.kind, v.source_id, v.recorded_at, v.file, v.line, v.hash`, stayIDs, string(clinical.KindStay)).Rows()
 	if err != nil {
 		return nil, err
 	}

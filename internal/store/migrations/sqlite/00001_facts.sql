@@ -17,7 +17,7 @@ CREATE TABLE fact_versions (
     load_id     INTEGER NOT NULL
 ) STRICT;
 CREATE UNIQUE INDEX fact_versions_identity ON fact_versions (kind, source_id, recorded_at, hash);
-CREATE INDEX fact_versions_stay ON fact_versions (stay_id, kind, source_id);
+CREATE INDEX fact_versions_stay ON fact_versions (stay_id);
 
 CREATE TABLE stay_heads (
     stay_id  TEXT    NOT NULL PRIMARY KEY,

@@ -1,0 +1,143 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"plumbline/internal/demo"
+	"plumbline/internal/testdb"
+)
+
+// benchSite opens a site on a database of its own.
+func benchSite(b *testing.B, database string, now time.Time) *site {
+	b.Helper()
+	p := process{env: func(string) string { return "" }, stdout: os.Stderr, stderr: os.Stderr, clock: func() time.Time { return now }}
+	s, _, err := p.parse("bench", []string{"--database", database}, nil)
+	if err != nil {
+		b.Fatal(err)
+	}
+	site, err := p.open(context.Background(), s)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(site.close)
+	return site
+}
+
+// bulkRows is the size of the feed that loads are measured with.
+const bulkRows = 60000
+
+// BenchmarkLoad measures a whole load, from the files to the summary, and beside
+// it a plain COPY of the same bytes into a table of text columns: rows per second,
+// and the load's time as a multiple of the COPY's in the same run.
+func BenchmarkLoad(b *testing.B) {
+	feed := filepath.Join(b.TempDir(), "feed")
+	if err := os.Mkdir(feed, 0o700); err != nil {
+		b.Fatal(err)
+	}
+	writeBulk(b, feed, 3, bulkRows/3)
+	postgres := testdb.Postgres(b)
+	copied := timePlainCopy(b, postgres, feed)
+	b.ReportMetric(0, "ns/op")
+	for _, engine := range []string{"sqlite", "postgres"} {
+		b.Run(engine, func(b *testing.B) {
+			for b.Loop() {
+				b.StopTimer()
+				database := filepath.Join(b.TempDir(), fmt.Sprintf("%d.db", b.N))
+				if engine == "postgres" {
+					database = testdb.Postgres(b)
+				}
+				s := benchSite(b, database, time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC))
+				b.StartTimer()
+				summary, err := s.loader.Load(context.Background(), []string{feed}, "bench")
+				if err != nil || summary.Accepted != bulkRows+100 {
+					b.Fatalf("%+v %v", summary, err)
+				}
+			}
+			perLoad := b.Elapsed() / time.Duration(b.N)
+			b.ReportMetric(float64(bulkRows)/perLoad.Seconds(), "rows/s")
+			b.ReportMetric(float64(bulkRows)/copied.Seconds(), "copy-rows/s")
+			b.ReportMetric(float64(perLoad)/float64(copied), "x-copy")
+		})
+	}
+}
+
+// timePlainCopy is the time of COPY of the feed's readings, the best of three.
+func timePlainCopy(b *testing.B, url, feed string) time.Duration {
+	b.Helper()
+	ctx := context.Background()
+	c, err := pgx.Connect(ctx, url)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer func() { _ = c.Close(ctx) }()
+	best := time.Duration(0)
+	for range 3 {
+		if _, err := c.Exec(ctx, `DROP TABLE IF EXISTS plain; CREATE TABLE plain (source_id text, stay_id text, taken_at text,
+			systolic text, diastolic text, heart_rate text, position text, minutes_in_position text, limb text)`); err != nil {
+			b.Fatal(err)
+		}
+		start := time.Now()
+		for n := range 3 {
+			f, err := os.Open(filepath.Join(feed, fmt.Sprintf("vitals-%d.csv", n)))
+			if err != nil {
+				b.Fatal(err)
+			}
+			_, err = c.PgConn().CopyFrom(ctx, f, "COPY plain FROM STDIN WITH (FORMAT csv, HEADER true)")
+			_ = f.Close()
+			if err != nil {
+				b.Fatal(err)
+			}
+		}
+		if took := time.Since(start); best == 0 || took < best {
+			best = took
+		}
+	}
+	return best
+}
+
+// BenchmarkAssess measures one stay (the longest of the demo unit), the unit from
+// the facts known at a moment, and the unit from kept digests; the last is given
+// as a share of the one before it.
+func BenchmarkAssess(b *testing.B) {
+	now := demo.AnchorTime()
+	s := benchSite(b, filepath.Join(b.TempDir(), "assess.db"), now)
+	feed := filepath.Join(b.TempDir(), "feed")
+	if err := writeDemoFeed(feed, now); err != nil {
+		b.Fatal(err)
+	}
+	ctx := context.Background()
+	if _, err := s.loader.Load(ctx, []string{feed}, "bench"); err != nil {
+		b.Fatal(err)
+	}
+	b.Run("stay", func(b *testing.B) {
+		for b.Loop() {
+			if _, err := s.service.Stay(ctx, "S125", now); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+	var known time.Duration
+	b.Run("unit-as-of", func(b *testing.B) {
+		for b.Loop() {
+			if _, err := s.service.List(ctx, demo.MainUnit, now); err != nil {
+				b.Fatal(err)
+			}
+		}
+		known = b.Elapsed() / time.Duration(b.N)
+	})
+	b.Run("unit-live", func(b *testing.B) {
+		for b.Loop() {
+			if _, err := s.service.Live(ctx, demo.MainUnit, now); err != nil {
+				b.Fatal(err)
+			}
+		}
+		b.ReportMetric(float64(b.Elapsed()/time.Duration(b.N))/float64(known), "x-as-of")
+	})
+}

@@ -1,0 +1,25 @@
+package store
+
+import (
+	"context"
+	"fmt"
+
+	"plumbline/internal/clinical"
+)
+
+// AcceptedAmong is AcceptedOf for some facts of a kind: those whose source ids
+// are given.
+func (s *Store) AcceptedAmong(ctx context.Context, loadID int64, kind clinical.Kind, sourceIDs []string, each func(clinical.Version) error) error {
+	for part := range parts(distinct(sourceIDs), 500) {
+		rows, err := s.reading(ctx).Raw("SELECT "+versionColumns("n")+` FROM fact_versions n
+			WHERE n.kind = ? AND n.source_id IN ? AND n.load_id = ? AND `+counts+" ORDER BY n.id",
+			string(kind), part, loadID).Rows()
+		if err != nil {
+			return fmt.Errorf("reading what load %d brought: %w", loadID, err)
+		}
+		if err := eachVersion(rows, func(v storedVersion) error { return each(v.Version) }); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,158 @@
+package store
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"plumbline/internal/clinical"
+)
+
+// rowsGen makes a folder of rows about few facts, so that versions meet: of
+// stays that are taken back and moved, of readings that move, are retracted
+// without a stay, are recorded at one moment, or stand at two places.
+func rowsGen(t *rapid.T) []clinical.Version {
+	stays := []string{"S1", "S2", "Š3"}
+	units := []string{"4W", "5E", "ü"}
+	files := []string{"B.csv", "a.csv", "é.csv"}
+	lines := map[string]int{}
+	n := rapid.IntRange(1, 25).Draw(t, "rows")
+	rows := make([]clinical.Version, n)
+	for i := range rows {
+		id := rapid.SampledFrom(stays).Draw(t, "stay")
+		at := float64(rapid.IntRange(0, 4).Draw(t, "own time"))
+		var v clinical.Version
+		if rapid.IntRange(0, 2).Draw(t, "kind") == 0 {
+			v = stay(id, rapid.SampledFrom(units).Draw(t, "unit"), at)
+			if rapid.Bool().Draw(t, "discharged") {
+				v = discharged(v, at+float64(rapid.IntRange(0, 6).Draw(t, "for hours")))
+			}
+		} else {
+			v = vitals(rapid.SampledFrom([]string{"V1", "V2", "V3"}).Draw(t, "source"), id, at, float64(rapid.IntRange(120, 121).Draw(t, "systolic")))
+		}
+		if v.Stated = rapid.Bool().Draw(t, "stated"); v.Stated {
+			v = recordedAt(v, at+float64(rapid.IntRange(0, 3).Draw(t, "recorded after")))
+		}
+		if rapid.IntRange(0, 3).Draw(t, "retraction") == 0 {
+			v = retraction(v.Kind, v.SourceID, rapid.SampledFrom([]string{"", v.StayID}).Draw(t, "of stay"), at+2)
+		}
+		v.File = rapid.SampledFrom(files).Draw(t, "file")
+		lines[v.File]++
+		v.Line, v.Feed = lines[v.File]+1, "feed of "+v.File
+		rows[i] = v
+	}
+	return rows
+}
+
+// Any order, any repetition and any split of the same rows ends in one state,
+// which is the one that the plain rules give.
+func TestTheStateDoesNotDependOnHowTheRowsCame(t *testing.T) {
+	defer chunksOf(4)()
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		rapid.Check(t, func(rt *rapid.T) {
+			rows := rowsGen(rt)
+			wipe(t, s)
+			load(t, s, file{name: "all", versions: rows})
+			want := stateOf(t, s)
+			wantCounting, wantWaiting := modelOf(slices.Clone(rows))
+			agree(rt, "the versions that count", wantCounting, countingNow(t, s))
+			agree(rt, "the versions that wait", wantWaiting, waitingNow(want))
+
+			wipe(t, s)
+			shuffled := rapid.Permutation(append(slices.Clone(rows), rows[:rapid.IntRange(0, len(rows)).Draw(rt, "repeated")]...)).Draw(rt, "order")
+			for len(shuffled) > 0 {
+				var files []file
+				for range rapid.IntRange(1, 3).Draw(rt, "files of a load") {
+					n := rapid.IntRange(0, len(shuffled)).Draw(rt, "rows of a file")
+					files = append(files, file{name: fmt.Sprint("part ", n), versions: shuffled[:n]})
+					shuffled = shuffled[n:]
+				}
+				before := countingNow(t, s)
+				result := load(t, s, files...)
+				checkEnds(rt, t, s, before, files, result)
+			}
+			agree(rt, "the state", want, stateOf(t, s))
+			holdCandidates(rt, t, s, want)
+		})
+	})
+}
+
+func agree(t *rapid.T, what string, want, got any) {
+	t.Helper()
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Fatalf("%s (-want +got):\n%s", what, diff)
+	}
+}
+
+func countingNow(t *testing.T, s *Store) []string {
+	now := list(t, s, "SELECT kind || ' ' || source_id || ' ' || file || ':' || CAST(line AS TEXT) FROM fact_versions n WHERE "+counts)
+	slices.Sort(now)
+	return now
+}
+
+func waitingNow(st state) []string {
+	var now []string
+	for _, w := range st.Waiting {
+		now = append(now, fmt.Sprintf("%s %s %s:%d %s", w.Kind, w.SourceID, w.File, w.Line, w.StayID))
+	}
+	slices.Sort(now)
+	return now
+}
+
+// checkEnds: what is accepted or waits for the first time counts now and did not before.
+func checkEnds(rt *rapid.T, t *testing.T, s *Store, before []string, files []file, r LoadResult) {
+	rows := 0
+	for _, f := range files {
+		rows += len(f.versions)
+	}
+	if r.Rows != rows {
+		rt.Fatalf("%d rows are counted, want %d", r.Rows, rows)
+	}
+	fresh := 0
+	for _, v := range countingNow(t, s) {
+		if !slices.Contains(before, v) {
+			fresh++
+		}
+	}
+	if r.Accepted > fresh {
+		rt.Fatalf("%d rows are accepted, but only %d versions count that did not before", r.Accepted, fresh)
+	}
+}
+
+// holdCandidates: whoever is on a unit by their chart is among its candidates.
+func holdCandidates(rt *rapid.T, t *testing.T, s *Store, st state) {
+	for _, unit := range st.Units {
+		for h := -1.0; h < 14; h += 0.5 {
+			candidates := get(s.Candidates(t.Context(), unit, hours(h)))(t)
+			for id, versions := range st.Versions {
+				if clinical.ChartAt(id, versions, hours(h)).OnUnit(unit) && !slices.Contains(candidates, id) {
+					rt.Fatalf("%s is on %s at %v h and is not among the candidates %v", id, unit, h, candidates)
+				}
+			}
+		}
+	}
+}
+
+// Both engines answer alike, whatever comes.
+func TestBothEnginesHoldTheSame(t *testing.T) {
+	defer chunksOf(7)()
+	stores := map[string]*Store{SQLite: openStore(t, SQLite), Postgres: openStore(t, Postgres)}
+	rapid.Check(t, func(rt *rapid.T) {
+		rows := rowsGen(rt)
+		cut := rapid.IntRange(0, len(rows)).Draw(rt, "first file")
+		var states []state
+		var results [][2]LoadResult
+		for _, engine := range []string{SQLite, Postgres} {
+			s := stores[engine]
+			wipe(t, s)
+			first := load(t, s, file{name: "one", versions: rows[:cut], held: []Held{heldRowAt("one", 2, "V1", "r"), heldRowAt("One", 2, "x", "r")}})
+			second := load(t, s, file{name: "two", versions: rows[cut:], held: []Held{heldRowAt("é", 2, "V2", "r")}})
+			states, results = append(states, stateOf(t, s)), append(results, [2]LoadResult{first, second})
+		}
+		agree(rt, "the state on PostgreSQL and on SQLite", states[0], states[1])
+		agree(rt, "the results on PostgreSQL and on SQLite", results[0], results[1])
+	})
+}

@@ -1,0 +1,66 @@
+package store
+
+import (
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
+	"plumbline/internal/clinical"
+)
+
+func heldRowAt(name string, line int, source, reason string) Held {
+	return Held{File: name, Line: line, Kind: clinical.KindVitals, SourceID: source, Status: "final", Reason: reason, Feed: "csv",
+		Header: []string{"source_id", "systolic"}, Record: []string{source, "x;\"y\n"}}
+}
+
+func TestRowsHeldBackFollowTheirFile(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		later := noon.Add(time.Hour)
+		loadAt(t, s, noon,
+			file{name: "/x/v.csv", held: []Held{heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 2, "V1", "a"), heldRowAt("v.csv", 3, "gone", "a")}},
+			file{name: "/y/v.csv", held: []Held{heldRowAt("v.csv", 2, "V1", "of another folder")}},
+			in("w.csv", vitals("V2", "S1", 0, 120)))
+		loadAt(t, s, later, file{name: "/x/v.csv", held: []Held{heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}})
+
+		want := []Held{heldRowAt("v.csv", 2, "V1", "of another folder"), heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}
+		for n := range want {
+			want[n].FirstSeen, want[n].LastSeen = noon, later
+			want[n].Correction = want[n].SourceID == "V2"
+		}
+		want[0].LastSeen = noon
+		want[3].FirstSeen = later
+		got := get(s.Quarantine(t.Context()))(t)
+		if diff := cmp.Diff(want, got, cmpopts.IgnoreFields(Held{}, "ID"), inUTC); diff != "" {
+			t.Errorf("rows held back (-want +got):\n%s", diff)
+		}
+	})
+}
+
+func TestARowIsReleasedOnce(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		load(t, s, in("stays.csv", stay("S1", "4W", 0)), file{name: "v.csv", held: []Held{heldRowAt("v.csv", 2, "V1", "a"), heldRowAt("v.csv", 3, "V2", "a")}})
+		held := get(s.Quarantine(t.Context()))(t)
+		id := get(s.BeginLoad(t.Context(), noon, "retry"))(t)
+		good := vitals("V1", "S1", 0, 120)
+		good.File, good.Line = "v.csv", 2
+		must(t, s.Release(t.Context(), id, held[0].ID, good))
+		if err := s.Release(t.Context(), id, held[0].ID, good); clinical.CodeOf(err) != clinical.NotFound {
+			t.Errorf("released twice: %v", err)
+		}
+		if err := s.Release(t.Context(), id, held[1].ID, clinical.Version{Kind: "unheard of"}); clinical.CodeOf(err) != clinical.Invalid {
+			t.Errorf("released into nothing: %v", err)
+		}
+		r := get(s.FinishLoad(t.Context(), id, noon))(t)
+		if ends(r) != "1 rows: 1 accepted, 0 unchanged, 0 superseded, 0 waiting, 0 quarantined" {
+			t.Errorf("the load: %s", ends(r))
+		}
+		if left := get(s.Quarantine(t.Context()))(t); len(left) != 1 || left[0].SourceID != "V2" {
+			t.Errorf("left in quarantine: %+v", left)
+		}
+		if len(versions(t, s, "S1")["S1"]) != 2 {
+			t.Error("the released row is not stored")
+		}
+	})
+}

@@ -1,0 +1,105 @@
+package store
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+
+	"plumbline/internal/clinical"
+)
+
+// state is all that the store answers from, apart from revisions and moments of
+// loading: what must not depend on how the rows came.
+type state struct {
+	Facts    []string
+	Versions map[string][]clinical.Version
+	Waiting  []RowRef
+	Seen     []string
+	Spans    []string
+	Units    []string
+	Held     []Held
+}
+
+func stateOf(tb testing.TB, s *Store) state {
+	tb.Helper()
+	ctx := tb.Context()
+	st := state{
+		Facts: list(tb, s, `SELECT kind || ' ' || source_id || ' ' || stay_id || ' ' || CAST(recorded_at AS TEXT) || ' ' || status || ' ' ||
+			coalesce(CAST(at AS TEXT), 'null') || ' ' || coalesce(body, 'null') || ' ' || feed || ' ' || file || ' ' || CAST(line AS TEXT)
+			FROM fact_versions ORDER BY kind, source_id, recorded_at, hash`),
+		Seen:    list(tb, s, "SELECT stay_id || CASE WHEN seen THEN ' seen' ELSE ' unseen' END FROM stay_heads ORDER BY stay_id"),
+		Spans:   list(tb, s, "SELECT stay_id || ' ' || unit || ' ' || CAST(starts_at AS TEXT) || ' ' || coalesce(CAST(ends_at AS TEXT), 'open') FROM stay_spans ORDER BY stay_id, unit"),
+		Waiting: get(s.Waiting(ctx))(tb),
+		Units:   get(s.Units(ctx))(tb),
+		Held:    get(s.Quarantine(ctx))(tb),
+	}
+	for n := range st.Held {
+		st.Held[n].ID = 0
+	}
+	st.Versions = get(s.Versions(ctx, list(tb, s, "SELECT stay_id FROM stay_heads")))(tb)
+	return st
+}
+
+func list(tb testing.TB, s *Store, query string, values ...any) []string {
+	tb.Helper()
+	return get(s.texts(tb.Context(), query, values...))(tb)
+}
+
+var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "repeated_rows", "feed_files", "quarantined_rows", "stay_digests", "policies"}
+
+// wipe makes a store as good as new.
+func wipe(tb testing.TB, s *Store) {
+	tb.Helper()
+	for _, table := range tables {
+		must(tb, s.write.WithContext(tb.Context()).Exec("DELETE FROM "+table).Error)
+	}
+}
+
+func count(tb testing.TB, s *Store, table string) (n int) {
+	tb.Helper()
+	must(tb, s.reading(tb.Context()).Raw("SELECT count(*) FROM "+table).Row().Scan(&n))
+	return n
+}
+
+// chunksOf makes chunks small, so that a test crosses from one to the next.
+func chunksOf(n int) (restore func()) {
+	old := chunkRows
+	chunkRows = n
+	return func() { chunkRows = old }
+}
+
+// modelOf is what the rules of FinishLoad say of rows, computed in the plainest
+// way: which versions count, and which of them wait.
+func modelOf(rows []clinical.Version) (counting, waiting []string) {
+	facts := map[string][]clinical.Version{}
+	for _, v := range rows {
+		key := string(v.Kind) + " " + v.SourceID
+		facts[key] = append(facts[key], v)
+	}
+	last := map[string]clinical.Version{}
+	for key, versions := range facts {
+		slices.SortStableFunc(versions, func(a, b clinical.Version) int {
+			if a.Before(b) {
+				return -1
+			}
+			return 1
+		})
+		for n := range versions[1:] {
+			if versions[n+1].Removed() && versions[n+1].StayID == "" {
+				versions[n+1].StayID = versions[n].StayID
+			}
+		}
+		last[key] = versions[len(versions)-1]
+	}
+	for key, v := range last {
+		at := fmt.Sprintf("%s %s:%d", key, v.File, v.Line)
+		counting = append(counting, at)
+		stay, known := last["stays "+v.StayID]
+		if v.Kind != clinical.KindStay && v.StayID != "" && (!known || stay.Removed()) {
+			waiting = append(waiting, at+" "+v.StayID)
+		}
+	}
+	slices.Sort(counting)
+	slices.Sort(waiting)
+	return counting, waiting
+}
