@@ -138,8 +138,9 @@ func (f *file) row(start int64, record []string, err error) error {
 	}
 	line, _ := f.csv.FieldPos(0)
 	if len(record) != len(f.header) {
+		named := row{header: f.header, record: record}
 		h := feed.Held{
-			Line: line, Header: f.header, Record: slices.Clone(record),
+			Line: line, SourceID: named.cell(idColumn(f.kind)), Header: f.header, Record: slices.Clone(record),
 			Reason: fmt.Sprintf("%d columns where the header has %d", len(record), len(f.header)),
 		}
 		if len(record) < len(f.header) {
