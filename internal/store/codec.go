@@ -135,13 +135,13 @@ func (r *versionRow) sum(scratch []byte) (hash, []byte) {
 		s = append(s, text...)
 	}
 	s = binary.BigEndian.AppendUint64(s, uint64(r.recordedAt))
-	s = append(s, flag(r.stated), flag(r.body != nil))
+	s = append(s, boolByte(r.stated), boolByte(r.body != nil))
 	s = append(s, r.body...)
 	full := sha256.Sum256(s)
 	return hash(full[:16]), s
 }
 
-func flag(b bool) byte {
+func boolByte(b bool) byte {
 	if b {
 		return 1
 	}

@@ -64,6 +64,9 @@ func digestsOf(tx *gorm.DB, stayIDs []string, digests map[string]Digest, revisio
 		if basis != nil {
 			d.Basis, d.Revision = *basis, *revision
 			d.ValidFrom, d.ValidUntil = fromMicros(*from), fromOptional(until)
+			if d.Body == nil {
+				d.Body = []byte{} // SQLite does not tell an empty one from none
+			}
 			digests[d.StayID] = d
 		}
 	}

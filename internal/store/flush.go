@@ -21,7 +21,13 @@ type versionSink interface {
 // stored says what became of rows that were stored.
 type stored struct {
 	found []foundVersion // of the rows that say what was held already
-	stays []string       // those to which older versions give a fact that has a new one; may name one twice
+	older []olderVersion // other versions of the facts that the rows speak of
+}
+
+// olderVersion is another version, held before, of the fact of the n-th row.
+type olderVersion struct {
+	n      int
+	stayID string
 }
 
 // foundVersion is the version, held already, of the n-th row.
@@ -29,7 +35,6 @@ type foundVersion struct {
 	n      int
 	id     int64
 	loadID int64
-	stayID string
 	place  place
 }
 

@@ -22,7 +22,11 @@ func (f *flusher) refreshStays(rows []versionRow, outcome stored, moved []movedV
 	if err != nil {
 		return err
 	}
-	touched = append(touched, outcome.stays...)
+	for _, o := range outcome.older {
+		if changed[o.n] {
+			touched = append(touched, o.stayID)
+		}
+	}
 	for _, m := range moved {
 		changed[m.n] = true
 	}
@@ -92,31 +96,21 @@ type span struct {
 	endsAt   *int64 // nil while no end is known
 }
 
-// refreshSpans says anew of stays whether they are seen, and when and on which
-// units they can have been.
+// refreshSpans notes of stays, of which a version was stored, that they have been
+// seen, and says anew when and on which units they can have been.
 func refreshSpans(tx *gorm.DB, stayIDs []string) error {
 	histories, err := stayHistories(tx, stayIDs)
 	if err != nil {
 		return err
 	}
-	var seen, unseen []string
 	var spans []span
 	for _, id := range stayIDs {
-		versions := histories[id]
-		if len(versions) > 0 { // also one that was taken back: its facts wait for nobody
-			seen = append(seen, id)
-		} else {
-			unseen = append(unseen, id)
-		}
-		spans = append(spans, spansOf(id, versions)...)
+		spans = append(spans, spansOf(id, histories[id])...)
 	}
-	for value, ids := range map[bool][]string{true: seen, false: unseen} {
-		if len(ids) == 0 {
-			continue
-		}
-		if err := tx.Exec("UPDATE stay_heads SET seen = ? WHERE stay_id IN ?", value, ids).Error; err != nil {
-			return err
-		}
+	// A stay that was taken back has been seen all the same: what was charted for
+	// it waits for nothing more.
+	if err := tx.Exec("UPDATE stay_heads SET seen = TRUE WHERE stay_id IN ?", stayIDs).Error; err != nil {
+		return err
 	}
 	return replaceSpans(tx, stayIDs, spans)
 }

@@ -189,7 +189,8 @@ func (s *Store) noteError(ctx context.Context, load loadRow, name string, cause 
 // Of the versions that the load brought, those that count for their fact (the
 // last by recorded_at, file and line) are accepted, the others superseded. What
 // was held already is unchanged. A row, new or not, whose version counts while
-// its stay has not been seen is waiting instead. A retraction that names no stay
+// its stay has not been seen is waiting instead; a stay that was taken back has
+// been seen. A retraction that names no stay
 // speaks of the stay of the version before it, and waits for none where there is
 // no such version; a stay waits for nothing.
 func (s *Store) FinishLoad(ctx context.Context, loadID int64, at time.Time) (LoadResult, error) {

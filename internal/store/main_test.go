@@ -1,6 +1,7 @@
 package store
 
 import (
+	"flag"
 	"os"
 	"os/exec"
 	"testing"
@@ -17,6 +18,10 @@ func TestMain(m *testing.M) {
 			panic(err)
 		}
 		time.Local = zone
+	}
+	// What failed is printed with its seed: no files in the source tree.
+	if err := flag.Set("rapid.nofailfile", "true"); err != nil {
+		panic(err)
 	}
 	os.Exit(m.Run())
 }

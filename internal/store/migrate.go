@@ -94,8 +94,9 @@ func (s *Store) lockMigration(ctx context.Context, pool *sql.DB) (release func()
 	}
 	// A lock on the database itself would shut out goose, which opens its own
 	// transactions. So an empty database beside it is locked; the system lets go
-	// of it when the program ends, however it ends.
-	path := s.path + ".migrating"
+	// of it when the program ends, however it ends. It stays where it is: who
+	// waits for the lock has the file open.
+	path := s.path + ".lock"
 	beside, err := sql.Open("sqlite", sqliteName(path, "exclusive", []string{"busy_timeout(600000)"}))
 	if err != nil {
 		return nil, err
@@ -105,7 +106,6 @@ func (s *Store) lockMigration(ctx context.Context, pool *sql.DB) (release func()
 		return nil, errors.Join(err, beside.Close())
 	}
 	return func() {
-		_ = os.Remove(path) // while it is locked: whoever waits finds nothing left to do
 		_ = tx.Rollback()
 		_ = beside.Close()
 	}, nil

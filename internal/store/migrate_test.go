@@ -91,8 +91,10 @@ func migrateTo(t *testing.T, s *Store, version int64) {
 	t.Helper()
 	pool := get(s.write.DB())(t)
 	p := get(s.provider(pool))(t)
-	_, err := p.UpTo(t.Context(), version)
-	must(t, err)
+	if version > 0 {
+		_, err := p.UpTo(t.Context(), version)
+		must(t, err)
+	}
 }
 
 func TestEveryVersionCanBeMigrated(t *testing.T) {
@@ -198,9 +200,6 @@ func TestMigrationsTakeTurns(t *testing.T) {
 			})
 		}
 		wg.Wait()
-		if s := stores[0]; s.engine == SQLite && exists(s.path+".migrating") {
-			t.Error("the lock of the migration is left behind")
-		}
 		load(t, stores[3], in("v.csv", vitals("V1", "S1", 0, 120)))
 	})
 }

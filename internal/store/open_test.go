@@ -1,13 +1,12 @@
 package store
 
 import (
+	"context"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
-
-	"context"
 )
 
 func TestOpenSaysWhatToDo(t *testing.T) {
@@ -52,7 +51,8 @@ func TestTheFileIsForItsOwnerAlone(t *testing.T) {
 }
 
 func TestASQLiteConnectionIsSetUp(t *testing.T) {
-	s := openStore(t, SQLite)
+	s := openTarget(t, filepath.Join(t.TempDir(), "plumbline.db"))
+	must(t, s.Migrate(t.Context()))
 	for query, want := range map[string]string{
 		"PRAGMA journal_mode": "wal", "PRAGMA synchronous": "2", "PRAGMA foreign_keys": "1", "PRAGMA busy_timeout": "60000",
 	} {

@@ -82,14 +82,15 @@ func (s *postgresSink) look(out *stored) error {
 	defer func() { _ = rows.Close() }()
 	for rows.Next() {
 		var f foundVersion
+		var stayID string
 		var same bool
-		if err := rows.Scan(&f.n, &f.id, &f.loadID, &f.stayID, &f.place.file, &f.place.line, &same); err != nil {
+		if err := rows.Scan(&f.n, &f.id, &f.loadID, &stayID, &f.place.file, &f.place.line, &same); err != nil {
 			return err
 		}
 		if same {
 			out.found = append(out.found, f)
 		} else {
-			out.stays = append(out.stays, f.stayID)
+			out.older = append(out.older, olderVersion{f.n, stayID})
 		}
 	}
 	return rows.Err()
@@ -120,9 +121,9 @@ func (s *postgresSink) stage(ctx context.Context, rows []versionRow, loadID int6
 }
 
 func (s *postgresSink) find(_ context.Context, row versionRow) (f foundVersion, err error) {
-	err = s.tx.Raw(`SELECT id, load_id, stay_id, file, line FROM fact_versions
+	err = s.tx.Raw(`SELECT id, load_id, file, line FROM fact_versions
 		WHERE kind = ? AND source_id = ? AND recorded_at = ? AND hash = ?`, row.kind, row.sourceID, row.recordedAt, row.hash[:]).
-		Row().Scan(&f.id, &f.loadID, &f.stayID, &f.place.file, &f.place.line)
+		Row().Scan(&f.id, &f.loadID, &f.place.file, &f.place.line)
 	return f, err
 }
 
@@ -141,7 +142,7 @@ func appendCopy(to []byte, rows []versionRow, loadID int64) []byte {
 		to = copyText(to, r.sourceID)
 		to = copyText(to, r.stayID)
 		to = copyNumber(to, r.recordedAt)
-		to = append(to, 0, 0, 0, 1, flag(r.stated))
+		to = append(to, 0, 0, 0, 1, boolByte(r.stated))
 		to = copyText(to, r.status)
 		if r.at == nil {
 			to = append(to, null...)

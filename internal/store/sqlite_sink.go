@@ -44,7 +44,7 @@ func (s *sqliteSink) store(ctx context.Context, rows []versionRow, loadID, befor
 		}
 	}
 	if inserted > 0 {
-		out.stays, err = s.olderStays(ctx, before)
+		err = s.findOlder(ctx, rows, before, &out)
 	}
 	return out, err
 }
@@ -63,24 +63,32 @@ func (s *sqliteSink) insert(ctx context.Context, rows []versionRow, loadID int64
 	return inserted, nil
 }
 
-// olderStays are the stays to which older versions give the facts that have a
-// version with an id above before.
-func (s *sqliteSink) olderStays(ctx context.Context, before int64) (stays []string, err error) {
-	rows, err := s.tx.QueryContext(ctx, `SELECT DISTINCT v.stay_id FROM fact_versions n
+// findOlder finds the older versions of the facts that have one with an id above
+// before. Most facts have none, and those are passed over without a word.
+func (s *sqliteSink) findOlder(ctx context.Context, rows []versionRow, before int64, out *stored) error {
+	found, err := s.tx.QueryContext(ctx, `SELECT n.hash, v.stay_id FROM fact_versions n
 		CROSS JOIN fact_versions v ON v.kind = n.kind AND v.source_id = n.source_id AND v.id <= ?1
 		WHERE n.id > ?1`, before)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	defer func() { _ = rows.Close() }()
-	for rows.Next() {
-		var id string
-		if err := rows.Scan(&id); err != nil {
-			return nil, err
+	defer func() { _ = found.Close() }()
+	byHash := map[hash]int{}
+	for found.Next() {
+		var sum []byte
+		var older olderVersion
+		if err := found.Scan(&sum, &older.stayID); err != nil {
+			return err
 		}
-		stays = append(stays, id)
+		if len(byHash) == 0 {
+			for n := range rows {
+				byHash[rows[n].hash] = n
+			}
+		}
+		older.n = byHash[hash(sum)]
+		out.older = append(out.older, older)
 	}
-	return stays, rows.Err()
+	return found.Err()
 }
 
 func (s *sqliteSink) insertPart(ctx context.Context, statement **sql.Stmt, rows []versionRow, loadID int64) (int, error) {
@@ -133,12 +141,12 @@ func (s *sqliteSink) findHeld(ctx context.Context, rows []versionRow, before int
 }
 
 func (s *sqliteSink) find(ctx context.Context, row versionRow) (f foundVersion, err error) {
-	err = s.prepare(ctx, &s.get, `SELECT id, load_id, stay_id, file, line FROM fact_versions
+	err = s.prepare(ctx, &s.get, `SELECT id, load_id, file, line FROM fact_versions
 		WHERE kind = ? AND source_id = ? AND recorded_at = ? AND hash = ?`)
 	if err != nil {
 		return f, err
 	}
 	err = s.get.QueryRowContext(ctx, row.kind, row.sourceID, row.recordedAt, row.hash[:]).
-		Scan(&f.id, &f.loadID, &f.stayID, &f.place.file, &f.place.line)
+		Scan(&f.id, &f.loadID, &f.place.file, &f.place.line)
 	return f, err
 }

@@ -94,8 +94,8 @@ func modelOf(rows []clinical.Version) (counting, waiting []string) {
 	for key, v := range last {
 		at := fmt.Sprintf("%s %s:%d", key, v.File, v.Line)
 		counting = append(counting, at)
-		stay, known := last["stays "+v.StayID]
-		if v.Kind != clinical.KindStay && v.StayID != "" && (!known || stay.Removed()) {
+		_, seen := last["stays "+v.StayID]
+		if v.Kind != clinical.KindStay && v.StayID != "" && !seen {
 			waiting = append(waiting, at+" "+v.StayID)
 		}
 	}
