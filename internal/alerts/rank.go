@@ -20,15 +20,15 @@ func Rank(list []Assessment) {
 func compare(a, b Assessment) int {
 	return cmp.Or(
 		cmp.Compare(a.decidedBy, b.decidedBy),
-		compareDue(a.Recheck.DueAt, b.Recheck.DueAt),
-		compareDrop(latestDrop(a), latestDrop(b)),
+		unknownLast(a.Recheck.DueAt, b.Recheck.DueAt, time.Time.Compare),
+		unknownLast(latestDrop(a), latestDrop(b), largestFirst),
 		CompareBeds(a.Digest.Stay.Bed, b.Digest.Stay.Bed),
 		strings.Compare(a.Digest.StayID, b.Digest.StayID),
 	)
 }
 
-// compareDue puts the earlier due time first, none last.
-func compareDue(a, b *time.Time) int {
+// unknownLast compares two values by a rule of their own, an unknown one last.
+func unknownLast[T any](a, b *T, compare func(a, b T) int) int {
 	switch {
 	case a == nil && b == nil:
 		return 0
@@ -37,27 +37,16 @@ func compareDue(a, b *time.Time) int {
 	case b == nil:
 		return -1
 	}
-	return a.Compare(*b)
+	return compare(*a, *b)
 }
+
+func largestFirst(a, b float64) int { return cmp.Compare(b, a) }
 
 func latestDrop(a Assessment) *float64 {
 	if set := a.Digest.LatestSet(); set != nil {
 		return set.SystolicDrop
 	}
 	return nil
-}
-
-// compareDrop puts the larger drop first, an unknown one last.
-func compareDrop(a, b *float64) int {
-	switch {
-	case a == nil && b == nil:
-		return 0
-	case a == nil:
-		return 1
-	case b == nil:
-		return -1
-	}
-	return cmp.Compare(*b, *a)
 }
 
 // CompareBeds orders bed names naturally: runs of digits as numbers, before

@@ -115,16 +115,25 @@ func assessUnit(ctx context.Context, p process, args []string) error {
 	return err
 }
 
+// askChart asks for what was known of a stay.
+func (p process) askChart(ctx context.Context, name string, args []string) (question, clinical.Chart, error) {
+	q, err := p.ask(ctx, name, "stay", args)
+	if err != nil {
+		return q, clinical.Chart{}, err
+	}
+	chart, err := q.site.service.Chart(ctx, q.id, q.at)
+	if err != nil {
+		q.site.close()
+	}
+	return q, chart, err
+}
+
 func listSets(ctx context.Context, p process, args []string) error {
-	q, err := p.ask(ctx, "sets", "stay", args)
+	q, chart, err := p.askChart(ctx, "sets", args)
 	if err != nil {
 		return err
 	}
 	defer q.site.close()
-	chart, err := q.site.service.Chart(ctx, q.id, q.at)
-	if err != nil {
-		return err
-	}
 	doc := report.Sets{StayID: q.id}
 	if chart.Stay == nil {
 		return clinical.Errorf(clinical.NotFound, "stay %q has not been seen; %d facts wait for it", q.id, len(chart.Records))
@@ -150,15 +159,11 @@ func orDash(v *float64) string {
 }
 
 func listFacts(ctx context.Context, p process, args []string) error {
-	q, err := p.ask(ctx, "facts", "stay", args)
+	q, chart, err := p.askChart(ctx, "facts", args)
 	if err != nil {
 		return err
 	}
 	defer q.site.close()
-	chart, err := q.site.service.Chart(ctx, q.id, q.at)
-	if err != nil {
-		return err
-	}
 	doc := report.FactsOf(chart, q.site.settings.policy.Policy.Plausible)
 	if q.format == "json" {
 		return writeJSON(p.stdout, doc)

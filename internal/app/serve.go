@@ -30,11 +30,17 @@ func serve(ctx context.Context, p process, args []string) error {
 	case len(rest) > 0:
 		return usagef("serve takes no argument %q", rest[0])
 	}
-	s.logLevel = cmp.Or(s.logLevel, "info")
 	listener, err := listen(s.listen)
 	if err != nil {
 		return err
 	}
+	return p.openAndRun(ctx, s, listener)
+}
+
+// openAndRun opens the store and serves until the end; the listener is closed by
+// then, whatever happens.
+func (p process) openAndRun(ctx context.Context, s settings, listener net.Listener) error {
+	s.logLevel = cmp.Or(s.logLevel, "info")
 	site, err := p.open(ctx, s)
 	if err != nil {
 		_ = listener.Close()
@@ -59,7 +65,6 @@ func demoUnit(ctx context.Context, p process, args []string) error {
 		return fmt.Errorf("demo: %w", err)
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	s.logLevel = cmp.Or(s.logLevel, "info")
 	s.database, s.feedDir, s.hospital = filepath.Join(dir, "demo.db"), filepath.Join(dir, "feed"), demo.Hospital
 	if err := writeDemoFeed(s.feedDir, p.clock()); err != nil {
 		return err
@@ -71,13 +76,7 @@ func demoUnit(ctx context.Context, p process, args []string) error {
 	if err != nil {
 		return err
 	}
-	site, err := p.open(ctx, s)
-	if err != nil {
-		_ = listener.Close()
-		return err
-	}
-	defer site.close()
-	return p.run(ctx, site, listener)
+	return p.openAndRun(ctx, s, listener)
 }
 
 func writeDemoFeed(dir string, now time.Time) error {
