@@ -103,10 +103,10 @@ func Of(view assess.StayView, p clinical.Policy, c text.Catalogue) Board {
 }
 
 // margin is what the axis leaves free at either end.
-const margin = 2 * time.Hour
+const margin = time.Hour
 
-// layAxis spans the axis from admission, or the first fact before it, to the end
-// of the shift in force.
+// layAxis spans the axis from the shift of admission, or of a set before it, to the
+// end of the shift in force.
 func (b *builder) layAxis() {
 	b.from, b.to = b.chart.Stay.AdmittedAt, b.At
 	for _, s := range b.digest.Sets {
@@ -115,10 +115,24 @@ func (b *builder) layAxis() {
 		}
 	}
 	b.bounds = trends.Shifts(b.from, b.to, b.policy.Unit, b.Zone)
-	if n := len(b.bounds); n > 0 && b.bounds[n-1].After(b.to) {
-		b.to = b.bounds[n-1]
+	if n := len(b.bounds); n > 0 { // whole shifts, so that the bars of both ends stand within
+		b.from, b.to = earlier(b.from, b.bounds[0]), later(b.to, b.bounds[n-1])
 	}
 	b.from, b.to = b.from.Add(-margin), b.to.Add(margin)
+}
+
+func earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
 }
 
 func midnights(from, to time.Time, zone *time.Location) []int64 {

@@ -7,7 +7,6 @@ import (
 
 	"github.com/go-echarts/go-echarts/v2/charts"
 	"github.com/go-echarts/go-echarts/v2/opts"
-	"github.com/go-echarts/go-echarts/v2/types"
 )
 
 // point is a data point with marks of its own.
@@ -36,10 +35,8 @@ const (
 
 // axes are the options that all panels share.
 type axes struct {
-	min, max any // of the value axis; nil leaves it to the data
-	name     string
-	slider   bool
-	format   string // of the value axis' labels
+	min, max, step float64 // of the value axis
+	slider         bool
 }
 
 // base makes a chart on the shared time axis.
@@ -60,8 +57,8 @@ func (b *builder) base(a axes, describe string) *charts.Line {
 			AxisLine:  &opts.AxisLine{LineStyle: &opts.LineStyle{Color: "@soft"}},
 		}),
 		charts.WithYAxisOpts(opts.YAxis{
-			Type: "value", Min: a.min, Max: a.max, Name: a.name,
-			AxisLabel: &opts.AxisLabel{Color: "@soft", FontSize: 12, Formatter: types.FuncStr(a.format)},
+			Type: "value", Min: a.min, Max: a.max,
+			AxisLabel: &opts.AxisLabel{Color: "@soft", FontSize: 12},
 			SplitLine: &opts.SplitLine{Show: opts.Bool(true), LineStyle: &opts.LineStyle{Color: "@grid"}},
 		}),
 		charts.WithDataZoomOpts(zoom...),
@@ -103,8 +100,10 @@ func (b *builder) finish(id string, c *charts.Line, a axes) {
 		for _, one := range list {
 			m := one.(map[string]any)
 			m["containShape"] = false // bars would shift their panel against the others
-			m["nameTextStyle"] = map[string]any{"color": "@soft", "align": "left", "padding": []int{0, 0, 0, -46}}
 		}
+	}
+	if values, _ := o["yAxis"].([]any); len(values) > 0 {
+		values[0].(map[string]any)["interval"] = a.step
 	}
 	tooltip, _ := o["tooltip"].(map[string]any)
 	tooltip["className"], tooltip["transitionDuration"], tooltip["confine"] = "readout", 0, true

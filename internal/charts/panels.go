@@ -47,13 +47,33 @@ func mark(p point, s trends.Set) point {
 	return p
 }
 
-// span finds round ends for an axis that holds the values.
-func span(values []float64, step float64) (low, high float64) {
-	low, high = math.Inf(1), math.Inf(-1)
-	for _, v := range values {
-		low, high = math.Min(low, v), math.Max(high, v)
+// round finds round ends and steps for a value axis that holds the values, with
+// a little room around them; it ends at 0 where no value lies beyond.
+func round(values []float64, lines int) axes {
+	low, high := slices.Min(values), slices.Max(values)
+	room := math.Max(high-low, 1) / 20
+	step := niceStep((high - low + 2*room) / float64(lines))
+	if low != 0 {
+		low -= room
 	}
-	return math.Floor((low-step/4)/step) * step, math.Ceil((high+step/4)/step) * step
+	if high != 0 {
+		high += room
+	}
+	return axes{min: tidy(math.Floor(low/step) * step), max: tidy(math.Ceil(high/step) * step), step: step}
+}
+
+// tidy takes off what binary fractions leave behind.
+func tidy(v float64) float64 { return math.Round(v*1e6) / 1e6 }
+
+// niceStep is the smallest of 1, 2 and 5, times a power of ten, not under v.
+func niceStep(v float64) float64 {
+	unit := math.Pow(10, math.Floor(math.Log10(v)))
+	for _, m := range []float64{1, 2, 5} {
+		if m*unit >= v {
+			return m * unit
+		}
+	}
+	return 10 * unit
 }
 
 // pressures draws each set as a segment from lying to standing.
@@ -115,8 +135,8 @@ func (b *builder) pressures() Panel {
 		p.Empty = "No set with a pressure in this stay."
 		return p
 	}
-	low, high := span(values, 20)
-	a := axes{min: low, max: high, slider: true}
+	a := round(values, 5)
+	a.slider = true
 	c := b.base(a, fmt.Sprintf("%s. %d sets. The table below holds the same figures.", p.Title, len(b.digest.Sets)))
 	segment := func(name, color string, width float32, data []point) charts.SingleSeries {
 		return charts.SingleSeries{
@@ -181,13 +201,9 @@ func (b *builder) drops() Panel {
 		return p
 	}
 	if without > 0 {
-		p.Notes = append(p.Notes, fmt.Sprintf("%d of %d sets have no drop that can be told and are not drawn; they stand in the table.", without, len(b.digest.Sets)))
+		p.Notes = append(p.Notes, fmt.Sprintf("Not drawn, for want of a drop that can be told: %d of %d sets. They stand in the table.", without, len(b.digest.Sets)))
 	}
-	low, high := span(values, 10)
-	if slices.Min(values) == 0 {
-		low = 0
-	}
-	a := axes{min: low, max: high}
+	a := round(values, 4)
 	c := b.base(a, fmt.Sprintf("%s. %d sets drawn. The table below holds the same figures.", p.Title, len(marks)))
 	lines := b.verticals(true)
 	lines.Data = append(lines.Data, map[string]any{
@@ -232,7 +248,6 @@ func (b *builder) doses() Panel {
 		return p
 	}
 	moments := b.doseMoments(steps)
-	a := axes{min: 0.0}
 	series := make([]charts.SingleSeries, 0, len(steps)+2)
 	var unknown []point
 	top := 1.0
@@ -265,7 +280,7 @@ func (b *builder) doses() Panel {
 		}
 	}
 	b.readDoses(steps, moments)
-	a.max = math.Ceil(top * 1.5)
+	a := round([]float64{0, top * 1.4}, 4) // room above for the marks of changes
 	if len(unknown) > 0 {
 		p.Legend = append(p.Legend, Key{"unknown", "on, amount unknown"})
 		series = append(series, charts.SingleSeries{
@@ -441,13 +456,12 @@ func (b *builder) fluids() Panel {
 		return p
 	}
 	if partial > 0 {
-		p.Notes = append(p.Notes, fmt.Sprintf("%d of %d shifts are incomplete, and so is the sum: intake and output are not both charted for enough of the time.", partial, len(shifts)))
+		p.Notes = append(p.Notes, fmt.Sprintf("Incomplete: %d of %d shifts, and with them the sum. Intake and output are not both charted for enough of the time.", partial, len(shifts)))
 	}
 	if empty > 0 {
-		p.Notes = append(p.Notes, fmt.Sprintf("%d of %d shifts have no entry at all.", empty, len(shifts)))
+		p.Notes = append(p.Notes, fmt.Sprintf("No entry at all: %d of %d shifts.", empty, len(shifts)))
 	}
-	low, high := span(values, 500)
-	a := axes{min: low, max: high}
+	a := round(values, 4)
 	c := b.base(a, p.Title+". The table below holds the same figures.")
 	c.MultiSeries = append(c.MultiSeries,
 		charts.SingleSeries{
@@ -474,6 +488,9 @@ func (b *builder) middle(s trends.ShiftBalance) time.Time {
 	return s.From.Add(s.To.Sub(s.From) / 2)
 }
 
+// leastWeights is the least span of the axis of weights, in kg.
+const leastWeights = 4.0
+
 // weights draws the body weight.
 func (b *builder) weights() Panel {
 	p := Panel{
@@ -496,8 +513,9 @@ func (b *builder) weights() Panel {
 		p.Empty = "No weight is charted in this stay."
 		return p
 	}
-	low, high := span(values, 2)
-	a := axes{min: low, max: high}
+	// Half a kilogram up and down must not look like a mountain.
+	middle := (slices.Min(values) + slices.Max(values)) / 2
+	a := round(append(values, middle-leastWeights/2, middle+leastWeights/2), 3)
 	c := b.base(a, fmt.Sprintf("%s. %d weights. The table below holds the same figures.", p.Title, len(points)))
 	c.MultiSeries = append(c.MultiSeries, charts.SingleSeries{
 		Name: "weight", Type: "line", Data: points, Symbol: "rect", SymbolSize: 7, ShowSymbol: opts.Bool(true),

@@ -134,6 +134,9 @@ func (s *server) stayView(f frame, when asked, view assess.StayView) stayView {
 	for _, flag := range a.Review.Flags {
 		v.Flags = append(v.Flags, reasonView{t.Flag(flag), s.rule(flag.Rule)})
 	}
+	if d.Serial.P != nil && d.Serial.Trend != trends.TooFew {
+		v.P = text.P(*d.Serial.P)
+	}
 	if set := d.LatestSet(); set != nil {
 		v.Latest = lineOf(t, *set)
 	}

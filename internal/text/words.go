@@ -2,6 +2,7 @@ package text
 
 import (
 	"fmt"
+	"strconv"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
@@ -10,9 +11,9 @@ import (
 
 // TierIntros say in a line what a tier asks of its reader.
 var TierIntros = map[string]string{
-	alerts.Now:       "to be seen to at once",
-	alerts.ThisShift: "owed before the shift ends",
-	alerts.Today:     "owed within the day",
+	alerts.Now:       "most pressing by these rules",
+	alerts.ThisShift: "before the shift ends",
+	alerts.Today:     "within the day",
 	alerts.Watch:     "nothing owed yet; worth knowing",
 	alerts.None:      "other fall risks are not judged here",
 }
@@ -188,6 +189,9 @@ func Injury(word string) string {
 
 // Drops writes the largest drops of a set; a rise is said as one.
 func Drops(s trends.Set) string {
+	if s.SystolicDrop == nil && s.DiastolicDrop == nil {
+		return "drops cannot be told"
+	}
 	one := func(name string, v *float64) string {
 		switch {
 		case v == nil:
@@ -196,6 +200,9 @@ func Drops(s trends.Set) string {
 			return name + " up " + Figure(-*v)
 		}
 		return name + " drop " + Figure(*v)
+	}
+	if s.SystolicDrop != nil && s.DiastolicDrop != nil && *s.SystolicDrop >= 0 && *s.DiastolicDrop >= 0 {
+		return "drop " + Figure(*s.SystolicDrop) + " systolic, " + Figure(*s.DiastolicDrop) + " diastolic"
 	}
 	return one("systolic", s.SystolicDrop) + ", " + one("diastolic", s.DiastolicDrop)
 }
@@ -248,4 +255,12 @@ func SetLine(s trends.Set) string {
 		}
 	}
 	return from + ", " + to + "; " + Drops(s) + "; " + Findings[s.Finding] + ", quality " + Grades[s.Quality]
+}
+
+// P writes a p-value with two significant digits.
+func P(p float64) string {
+	if p < 0.001 {
+		return "p under 0.001"
+	}
+	return "p = " + strconv.FormatFloat(p, 'g', 2, 64)
 }

@@ -158,7 +158,7 @@
 		line.setStyle({ stroke: screen.getPropertyValue("--ink").trim(), lineWidth: 1, lineDash: [4, 4] });
 	};
 
-	document.querySelector(".zoom")?.removeAttribute("hidden");
+	if (charts.length && buttons.filter(b => !b.hidden).length > 1) document.querySelector(".zoom").hidden = false;
 	matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => charts.forEach(one => draw(one, screen)));
 
 	// On paper: black on white, at the width of the paper.
@@ -169,7 +169,7 @@
 		probe.className = "printing";
 		document.body.append(probe);
 		for (const one of charts) {
-			one.chart.resize({ width: 660 });
+			one.chart.resize({ width: 670 });
 			draw(one, getComputedStyle(probe));
 		}
 		probe.remove();

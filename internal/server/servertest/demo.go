@@ -6,12 +6,14 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
 	"plumbline/internal/assess/assesstest"
+	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/policy"
 	"plumbline/internal/server"
@@ -21,10 +23,9 @@ import (
 // Board answers from memory, and counts what it is asked.
 type Board struct {
 	*assess.Service
-	mu     sync.Mutex
-	Lives  int
-	Lists  int
-	memory *assesstest.Memory
+	mu    sync.Mutex
+	Lives int // how often the live list was worked out
+	Lists int // how often a list of another moment was
 }
 
 // Live implements server.Board; the memory behind it serves one at a time.
@@ -32,6 +33,9 @@ func (b *Board) Live(ctx context.Context, unit string, now time.Time) ([]alerts.
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.Lives++
+	if err := b.known(ctx, unit); err != nil {
+		return nil, err
+	}
 	return b.Service.Live(ctx, unit, now)
 }
 
@@ -40,7 +44,20 @@ func (b *Board) List(ctx context.Context, unit string, at time.Time) ([]alerts.A
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.Lists++
+	if err := b.known(ctx, unit); err != nil {
+		return nil, err
+	}
 	return b.Service.List(ctx, unit, at)
+}
+
+// known refuses a unit that no stay has named: the memory takes every stay for a
+// candidate of every unit.
+func (b *Board) known(ctx context.Context, unit string) error {
+	units, err := b.Units(ctx)
+	if err == nil && !slices.Contains(units, unit) {
+		err = clinical.Errorf(clinical.NotFound, "there is no unit %q", unit)
+	}
+	return err
 }
 
 // Demo reads the demo unit into memory. The moment is its anchor.
@@ -64,7 +81,7 @@ func Demo(zone *time.Location) (server.Deps, *Board, error) {
 	}
 	health.HeldTotal, health.Waiting = len(health.Held), 1
 	loaded := policy.Default()
-	board := &Board{Service: &assess.Service{Store: memory, Policy: loaded, Zone: zone}, memory: memory}
+	board := &Board{Service: &assess.Service{Store: memory, Policy: loaded, Zone: zone}}
 	return server.Deps{
 		Board: board, Policy: loaded, Zone: zone, Version: "test", Hospital: demo.Hospital,
 		Clock: func() time.Time { return now.Add(20 * time.Second) },
