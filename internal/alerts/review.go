@@ -128,7 +128,7 @@ func (s situation) recentFlag() []Flag {
 	if positive == nil {
 		return nil
 	}
-	f := Flag{Rule: DRecent, Figures: Figures{"set_at": positive.StartedAt}}
+	f := Flag{Rule: DRecent, Figures: Figures{"set_at": positive.StartedAt, "hours": s.policy.DoseReview.RecentHours}}
 	for _, c := range s.Changes {
 		if c.Lowering && c.Up() && trends.InWindow(c.At, positive.StartedAt, clinical.Hours(s.policy.DoseReview.RecentHours)) {
 			f.Drugs = append(f.Drugs, c.Drug)
@@ -158,7 +158,8 @@ func (s situation) peakFlag() []Flag {
 		return nil
 	}
 	f.Facts = trends.Distinct(f.Facts)
-	f.Figures = Figures{"sets": most}
+	p := s.policy.DoseReview
+	f.Figures = Figures{"sets": most, "from_hours": p.PeakFromHours, "to_hours": p.PeakToHours}
 	return []Flag{f}
 }
 

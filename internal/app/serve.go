@@ -14,11 +14,14 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/robfig/cron/v3"
+
 	"plumbline/internal/demo"
 	"plumbline/internal/ingest"
 	"plumbline/internal/policy"
 	"plumbline/internal/server"
 	"plumbline/internal/store"
+	"plumbline/internal/text"
 	"plumbline/seed"
 )
 
@@ -152,8 +155,8 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener) error 
 	web := &http.Server{
 		Handler: server.New(server.Deps{
 			Board: s.service, Policy: s.settings.policy, Clock: p.clock, Zone: s.settings.zone, Version: Version,
-			Hospital: s.settings.hospital, Log: s.log, Ready: s.store.Ping,
-			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher) },
+			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
+			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),
 		ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeaderBytes,
 	}
@@ -171,6 +174,45 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener) error 
 	return web.Shutdown(last)
 }
 
+// ready tells whether pages can be trusted to be current: the database answers
+// and the feed folder, where one is set, could be looked at.
+func (s *site) ready(ctx context.Context, w *ingest.Watcher, now time.Time) error {
+	if err := s.store.Ping(ctx); err != nil || w == nil {
+		return err
+	}
+	if trouble := s.trouble(w, now); trouble != "" {
+		return errors.New(trouble)
+	}
+	return nil
+}
+
+// feedSilence is for how many of the schedule's own intervals the folder may go
+// unread before the feed counts as failing.
+const feedSilence = 5
+
+// trouble says why the feed folder is not read as it should be, "" if it is.
+func (s *site) trouble(w *ingest.Watcher, now time.Time) string {
+	last := w.Last()
+	switch {
+	case last.Err != nil:
+		return last.Err.Error()
+	case last.At.IsZero():
+		return "the feed folder has not been looked at yet"
+	}
+	every, err := cron.ParseStandard(s.settings.feedEvery)
+	if err != nil {
+		return "" // the schedule would not have started
+	}
+	latest := last.At
+	for range feedSilence {
+		latest = every.Next(latest)
+	}
+	if now.After(latest) {
+		return "the schedule has not looked at the feed folder for " + text.Span(now.Sub(last.At))
+	}
+	return ""
+}
+
 // keepPolicy stores the policy in force under its hash, which every assessment
 // carries.
 func (s *site) keepPolicy(ctx context.Context, now time.Time) error {
@@ -182,7 +224,7 @@ func (s *site) keepPolicy(ctx context.Context, now time.Time) error {
 }
 
 // feedHealth gathers how the feeds stand, for the page and the metrics.
-func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher) (server.FeedHealth, error) {
+func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time) (server.FeedHealth, error) {
 	state, err := s.store.Feeds(ctx)
 	if err != nil {
 		return server.FeedHealth{}, err
@@ -193,7 +235,7 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher) (server.FeedHe
 	}
 	h := server.FeedHealth{HeldTotal: state.Quarantined, Waiting: state.Waiting}
 	if w != nil {
-		h.FolderSet, h.LastRead = true, w.Last().At
+		h.FolderSet, h.LastRead, h.Trouble = true, w.Last().At, s.trouble(w, now)
 	} else if state.LastLoad != nil {
 		h.LastRead = state.LastLoad.FinishedAt
 	}

@@ -164,6 +164,14 @@ func TestServeReadsTheFeedFolder(t *testing.T) {
 		if code, body := get(t, url+"/feeds"); code != http.StatusOK || !strings.Contains(body, "stays-2.csv") {
 			t.Errorf("the feed page (%d) does not name the file", code)
 		}
+		if err := os.Rename(feed, feed+"-gone"); err != nil {
+			t.Fatal(err)
+		}
+		within(t, "a feed that cannot be read is told", func() bool {
+			code, _ := get(t, url+"/readyz")
+			_, feeds := get(t, url+"/feeds")
+			return code == http.StatusServiceUnavailable && strings.Contains(feeds, "could not be read at the last look")
+		})
 		if code := stop(); code != 0 {
 			t.Errorf("exit code %d", code)
 		}

@@ -8,7 +8,7 @@ package clinical
 // copy. Mind spironolactone: 37.5 mg since 2025, 75 mg before.
 // Sacubitril/valsartan has no DDD and must never be taken for a load of 0.
 // RxNorm codes are in part from the CPIC tables and in part from memory; see
-// docs/clinical.md. A DDD is a unit of measurement, not a recommended dose.
+// docs/rules.md. A DDD is a unit of measurement, not a recommended dose.
 var substances = []substance{
 	{Name: "furosemide", ATC: "C03CA01", DDD: map[Route]float64{Oral: 40, Parenteral: 40}, RxNorm: "4603"},
 	{Name: "bumetanide", ATC: "C03CA02", DDD: map[Route]float64{Oral: 1, Parenteral: 1}, RxNorm: "1808"},

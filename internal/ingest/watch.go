@@ -2,6 +2,7 @@ package ingest
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"sync"
@@ -27,12 +28,12 @@ type Watcher struct {
 
 // Look is what the watcher last found.
 type Look struct {
-	At      time.Time
+	At      time.Time // the last look that read the folder to its end; zero: none yet
 	Dir     string
 	Summary Summary // of the last look that read anything
 	ReadAt  time.Time
-	Err     error
-	Left    int // files left because they are still being written
+	Err     error // of the last look
+	Left    int   // files left because they are still being written
 }
 
 // Last tells what the watcher last found.
@@ -56,7 +57,10 @@ func (w *Watcher) Poll(ctx context.Context) error {
 	for _, path := range refused {
 		w.refused[path] = w.lookedAt[path]
 	}
-	w.last.At, w.last.Dir, w.last.Err, w.last.Left = now, w.Dir, err, left
+	w.last.Dir, w.last.Err, w.last.Left = w.Dir, err, left
+	if err == nil {
+		w.last.At = now
+	}
 	if err == nil && len(sources) > 0 {
 		w.last.Summary, w.last.ReadAt = summary, now
 	}
@@ -65,6 +69,9 @@ func (w *Watcher) Poll(ctx context.Context) error {
 
 // due lists the files to be read now, and counts those left until they are stable.
 func (w *Watcher) due(ctx context.Context, now time.Time) (due []source, left int, err error) {
+	if _, err := os.ReadDir(w.Dir); err != nil {
+		return nil, 0, fmt.Errorf("the feed folder cannot be read: %w; check PLUMBLINE_FEED_DIR and the folder's rights", err)
+	}
 	marks, err := w.Loader.Store.Marks(ctx)
 	if err != nil {
 		return nil, 0, err
@@ -75,7 +82,7 @@ func (w *Watcher) due(ctx context.Context, now time.Time) (due []source, left in
 	for _, src := range find(w.Dir) {
 		mark, err := stat(src)
 		if err != nil {
-			due = append(due, source{path: src.path, name: src.name, err: unreadable("the feed folder or file cannot be read: %v; check PLUMBLINE_FEED_DIR and its rights", err)})
+			due = append(due, source{path: src.path, name: src.name, err: unreadable("the file cannot be looked at: %v", err)})
 			continue
 		}
 		seen[src.path] = mark

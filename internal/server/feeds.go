@@ -11,7 +11,7 @@ import (
 
 // feedLine is how the feeds stand, in a line on the list.
 type feedLine struct {
-	State   string // known, unset, never, unknown
+	State   string // one of the states below
 	At      *moment
 	Held    string // "3 rows held back"; "" for none
 	Waiting string
@@ -23,6 +23,7 @@ const (
 	feedUnset   = "unset"
 	feedNever   = "never"
 	feedUnknown = "unknown"
+	feedFailing = "failing"
 )
 
 func (s *server) feedHealth(ctx context.Context) (FeedHealth, string) {
@@ -34,6 +35,8 @@ func (s *server) feedHealth(ctx context.Context) (FeedHealth, string) {
 	case err != nil:
 		s.Log.Error("the feeds' health could not be told", "error", err)
 		return h, feedUnknown
+	case h.Trouble != "":
+		return h, feedFailing
 	case !h.LastRead.IsZero():
 		return h, feedKnown
 	case !h.FolderSet:
@@ -51,7 +54,7 @@ func (s *server) feedLine(ctx context.Context) feedLine {
 	if h.Waiting > 0 {
 		l.Waiting = text.Plural(h.Waiting, "row waits for its stay", "rows wait for their stay")
 	}
-	if state == feedKnown {
+	if !h.LastRead.IsZero() {
 		l.At = times{s.Board.Catalogue(s.Clock()), true}.ago(h.LastRead)
 	}
 	return l
@@ -62,6 +65,7 @@ type feedsView struct {
 	frame
 	State     string
 	FolderSet bool
+	Trouble   string
 	At        *moment
 	Files     []fileView
 	Held      []HeldRow
@@ -81,7 +85,7 @@ func (s *server) feedPage(c *gin.Context) {
 	now := s.Clock()
 	t := times{s.Board.Catalogue(now), true}
 	v := feedsView{
-		frame: s.frame(c.Request.Context(), "Feeds").at("feeds").live(now), State: state, FolderSet: h.FolderSet,
+		frame: s.frame(c.Request.Context(), "Feeds").at("feeds").live(now), State: state, FolderSet: h.FolderSet, Trouble: h.Trouble,
 		Held: h.Held, HeldTotal: h.HeldTotal, Waiting: h.Waiting,
 	}
 	v.Refresh = true

@@ -34,6 +34,7 @@ type Board interface {
 type FeedHealth struct {
 	FolderSet bool      // a feed folder is set
 	LastRead  time.Time // when the folder was last read to its end; zero: never
+	Trouble   string    // why the folder could not be read at the last look; "": it could
 	Files     []FeedFile
 	Held      []HeldRow // rows held back, in full or the newest of them
 	HeldTotal int       // every row held back, also those not in Held

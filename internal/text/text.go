@@ -93,7 +93,7 @@ func (c Catalogue) Reason(r alerts.Reason) string {
 		if f["finding"] == trends.SymptomsOnly {
 			what = "Symptoms on standing"
 		}
-		return what + " (" + c.when(f) + ") and precautions are missing: " + List(words(f["missing"])) + "."
+		return what + " at the set of " + c.when(f) + ", and precautions are missing: " + strings.Join(words(f["missing"]), ", ") + "."
 	case alerts.TPositive:
 		return "Pressure fell on standing at the latest set that can be read, " + c.when(f) + ": " + pressures(f) + "."
 	case alerts.TSymptoms:
@@ -103,7 +103,7 @@ func (c Catalogue) Reason(r alerts.Reason) string {
 	case alerts.TReview:
 		return "Doses to be looked at by a pharmacist: " + List(words(f["drugs"])) + " (" + strings.Join(words(f["flags"]), ", ") + "); positive set " + c.when(f) + "."
 	case alerts.TPrecaution:
-		return "Falls precautions missing: " + List(words(f["missing"])) + "."
+		return "Falls precautions missing: " + strings.Join(words(f["missing"]), ", ") + "."
 	case alerts.TWatch:
 		return c.watch(f)
 	}
@@ -213,7 +213,7 @@ func (c Catalogue) recheckSentence(f alerts.Figures) string {
 	change, _ := f["change"].(string)
 	why := RecheckWhy(rule, drug, change)
 	if f["state"] == alerts.Overdue {
-		return fmt.Sprintf("Recheck overdue since %s (%s): %s.", c.Time(due), c.Due(due), why)
+		return fmt.Sprintf("Recheck overdue since %s (%s): %s.", c.Time(due), c.Ago(due), why)
 	}
 	return fmt.Sprintf("Recheck due %s (%s): %s.", c.Time(due), c.Due(due), why)
 }
@@ -229,7 +229,7 @@ func (c Catalogue) Due(due time.Time) string {
 func (c Catalogue) watch(f alerts.Figures) string {
 	var parts []string
 	if kinds := words(f["contributors"]); len(kinds) > 0 {
-		parts = append(parts, "a positive set in this stay ("+c.when(f)+") and possible contributors: "+List(kinds))
+		parts = append(parts, "a positive set in this stay, "+c.when(f)+", and possible contributors: "+List(kinds))
 	}
 	if t, ok := f["cleared_at"].(time.Time); ok {
 		parts = append(parts, "cleared "+c.Time(t)+" ("+c.Ago(t)+")")
@@ -277,9 +277,9 @@ func (c Catalogue) Flag(f alerts.Flag) string {
 		return "Diuretic active (" + drugs + ") and signs of volume loss."
 	case alerts.DRecent:
 		at, _ := f.Figures["set_at"].(time.Time)
-		return drugs + " started, raised or resumed in the 72 h before the positive set of " + c.Time(at) + "."
+		return drugs + " started, raised or resumed in the " + num(f.Figures["hours"]) + " h before the positive set of " + c.Time(at) + "."
 	case alerts.DPeak:
-		return fmt.Sprintf("%v positive sets 1 to 4 h after a dose of %s.", f.Figures["sets"], drugs)
+		return fmt.Sprintf("%v positive sets %s to %s h after a dose of %s.", f.Figures["sets"], num(f.Figures["from_hours"]), num(f.Figures["to_hours"]), drugs)
 	case alerts.DRoom:
 		return fmt.Sprintf("Lying systolic only %s with %s active.", num(f.Figures["lying_systolic"]), drugs)
 	case alerts.DBoth:

@@ -21,12 +21,11 @@ func (r run) covers(t time.Time) bool {
 
 // orderCourse is one order's life, as far as it was known and had come to pass.
 type orderCourse struct {
-	sourceID  string
-	order     clinical.Order // as the version that counts has it
-	runs      []run
-	doses     []doseStep
-	asNeeded  bool
-	shownOnly bool // first seen ended with no end time: kept, but of no effect on steps or load
+	sourceID string
+	order    clinical.Order // as the version that counts has it
+	runs     []run
+	doses    []doseStep
+	asNeeded bool
 }
 
 // doseStep is what was ordered from a moment on.
@@ -208,7 +207,7 @@ func (o ingredientOrder) activeAt(t time.Time) bool {
 }
 
 // ingredientCourses gathers the orders of a stay by ingredient and route.
-// Orders by a local route, as-needed ones and those only shown are left out.
+// Orders by a local route and as-needed ones are left out.
 func ingredientCourses(orders []orderCourse, asOf time.Time, p clinical.DrugPolicy) []ingredientCourse {
 	type key struct {
 		name  string
@@ -218,7 +217,7 @@ func ingredientCourses(orders []orderCourse, asOf time.Time, p clinical.DrugPoli
 	var keys []key
 	for _, o := range orders {
 		route, local := clinical.RouteOf(o.order.Route)
-		if local || o.asNeeded || o.shownOnly {
+		if local || o.asNeeded {
 			continue
 		}
 		ingredients, _ := o.order.Drug.Ingredients()

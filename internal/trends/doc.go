@@ -3,10 +3,10 @@
 //
 // Every function is pure: facts, policy and the moment asked for come in, and
 // figures come out. Rule numbers (S-INFER, F-SYS, T-SLOPE ...) are those of
-// docs/clinical.md, which gives the source of each.
+// docs/rules.md, which gives the source of each.
 package trends
 
-// Fixed figures, from published definitions; docs/clinical.md names the source
+// Fixed figures, from published definitions; docs/rules.md names the source
 // of each. They are constants because a site that changed them would no longer
 // report what the definition names.
 const (
