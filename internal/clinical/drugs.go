@@ -403,46 +403,53 @@ func (s *substance) ingredient(found []foundName, text string, combination bool)
 	}
 }
 
-// A strength is a number and a mass unit that no denominator follows: 10 MG/ML
-// is a concentration and says nothing of a tablet.
+// A strength is a number, or several parted by strokes or hyphens, and a mass unit
+// that no denominator follows: 10 MG/ML is a concentration and says nothing of a
+// tablet.
 var (
-	strengthShape    = regexp.MustCompile(`(?i)(^|[^\d.,/\-])(\d+(?:\.\d+)?)\s*(mg|mcg|ug|µg|μg|g)\b`)
-	denominatorShape = regexp.MustCompile(`(?i)^\s*/\s*(\d+(\.\d+)?\s*)?(ml|l|h|hr|hour|actuat|actuation|dose|spray|puff|cm2|min)\b`)
+	strengthShape    = regexp.MustCompile(`(\d+(?:\.\d+)?(?:\s*[/-]\s*\d+(?:\.\d+)?)*)\s*(mg|mcg|ug|µg|μg|g)\b`)
+	numberShape      = regexp.MustCompile(`\d+(?:\.\d+)?`)
+	denominatorShape = regexp.MustCompile(`^\s*(/|per)\s*(\d+(\.\d+)?\s*)?(ml|l|h|hr|hour|d|day|actuat|actuation|dose|spray|puff|cm2|min)\b`)
+	partedShape      = regexp.MustCompile(`\s*[/+]\s*|-|\s+and\s+|\s+with\s+`)
 )
 
 type strength struct {
-	at int
+	at int // byte of the text
 	mg float64
 }
 
+// strengthsIn lists the strengths that a text in lower case states.
 func strengthsIn(text string) []strength {
 	var out []strength
 	for _, m := range strengthShape.FindAllStringSubmatchIndex(text, -1) {
-		if denominatorShape.MatchString(text[m[7]:]) {
+		factor, ok := massMG(text[m[4]:m[5]])
+		glued := m[0] > 0 && strings.ContainsRune(".,0123456789", rune(text[m[0]-1])) // part of a number in another form
+		if !ok || glued || denominatorShape.MatchString(text[m[5]:]) {
 			continue
 		}
-		n, err := strconv.ParseFloat(text[m[4]:m[5]], 64)
-		f, ok := massMG(text[m[6]:m[7]])
-		if err != nil || !ok {
-			continue
+		for _, n := range numberShape.FindAllStringIndex(text[m[2]:m[3]], -1) {
+			if v, err := strconv.ParseFloat(text[m[2]+n[0]:m[2]+n[1]], 64); err == nil {
+				out = append(out, strength{m[2] + n[0], v * factor})
+			}
 		}
-		out = append(out, strength{m[4], n * f})
 	}
 	return out
 }
 
 func loneStrength(text string) *float64 {
-	if all := strengthsIn(text); len(all) == 1 {
+	if all := strengthsIn(strings.ToLower(text)); len(all) == 1 {
 		return &all[0].mg
 	}
 	return nil
 }
 
-// strengthIn is the strength that the text states for s: the first one between
-// its name and the next name; where each name comes before each strength
-// ("a / b 20 MG / 12.5 MG"), the one of its rank; or the only one there is.
+// strengthIn is the strength that the text states for s. Where all names stand
+// before all strengths ("a / b 20 MG / 12.5 MG"), it is the one of the name's
+// rank, and unknown unless there is one for each name, known here or not.
+// Otherwise it is the first strength between the name and the next one.
 func (s *substance) strengthIn(found []foundName, text string) *float64 {
-	all := strengthsIn(strings.ToLower(text))
+	text = strings.ToLower(text)
+	all := strengthsIn(text)
 	if s.ATC == sacubitrilValsartan {
 		return sumOf(all) // one ingredient, so its strength is that of the pair
 	}
@@ -452,11 +459,27 @@ func (s *substance) strengthIn(found []foundName, text string) *float64 {
 			own = n
 		}
 	}
-	if own < 0 || len(found) == 1 && len(all) == 1 {
+	if own < 0 {
 		return loneStrength(text)
 	}
-	if len(all) == len(found) {
-		return &all[own].mg
+	if len(all) > 0 && all[0].at > found[len(found)-1].start {
+		if parts := partedShape.FindAllStringIndex(text[:all[0].at], -1); len(parts) > 0 {
+			rank := 0
+			for _, p := range parts {
+				if p[0] < found[own].start {
+					rank++
+				}
+			}
+			if len(all) == len(parts)+1 {
+				return &all[rank].mg
+			}
+			if strings.ContainsAny(text[:all[0].at], "/+") || len(found) > 1 {
+				return nil
+			}
+		}
+	}
+	if len(found) == 1 && len(all) == 1 {
+		return &all[0].mg
 	}
 	next := len(text)
 	if own+1 < len(found) {

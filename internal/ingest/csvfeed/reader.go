@@ -164,7 +164,7 @@ func (f *file) row(start int64, record []string, err error) error {
 // quote that is still open at the end of the file means that the file was cut off.
 func (f *file) unsplit(start int64, parse *csv.ParseError) error {
 	raw := f.tape.take(start, f.csv.InputOffset())
-	if errors.Is(parse.Err, csv.ErrQuote) && strings.Count(string(raw), `"`)%2 == 1 && f.csv.InputOffset() == f.tape.total {
+	if f.csv.InputOffset() == f.tape.total && openQuote(raw) {
 		return fmt.Errorf("is cut off: the quote opened at line %d is never closed", parse.StartLine)
 	}
 	return f.hold(feed.Held{

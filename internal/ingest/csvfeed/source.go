@@ -7,7 +7,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"unicode/utf8"
+
+	"golang.org/x/text/encoding"
+	"golang.org/x/text/transform"
 )
 
 // maxRecord is the longest record in bytes: a longer one is a file of another
@@ -23,10 +25,9 @@ var (
 // tape hands bytes to the CSV reader and remembers those of the record being
 // read, so that a row that cannot be read is still kept as it stood.
 type tape struct {
-	src   *bufio.Reader
+	src   io.Reader
 	held  []byte // bytes from base on
 	base  int64  // offset of held[0]
-	rest  []byte // start of a character cut by the buffer's end
 	last  byte
 	total int64
 	err   error
@@ -45,7 +46,7 @@ func open(r io.Reader) (*tape, error) {
 	if mark, _ := src.Peek(3); bytes.Equal(mark, []byte("\xef\xbb\xbf")) {
 		_, _ = src.Discard(3)
 	}
-	return &tape{src: src}, nil
+	return &tape{src: transform.NewReader(src, encoding.UTF8Validator)}, nil
 }
 
 // Read implements io.Reader. It refuses what is not text, and a record without
@@ -58,22 +59,12 @@ func (t *tape) Read(p []byte) (int, error) {
 		t.err = errTooLong
 		return 0, t.err
 	}
-	n := copy(p, t.rest)
-	m, err := t.src.Read(p[n:])
-	if n+m > 0 && m == 0 && err == nil {
-		err = io.ErrNoProgress
-	}
-	n += m
-	t.rest = nil
-	if cut := incomplete(p[:n]); cut > 0 && err == nil && cut < n {
-		t.rest = bytes.Clone(p[n-cut : n])
-		n -= cut
-	}
+	n, err := t.src.Read(p)
 	chunk := p[:n]
 	switch {
 	case bytes.IndexByte(chunk, 0) >= 0:
 		t.err = errBinary
-	case !utf8.Valid(chunk):
+	case errors.Is(err, encoding.ErrInvalidUTF8):
 		t.err = errNotUTF8
 	case err != nil && !errors.Is(err, io.EOF):
 		t.err = fmt.Errorf("is cut off or damaged: %w", err)
@@ -89,20 +80,6 @@ func (t *tape) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// incomplete is the number of bytes at the end of p that begin a character and
-// do not finish it.
-func incomplete(p []byte) int {
-	for k := 1; k <= 3 && k <= len(p); k++ {
-		if b := p[len(p)-k]; utf8.RuneStart(b) {
-			if utf8.FullRune(p[len(p)-k:]) {
-				return 0
-			}
-			return k
-		}
-	}
-	return 0
-}
-
 // take returns the bytes between two offsets and forgets all before the second.
 func (t *tape) take(from, to int64) []byte {
 	out := bytes.Clone(t.held[from-t.base : to-t.base])
@@ -115,4 +92,34 @@ func (t *tape) forget(to int64) {
 		t.held = append(t.held[:0], t.held[n:]...)
 		t.base = to
 	}
+}
+
+// openQuote reports whether a record ends inside a quoted field: a quote that was
+// opened is never closed. A quote that is closed and followed by more is another
+// fault.
+func openQuote(record []byte) bool {
+	fieldStart, quoted := true, false
+	for n := 0; n < len(record); n++ {
+		c := record[n]
+		switch {
+		case quoted && c == '"':
+			next := byte('\n')
+			if n+1 < len(record) {
+				next = record[n+1]
+			}
+			switch next {
+			case '"':
+				n++
+			case ',', '\r', '\n':
+				quoted = false
+			default:
+				return false
+			}
+		case quoted:
+		case fieldStart && c == '"':
+			quoted = true
+		}
+		fieldStart = !quoted && (c == ',' || c == '\n')
+	}
+	return quoted
 }

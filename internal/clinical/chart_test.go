@@ -1,0 +1,310 @@
+package clinical
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+)
+
+var noon = time.Date(2026, 11, 20, 12, 0, 0, 0, time.UTC)
+
+func hour(h float64) time.Time { return noon.Add(time.Duration(h * float64(time.Hour))) }
+
+// weighed is a version of a weight; its kilograms tell versions apart.
+func weighed(id, stay string, kg, recorded float64) Version {
+	return Version{
+		Kind: KindWeight, SourceID: id, StayID: stay, RecordedAt: hour(recorded), Stated: true, Status: Final,
+		Body: Weight{MeasuredAt: noon, KG: kg},
+	}
+}
+
+func back(kind Kind, id, stay string, recorded float64) Version {
+	return Version{Kind: kind, SourceID: id, StayID: stay, RecordedAt: hour(recorded), Stated: true, Status: EnteredInError}
+}
+
+func stayed(id, unit string, admitted float64, discharged *time.Time, recorded float64) Version {
+	return Version{
+		Kind: KindStay, SourceID: id, StayID: id, RecordedAt: hour(recorded), Stated: true, Status: Final,
+		Body: Stay{PatientID: "P", Unit: unit, AdmittedAt: hour(admitted), DischargedAt: discharged},
+	}
+}
+
+// told writes the records of a chart as "id kg (versions)".
+func told(c Chart) string {
+	var out []string
+	for _, r := range c.Records {
+		if w, ok := r.Body.(Weight); ok {
+			out = append(out, fmt.Sprintf("%s %v (%d)", r.SourceID, w.KG, len(r.History)))
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
+func TestOfTheVersionsKnownTheLatestCounts(t *testing.T) {
+	versions := []Version{
+		stayed("S", "4W", -24, nil, -24),
+		weighed("a", "S", 70, 1), weighed("a", "S", 71, 3), weighed("a", "S", 72, 5),
+		weighed("b", "S", 60, 2), weighed("c", "T", 50, 2),
+	}
+	for at, want := range map[float64]string{
+		0.9: "", 1: "a 70 (1)", 2.9: "a 70 (1), b 60 (1)", 3: "a 71 (2), b 60 (1)", 9: "a 72 (3), b 60 (1)",
+	} {
+		for _, vs := range [][]Version{versions, reversed(versions)} {
+			if got := told(ChartAt("S", vs, hour(at))); got != want {
+				t.Errorf("at hour %v: %s, want %s", at, got, want)
+			}
+		}
+	}
+}
+
+func reversed(vs []Version) []Version {
+	out := slices.Clone(vs)
+	slices.Reverse(out)
+	return out
+}
+
+func TestOfVersionsOfOneMomentTheLaterRowAndTheLastFileCount(t *testing.T) {
+	at := func(kg float64, file string, line int) Version {
+		v := weighed("a", "S", kg, 1)
+		v.File, v.Line = file, line
+		return v
+	}
+	for _, c := range []struct {
+		name string
+		vs   []Version
+		want string
+	}{
+		{"the later row", []Version{at(70, "w.csv", 2), at(71, "w.csv", 3)}, "a 71 (2)"},
+		{"the last file in byte order", []Version{at(70, "weights-2.csv", 2), at(71, "weights-10.csv", 9)}, "a 70 (2)"},
+		{"one row twice", []Version{at(70, "w.csv", 2), at(70, "w.csv", 2)}, "a 70 (2)"},
+	} {
+		for _, vs := range [][]Version{c.vs, reversed(c.vs)} {
+			if got := told(ChartAt("S", vs, hour(2))); got != c.want {
+				t.Errorf("%s: %s, want %s", c.name, got, c.want)
+			}
+		}
+	}
+}
+
+func TestAFactEnteredInErrorIsRemovedUntilItIsEnteredAgain(t *testing.T) {
+	vs := []Version{weighed("a", "S", 70, 1), back(KindWeight, "a", "", 3), weighed("a", "S", 72, 5), back(KindWeight, "x", "", 1)}
+	c := ChartAt("S", vs, hour(4))
+	if told(c) != "" || len(c.Removed) != 1 || c.Removed[0].StayID != "S" || c.Removed[0].Body == nil {
+		t.Errorf("after the retraction: %q, removed %+v", told(c), c.Removed)
+	}
+	if c = ChartAt("S", vs, hour(5)); told(c) != "a 72 (3)" || len(c.Removed) != 0 {
+		t.Errorf("entered again: %q", told(c))
+	}
+	if c = ChartAt("S", vs, hour(2)); told(c) != "a 70 (1)" {
+		t.Errorf("before the retraction: %q", told(c))
+	}
+	// A stay that is taken back is not known.
+	c = ChartAt("S", []Version{stayed("S", "4W", 0, nil, 0), back(KindStay, "S", "S", 2), weighed("a", "S", 70, 1)}, hour(3))
+	if c.Stay != nil || told(c) != "a 70 (1)" || c.OnUnit("4W") {
+		t.Errorf("a stay taken back: %+v", c)
+	}
+}
+
+func TestACorrectionMayMoveAFactToAnotherStay(t *testing.T) {
+	vs := []Version{weighed("a", "S", 70, 1), weighed("a", "T", 70, 3)}
+	for _, c := range []struct {
+		stay string
+		at   float64
+		want string
+	}{{"S", 2, "a 70 (1)"}, {"T", 2, ""}, {"S", 3, ""}, {"T", 3, "a 70 (2)"}} {
+		if got := told(ChartAt(c.stay, vs, hour(c.at))); got != c.want {
+			t.Errorf("stay %s at hour %v: %q, want %q", c.stay, c.at, got, c.want)
+		}
+	}
+	// A retraction that names no stay takes it from where it had been moved to.
+	vs = append(vs, back(KindWeight, "a", "", 4))
+	if c := ChartAt("T", vs, hour(5)); len(c.Removed) != 1 {
+		t.Errorf("removed from T: %+v", c.Removed)
+	}
+	if c := ChartAt("S", vs, hour(5)); len(c.Removed) != 0 {
+		t.Errorf("removed from S: %+v", c.Removed)
+	}
+}
+
+func TestWithoutARecordedTimeEachTimeIsKnownWhenItComes(t *testing.T) {
+	end := hour(5)
+	unstated := func(b Body) Version {
+		return Version{Kind: b.FactKind(), SourceID: "x", StayID: "S", RecordedAt: b.OwnTime(), Status: Final, Body: b}
+	}
+	stay := unstated(Stay{PatientID: "P", Unit: "4W", AdmittedAt: noon, DischargedAt: &end})
+	stay.SourceID = "S"
+	order := unstated(Order{StartAt: noon, EndAt: &end})
+	order.Status = Active
+	precaution := unstated(Precaution{StartedAt: noon, EndedAt: &end})
+	endOf := func(c Chart) *time.Time {
+		for _, r := range c.Records {
+			switch b := r.Body.(type) {
+			case Stay:
+				return b.DischargedAt
+			case Order:
+				return b.EndAt
+			case Precaution:
+				return b.EndedAt
+			}
+		}
+		return nil
+	}
+	for _, v := range []Version{stay, order, precaution} {
+		if c := ChartAt("S", []Version{v}, hour(-1)); len(c.Records) != 0 {
+			t.Errorf("%s: known before its own time", v.Kind)
+		}
+		if c := ChartAt("S", []Version{v}, hour(4.9)); len(c.Records) != 1 || endOf(c) != nil {
+			t.Errorf("%s: its end is known before it came", v.Kind)
+		}
+		if c := ChartAt("S", []Version{v}, hour(5)); endOf(c) == nil {
+			t.Errorf("%s: its end is not known when it came", v.Kind)
+		}
+		v.Stated = true
+		if c := ChartAt("S", []Version{v}, hour(1)); endOf(c) == nil {
+			t.Errorf("%s: a stated version hides its end", v.Kind)
+		}
+	}
+	// Other kinds have one time only.
+	for _, b := range []Body{
+		Vitals{TakenAt: noon}, Dose{GivenAt: noon}, Fluid{From: hour(-1), To: noon}, Weight{MeasuredAt: noon},
+		Lab{TakenAt: noon}, Fall{FellAt: noon}, Treatment{GivenAt: noon},
+	} {
+		v := unstated(b)
+		if len(ChartAt("S", []Version{v}, hour(-0.1)).Records) != 0 || len(ChartAt("S", []Version{v}, noon).Records) != 1 {
+			t.Errorf("%s: not known at its own time", v.Kind)
+		}
+	}
+}
+
+func TestAConditionIsKnownFromAdmission(t *testing.T) {
+	condition := Version{Kind: KindCondition, SourceID: "c", StayID: "S", Status: Final, Body: Condition{ICD10: "G20"}}
+	vs := []Version{stayed("S", "4W", 2, nil, -10), condition}
+	for at, want := range map[float64]int{1.9: 0, 2: 1, 50: 1} {
+		n := 0
+		for _, r := range ChartAt("S", vs, hour(at)).Records {
+			if r.Kind == KindCondition {
+				n++
+			}
+		}
+		if n != want {
+			t.Errorf("at hour %v: %d conditions", at, n)
+		}
+	}
+	condition.Stated, condition.RecordedAt = true, hour(9)
+	if c := ChartAt("S", []Version{vs[0], condition}, hour(5)); len(c.Records) != 1 {
+		t.Errorf("a condition recorded later is known at hour 5: %+v", c.Records)
+	}
+}
+
+func TestAChartHoldsUntilTheNextTimeThatItNames(t *testing.T) {
+	end := hour(30)
+	order := Version{Kind: KindOrder, SourceID: "o", StayID: "S", RecordedAt: hour(1), Stated: true, Status: Active, Body: Order{StartAt: hour(10), EndAt: &end}}
+	vs := []Version{stayed("S", "4W", -5, nil, -5), weighed("a", "S", 70, 3), order, back(KindWeight, "a", "", 40)}
+	for at, want := range map[float64]float64{-9: -5, 0.5: 1, 1: 3, 3: 10, 10: 30, 30: 40} {
+		if got := ChartAt("S", vs, hour(at)).Until; !got.Equal(hour(want)) {
+			t.Errorf("at hour %v it holds until %s, want hour %v", at, got, want)
+		}
+	}
+	if got := ChartAt("S", vs, hour(40)).Until; !got.IsZero() {
+		t.Errorf("with nothing ahead it holds until %s", got)
+	}
+}
+
+func TestAStayIsOnTheListFromAdmissionToDischargeExcluded(t *testing.T) {
+	end := hour(5)
+	vs := []Version{stayed("S", "4W", 0, nil, -3), stayed("S", "5E", 0, &end, 2)}
+	for _, c := range []struct {
+		unit string
+		at   float64
+		want bool
+	}{
+		{"4W", -0.1, false}, {"4W", 0, true}, {"4W", 1.9, true}, {"4W", 2, false}, {"5E", 1.9, false}, {"5E", 2, true}, {"5E", 4.9, true}, {"5E", 5, false},
+	} {
+		if got := ChartAt("S", vs, hour(c.at)).OnUnit(c.unit); got != c.want {
+			t.Errorf("on %s at hour %v: %v", c.unit, c.at, got)
+		}
+	}
+	if ChartAt("T", vs, hour(1)).OnUnit("4W") {
+		t.Error("a stay that nobody knows is on a unit")
+	}
+}
+
+func TestChartAtLeavesItsInputAlone(t *testing.T) {
+	vs := []Version{weighed("b", "S", 1, 2), weighed("a", "S", 2, 1), {Kind: KindCondition, SourceID: "c", StayID: "S", Body: Condition{}}}
+	before := slices.Clone(vs)
+	ChartAt("S", vs, hour(9))
+	for n := range vs {
+		if vs[n].SourceID != before[n].SourceID || !vs[n].RecordedAt.Equal(before[n].RecordedAt) {
+			t.Errorf("version %d is now %+v", n, vs[n])
+		}
+	}
+}
+
+func TestEveryKindOfFactNamesItsColumns(t *testing.T) {
+	one, yes := 1.0, true
+	end := hour(1)
+	bodies := []Body{
+		Stay{PatientID: "P", Unit: "4W", NotAmbulatory: true, DischargedAt: &end}, Vitals{Systolic: &one}, Order{Drug: Drug{Text: "x"}, Dose: &one, EndAt: &end}, Dose{Drug: Drug{Text: "x"}}, Fluid{VolumeML: 5, Direction: "in"},
+		Weight{KG: 70}, Lab{LOINC: "718-7"}, Condition{ICD10: "G20"}, Precaution{Precaution: "sitter"}, Fall{Assisted: &yes}, Treatment{What: "other"},
+	}
+	for n, b := range bodies {
+		if b.FactKind() != Kinds[n] {
+			t.Errorf("%T is of kind %s, want %s", b, b.FactKind(), Kinds[n])
+		}
+		for column, v := range b.Values() {
+			if s, isText := v.(string); isText && s == "" {
+				t.Errorf("%T: column %s is an empty text, want nil", b, column)
+			}
+		}
+	}
+	if v := bodies[0].Values(); v["ambulatory"] != "no" || v["bed"] != nil || v["discharged_at"] != end {
+		t.Errorf("a stay: %v", v)
+	}
+	if v := bodies[1].Values(); v["systolic"] != 1.0 || v["diastolic"] != nil || len(v["symptoms"].([]string)) != 0 || v["stopped_early"] != "no" {
+		t.Errorf("a reading: %v", v)
+	}
+	if v := bodies[9].Values(); v["assisted"] != "yes" || v["injury"] != nil {
+		t.Errorf("a fall: %v", v)
+	}
+	if v := (Fall{}).Values(); v["assisted"] != nil {
+		t.Errorf("a fall of which nothing is charted: %v", v)
+	}
+}
+
+func TestPositionsFromLowToHigh(t *testing.T) {
+	order := []Position{Lying, Sitting, Standing, NoPosition}
+	for n, p := range order {
+		if p.Height() != n {
+			t.Errorf("%q has height %d, want %d", p, p.Height(), n)
+		}
+	}
+}
+
+func TestErrorsCarryACodeForPrograms(t *testing.T) {
+	cause := errors.New("the cause")
+	e := Errorf(NotFound, "there is no unit %q", "4W")
+	wrapped := fmt.Errorf("listing: %w", e)
+	switch {
+	case CodeOf(nil) != "", CodeOf(cause) != Internal, CodeOf(wrapped) != NotFound:
+		t.Errorf("codes: %q %q %q", CodeOf(nil), CodeOf(cause), CodeOf(wrapped))
+	case e.Error() != `there is no unit "4W"`:
+		t.Errorf("sentence: %s", e)
+	}
+	with := &Error{Code: Invalid, Message: "the file cannot be read", Err: cause}
+	if with.Error() != "the file cannot be read: the cause" || !errors.Is(with, cause) {
+		t.Errorf("with its cause: %s", with)
+	}
+}
+
+func TestTheSystemClockHasMicrosecondsInUTC(t *testing.T) {
+	now := SystemClock()
+	if now.Location() != time.UTC || now.Nanosecond()%1000 != 0 {
+		t.Errorf("now = %v", now)
+	}
+	if Hours(1.5) != 90*time.Minute || Minutes(0.5) != 30*time.Second {
+		t.Error("policy numbers in hours and minutes")
+	}
+}
