@@ -178,20 +178,17 @@ func (s situation) positiveBefore(t time.Time) bool {
 	})
 }
 
-// stableSets is how many positive sets in a row, none of them limited by
-// symptoms or low, lengthen the recheck interval.
-const stableSets = 3
-
-// stablePositive: the last three interpretable sets are positive, none of them
+// stablePositive: the last interpretable sets, three by policy, are positive, none of them
 // symptom_limited or low_standing_systolic, and the drop is not growing.
 func (s situation) stablePositive() bool {
+	many := s.policy.Recheck.PositiveStableSets
 	var last []trends.Set
-	for n := len(s.Sets) - 1; n >= 0 && len(last) < stableSets; n-- {
+	for n := len(s.Sets) - 1; n >= 0 && len(last) < many; n-- {
 		if s.Sets[n].Interpretable() {
 			last = append(last, s.Sets[n])
 		}
 	}
-	return len(last) == stableSets && s.Serial.Trend != trends.Worsening &&
+	return len(last) == many && s.Serial.Trend != trends.Worsening &&
 		!slices.ContainsFunc(last, func(set trends.Set) bool {
 			return set.Finding != trends.Positive || set.Meets(trends.CritStopped) || set.Meets(trends.CritLow)
 		})

@@ -4,6 +4,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -115,7 +116,12 @@ func (p process) parse(name string, args []string, own func(*flag.FlagSet)) (s s
 		own(fs)
 	}
 	for len(args) > 0 {
-		if err := fs.Parse(args); err != nil {
+		err := fs.Parse(args)
+		if errors.Is(err, flag.ErrHelp) {
+			_ = help(context.Background(), p, nil)
+			return s, nil, exitError(0)
+		}
+		if err != nil {
 			return s, nil, usagef("%s: %v; `dashboard help` lists the settings", name, err)
 		}
 		args = fs.Args()

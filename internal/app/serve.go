@@ -156,7 +156,8 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener) error 
 		Handler: server.New(server.Deps{
 			Board: s.service, Policy: s.settings.policy, Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
-			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
+			DataState: s.store.DataState,
+			Feeds:     func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),
 		ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeaderBytes,
 	}

@@ -154,6 +154,10 @@ func TestServeReadsTheFeedFolder(t *testing.T) {
 
 		writeOld(t, filepath.Join(feed, "stays-1.csv"), head+stay(1)+stay(99))
 		within(t, "the changed file is read", listed(18))
+		within(t, "the page shows it within the minute", func() bool {
+			_, page := get(t, url+"/units/4W")
+			return strings.Contains(page, "P99")
+		})
 
 		if code, _ := get(t, url+"/healthz"); code != http.StatusOK {
 			t.Errorf("healthz %d", code)

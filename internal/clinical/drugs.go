@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 )
 
 // Route is the way by which a drug is given. A word that is none of the four
@@ -423,7 +424,8 @@ func strengthsIn(text string) []strength {
 	var out []strength
 	for _, m := range strengthShape.FindAllStringSubmatchIndex(text, -1) {
 		factor, ok := massMG(text[m[4]:m[5]])
-		glued := m[0] > 0 && strings.ContainsRune(".,0123456789", rune(text[m[0]-1])) // part of a number in another form
+		before, _ := utf8.DecodeLastRuneInString(text[:m[0]])
+		glued := strings.ContainsRune(".,·'0123456789", before) // part of a number in another form
 		if !ok || glued || denominatorShape.MatchString(text[m[5]:]) {
 			continue
 		}
@@ -436,8 +438,10 @@ func strengthsIn(text string) []strength {
 	return out
 }
 
-func loneStrength(text string) *float64 {
-	if all := strengthsIn(strings.ToLower(text)); len(all) == 1 {
+func loneStrength(text string) *float64 { return only(strengthsIn(strings.ToLower(text))) }
+
+func only(all []strength) *float64 {
+	if len(all) == 1 {
 		return &all[0].mg
 	}
 	return nil
@@ -478,8 +482,8 @@ func (s *substance) strengthIn(found []foundName, text string) *float64 {
 			}
 		}
 	}
-	if len(found) == 1 && len(all) == 1 {
-		return &all[0].mg
+	if len(found) == 1 && (len(all) == 1 || !strings.ContainsAny(text, "/+")) {
+		return only(all) // two strengths of one ingredient are a range, and say nothing of a tablet
 	}
 	next := len(text)
 	if own+1 < len(found) {

@@ -308,6 +308,8 @@ func TestTheStrengthOfATabletIsReadFromTheText(t *testing.T) {
 		"Amlodipine/Valsartan/HCTZ 5 mg / 160 mg / 12.5 mg":              "5, 160",
 		"sacubitril-valsartan 49 mg-51 mg":                               "100",
 		"clonidine 0.1 mg/day patch":                                     "-",
+		"furosemide 20-40 mg":                                            "-", // a range
+		"ramipril 2·5 mg":                                                "-",
 		"furosemide 20 mg per 2 ml":                                      "-",
 		"extended-release metoprolol 50 mg":                              "50",
 		"lisinopril / hydrochlorothiazide":                               "-, -",

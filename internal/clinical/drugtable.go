@@ -97,7 +97,7 @@ var substances = []substance{
 	{Name: "ropinirole", ATC: "N04BC04", DDD: map[Route]float64{Oral: 6}, RxNorm: "72302"},
 	{Name: "pramipexole", ATC: "N04BC05", DDD: map[Route]float64{Oral: 2.5}, RxNorm: "746741"},
 	{Name: "cabergoline", ATC: "N04BC06", DDD: map[Route]float64{Oral: 3}},
-	{Name: "rotigotine", ATC: "N04BC09", DDD: map[Route]float64{Transdermal: 9}},
+	{Name: "rotigotine", ATC: "N04BC09", DDD: map[Route]float64{Transdermal: 6}},
 	{Name: "selegiline", ATC: "N04BD01", DDD: map[Route]float64{Oral: 5}},
 	{Name: "rasagiline", ATC: "N04BD02", DDD: map[Route]float64{Oral: 1}},
 	{Name: "amantadine", ATC: "N04BB01", DDD: map[Route]float64{Oral: 200}},

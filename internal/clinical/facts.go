@@ -64,9 +64,12 @@ type Version struct {
 
 	// Where it stood: of two versions recorded at one moment the later row of
 	// one file counts, and among files the one last in byte order of the name.
-	Feed string
-	File string
-	Line int
+	// Reading orders the times that files were read: where a file was read again
+	// after it had changed, what it says now counts.
+	Feed    string
+	File    string
+	Reading int64
+	Line    int
 }
 
 // Removed reports whether the version takes the fact back.
@@ -79,6 +82,9 @@ func (v Version) Before(w Version) bool {
 	}
 	if v.File != w.File {
 		return v.File < w.File
+	}
+	if v.Reading != w.Reading {
+		return v.Reading < w.Reading
 	}
 	return v.Line < w.Line
 }

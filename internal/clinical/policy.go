@@ -87,6 +87,7 @@ type RecheckPolicy struct {
 	TreatedMetMinutes    float64 `yaml:"treated_met_from_minutes"`
 	PositiveHours        float64 `yaml:"positive_hours"`
 	PositiveStableHours  float64 `yaml:"positive_stable_hours"`
+	PositiveStableSets   int     `yaml:"positive_stable_sets"`
 	RepeatHours          float64 `yaml:"repeat_hours"`
 	RepeatQuietHours     float64 `yaml:"repeat_quiet_hours"`
 	DrugHours            float64 `yaml:"drug_hours"`
@@ -163,7 +164,7 @@ func DefaultPolicy() Policy {
 		},
 		Recheck: RecheckPolicy{
 			FallHours: 4, StoppedHours: 4, TreatedHours: 4, TreatedMetMinutes: 30,
-			PositiveHours: 12, PositiveStableHours: 24, RepeatHours: 12, RepeatQuietHours: 12,
+			PositiveHours: 12, PositiveStableHours: 24, PositiveStableSets: 3, RepeatHours: 12, RepeatQuietHours: 12,
 			DrugHours: 24, DrugMetHours: 4, VolumeNet48hML: -1500, VolumeQuietHours: 12,
 			AdmitHours: 24, WeeklyDays: 7, DueWithinHours: 4, AtRiskAge: 65, ScheduledSoonInHours: 24,
 		},

@@ -16,7 +16,7 @@ import (
 const (
 	Hospital   = "Kestrelmoor General Hospital"
 	MainUnit   = "4W" // Four West, general medicine
-	SecondUnit = "2E" // Two East, short-stay surgery
+	SecondUnit = "7E" // Seven East, short-stay surgery
 )
 
 // Anchor is the moment for which the files in seed/feed are laid: mid-morning,

@@ -36,7 +36,7 @@ func storiesQuiet() []Story {
 		{
 			Name: "Moved from the other unit", StayID: "S129", PatientID: "P4129", Patient: "Mireille Tokarczan", Born: "1955-03-21", Sex: "female",
 			Unit: MainUnit, Bed: "15A", Tier: "watch", Rule: "T-WATCH", Recheck: "scheduled R-WEEKLY",
-			Says: "Came from Two East yesterday after a knee replacement; her sets came with her.",
+			Says: "Came from Seven East yesterday after a knee replacement; her sets came with her.",
 			tell: movedHere,
 		},
 		{

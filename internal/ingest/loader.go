@@ -138,8 +138,11 @@ func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summ
 				refused = append(refused, src.path)
 			}
 			s.Problems = append(s.Problems, Problem{File: src.name, Reason: unreadable.Error()})
-		case err != nil:
-			return s, nil, fmt.Errorf("loading %s: %w", src.name, err)
+		case ctx.Err() != nil:
+			return s, nil, ctx.Err()
+		case err != nil: // stops nothing else, and is tried again
+			s.Unreadable++
+			s.Problems = append(s.Problems, Problem{File: src.name, Reason: "the file could not be stored: " + err.Error()})
 		default:
 			found.held = append(found.held, f.held...)
 			found.doubted = append(found.doubted, f.doubted...)

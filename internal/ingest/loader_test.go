@@ -184,11 +184,13 @@ func TestWaitingRowsAreNamed(t *testing.T) {
 	}
 }
 
-func TestAStoreThatFailsEndsTheLoad(t *testing.T) {
+// A file that the store refuses is named, and stops no other.
+func TestAFileThatCannotBeStoredStopsNothingElse(t *testing.T) {
 	path := write(t, t.TempDir(), "weights.csv", weights+"a,S,2026-11-24T08:00,70,\n")
 	full := errors.New("the disk is full")
-	if _, err := loader(&memory{full: full}).Load(context.Background(), []string{path}, "test"); !errors.Is(err, full) || !strings.Contains(err.Error(), "weights.csv") {
-		t.Errorf("%v", err)
+	s, err := loader(&memory{full: full}).Load(context.Background(), []string{path}, "test")
+	if err != nil || s.Unreadable != 1 || problems(s) != "weights.csv:0  the file could not be stored: the disk is full" {
+		t.Errorf("%v, %s", err, problems(s))
 	}
 }
 

@@ -96,6 +96,7 @@ var keys = []key{
 	num("recheck.treated_met_from_minutes", 0, 240, "min", "recheck after a treatment counts from"),
 	num("recheck.positive_hours", 0.5, 336, "h", "recheck after a positive set"),
 	num("recheck.positive_stable_hours", 0.5, 336, "h", "recheck after a positive set once stable"),
+	count("recheck.positive_stable_sets", 1, 10, "", "positive sets in a row that make a stay stable"),
 	num("recheck.repeat_hours", 0.5, 336, "h", "repeat of an inconclusive set or one with symptoms only"),
 	num("recheck.repeat_quiet_hours", 0, 168, "h", "no repeat of an inconclusive set after a conclusive one within"),
 	num("recheck.drug_hours", 0.5, 336, "h", "recheck after a drug is started, raised or resumed"),

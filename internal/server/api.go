@@ -1,6 +1,7 @@
 package server
 
 import (
+	"encoding/json"
 	"net/http"
 
 	"github.com/gin-gonic/gin"
@@ -22,7 +23,7 @@ func (s *server) apiList(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	c.JSON(http.StatusOK, report.ListOf(unit, s.Deps.Policy.Hash, list, s.Board.Catalogue(when.at)))
+	s.document(c, report.ListOf(unit, s.Deps.Policy.Hash, list, s.Board.Catalogue(when.at)))
 }
 
 func (s *server) apiSets(c *gin.Context) {
@@ -36,5 +37,15 @@ func (s *server) apiSets(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	c.JSON(http.StatusOK, report.Sets{StayID: stay, Sets: view.Assessment.Digest.Sets})
+	s.document(c, report.Sets{StayID: stay, Sets: view.Assessment.Digest.Sets})
+}
+
+// document answers with a document that was written whole before the status was.
+func (s *server) document(c *gin.Context, v any) {
+	body, err := json.Marshal(v)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	c.Data(http.StatusOK, "application/json; charset=utf-8", body)
 }

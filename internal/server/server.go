@@ -68,6 +68,9 @@ type Deps struct {
 	Hospital string
 	Log      *slog.Logger
 	Ready    func(context.Context) error // nil error: ready to serve
+	// DataState names the state of the data: a kept page holds while it stays the
+	// same. Nil: a page holds for its minute.
+	DataState func(context.Context) (string, error)
 }
 
 type server struct {

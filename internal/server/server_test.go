@@ -71,7 +71,7 @@ func TestRoutes(t *testing.T) {
 		holds      string
 	}{
 		{"/units/4W", "text/html", 200, "Unit 4W"},
-		{"/units/2E", "text/html", 200, "Unit 2E"},
+		{"/units/7E", "text/html", 200, "Unit 7E"},
 		{"/stays/S102", "text/html", 200, "T-FALL"},
 		{"/feeds", "text/html", 200, "Rows held back"},
 		{"/rules", "text/html", 200, "R-POSITIVE"},
@@ -109,7 +109,7 @@ func TestRoutes(t *testing.T) {
 		}
 	}
 	w := get(h, "/")
-	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/units/2E" {
+	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/units/4W" {
 		t.Errorf("GET / = %d to %q, want the first unit", w.Code, w.Header().Get("Location"))
 	}
 }
@@ -145,7 +145,7 @@ func TestNotFoundAlike(t *testing.T) {
 func TestEveryPageIsWellFormed(t *testing.T) {
 	d, _ := open(t)
 	h := server.New(d)
-	paths := []string{"/units/4W", "/units/2E", "/feeds", "/rules", "/nowhere", "/units/4W?as_of=2026-11-01T12:00:00Z"}
+	paths := []string{"/units/4W", "/units/7E", "/feeds", "/rules", "/nowhere", "/units/4W?as_of=2026-11-01T12:00:00Z"}
 	for _, s := range demo.Stories() {
 		paths = append(paths, "/stays/"+s.StayID)
 	}
@@ -217,7 +217,7 @@ func checkMarkup(t *testing.T, path, body string) {
 func TestListShowsEveryStory(t *testing.T) {
 	d, _ := open(t)
 	h := server.New(d)
-	pages := get(h, "/units/4W").Body.String() + get(h, "/units/2E").Body.String()
+	pages := get(h, "/units/4W").Body.String() + get(h, "/units/7E").Body.String()
 	for _, s := range demo.Stories() {
 		if link := `href="/stays/` + s.StayID + `"`; strings.Contains(pages, link) != (s.Tier != "") {
 			t.Errorf("%s (%s): listed %v", s.StayID, s.Name, strings.Contains(pages, link))
@@ -477,7 +477,7 @@ func TestFeedStatesDiffer(t *testing.T) {
 	} {
 		d.Feeds = feeds
 		h := server.New(d)
-		list, page := get(h, "/units/2E"), get(h, "/feeds")
+		list, page := get(h, "/units/7E"), get(h, "/feeds")
 		if list.Code != 200 || page.Code != 200 {
 			t.Errorf("%s: list %d, feeds %d", name, list.Code, page.Code)
 		}

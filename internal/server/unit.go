@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"time"
 
 	"github.com/gin-gonic/gin"
 
@@ -123,7 +124,7 @@ func (s *server) unitPage(c *gin.Context) {
 	var p *page
 	var err error
 	if when.live {
-		p, err = s.lists.get(c.Request.Context(), unit, when.at, compute)
+		p, err = s.livePage(c.Request.Context(), unit, when.at, compute)
 	} else {
 		p, err = compute(c.Request.Context())
 	}
@@ -132,6 +133,19 @@ func (s *server) unitPage(c *gin.Context) {
 		return
 	}
 	s.sendPage(c, http.StatusOK, p)
+}
+
+// livePage takes the page of a minute from those kept, unless facts have come in
+// since it was made.
+func (s *server) livePage(ctx context.Context, unit string, minute time.Time, compute func(context.Context) (*page, error)) (*page, error) {
+	data := ""
+	if s.DataState != nil {
+		var err error
+		if data, err = s.DataState(ctx); err != nil {
+			return nil, err
+		}
+	}
+	return s.lists.get(ctx, unit, minute, data, compute)
 }
 
 func (s *server) listView(ctx context.Context, unit string, when asked, list []alerts.Assessment) listView {

@@ -19,6 +19,7 @@ var chunkRows = 5000 // tests make it smaller
 type batch struct {
 	flusher
 	name    string // of the file in feed_files
+	reading int64  // of the file
 	result  FileResult
 	err     error // the first error; after it the transaction is lost
 	scratch []byte
@@ -85,6 +86,7 @@ func newBatch(ctx context.Context, tx *gorm.DB, versions versionSink, load loadR
 	if b.lastID, err = lastVersion(tx); err != nil {
 		return nil, err
 	}
+	b.reading = load.ID<<20 | load.Files // grows with every file read
 	err = tx.Raw("SELECT coalesce(max(id), 0) FROM quarantined_rows").Row().Scan(&b.lastHeldID)
 	return b, err
 }
@@ -94,6 +96,7 @@ func (b *batch) Put(v clinical.Version) error {
 	if b.err != nil {
 		return b.err
 	}
+	v.Reading = b.reading
 	var row versionRow
 	if row, b.scratch, b.err = rowOf(v, b.scratch); b.err != nil {
 		return b.err

@@ -85,13 +85,17 @@ type hash [16]byte
 // place is where a version stood. Of two versions recorded at one moment the one
 // with the larger place counts.
 type place struct {
-	file string
-	line int
+	file    string
+	reading int64 // which reading of the file: the later one counts
+	line    int
 }
 
 func (p place) before(q place) bool {
 	if p.file != q.file {
 		return p.file < q.file
+	}
+	if p.reading != q.reading {
+		return p.reading < q.reading
 	}
 	return p.line < q.line
 }
@@ -107,7 +111,7 @@ func rowOf(v clinical.Version, scratch []byte) (versionRow, []byte, error) {
 		stated:     v.Stated,
 		status:     plain(string(v.Status)),
 		feed:       plain(v.Feed),
-		place:      place{plain(v.File), v.Line},
+		place:      place{plain(v.File), v.Reading, v.Line},
 	}
 	codec, known := codecs[v.Kind]
 	if !known {

@@ -102,10 +102,14 @@ func (f *flusher) repeat(c *rowChunk, found []foundVersion) (moved []movedVersio
 	note := func(v foundVersion, p place) {
 		repeated = append(repeated, repeatedRow{LoadID: f.load.ID, VersionID: v.id, File: p.file, Line: p.line})
 	}
+	rivals, err := f.rivals(found)
+	if err != nil {
+		return nil, err
+	}
 	for _, v := range found {
 		row := c.rows[v.n]
 		left := row.place
-		if v.place.before(row.place) {
+		if v.place.before(row.place) && (rivals[v.id] || !v.place.sameReadAgain(row.place)) {
 			moved = append(moved, movedVersion{v.id, v.n, row.feed, row.place})
 			if v.loadID == f.load.ID { // each place of the load stays named once
 				left = v.place
@@ -128,6 +132,35 @@ func (f *flusher) repeat(c *rowChunk, found []foundVersion) (moved []movedVersio
 	return moved, moveVersions(f.tx, moved)
 }
 
+// rivals tells which of the versions have another one recorded at the same
+// moment in the same file: only there does it matter in which reading of the
+// file they stood.
+func (f *flusher) rivals(found []foundVersion) (map[int64]bool, error) {
+	out := map[int64]bool{}
+	for part := range parts(found, 500) {
+		ids := make([]int64, len(part))
+		for n, v := range part {
+			ids[n] = v.id
+		}
+		var with []int64
+		err := f.tx.Raw(`SELECT v.id FROM fact_versions v WHERE v.id IN ? AND EXISTS (SELECT 1 FROM fact_versions w
+			WHERE w.kind = v.kind AND w.source_id = v.source_id AND w.recorded_at = v.recorded_at AND w.file = v.file AND w.id <> v.id)`, ids).Scan(&with).Error
+		if err != nil {
+			return nil, err
+		}
+		for _, id := range with {
+			out[id] = true
+		}
+	}
+	return out, nil
+}
+
+// sameReadAgain reports whether the place is in the same file, no further down,
+// at a later reading: a file that grew and was read again.
+func (p place) sameReadAgain(q place) bool {
+	return p.file == q.file && p.reading < q.reading && p.line >= q.line
+}
+
 // movedVersion is a version that takes the place of the n-th row.
 type movedVersion struct {
 	id    int64
@@ -138,13 +171,13 @@ type movedVersion struct {
 
 func moveVersions(tx *gorm.DB, places []movedVersion) error {
 	for part := range parts(places, 500) {
-		values := make([]any, 0, 4*len(part))
+		values := make([]any, 0, 5*len(part))
 		for _, m := range part {
-			values = append(values, m.id, m.feed, m.place.file, m.place.line)
+			values = append(values, m.id, m.feed, m.place.file, m.place.reading, m.place.line)
 		}
-		err := tx.Exec(`UPDATE fact_versions SET feed = d.feed, file = d.file, line = d.line FROM (
-				SELECT column1 AS id, column2 AS feed, column3 AS file, column4 AS line FROM (VALUES `+
-			tuples("(CAST(? AS BIGINT), CAST(? AS TEXT), CAST(? AS TEXT), CAST(? AS BIGINT))", len(part))+`) AS v
+		err := tx.Exec(`UPDATE fact_versions SET feed = d.feed, file = d.file, reading = d.reading, line = d.line FROM (
+				SELECT column1 AS id, column2 AS feed, column3 AS file, column4 AS reading, column5 AS line FROM (VALUES `+
+			tuples("(CAST(? AS BIGINT), CAST(? AS TEXT), CAST(? AS TEXT), CAST(? AS BIGINT), CAST(? AS BIGINT))", len(part))+`) AS v
 			) AS d WHERE fact_versions.id = d.id`, values...).Error
 		if err != nil {
 			return err

@@ -118,7 +118,7 @@ func refreshSpans(tx *gorm.DB, stayIDs []string) error {
 // stayHistories reads every version of the stays themselves, the one that counts last.
 func stayHistories(tx *gorm.DB, stayIDs []string) (map[string][]clinical.Version, error) {
 	rows, err := tx.Raw("SELECT "+versionColumns("v")+` FROM fact_versions v WHERE v.kind = ? AND v.source_id IN ?
-		ORDER BY v.source_id, v.recorded_at, v.file, v.line, v.hash`, string(clinical.KindStay), stayIDs).Rows()
+		ORDER BY v.source_id, v.recorded_at, v.file, v.reading, v.line, v.hash`, string(clinical.KindStay), stayIDs).Rows()
 	if err != nil {
 		return nil, err
 	}

@@ -167,7 +167,7 @@ func saveMark(tx *gorm.DB, load loadRow, mark FileMark, result FileResult) error
 
 // countRows adds the rows of a file to its load.
 func countRows(tx *gorm.DB, loadID int64, r FileResult) error {
-	return tx.Exec("UPDATE loads SET rows = rows + ?, unchanged = unchanged + ?, quarantined = quarantined + ? WHERE id = ?",
+	return tx.Exec("UPDATE loads SET files = files + 1, rows = rows + ?, unchanged = unchanged + ?, quarantined = quarantined + ? WHERE id = ?",
 		r.Rows, r.Unchanged, r.Quarantined, loadID).Error
 }
 
@@ -249,7 +249,7 @@ func countEnds(tx *gorm.DB, load loadRow) (LoadResult, error) {
 // counts is true of a version n that no other version of its fact comes after.
 const counts = `NOT EXISTS (SELECT 1 FROM fact_versions w
 	WHERE w.kind = n.kind AND w.source_id = n.source_id
-	AND (w.recorded_at, w.file, w.line, w.hash) > (n.recorded_at, n.file, n.line, n.hash))`
+	AND (w.recorded_at, w.file, w.reading, w.line, w.hash) > (n.recorded_at, n.file, n.reading, n.line, n.hash))`
 
 // AcceptedOf streams the versions of a kind that the load brought and that
 // count, those that wait included.

@@ -124,8 +124,8 @@ func TestEveryVersionCanBeMigrated(t *testing.T) {
 
 func insertOldFact(t *testing.T, s *Store) {
 	t.Helper()
-	must(t, s.write.Exec(`INSERT INTO fact_versions (kind, source_id, stay_id, recorded_at, stated, status, at, body, feed, file, line, hash, load_id)
-		VALUES ('vitals', 'V1', 'S1', 1, ?, 'final', 1, '{"taken_at":"2026-11-25T12:00:00Z"}', 'csv', 'v.csv', 2, ?, 1)`, true, []byte("0123456789abcdef")).Error)
+	must(t, s.write.Exec(`INSERT INTO fact_versions (kind, source_id, stay_id, recorded_at, stated, status, at, body, feed, file, reading, line, hash, load_id)
+		VALUES ('vitals', 'V1', 'S1', 1, ?, 'final', 1, '{"taken_at":"2026-11-25T12:00:00Z"}', 'csv', 'v.csv', 1, 2, ?, 1)`, true, []byte("0123456789abcdef")).Error)
 }
 
 func checkCopies(t *testing.T, s *Store, from, last int64) {

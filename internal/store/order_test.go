@@ -20,8 +20,8 @@ func rowsGen(t *rapid.T) []clinical.Version {
 	files := []string{"B.csv", "a.csv", "é.csv"}
 	lines := map[string]int{}
 	n := rapid.IntRange(1, 25).Draw(t, "rows")
-	rows := make([]clinical.Version, n)
-	for i := range rows {
+	var rows []clinical.Version
+	for range n {
 		id := rapid.SampledFrom(stays).Draw(t, "stay")
 		at := float64(rapid.IntRange(0, 4).Draw(t, "own time"))
 		var v clinical.Version
@@ -42,9 +42,48 @@ func rowsGen(t *rapid.T) []clinical.Version {
 		v.File = rapid.SampledFrom(files).Draw(t, "file")
 		lines[v.File]++
 		v.Line, v.Feed = lines[v.File]+1, "feed of "+v.File
-		rows[i] = v
+		if !slices.ContainsFunc(rows, func(w clinical.Version) bool { return rival(v, w) }) {
+			rows = append(rows, v)
+		}
 	}
 	return rows
+}
+
+// rival: two versions of one fact recorded at one moment in one file. There it
+// matters in which reading of the file they stood, and so how the rows came; see
+// TestAFileReadAgainSaysWhatCounts.
+func rival(v, w clinical.Version) bool {
+	return v.Kind == w.Kind && v.SourceID == w.SourceID && v.RecordedAt.Equal(w.RecordedAt) && v.File == w.File &&
+		(v.Status != w.Status || v.Stated != w.Stated || v.StayID != w.StayID || !cmp.Equal(v.Body, w.Body))
+}
+
+// Where a file is read again after it had changed, what it says now counts: also
+// where a row moved up in it, and where an earlier wording comes back.
+func TestAFileReadAgainSaysWhatCounts(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		reading := func(line int, systolic float64) clinical.Version {
+			v := vitals("V1", "S1", 1, systolic)
+			v.File, v.Line = "vitals.csv", line
+			return v
+		}
+		for n, rows := range [][]clinical.Version{
+			{reading(9, 120)}, {reading(9, 121)}, {reading(2, 122)}, {reading(2, 120)}, {reading(2, 121), reading(3, 122)},
+			{reading(2, 122), reading(3, 121)}, {reading(2, 122)},
+		} {
+			whole := file{name: "vitals.csv", versions: append([]clinical.Version{stay("S1", "4W", 0)}, rows...)}
+			load(t, s, whole)
+			c := clinical.ChartAt("S1", get(s.Versions(t.Context(), []string{"S1"}))(t)["S1"], hours(9))
+			want := *rows[len(rows)-1].Body.(clinical.Vitals).Systolic
+			for _, r := range c.Records {
+				if v, ok := r.Body.(clinical.Vitals); ok && *v.Systolic != want {
+					t.Errorf("after reading %d: systolic %v counts, the file says %v", n, *v.Systolic, want)
+				}
+			}
+			if now := countingNow(t, s); len(now) != 2 {
+				t.Errorf("after reading %d: %v count", n, now)
+			}
+		}
+	})
 }
 
 // Any order, any repetition and any split of the same rows ends in one state,

@@ -24,12 +24,12 @@ type storedVersion struct {
 // compare orders the versions of one fact: the last one counts.
 func (v storedVersion) compare(w storedVersion) int {
 	return cmp.Or(v.RecordedAt.Compare(w.RecordedAt), strings.Compare(v.File, w.File),
-		cmp.Compare(v.Line, w.Line), bytes.Compare(v.hash, w.hash))
+		cmp.Compare(v.Reading, w.Reading), cmp.Compare(v.Line, w.Line), bytes.Compare(v.hash, w.hash))
 }
 
 // versionColumns are the columns that scanVersion reads.
 func versionColumns(table string) string {
-	names := []string{"kind", "source_id", "stay_id", "recorded_at", "stated", "status", "body", "feed", "file", "line", "hash"}
+	names := []string{"kind", "source_id", "stay_id", "recorded_at", "stated", "status", "body", "feed", "file", "reading", "line", "hash"}
 	return table + "." + strings.Join(names, ", "+table+".")
 }
 
@@ -37,7 +37,7 @@ func scanVersion(rows *sql.Rows, more ...any) (storedVersion, error) {
 	var v storedVersion
 	var recordedAt int64
 	var body []byte
-	into := append(more, &v.Kind, &v.SourceID, &v.StayID, &recordedAt, &v.Stated, &v.Status, &body, &v.Feed, &v.File, &v.Line, &v.hash)
+	into := append(more, &v.Kind, &v.SourceID, &v.StayID, &recordedAt, &v.Stated, &v.Status, &body, &v.Feed, &v.File, &v.Reading, &v.Line, &v.hash)
 	if err := rows.Scan(into...); err != nil {
 		return v, err
 	}

@@ -37,6 +37,11 @@ func stateOf(tb testing.TB, s *Store) state {
 		st.Held[n].ID = 0
 	}
 	st.Versions = get(s.Versions(ctx, list(tb, s, "SELECT stay_id FROM stay_heads")))(tb)
+	for _, versions := range st.Versions {
+		for n := range versions {
+			versions[n].Reading = 0 // tells how the rows came
+		}
+	}
 	return st
 }
 

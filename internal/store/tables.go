@@ -17,6 +17,7 @@ type loadRow struct {
 	How         string
 	AfterID     int64
 	LastID      *int64
+	Files       int64 // read so far
 	Rows        int64
 	Unchanged   int64
 	Quarantined int64

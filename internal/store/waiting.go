@@ -68,7 +68,7 @@ func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
 		FROM (SELECT DISTINCT kind, source_id FROM fact_versions WHERE stay_id IN ? AND kind <> ?) f
 		JOIN fact_versions v ON v.kind = f.kind AND v.source_id = f.source_id
 		LEFT JOIN stay_heads h ON h.stay_id = v.stay_id
-		ORDER BY v.kind, v.source_id, v.recorded_at, v.file, v.line, v.hash`, stayIDs, string(clinical.KindStay)).Rows()
+		ORDER BY v.kind, v.source_id, v.recorded_at, v.file, v.reading, v.line, v.hash`, stayIDs, string(clinical.KindStay)).Rows()
 	if err != nil {
 		return nil, err
 	}

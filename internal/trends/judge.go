@@ -107,7 +107,7 @@ func (s *Set) takeLargest() {
 		pulse = larger(pulse, u.PulseRise)
 	}
 	s.PulseRise = pulse
-	if pulse != nil {
+	if pulse != nil && *s.Baseline.HeartRate != 0 {
 		s.PulseRisePercent = ptr(100 * *pulse / *s.Baseline.HeartRate)
 	}
 }
@@ -233,7 +233,7 @@ func criteriaOf(set Set, raw rawSet, s surroundings) []string {
 			threshold = pulseRiseYoung
 		}
 		add(AtLeast(*set.PulseRise, threshold), CritPulse)
-		add(AtLeast(*set.PulseRisePercent, p.PulseRiseNotablePercent), CritNotable)
+		add(set.PulseRisePercent != nil && AtLeast(*set.PulseRisePercent, p.PulseRiseNotablePercent), CritNotable)
 	}
 	add(set.SupineHypertension() && set.SystolicDrop != nil && AtLeast(*set.SystolicDrop, supineDrop), CritSupine)
 	return out

@@ -25,7 +25,7 @@ var bodies = map[clinical.Kind]func(*row) clinical.Body{
 
 func stay(r *row) clinical.Body {
 	b := clinical.Stay{
-		PatientID: r.need("patient_id"), Unit: r.need("unit"), AdmittedAt: r.needTime("admitted_at"),
+		PatientID: r.need("patient_id"), Unit: r.needName("unit"), AdmittedAt: r.needTime("admitted_at"),
 		Bed: r.cell("bed"), DischargedAt: r.time("discharged_at"), Name: r.cell("name"), Sex: r.cell("sex"),
 		NotAmbulatory: r.word("ambulatory", []string{"yes", "no"}) == "no",
 	}

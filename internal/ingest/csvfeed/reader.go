@@ -45,7 +45,7 @@ func Read(r io.Reader, kind clinical.Kind, name string, o feed.Options, sink fee
 	if unknown := unknownColumns(header, kind); len(unknown) > 0 {
 		sink.Notice("columns not known and not read: " + strings.Join(unknown, ", "))
 	}
-	f := file{tape: t, csv: c, kind: kind, name: name, header: header, options: o, sink: sink}
+	f := file{tape: t, csv: c, kind: kind, name: name, header: header, options: o, sink: sink, headerEnd: c.InputOffset()}
 	return f.rows()
 }
 
@@ -103,6 +103,8 @@ type file struct {
 	header  []string
 	options feed.Options
 	sink    feed.Sink
+
+	headerEnd int64 // bytes up to the end of the line of column names
 
 	short *feed.Held // a row with too few columns, held until it is known not to be the cut-off end
 }
@@ -193,6 +195,11 @@ func (f *file) flushShort() error {
 func (f *file) end() error {
 	if f.short != nil && f.tape.last != '\n' {
 		return fmt.Errorf("is cut off in line %d; send it again whole", f.short.Line)
+	}
+	if f.tape.total > f.headerEnd && f.tape.last != '\n' {
+		// Nothing tells a whole last row from one cut off in its last column:
+		// it is read, and read again when the file changes.
+		f.sink.Notice("no line end after the last row: if the file was cut off there, send it again whole")
 	}
 	return f.flushShort()
 }

@@ -68,6 +68,23 @@ func (r *row) need(column string) string {
 	return s
 }
 
+func (r *row) needName(column string) string {
+	r.need(column)
+	return r.name(column)
+}
+
+// longestName is the longest identity in bytes, so that a database can index it.
+const longestName = 500
+
+// name is a cell that names something by which facts are found again.
+func (r *row) name(column string) string {
+	s := r.cell(column)
+	if len(s) > longestName {
+		r.wrong("%s is longer than %d bytes", column, longestName)
+	}
+	return s
+}
+
 var decimal = regexp.MustCompile(`^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?$`)
 
 func (r *row) number(column string) *float64 {
@@ -80,8 +97,15 @@ func (r *row) number(column string) *float64 {
 		r.wrong("%s is not a number: %q", column, s)
 		return nil
 	}
+	if math.Abs(f) > largestNumber {
+		r.wrong("%s is too large to be true: %s", column, s)
+		return nil
+	}
 	return &f
 }
+
+// largestNumber bounds what is read, so that no sum of it can overflow.
+const largestNumber = 1e15
 
 // amount is a number that cannot be negative.
 func (r *row) amount(column string) *float64 {
@@ -199,8 +223,8 @@ func statusOf(r *row, kind clinical.Kind) clinical.Status {
 // the version then holds what identity could be read.
 func Parse(kind clinical.Kind, header, record []string, o feed.Options) (clinical.Version, string) {
 	r := &row{header: header, record: record, zone: o.Zone}
-	v := clinical.Version{Kind: kind, StayID: r.cell("stay_id")}
-	v.SourceID = r.need(idColumn(kind))
+	v := clinical.Version{Kind: kind, StayID: r.name("stay_id")}
+	v.SourceID = r.needName(idColumn(kind))
 	v.Status = statusOf(r, kind)
 	recorded := r.time("recorded_at")
 	if r.reason == "" && v.Removed() {

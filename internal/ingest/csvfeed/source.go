@@ -56,8 +56,11 @@ func (t *tape) Read(p []byte) (int, error) {
 		return 0, t.err
 	}
 	if len(t.held) > maxRecord {
-		t.err = errTooLong
-		return 0, t.err
+		t.forget(t.base + int64(len(t.held)-len(bytes.TrimLeft(t.held, "\r\n")))) // blank lines are of no record
+		if len(t.held) > maxRecord {
+			t.err = errTooLong
+			return 0, t.err
+		}
 	}
 	n, err := t.src.Read(p)
 	chunk := p[:n]
@@ -82,7 +85,7 @@ func (t *tape) Read(p []byte) (int, error) {
 
 // take returns the bytes between two offsets and forgets all before the second.
 func (t *tape) take(from, to int64) []byte {
-	out := bytes.Clone(t.held[from-t.base : to-t.base])
+	out := bytes.Clone(t.held[max(from, t.base)-t.base : to-t.base])
 	t.forget(to)
 	return out
 }

@@ -33,7 +33,7 @@ func ParseTime(s string, zone *time.Location) (time.Time, bool) {
 	wall := time.Date(n[0], time.Month(n[1]), n[2], n[3], n[4], n[5], n[6], time.UTC).Truncate(time.Microsecond)
 	switch {
 	case m[8] != "":
-		return wall, true
+		return bounded(wall)
 	case m[9] != "":
 		hours, _ := strconv.Atoi(m[10])
 		minutes, _ := strconv.Atoi(m[11])
@@ -44,9 +44,21 @@ func ParseTime(s string, zone *time.Location) (time.Time, bool) {
 		if m[9] == "-" {
 			offset = -offset
 		}
-		return wall.Add(-offset), true
+		return bounded(wall.Add(-offset))
 	}
-	return Local(wall, zone), true
+	return bounded(Local(wall, zone))
+}
+
+// lastMoment is the last one that RFC 3339 can write in UTC.
+var lastMoment = time.Date(9999, 12, 31, 23, 59, 59, 0, time.UTC)
+
+// bounded holds a moment to the years that RFC 3339 can write. Sources say "no
+// end" by the last day of the year 9999, which west of Greenwich is later still.
+func bounded(t time.Time) (time.Time, bool) {
+	if t.After(lastMoment) {
+		return lastMoment, true
+	}
+	return t, t.Year() >= 1
 }
 
 // Local is the moment at which the clocks of zone show the wall time, which is

@@ -13,6 +13,7 @@ CREATE TABLE fact_versions (
     body        text    COLLATE "C",
     feed        text    COLLATE "C" NOT NULL,
     file        text    COLLATE "C" NOT NULL,
+    reading     bigint NOT NULL, -- which reading of the file
     line        bigint  NOT NULL,
     hash        bytea   NOT NULL,
     load_id     bigint  NOT NULL

@@ -6,11 +6,14 @@ CREATE TABLE loads (
     how         text   COLLATE "C" NOT NULL,
     after_id    bigint NOT NULL, -- the versions that the load stores have larger ids
     last_id     bigint,          -- and none larger than this, once it is finished
+    files       bigint NOT NULL,
     rows        bigint NOT NULL,
     unchanged   bigint NOT NULL,
     quarantined bigint NOT NULL,
     summary     text   COLLATE "C"
 );
+
+CREATE INDEX loads_open ON loads (id) WHERE finished_at IS NULL;
 
 -- Rows of a load that said what was held already; kept until the load is finished.
 CREATE TABLE repeated_rows (

@@ -12,6 +12,7 @@ CREATE TABLE fact_versions (
     body        TEXT,
     feed        TEXT    NOT NULL,
     file        TEXT    NOT NULL,
+    reading     INTEGER NOT NULL, -- which reading of the file
     line        INTEGER NOT NULL,
     hash        BLOB    NOT NULL,
     load_id     INTEGER NOT NULL

@@ -6,11 +6,14 @@ CREATE TABLE loads (
     how         TEXT    NOT NULL,
     after_id    INTEGER NOT NULL, -- the versions that the load stores have larger ids
     last_id     INTEGER,          -- and none larger than this, once it is finished
+    files       INTEGER NOT NULL,
     rows        INTEGER NOT NULL,
     unchanged   INTEGER NOT NULL,
     quarantined INTEGER NOT NULL,
     summary     TEXT
 ) STRICT;
+
+CREATE INDEX loads_open ON loads (id) WHERE finished_at IS NULL;
 
 -- Rows of a load that said what was held already; kept until the load is finished.
 CREATE TABLE repeated_rows (
