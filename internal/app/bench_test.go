@@ -10,6 +10,7 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/demo"
 	"plumbline/internal/testdb"
 )
@@ -102,9 +103,10 @@ func timePlainCopy(b *testing.B, url, feed string) time.Duration {
 	return best
 }
 
-// BenchmarkAssess measures one stay (the longest of the demo unit), the unit from
-// the facts known at a moment, and the unit from kept digests; the last is given
-// as a share of the one before it.
+// BenchmarkAssess measures one stay (the longest of the demo unit) in the core
+// alone and with the reading of its facts, the unit from the facts known at a
+// moment, and the unit from kept digests; the last is given as a share of the one
+// before it.
 func BenchmarkAssess(b *testing.B) {
 	now := demo.AnchorTime()
 	s := benchSite(b, filepath.Join(b.TempDir(), "assess.db"), now)
@@ -116,6 +118,15 @@ func BenchmarkAssess(b *testing.B) {
 	if _, err := s.loader.Load(ctx, []string{feed}, "bench"); err != nil {
 		b.Fatal(err)
 	}
+	chart, err := s.service.Chart(ctx, "S125", now)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.Run("core", func(b *testing.B) {
+		for b.Loop() {
+			_ = alerts.Assess(s.service.Digest(chart), s.service.Policy.Policy, time.UTC, now)
+		}
+	})
 	b.Run("stay", func(b *testing.B) {
 		for b.Loop() {
 			if _, err := s.service.Stay(ctx, "S125", now); err != nil {

@@ -75,7 +75,7 @@ func bareCopy(b *testing.B, rows []clinical.Version) time.Duration {
 	must(b, err)
 	defer func() { _ = conn.Close(b.Context()) }()
 	_, err = conn.Exec(b.Context(), `CREATE TABLE bare (n integer, kind text, source_id text, stay_id text, recorded_at bigint, stated boolean,
-		status text, at bigint, body text, feed text, file text, line bigint, hash bytea, load_id bigint)`)
+		status text, at bigint, body text, feed text, file text, reading bigint, line bigint, hash bytea, load_id bigint)`)
 	must(b, err)
 	var stored []versionRow
 	for _, v := range rows {
