@@ -151,8 +151,8 @@ func TestNothingNamesARegistryOrAMachine(t *testing.T) {
 	var words [][]byte
 	for _, parts := range [][]string{ // in parts, so that this file passes
 		{"npmjs", ".org"}, {"npmjs", ".com"}, {"yarnpkg", ".com"},
-		{"proxy.golang", ".org"}, {"sum.golang", ".org"}, {"goproxy", ".io"},
-		{"deb.debian", ".org"}, {"security.debian", ".org"}, {"archive.ubuntu", ".com"},
+		{"proxy", ".golang"}, {"sum", ".golang"}, {"goproxy", ".io"},
+		{"deb", ".debian"}, {"security", ".debian"}, {"archive", ".ubuntu"},
 		{"pypi", ".org"}, {"jsdelivr", ".net"}, {"unpkg", ".com"}, {"cdnjs", ".cloudflare"},
 		{"/work", "/main"}, {"/work", "/shared"}, {"/work", "/.library"}, {"/root", "/"}, {"/home", "/"},
 	} {
