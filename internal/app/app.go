@@ -160,7 +160,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 	return &site{
 		settings: s, store: st, log: log,
 		loader: &ingest.Loader{
-			Store: feedStore{st}, Clock: p.clock, Zone: s.zone, Log: log,
+			Store: feedStore{st}, Clock: p.clock, Zone: s.zone,
 			Plausible: func(v clinical.Vitals) []string { return trends.Believe("", v, plausible).Implausible },
 		},
 		service: &assess.Service{Store: factStore{Store: st}, Policy: s.policy, Zone: s.zone},

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -95,7 +94,6 @@ type Loader struct {
 	Zone  *time.Location
 	// Plausible names values that are not believed; see V-PLAUSIBLE.
 	Plausible func(clinical.Vitals) []string
-	Log       *slog.Logger
 }
 
 // source is one file to be read.

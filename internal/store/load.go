@@ -250,24 +250,3 @@ func countEnds(tx *gorm.DB, load loadRow) (LoadResult, error) {
 const counts = `NOT EXISTS (SELECT 1 FROM fact_versions w
 	WHERE w.kind = n.kind AND w.source_id = n.source_id
 	AND (w.recorded_at, w.file, w.reading, w.line, w.hash) > (n.recorded_at, n.file, n.reading, n.line, n.hash))`
-
-// AcceptedOf streams the versions of a kind that the load brought and that
-// count, those that wait included.
-func (s *Store) AcceptedOf(ctx context.Context, loadID int64, kind clinical.Kind, each func(clinical.Version) error) error {
-	db := s.reading(ctx)
-	var load loadRow
-	if err := db.Take(&load, loadID).Error; err != nil {
-		return fmt.Errorf("finding load %d: %w", loadID, err)
-	}
-	query := "SELECT " + versionColumns("n") + " FROM fact_versions n WHERE n.id > ? AND n.load_id = ? AND n.kind = ?"
-	values := []any{load.AfterID, loadID, string(kind)}
-	if load.LastID != nil { // a load of long ago does not search all that came after
-		query += " AND n.id <= ?"
-		values = append(values, *load.LastID)
-	}
-	rows, err := db.Raw(query+" AND "+counts+" ORDER BY n.id", values...).Rows()
-	if err != nil {
-		return err
-	}
-	return eachVersion(rows, func(v storedVersion) error { return each(v.Version) })
-}

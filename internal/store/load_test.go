@@ -256,14 +256,14 @@ func TestAKillBetweenFilesLosesAndDoublesNothing(t *testing.T) {
 	})
 }
 
-func TestAcceptedOfStreamsWhatCounts(t *testing.T) {
+func TestWhatALoadBroughtAndCountsIsStreamed(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		first, _ := loadAt(t, s, noon, in("v.csv", vitals("V1", "S1", 0, 120), vitals("V2", "S1", 0, 130), stay("S1", "4W", 0)))
 		second, _ := loadAt(t, s, noon, in("w.csv", recordedAt(vitals("V1", "S1", 0, 121), 1), vitals("V0", "S9", 0, 140),
 			recordedAt(vitals("V2", "S1", 0, 129), -1)))
 		of := func(id int64) string {
 			var list []string
-			must(t, s.AcceptedOf(t.Context(), id, clinical.KindVitals, func(v clinical.Version) error {
+			must(t, s.AcceptedAmong(t.Context(), id, clinical.KindVitals, []string{"V0", "V1", "V2"}, func(v clinical.Version) error {
 				list = append(list, v.SourceID)
 				return nil
 			}))
@@ -276,7 +276,7 @@ func TestAcceptedOfStreamsWhatCounts(t *testing.T) {
 			t.Errorf("of the second load count %s, want V1 and the waiting V0", got)
 		}
 		stop := errors.New("stop")
-		if err := s.AcceptedOf(t.Context(), first, clinical.KindVitals, func(clinical.Version) error { return stop }); !errors.Is(err, stop) {
+		if err := s.AcceptedAmong(t.Context(), first, clinical.KindVitals, []string{"V2"}, func(clinical.Version) error { return stop }); !errors.Is(err, stop) {
 			t.Errorf("the error of each is lost: %v", err)
 		}
 	})

@@ -135,27 +135,7 @@ func (s *Store) texts(ctx context.Context, query string, values ...any) ([]strin
 	return list, err
 }
 
-// UnitExists reports whether any version of a stay ever named the unit.
-func (s *Store) UnitExists(ctx context.Context, unit string) (bool, error) {
-	return s.any(ctx, "SELECT EXISTS (SELECT 1 FROM stay_spans WHERE unit = ?)", unit)
-}
-
-// StayExists reports whether any version of any fact names the stay.
-func (s *Store) StayExists(ctx context.Context, stayID string) (bool, error) {
-	return s.any(ctx, "SELECT EXISTS (SELECT 1 FROM stay_heads WHERE stay_id = ?)", stayID)
-}
-
-// HasFact reports whether any version of the fact is held.
-func (s *Store) HasFact(ctx context.Context, kind clinical.Kind, sourceID string) (bool, error) {
-	return s.any(ctx, "SELECT EXISTS (SELECT 1 FROM fact_versions WHERE kind = ? AND source_id = ?)", string(kind), sourceID)
-}
-
-func (s *Store) any(ctx context.Context, query string, values ...any) (yes bool, err error) {
-	err = s.reading(ctx).Raw(query, values...).Row().Scan(&yes)
-	return yes, err
-}
-
-// HasFacts is HasFact for many: the answer holds those of which a version is held.
+// HasFacts tells of which of the facts any version is held.
 func (s *Store) HasFacts(ctx context.Context, kind clinical.Kind, sourceIDs []string) (map[string]bool, error) {
 	held := map[string]bool{}
 	for part := range parts(distinct(sourceIDs), 500) {
