@@ -1,10 +1,12 @@
 package ingest
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -375,7 +377,8 @@ func (l *Loader) Retry(ctx context.Context) (Summary, error) {
 	}
 	s := Summary{Problems: []Problem{}}
 	var found finds
-	for id, h := range rows {
+	for _, id := range byPlace(rows) { // of two rows of one fact and time the later one counts
+		h := rows[id]
 		v, reason := reread(h, feed.Options{Zone: l.Zone, Now: now})
 		if reason != "" {
 			h.Reason = reason
@@ -393,6 +396,13 @@ func (l *Loader) Retry(ctx context.Context) (Summary, error) {
 	s.Quarantined = len(found.held)
 	s.Rows = s.Accepted + s.Unchanged + s.Superseded + s.Waiting + s.Quarantined
 	return s, err
+}
+
+// byPlace lists the ids of rows held back by where the rows stand.
+func byPlace(rows map[int64]feed.Held) []int64 {
+	return slices.SortedFunc(maps.Keys(rows), func(a, b int64) int {
+		return cmp.Or(strings.Compare(rows[a].File, rows[b].File), rows[a].Line-rows[b].Line, cmp.Compare(a, b))
+	})
 }
 
 func reread(h feed.Held, o feed.Options) (clinical.Version, string) {

@@ -210,6 +210,24 @@ func TestHeldRowsAreReadAgain(t *testing.T) {
 	}
 }
 
+// Of two rows of one fact recorded at one moment the later one counts, so they
+// are read again in the order in which they stood.
+func TestHeldRowsAreReadAgainInTheirOrder(t *testing.T) {
+	header := strings.Split(strings.TrimSpace(weights), ",")
+	m := &memory{}
+	for line := 30; line > 1; line-- {
+		m.held = append(m.held, feed.Held{Feed: "csv", File: "w.csv", Line: line, Kind: clinical.KindWeight, SourceID: "a", Header: header, Record: []string{"a", "S", "2026-11-25T08:00", "70", ""}})
+	}
+	if _, err := loader(m).Retry(context.Background()); err != nil || len(m.versions) != 29 {
+		t.Fatalf("%v, %d versions", err, len(m.versions))
+	}
+	for n, v := range m.versions {
+		if v.Line != n+2 {
+			t.Fatalf("row of line %d is read as number %d", v.Line, n+1)
+		}
+	}
+}
+
 func TestTheWatcherReadsWhatIsNewAndStable(t *testing.T) {
 	dir := t.TempDir()
 	clock := now
