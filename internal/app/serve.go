@@ -43,10 +43,10 @@ func serve(ctx context.Context, p process, args []string) error {
 // openAndRun opens the store and serves until the end; the listener is closed by
 // then, whatever happens.
 func (p process) openAndRun(ctx context.Context, s settings, listener net.Listener) error {
+	defer func() { _ = listener.Close() }() // a second time, where the web server has closed it
 	s.logLevel = cmp.Or(s.logLevel, "info")
 	site, err := p.open(ctx, s)
 	if err != nil {
-		_ = listener.Close()
 		return err
 	}
 	defer site.close()
@@ -156,8 +156,8 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener) error 
 		Handler: server.New(server.Deps{
 			Board: s.service, Policy: s.settings.policy, Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
-			DataState: s.store.DataState,
-			Feeds:     func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
+			DataState: s.store.DataState, Held: s.heldRows,
+			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),
 		ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeaderBytes,
 	}
@@ -224,13 +224,9 @@ func (s *site) keepPolicy(ctx context.Context, now time.Time) error {
 	return s.store.SavePolicy(ctx, s.settings.policy.Hash, text.String(), now)
 }
 
-// feedHealth gathers how the feeds stand, for the page and the metrics.
+// feedHealth gathers how the feeds stand, for the pages and the metrics.
 func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time) (server.FeedHealth, error) {
 	state, err := s.store.Feeds(ctx)
-	if err != nil {
-		return server.FeedHealth{}, err
-	}
-	held, err := s.store.Quarantine(ctx)
 	if err != nil {
 		return server.FeedHealth{}, err
 	}
@@ -250,10 +246,17 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 			}
 		}
 	}
-	for _, q := range held {
-		h.Held = append(h.Held, server.HeldRow{File: q.File, Line: q.Line, SourceID: q.SourceID, Reason: heldReason(q)})
-	}
 	return h, nil
+}
+
+// heldRows names every row held back, for the page that shows them.
+func (s *site) heldRows(ctx context.Context) ([]server.HeldRow, error) {
+	held, err := s.store.Quarantine(ctx)
+	out := make([]server.HeldRow, 0, len(held))
+	for _, q := range held {
+		out = append(out, server.HeldRow{File: q.File, Line: q.Line, SourceID: q.SourceID, Reason: heldReason(q)})
+	}
+	return out, err
 }
 
 func named(files []server.FeedFile, name string) bool {

@@ -81,9 +81,7 @@ func (s *Service) Live(ctx context.Context, unit string, now time.Time) ([]alert
 	}
 	var list []alerts.Assessment
 	for _, d := range digests {
-		onList := d.Stay.Unit == unit && !d.Stay.AdmittedAt.After(now) &&
-			(d.Stay.DischargedAt == nil || d.Stay.DischargedAt.After(now))
-		if onList {
+		if d.Stay.OnUnit(unit, now) {
 			list = append(list, alerts.Assess(d, s.Policy.Policy, s.Zone, now))
 		}
 	}

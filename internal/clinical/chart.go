@@ -147,10 +147,11 @@ func (c *Chart) ahead(t time.Time) {
 	}
 }
 
-// OnUnit reports whether the stay was on the unit's list at the chart's moment:
-// from admission until discharge, that moment excluded.
-func (c Chart) OnUnit(unit string) bool {
-	s := c.Stay
-	return s != nil && s.Unit == unit && !s.AdmittedAt.After(c.AsOf) &&
-		(s.DischargedAt == nil || s.DischargedAt.After(c.AsOf))
+// OnUnit reports whether the stay was on the unit's list at the chart's moment.
+func (c Chart) OnUnit(unit string) bool { return c.Stay != nil && c.Stay.OnUnit(unit, c.AsOf) }
+
+// OnUnit reports whether the stay, as this version has it, is on the unit's list
+// at a moment: from admission until discharge, that moment excluded.
+func (b Stay) OnUnit(unit string, at time.Time) bool {
+	return b.Unit == unit && !b.AdmittedAt.After(at) && (b.DischargedAt == nil || b.DischargedAt.After(at))
 }

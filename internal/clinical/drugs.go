@@ -242,16 +242,6 @@ func init() {
 	sort.SliceStable(names, func(a, b int) bool { return len(names[a].words) > len(names[b].words) })
 }
 
-// SubstanceNames lists the drug names that the rules know, sorted.
-func SubstanceNames() []string {
-	out := make([]string, 0, len(substances))
-	for _, s := range substances {
-		out = append(out, s.Name)
-	}
-	sort.Strings(out)
-	return out
-}
-
 var atcShape = regexp.MustCompile(`^[A-Z][0-9]{2}([A-Z]([A-Z]([0-9]{2})?)?)?$`)
 
 func isCombinationCode(atc string) bool {

@@ -228,8 +228,8 @@ func TestTheTableOfDrugsIsThatOfTheIndex(t *testing.T) {
 		seen++
 	}
 	// Besides those: sacubitril/valsartan, which has none, and rotigotine, which has none by mouth.
-	if len(SubstanceNames()) != seen+2 {
-		t.Errorf("%d names in the table, %d in the index's excerpt", len(SubstanceNames()), seen)
+	if len(substances) != seen+2 {
+		t.Errorf("%d names in the table, %d in the index's excerpt", len(substances), seen)
 	}
 }
 

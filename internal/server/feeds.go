@@ -86,7 +86,14 @@ func (s *server) feedPage(c *gin.Context) {
 	t := times{s.Board.Catalogue(now), true}
 	v := feedsView{
 		frame: s.frame(c.Request.Context(), "Feeds").at("feeds").live(now), State: state, FolderSet: h.FolderSet, Trouble: h.Trouble,
-		Held: h.Held, HeldTotal: h.HeldTotal, Waiting: h.Waiting,
+		HeldTotal: h.HeldTotal, Waiting: h.Waiting,
+	}
+	if s.Held != nil && state != feedUnknown {
+		var err error
+		if v.Held, err = s.Held(c.Request.Context()); err != nil {
+			s.fail(c, err)
+			return
+		}
 	}
 	v.Refresh = true
 	if !h.LastRead.IsZero() {

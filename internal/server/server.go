@@ -36,9 +36,8 @@ type FeedHealth struct {
 	LastRead  time.Time // when the folder was last read to its end; zero: never
 	Trouble   string    // why the folder could not be read at the last look; "": it could
 	Files     []FeedFile
-	Held      []HeldRow // rows held back, in full or the newest of them
-	HeldTotal int       // every row held back, also those not in Held
-	Waiting   int       // rows that wait for their stay
+	HeldTotal int // rows held back
+	Waiting   int // rows that wait for their stay
 }
 
 // FeedFile is one file and its last reading.
@@ -62,6 +61,7 @@ type Deps struct {
 	Board    Board
 	Policy   policy.Loaded
 	Feeds    func(context.Context) (FeedHealth, error)
+	Held     func(context.Context) ([]HeldRow, error) // asked for by the feed page alone
 	Clock    clinical.Clock
 	Zone     *time.Location
 	Version  string

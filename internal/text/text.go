@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
-	"plumbline/internal/clinical"
 	"plumbline/internal/trends"
 )
 
@@ -379,12 +378,3 @@ func Around(a trends.Around) string {
 
 // Caution is the line that stands on every page and print.
 const Caution = "Informs licensed staff; orders nothing. Local policy and clinical judgement come first."
-
-// GroupNames lists the drug classes in the order of the rules.
-func GroupNames() []string {
-	out := make([]string, len(clinical.Groups))
-	for n, g := range clinical.Groups {
-		out[n] = string(g)
-	}
-	return out
-}

@@ -212,7 +212,7 @@ func DigestOf(c clinical.Chart, p clinical.Policy, zone *time.Location) Digest {
 	d.Serial = SerialOf(d.Sets, d.Changes, p)
 	d.takeDoses(given, p)
 	d.RiskDrugs = riskDrugs(orders, given)
-	d.Unrecognised = unrecognised(c, p.Drugs.OfNoConcern)
+	d.Unrecognised = unrecognised(c, orders, p.Drugs.OfNoConcern)
 	return d
 }
 
@@ -461,24 +461,18 @@ func riskDrugs(orders []orderCourse, given []Given) []string {
 
 // unrecognised lists, as charted, the drugs of orders and dose records that no
 // code and no name tells, less those that the site has named as of no concern.
-func unrecognised(c clinical.Chart, ofNoConcern []string) []string {
-	out := []string{}
+func unrecognised(c clinical.Chart, orders []orderCourse, ofNoConcern []string) []string {
+	drugs := make([]clinical.Drug, 0, len(orders))
+	for _, o := range orders {
+		drugs = append(drugs, o.order.Drug)
+	}
 	for _, r := range c.Records {
-		var drug clinical.Drug
-		switch b := r.Body.(type) {
-		case clinical.Order:
-			if _, ran := courseOf(r, c.AsOf); !ran {
-				continue
-			}
-			drug = b.Drug
-		case clinical.Dose:
-			if b.GivenAt.After(c.AsOf) {
-				continue
-			}
-			drug = b.Drug
-		default:
-			continue
+		if b, ok := r.Body.(clinical.Dose); ok && !b.GivenAt.After(c.AsOf) {
+			drugs = append(drugs, b.Drug)
 		}
+	}
+	out := []string{}
+	for _, drug := range drugs {
 		if _, known := drug.Ingredients(); known {
 			continue
 		}

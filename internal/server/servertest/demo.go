@@ -76,16 +76,18 @@ func Demo(zone *time.Location) (server.Deps, *Board, error) {
 		}
 		health.Files = append(health.Files, server.FeedFile{Name: f.Name, LastRead: health.LastRead, Rows: len(memory.All) - before})
 	}
+	var held []server.HeldRow
 	for _, h := range memory.Rows {
-		health.Held = append(health.Held, server.HeldRow{File: h.File, Line: h.Line, SourceID: h.SourceID, Reason: h.Reason})
+		held = append(held, server.HeldRow{File: h.File, Line: h.Line, SourceID: h.SourceID, Reason: h.Reason})
 	}
-	health.HeldTotal, health.Waiting = len(health.Held), 1
+	health.HeldTotal, health.Waiting = len(held), 1
 	loaded := policy.Default()
 	board := &Board{Service: &assess.Service{Store: memory, Policy: loaded, Zone: zone}}
 	return server.Deps{
 		Board: board, Policy: loaded, Zone: zone, Version: "test", Hospital: demo.Hospital,
 		Clock: func() time.Time { return now.Add(20 * time.Second) },
 		Feeds: func(context.Context) (server.FeedHealth, error) { return health, nil },
+		Held:  func(context.Context) ([]server.HeldRow, error) { return held, nil },
 		Ready: func(context.Context) error { return nil },
 	}, board, nil
 }
