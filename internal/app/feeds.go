@@ -10,17 +10,22 @@ import (
 	"plumbline/internal/ingest"
 )
 
+// parseWithFormat reads the flags of a command that answers in a format.
+func (p process) parseWithFormat(name string, args []string) (s settings, rest []string, format string, err error) {
+	s, rest, err = p.parse(name, args, func(fs *flag.FlagSet) { fs.StringVar(&format, "format", "table", "") })
+	if err == nil {
+		err = checkFormat(format)
+	}
+	return s, rest, format, err
+}
+
 func load(ctx context.Context, p process, args []string) error {
-	format := "table"
-	s, paths, err := p.parse("load", args, func(fs *flag.FlagSet) { fs.StringVar(&format, "format", format, "") })
+	s, paths, format, err := p.parseWithFormat("load", args)
 	switch {
 	case err != nil:
 		return err
 	case len(paths) == 0:
 		return usagef("load needs at least one file or folder")
-	}
-	if err := checkFormat(format); err != nil {
-		return err
 	}
 	site, err := p.open(ctx, s)
 	if err != nil {
@@ -79,16 +84,12 @@ func problemLine(p ingest.Problem) string {
 }
 
 func quarantine(ctx context.Context, p process, args []string) error {
-	format := "table"
-	s, rest, err := p.parse("quarantine", args, func(fs *flag.FlagSet) { fs.StringVar(&format, "format", format, "") })
-	if err != nil {
+	s, rest, format, err := p.parseWithFormat("quarantine", args)
+	switch {
+	case err != nil:
 		return err
-	}
-	if len(rest) != 1 || rest[0] != "list" && rest[0] != "retry" {
+	case len(rest) != 1 || rest[0] != "list" && rest[0] != "retry":
 		return usagef("quarantine takes list or retry")
-	}
-	if err := checkFormat(format); err != nil {
-		return err
 	}
 	site, err := p.open(ctx, s)
 	if err != nil {

@@ -271,8 +271,8 @@ func named(files []server.FeedFile, name string) bool {
 // keeper writes digests behind the answers: a page must not wait for a file
 // that is being loaded.
 type keeper struct {
-	queue chan []store.Digest
-	done  chan struct{}
+	queue      chan []store.Digest
+	stop, done chan struct{}
 }
 
 // keepQueue is how many answers' digests may wait to be written; more are
@@ -280,12 +280,17 @@ type keeper struct {
 const keepQueue = 64
 
 func newKeeper(s *site) *keeper {
-	k := &keeper{queue: make(chan []store.Digest, keepQueue), done: make(chan struct{})}
+	k := &keeper{queue: make(chan []store.Digest, keepQueue), stop: make(chan struct{}), done: make(chan struct{})}
 	go func() {
 		defer close(k.done)
-		for digests := range k.queue {
-			if err := s.store.SaveDigests(context.Background(), digests); err != nil {
-				s.log.Warn("digests were not kept; they are made again when needed", "error", err)
+		for {
+			select {
+			case digests := <-k.queue:
+				if err := s.store.SaveDigests(context.Background(), digests); err != nil {
+					s.log.Warn("digests were not kept; they are made again when needed", "error", err)
+				}
+			case <-k.stop:
+				return
 			}
 		}
 	}()
@@ -299,7 +304,9 @@ func (k *keeper) add(digests []store.Digest) {
 	}
 }
 
+// close waits for what is being written; an answer that is still being given may
+// add to the queue afterwards, and is not kept.
 func (k *keeper) close() {
-	close(k.queue)
+	close(k.stop)
 	<-k.done
 }
