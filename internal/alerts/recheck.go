@@ -103,6 +103,16 @@ func AtRisk(d trends.Digest, p clinical.Policy, zone *time.Location, at time.Tim
 
 // instances lists every demand that a rule makes of the stay, met or not.
 func (s situation) instances() []Instance {
+	once := s.onceInstances()
+	if !AtRisk(s.Digest, s.policy, s.zone, s.at) {
+		once = slices.DeleteFunc(once, func(i Instance) bool { return i.Rule == RAdmit })
+	}
+	return slices.Concat(once, s.weekly(), s.standingInstances())
+}
+
+// onceInstances are the demands that one event makes and one set meets; R-ADMIT
+// among them whether or not the stay is at risk.
+func (s situation) onceInstances() []Instance {
 	p := s.policy.Recheck
 	var out []Instance
 	for _, f := range s.Falls {
@@ -127,13 +137,17 @@ func (s situation) instances() []Instance {
 			out = append(out, i)
 		}
 	}
-	if AtRisk(s.Digest, s.policy, s.zone, s.at) {
-		out = append(out, after(RAdmit, s.Stay.AdmittedAt, p.AdmitHours, s.Stay.AdmittedAt))
-		if latest := s.LatestInterpretable(); latest != nil {
-			out = append(out, standing(RWeekly, latest.StartedAt, latest.StartedAt.Add(clinical.Hours(24*p.WeeklyDays)), latest.Facts))
-		}
+	return append(out, after(RAdmit, s.Stay.AdmittedAt, p.AdmitHours, s.Stay.AdmittedAt))
+}
+
+// weekly is the regular set of a stay at risk.
+func (s situation) weekly() []Instance {
+	latest := s.LatestInterpretable()
+	if latest == nil || !AtRisk(s.Digest, s.policy, s.zone, s.at) {
+		return nil
 	}
-	return append(out, s.standingInstances()...)
+	due := latest.StartedAt.Add(clinical.Hours(24 * s.policy.Recheck.WeeklyDays))
+	return []Instance{standing(RWeekly, latest.StartedAt, due, latest.Facts)}
 }
 
 func after(rule string, trigger time.Time, hours float64, metFrom time.Time, facts ...string) Instance {

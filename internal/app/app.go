@@ -49,6 +49,7 @@ func commands() []command {
 		{"assess", "--unit U [--as-of T]", "the ranked list of a unit as it was known at a moment", assessUnit},
 		{"sets", "--stay S [--as-of T]", "every orthostatic set of a stay with its finding and quality", listSets},
 		{"facts", "--stay S [--as-of T]", "the facts of a stay as known at a moment", listFacts},
+		{"unit", "--unit U --from T --to T [--by month|week]", "falls, sets, rechecks and their control charts over time", unitOverTime},
 		{"quarantine", "list|retry", "rows held back, with the reason; retry reads them again", quarantine},
 		{"policy", "print|check FILE", "the policy in force, or what is wrong in a file and what it changes", policyCommand},
 		{"version", "", "version, commit, Go and database drivers", version},

@@ -20,6 +20,9 @@ type Store interface {
 	Units(ctx context.Context) ([]string, error)
 	// Candidates lists the stays that may have been on a unit at a moment.
 	Candidates(ctx context.Context, unit string, at time.Time) ([]string, error)
+	// Between lists the stays that may have been on a unit at any moment from from
+	// until to.
+	Between(ctx context.Context, unit string, from, to time.Time) ([]string, error)
 	// Versions lists, for each stay, every version of each fact that any version
 	// gives to it.
 	Versions(ctx context.Context, stayIDs []string) (map[string][]clinical.Version, error)

@@ -15,7 +15,7 @@ import (
 
 // digestForm names the form in which digests are kept. Raise it with every
 // change to trends.Digest or to what makes one, so that older ones are made anew.
-const digestForm = "1"
+const digestForm = "2"
 
 // basis is what a kept digest rests on besides the stay's facts.
 func (s *Service) basis() string {
@@ -53,18 +53,20 @@ func (s *Service) candidates(ctx context.Context, unit string, at time.Time) ([]
 	if err != nil || len(stays) > 0 {
 		return stays, err
 	}
+	return nil, s.known(ctx, unit)
+}
+
+// known is nil for a unit that a stay has named.
+func (s *Service) known(ctx context.Context, unit string) error {
 	units, err := s.Store.Units(ctx)
-	if err != nil {
-		return nil, err
+	if err != nil || slices.Contains(units, unit) {
+		return err
 	}
-	if !slices.Contains(units, unit) {
-		known := "none has been seen yet"
-		if len(units) > 0 {
-			known = "seen so far: " + strings.Join(units, ", ")
-		}
-		return nil, clinical.Errorf(clinical.NotFound, "there is no unit %q; units %s", unit, known)
+	known := "none has been seen yet"
+	if len(units) > 0 {
+		known = "seen so far: " + strings.Join(units, ", ")
 	}
-	return nil, nil
+	return clinical.Errorf(clinical.NotFound, "there is no unit %q; units %s", unit, known)
 }
 
 // Live ranks the patients of a unit at a moment from kept digests: what depends

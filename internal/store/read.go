@@ -120,6 +120,14 @@ func (s *Store) Candidates(ctx context.Context, unit string, at time.Time) ([]st
 		ORDER BY 1`, unit, t, t, unit, t)
 }
 
+// Between are the stays that can have been on the unit's list at any moment from
+// from until to, by their ids in byte order.
+func (s *Store) Between(ctx context.Context, unit string, from, to time.Time) ([]string, error) {
+	return s.texts(ctx, `SELECT stay_id FROM stay_spans WHERE unit = ? AND ends_at > ? AND starts_at < ?
+		UNION ALL SELECT stay_id FROM stay_spans WHERE unit = ? AND ends_at IS NULL AND starts_at < ?
+		ORDER BY 1`, unit, micros(from), micros(to), unit, micros(to))
+}
+
 // Units are all units that any version of a stay ever named, in byte order.
 func (s *Store) Units(ctx context.Context) ([]string, error) {
 	// From one unit to the next by the index: the cost is that of the units, not of the stays.

@@ -233,6 +233,24 @@ func TestCandidates(t *testing.T) {
 				t.Errorf("candidates for %s at %v h: %v, want %s", c.unit, c.h, got, c.want)
 			}
 		}
+		for _, c := range []struct {
+			unit     string
+			from, to float64
+			want     string
+		}{
+			{"4W", -5, 0, ""}, // to is outside
+			{"4W", -5, 0.1, "left moved open void"},
+			{"4W", 3, 10, "left moved open"},
+			{"4W", 10, 20, "moved open"},
+			{"4W", 10, 21, "later moved open"},
+			{"5E", 0, 1, "moved"}, // a candidate: its chart tells when it came
+			{"none", 0, 100, ""},
+		} {
+			got := get(s.Between(t.Context(), c.unit, hours(c.from), hours(c.to)))(t)
+			if strings.Join(got, " ") != c.want {
+				t.Errorf("candidates for %s from %v to %v h: %v, want %s", c.unit, c.from, c.to, got, c.want)
+			}
+		}
 		if got := get(s.Units(t.Context()))(t); strings.Join(got, " ") != "4W 5E ICU" {
 			t.Errorf("units = %v", got)
 		}

@@ -38,7 +38,8 @@ type Digest struct {
 	Falls       []FallFact
 	Treatments  []TreatmentFact
 	Precautions []PrecautionFact
-	RiskDrugs   []string // facts of blood-pressure-lowering or pressor drugs ordered or given in the stay
+	RiskDrugs   []string   // facts of blood-pressure-lowering or pressor drugs ordered or given in the stay
+	RiskFrom    *time.Time // when the first of them was; nil where there is none
 }
 
 // Substance names a drug as the rules see it.
@@ -211,7 +212,7 @@ func DigestOf(c clinical.Chart, p clinical.Policy, zone *time.Location) Digest {
 	}
 	d.Serial = SerialOf(d.Sets, d.Changes, p)
 	d.takeDoses(given, p)
-	d.RiskDrugs = riskDrugs(orders, given)
+	d.RiskDrugs, d.RiskFrom = riskDrugs(orders, given)
 	d.Unrecognised = unrecognised(c, orders, p.Drugs.OfNoConcern)
 	return d
 }
@@ -439,24 +440,30 @@ func Distinct(values []string) []string {
 }
 
 // riskDrugs are the facts by which a blood-pressure-lowering or pressor drug was
-// ordered or given in the stay. As-needed orders do not count, given doses do.
-func riskDrugs(orders []orderCourse, given []Given) []string {
-	out := []string{}
+// ordered or given in the stay, and when the first of them was. As-needed orders
+// do not count, given doses do.
+func riskDrugs(orders []orderCourse, given []Given) (facts []string, from *time.Time) {
+	add := func(fact string, at time.Time) {
+		facts = append(facts, fact)
+		if from == nil || at.Before(*from) {
+			from = &at
+		}
+	}
 	for _, o := range orders {
 		if _, local := clinical.RouteOf(o.order.Route); local || o.asNeeded {
 			continue
 		}
 		ingredients, _ := o.order.Drug.Ingredients()
 		if slices.ContainsFunc(ingredients, func(i clinical.Ingredient) bool { return i.Lowering() || i.Pressor() }) {
-			out = append(out, o.sourceID)
+			add(o.sourceID, o.runs[0].from)
 		}
 	}
 	for _, g := range given {
 		if g.Lowering() || g.Pressor() {
-			out = append(out, g.SourceID)
+			add(g.SourceID, g.At)
 		}
 	}
-	return Distinct(out)
+	return Distinct(facts), from
 }
 
 // unrecognised lists, as charted, the drugs of orders and dose records that no

@@ -63,6 +63,11 @@ func (m *Memory) Candidates(context.Context, string, time.Time) ([]string, error
 	return m.Stays(), nil
 }
 
+// Between implements assess.Store, without leaving anybody out.
+func (m *Memory) Between(context.Context, string, time.Time, time.Time) ([]string, error) {
+	return m.Stays(), nil
+}
+
 // Versions implements assess.Store.
 func (m *Memory) Versions(_ context.Context, stayIDs []string) (map[string][]clinical.Version, error) {
 	type fact struct {
