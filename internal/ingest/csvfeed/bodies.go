@@ -40,7 +40,7 @@ func stay(r *row) clinical.Body {
 }
 
 func vitals(r *row) clinical.Body {
-	factor := r.unit("pressure_unit", []string{"mm[Hg]", "kPa"}, []float64{1, mmHgPerKPa})
+	factor := r.unit("pressure_unit", []string{"mm[Hg]", "kPa"}, []float64{1, clinical.MMHgPerKPa})
 	b := clinical.Vitals{
 		TakenAt:  r.needTime("taken_at"),
 		Systolic: scaled(r.number("systolic"), factor), Diastolic: scaled(r.number("diastolic"), factor),
@@ -107,7 +107,7 @@ func fluid(r *row) clinical.Body {
 func weight(r *row) clinical.Body {
 	b := clinical.Weight{
 		MeasuredAt: r.needTime("measured_at"),
-		KG:         r.needAmount("weight") * r.unit("weight_unit", []string{"kg", "[lb_av]"}, []float64{1, kgPerPound}),
+		KG:         r.needAmount("weight") * r.unit("weight_unit", []string{"kg", "[lb_av]"}, []float64{1, clinical.KGPerPound}),
 	}
 	if b.KG == 0 {
 		r.wrong("weight is zero")

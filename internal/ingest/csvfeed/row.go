@@ -185,8 +185,6 @@ func (r *row) unit(column string, units []string, factors []float64) float64 {
 
 // Conversions to the units of the domain.
 const (
-	mmHgPerKPa  = 7.50062
-	kgPerPound  = 0.45359237
 	mlPerLitre  = 1000
 	gdlPerGramL = 0.1
 )
