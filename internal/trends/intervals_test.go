@@ -135,6 +135,18 @@ func TestIntervalsToTenDigits(t *testing.T) {
 	}
 }
 
+// None and all are met exactly at the end of the scale, whatever rounding does.
+func TestScoreIntervalsEndAtTheEndsOfTheScale(t *testing.T) {
+	for n := 1; n <= 500; n++ {
+		if low, _ := WilsonInterval(0, n, .95); low != 0 {
+			t.Errorf("0 of %d: from %v", n, low)
+		}
+		if _, high := WilsonInterval(n, n, .95); high != 1 {
+			t.Errorf("%d of %d: to %v", n, n, high)
+		}
+	}
+}
+
 func TestIntervalsOfWhatHasNone(t *testing.T) {
 	nan := math.NaN()
 	check := func(name string, low, high float64) {

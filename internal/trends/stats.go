@@ -113,7 +113,9 @@ type Slope struct{ Slope, Low, High *float64 }
 // TheilSen returns the median of the slopes of all pairs with distinct x, and
 // Sen's interval by the rule of scipy.stats.theilslopes: the sorted slopes at
 // ranks (N -+ z sigma)/2, halves rounded to even, without interpolation. The
-// slope is nil without two distinct x, the interval under 5 points.
+// slope is nil without two distinct x, the interval under 5 points and where ties in
+// both x and y leave the rule's variance negative (all drops equal and two sets at
+// one moment are enough).
 func TheilSen(x, y []float64) Slope {
 	var slopes []float64
 	for i := range x {
@@ -135,7 +137,11 @@ func TheilSen(x, y []float64) Slope {
 	_, _, xVariance := tieSums(x)
 	_, _, yVariance := tieSums(y)
 	size := float64(n)
-	sigma := math.Sqrt((size*(size-1)*(2*size+5) - xVariance - yVariance) / 18)
+	variance := (size*(size-1)*(2*size+5) - xVariance - yVariance) / 18
+	if variance < 0 { // ties in x and in y taken off together: scipy gives no interval either
+		return out
+	}
+	sigma := math.Sqrt(variance)
 	count := float64(len(slopes))
 	high := min(int(math.RoundToEven((count+z95*sigma)/2)), len(slopes)-1)
 	low := max(int(math.RoundToEven((count-z95*sigma)/2))-1, 0)
