@@ -6,11 +6,16 @@ import (
 	"os"
 	"runtime"
 	"runtime/debug"
+	"strings"
 
 	"plumbline/internal/policy"
 )
 
 func policyCommand(_ context.Context, p process, args []string) error {
+	// A check reads no setting: it must work where the policy in force is the one that is wrong.
+	if len(args) == 2 && args[0] == "check" && !strings.HasPrefix(args[1], "-") {
+		return checkPolicy(p, args[1])
+	}
 	s, rest, err := p.parse("policy", args, nil)
 	switch {
 	case err != nil:
@@ -20,20 +25,22 @@ func policyCommand(_ context.Context, p process, args []string) error {
 	case len(rest) == 2 && rest[0] == "check":
 		return checkPolicy(p, rest[1])
 	}
-	return usagef("policy takes print, or check and a file")
+	return usagef("policy takes print, or check and a file: `dashboard policy check policy.yaml`")
 }
 
 // checkPolicy says what is wrong in a policy file, or what it changes.
 func checkPolicy(p process, path string) error {
 	data, err := os.ReadFile(path)
 	if err != nil {
-		return fmt.Errorf("policy check: %w", err)
+		return fmt.Errorf("policy check: %w; name a policy file that can be read", err)
 	}
 	r := policy.Check(data)
-	for _, problem := range r.Problems {
-		_, _ = fmt.Fprintf(p.stderr, "%s: %s\n", path, problem)
-	}
 	if len(r.Problems) > 0 {
+		for _, problem := range r.Problems {
+			_, _ = fmt.Fprintf(p.stderr, "%s: %s\n", path, problem)
+		}
+		_, _ = fmt.Fprintf(p.stderr, "%s cannot be used: put right what is named above (%d), and check it again. `dashboard policy print` explains every key.\n",
+			path, len(r.Problems))
 		return exitError(1)
 	}
 	if len(r.Changes) == 0 {

@@ -16,6 +16,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"go.yaml.in/yaml/v3"
 
@@ -108,10 +110,37 @@ type reader struct {
 func read(data []byte) *reader {
 	r := &reader{policy: clinical.DefaultPolicy(), lines: map[string]int{}, failed: map[string]bool{}}
 	r.fields = fields(&r.policy)
-	r.file(data)
-	r.together()
+	switch {
+	case len(data) > longestFile:
+		r.problem(1, "", "", fmt.Sprintf("too long: %d bytes, and a policy file holds at most %d; is this the right file?", len(data), longestFile))
+	case !utf8.Valid(data):
+		r.problem(firstInvalid(data), "", "", "not UTF-8: save the file as UTF-8")
+	default:
+		r.file(data)
+		r.together()
+	}
 	slices.SortStableFunc(r.problems, func(a, b Problem) int { return a.Line - b.Line })
 	return r
+}
+
+// longestFile is the size in bytes over which a file is not read: all keys with
+// the longest lists take less than a third of it.
+const longestFile = 256 << 10
+
+// firstInvalid is the line of the first byte that is not UTF-8.
+func firstInvalid(data []byte) int {
+	line := 1
+	for len(data) > 0 {
+		c, size := utf8.DecodeRune(data)
+		if c == utf8.RuneError && size == 1 {
+			break
+		}
+		if c == '\n' {
+			line++
+		}
+		data = data[size:]
+	}
+	return line
 }
 
 func (r *reader) problem(line int, path, value, message string) {
@@ -127,14 +156,14 @@ func (r *reader) file(data []byte) {
 	case errors.Is(err, io.EOF): // nothing but comments
 		return
 	case err != nil:
-		r.syntax(err)
+		r.syntax(data, err)
 		return
 	}
 	r.section(document.Content[0], "")
 	switch err := decoder.Decode(&more); {
 	case errors.Is(err, io.EOF):
 	case err != nil:
-		r.syntax(err)
+		r.syntax(data, err)
 	default:
 		r.problem(more.Content[0].Line, "", "", "a second document begins here: a policy file holds one")
 	}
@@ -142,14 +171,84 @@ func (r *reader) file(data []byte) {
 
 var yamlError = regexp.MustCompile(`^yaml: (?:line (\d+): )?`)
 
-// syntax notes that the file is no YAML. The parser's line is where the part
-// that it could not finish begins, or one before.
-func (r *reader) syntax(err error) {
-	line := 1
-	if found := yamlError.FindStringSubmatch(err.Error()); found != nil && found[1] != "" {
-		line, _ = strconv.Atoi(found[1])
+// syntax notes that the file is no YAML, on the line on which the part begins
+// that cannot be read.
+func (r *reader) syntax(data []byte, err error) {
+	why := "(" + yamlError.ReplaceAllString(err.Error(), "") + "): "
+	lines := strings.SplitAfter(string(data), "\n")
+	if len(lines) > mostLines {
+		r.problem(parserLine(err), "", "", "not readable as YAML, about here or further down "+why+"a policy file needs only the keys that it changes")
+		return
 	}
-	r.problem(line, "", "", "not readable as YAML, here or further down: "+yamlError.ReplaceAllString(err.Error(), ""))
+	line := brokenLine(lines)
+	text := strings.TrimRight(lines[line-1], "\r\n")
+	r.problem(line, "", printable(text), "not readable as YAML "+why+repair(text))
+}
+
+// repair says what to do about a line that is no YAML.
+func repair(text string) string {
+	uneven := func(open, shut string) bool { return strings.Count(text, open) != strings.Count(text, shut) }
+	switch indent := text[:len(text)-len(strings.TrimLeft(text, " \t"))]; {
+	case strings.Contains(indent, "\t"):
+		return "indent with spaces, not with a tab"
+	case strings.Count(text, `"`)%2 == 1 || strings.Count(text, "'")%2 == 1:
+		return "close the quotes"
+	case uneven("[", "]") || uneven("{", "}"):
+		return "close the bracket"
+	case printable(text) != strings.TrimSpace(text):
+		return "take the control characters out"
+	}
+	return "write one key a line, as `key: value`, all keys of a section indented alike"
+}
+
+// mostLines is how many lines a file may have for its broken line to be looked
+// for; a policy with every key and comment has about 300.
+const mostLines = 2000
+
+// brokenLine is the line after the longest beginning of the file that can be
+// read: there begins what cannot.
+func brokenLine(lines []string) int {
+	for n := len(lines) - 1; n > 0; n-- {
+		if readable(strings.Join(lines[:n], "")) {
+			return n + 1
+		}
+	}
+	return 1
+}
+
+// parserLine is the parser's own line, 1 where it names none. It may be one
+// before what is wrong, or the end of what it swallowed.
+func parserLine(err error) int {
+	found := yamlError.FindStringSubmatch(err.Error())
+	if found == nil || found[1] == "" {
+		return 1
+	}
+	line, _ := strconv.Atoi(found[1])
+	return max(line, 1)
+}
+
+// readable reports whether text is YAML, of any number of documents.
+func readable(text string) bool {
+	decoder := yaml.NewDecoder(strings.NewReader(text))
+	for {
+		var n yaml.Node
+		switch err := decoder.Decode(&n); {
+		case errors.Is(err, io.EOF):
+			return true
+		case err != nil:
+			return false
+		}
+	}
+}
+
+// printable takes control characters out of what is quoted.
+func printable(s string) string {
+	return strings.TrimSpace(strings.Map(func(c rune) rune {
+		if unicode.IsPrint(c) {
+			return c
+		}
+		return ' '
+	}, s))
 }
 
 // shortNames are keys that the rules call by a name of their own; they may stand
@@ -198,9 +297,11 @@ func (r *reader) section(n *yaml.Node, path string) {
 
 // leaf reads the value of one key.
 func (r *reader) leaf(k key, n *yaml.Node) {
-	value, wrong := k.read(n)
-	if wrong != "" {
-		r.problem(n.Line, k.path, describe(n), wrong+" (allowed: "+k.allowed()+")")
+	value, faults := k.read(n)
+	for _, f := range faults {
+		r.problem(f.at.Line, k.path, describe(f.at), f.wrong+" (allowed: "+k.allowed()+")")
+	}
+	if len(faults) > 0 {
 		return
 	}
 	r.fields[k.path].Set(reflect.ValueOf(value))
@@ -211,17 +312,62 @@ func hint(full, section string) string {
 	if _, ok := byPath(full); ok {
 		return "write it as a key inside its section, not with a dot"
 	}
-	last := func(path string) string { return path[strings.LastIndex(path, ".")+1:] }
-	var meant []string
+	for _, search := range []func(full, section string) []string{sameName, nearInSection, nearName} {
+		if meant := search(full, section); len(meant) > 0 {
+			return "did you mean " + strings.Join(meant, " or ") + "?"
+		}
+	}
+	return known(section)
+}
+
+func lastName(path string) string { return path[strings.LastIndex(path, ".")+1:] }
+
+// sameName finds keys of that name in any section, or written in one word.
+func sameName(full, _ string) (meant []string) {
 	for _, k := range keys {
-		if strings.ReplaceAll(k.path, ".", "_") == full || last(k.path) == last(full) {
+		if strings.ReplaceAll(k.path, ".", "_") == full || lastName(k.path) == lastName(full) {
 			meant = append(meant, k.path)
 		}
 	}
-	if len(meant) > 0 {
-		return "did you mean " + strings.Join(meant, " or ") + "?"
+	return meant
+}
+
+// nearInSection finds the keys of a section, or at the top the sections, that
+// are written almost so.
+func nearInSection(full, section string) (meant []string) {
+	var names []string
+	for _, path := range inSection(section) {
+		name := lastName(path)
+		if section == "" {
+			name, _, _ = strings.Cut(path, ".")
+		}
+		if !slices.Contains(names, name) {
+			names = append(names, name)
+		}
 	}
-	return known(section)
+	for _, name := range nearest(lastName(full), names) {
+		if section != "" {
+			name = section + "." + name
+		}
+		meant = append(meant, name)
+	}
+	return meant
+}
+
+// nearName finds the keys of any section that are written almost so.
+func nearName(full, _ string) (meant []string) {
+	var names []string
+	for _, k := range keys {
+		names = append(names, lastName(k.path))
+	}
+	for _, name := range nearest(lastName(full), names) {
+		for _, k := range keys {
+			if lastName(k.path) == name && !slices.Contains(meant, k.path) {
+				meant = append(meant, k.path)
+			}
+		}
+	}
+	return meant
 }
 
 func known(section string) string {
@@ -235,20 +381,39 @@ func known(section string) string {
 // too easily misread in a file of hours.
 var decimal = regexp.MustCompile(`^-?(0|[1-9][0-9]*)(\.[0-9]+)?$`)
 
+// withWords is a number with a unit after it.
+var withWords = regexp.MustCompile(`^-?[0-9]+(\.[0-9]+)? *[\p{L}%/]*[\p{L}%]$`)
+
 var timeOfDay = regexp.MustCompile(`^([01][0-9]|2[0-3]):[0-5][0-9]$`)
 
 var booleans = map[string]bool{"yes": true, "true": true, "on": true, "no": false, "false": false, "off": false}
 
+// A fault is what is the matter with a value, at its node or that of one item.
+type fault struct {
+	at    *yaml.Node
+	wrong string
+}
+
 // read takes the value of k from a node: a float64, int, string, bool or
-// []string by its kind. wrong says what is the matter, "" if nothing is.
-func (k key) read(n *yaml.Node) (value any, wrong string) {
-	if isNull(n) {
-		return nil, "no value: take the line out to keep the default"
-	}
-	if k.kind == list {
+// []string by its kind, of use where there is no fault.
+func (k key) read(n *yaml.Node) (value any, faults []fault) {
+	if k.kind == list && n.Kind == yaml.SequenceNode {
 		return k.readList(n)
 	}
-	if n.Kind != yaml.ScalarNode {
+	value, wrong := k.readOne(n)
+	if wrong != "" {
+		return nil, []fault{{n, wrong}}
+	}
+	return value, nil
+}
+
+func (k key) readOne(n *yaml.Node) (value any, wrong string) {
+	switch {
+	case isNull(n):
+		return nil, "no value: take the line out to keep the default"
+	case k.kind == list:
+		return nil, "not a list: write [a, b] or one `- a` a line"
+	case n.Kind != yaml.ScalarNode:
 		return nil, "not a single value"
 	}
 	switch k.kind {
@@ -256,7 +421,7 @@ func (k key) read(n *yaml.Node) (value any, wrong string) {
 		return k.readNumber(n)
 	case choice:
 		if !slices.Contains(k.choices, n.Value) {
-			return nil, "not a known word"
+			return nil, "not a known word" + didYouMean(n.Value, k.choices)
 		}
 		return n.Value, ""
 	case yesNo:
@@ -276,6 +441,10 @@ func (k key) read(n *yaml.Node) (value any, wrong string) {
 func (k key) readNumber(n *yaml.Node) (value any, wrong string) {
 	f, err := strconv.ParseFloat(n.Value, 64)
 	switch {
+	case decimal.MatchString(strings.Replace(n.Value, ",", ".", 1)) && strings.Contains(n.Value, ","):
+		return nil, "not a plain number: write the decimals after a point"
+	case withWords.MatchString(n.Value):
+		return nil, "not a plain number: leave out all but the number"
 	case !decimal.MatchString(n.Value):
 		return nil, "not a plain number such as 12 or 0.5"
 	case n.Style != 0: // quoted or tagged
@@ -290,30 +459,35 @@ func (k key) readNumber(n *yaml.Node) (value any, wrong string) {
 	return int(f), ""
 }
 
-func (k key) readList(n *yaml.Node) (value any, wrong string) {
-	if n.Kind != yaml.SequenceNode {
-		return nil, "not a list: write [a, b] or one `- a` a line"
-	}
+func (k key) readList(n *yaml.Node) (value any, faults []fault) {
 	if k.choices == nil && len(n.Content) > maxNames {
-		return nil, fmt.Sprintf("has %d names", len(n.Content))
+		return nil, []fault{{n, fmt.Sprintf("has %d names", len(n.Content))}}
 	}
 	items := []string{}
 	for _, item := range n.Content {
-		s := item.Value
-		quoted := strconv.Quote(cut(s))
-		switch {
-		case item.Kind != yaml.ScalarNode || item.ShortTag() != "!!str":
-			return nil, "holds " + strconv.Quote(cut(describe(item))) + ", which is not text"
-		case slices.Contains(items, s):
-			return nil, "holds " + quoted + " twice"
-		case k.choices != nil && !slices.Contains(k.choices, s):
-			return nil, "holds " + quoted + ", which is no known precaution"
-		case k.choices == nil && !isName(s):
-			return nil, fmt.Sprintf("holds %s, which is no name: 1 to %d characters on one line", quoted, maxNameLength)
+		if wrong := k.wrongItem(item, items); wrong != "" {
+			faults = append(faults, fault{item, wrong})
+			continue
 		}
-		items = append(items, s)
+		items = append(items, item.Value)
 	}
-	return items, ""
+	return items, faults
+}
+
+// wrongItem says what is the matter with an item of a list, given those before it.
+func (k key) wrongItem(item *yaml.Node, before []string) string {
+	s := item.Value
+	switch {
+	case item.Kind != yaml.ScalarNode || item.ShortTag() != "!!str":
+		return "not text: put it in quotes if it is a name"
+	case slices.Contains(before, s):
+		return "stands twice in the list: take one out"
+	case k.choices != nil && !slices.Contains(k.choices, s):
+		return "no known precaution" + didYouMean(s, k.choices)
+	case k.choices == nil && !isName(s):
+		return fmt.Sprintf("no name: 1 to %d characters on one line, no space around it", maxNameLength)
+	}
+	return ""
 }
 
 func isName(s string) bool {

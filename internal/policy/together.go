@@ -45,6 +45,12 @@ func (r *reader) together() {
 		k, _ := byPath(path)
 		return k.show(r.fields[path])
 	}
+	of := func(path string) string {
+		if r.lines[path] == 0 {
+			return path + " (" + shown(path) + ", the default)"
+		}
+		return path + " (" + shown(path) + ")"
+	}
 	for _, c := range pairs {
 		if r.failed[c.first] || r.failed[c.second] || c.holds(r.policy) {
 			continue
@@ -54,6 +60,6 @@ func (r *reader) together() {
 			at = c.second
 		}
 		r.problems = append(r.problems, Problem{Line: r.lines[at], Key: at, Value: shown(at), Message: fmt.Sprintf(
-			"does not fit: %s (%s) must %s %s (%s)", c.first, shown(c.first), c.must, c.second, shown(c.second))})
+			"does not fit: %s must %s %s", of(c.first), c.must, of(c.second))})
 	}
 }

@@ -141,6 +141,15 @@ func num(v any) string {
 	return Figure(f)
 }
 
+// policyNum is num for a number of the policy, which is told as it was set.
+func policyNum(v any) string {
+	f, ok := v.(float64)
+	if !ok {
+		return "not set"
+	}
+	return exact(f)
+}
+
 func words(v any) []string {
 	w, _ := v.([]string)
 	return w
@@ -276,9 +285,9 @@ func (c Catalogue) Flag(f alerts.Flag) string {
 		return "Diuretic active (" + drugs + ") and signs of volume loss."
 	case alerts.DRecent:
 		at, _ := f.Figures["set_at"].(time.Time)
-		return drugs + " started, raised or resumed in the " + num(f.Figures["hours"]) + " h before the positive set of " + c.Time(at) + "."
+		return drugs + " started, raised or resumed in the " + policyNum(f.Figures["hours"]) + " h before the positive set of " + c.Time(at) + "."
 	case alerts.DPeak:
-		return fmt.Sprintf("%v positive sets %s to %s h after a dose of %s.", f.Figures["sets"], num(f.Figures["from_hours"]), num(f.Figures["to_hours"]), drugs)
+		return fmt.Sprintf("%v positive sets %s to %s h after a dose of %s.", f.Figures["sets"], policyNum(f.Figures["from_hours"]), policyNum(f.Figures["to_hours"]), drugs)
 	case alerts.DRoom:
 		return fmt.Sprintf("Lying systolic only %s with %s active.", num(f.Figures["lying_systolic"]), drugs)
 	case alerts.DBoth:

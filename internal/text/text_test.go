@@ -103,14 +103,15 @@ func TestEveryRuleIsExplained(t *testing.T) {
 		}
 	}
 	p := clinical.DefaultPolicy()
-	p.Sets.Comparison, p.Recheck.FallHours, p.DoseReview.RoomSystolic = clinical.MoreThan, 6, 115
+	p.Sets.Comparison, p.Recheck.FallHours, p.DoseReview.RoomSystolic = clinical.MoreThan, 0.75, 115
+	p.Serial.TrendLevel, p.Precautions.InFeed, p.Drugs.OfNoConcern = 0.083, false, []string{"zinc"}
 	all := ""
 	for _, g := range Explain(p) {
 		for _, r := range g.Rules {
 			all += r.Text + "\n"
 		}
 	}
-	for _, want := range []string{"more than 20 mmHg", "Due 6 h after a fall", "under 115 mmHg"} {
+	for _, want := range []string{"more than 20 mmHg", "Due 0.75 h after a fall", "under 115 mmHg", "p under 0.083.", "carry no precautions", "Of no concern here: zinc."} {
 		if !strings.Contains(all, want) {
 			t.Errorf("the site's policy is not told: %q", want)
 		}

@@ -1,0 +1,84 @@
+package effect
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/internal/assess"
+	"plumbline/internal/assess/assesstest"
+	"plumbline/internal/demo"
+	"plumbline/internal/policy"
+	"plumbline/internal/report"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+	"plumbline/seed"
+)
+
+// What is drawn or counted, and named in no rule of a stay.
+var notInRules = map[string]bool{
+	"unit.day_shift": true, "unit.night_shift": true, "unit.huddle": true, "unit.patient_days": true,
+}
+
+// The page of the rules tells the policy in force: a site that changes a key must
+// not read the number of another.
+func TestTheRulesTellEveryKey(t *testing.T) {
+	told := func(l policy.Loaded) string { return fmt.Sprint(text.Explain(l.Policy)) }
+	usual := told(policy.Default())
+	for _, e := range effects {
+		if notInRules[e.key] {
+			continue
+		}
+		for _, value := range e.to {
+			if told(mustLoad(t, e.key, value)) == usual {
+				t.Errorf("the rules read alike with %s: %s", e.key, value)
+			}
+		}
+	}
+}
+
+// unit.patient_days changes how patient-days are counted, and what is divided by
+// them.
+func TestPatientDaysChangeTheRatesAlone(t *testing.T) {
+	files, err := seed.Files()
+	if err != nil {
+		t.Fatal(err)
+	}
+	feed := &assesstest.Memory{}
+	for _, f := range files {
+		if err := feed.Read(bytes.NewReader(f.Data), f.Name, time.UTC, demo.AnchorTime()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	now := demo.AnchorTime()
+	ask := func(l policy.Loaded) document {
+		s := &assess.Service{Store: feed, Policy: l, Zone: time.UTC}
+		f, err := s.Unit(context.Background(), "4W", now.AddDate(0, -1, 0), now, trends.ByWeek, now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		written, err := json.Marshal(report.UnitOf("4W", f))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var d document
+		if err := json.Unmarshal(written, &d); err != nil {
+			t.Fatal(err)
+		}
+		return d
+	}
+	got := changed(ask(policy.Default()), ask(mustLoad(t, "unit.patient_days", "hours")))
+	if len(got) == 0 {
+		t.Error("it changes nothing")
+	}
+	for _, path := range got {
+		part := path[strings.LastIndex(path, ".")+1:]
+		if !strings.Contains(" patient_days rate rate_low rate_high injury_rate u_center u_lower u_upper run_rules ", " "+part+" ") {
+			t.Errorf("it changes %s", path)
+		}
+	}
+}
