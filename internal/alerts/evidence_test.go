@@ -1,0 +1,264 @@
+package alerts
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
+)
+
+func reasonOf(t *testing.T, a Assessment, rule string) Reason {
+	t.Helper()
+	for _, r := range a.Reasons {
+		if r.Rule == rule {
+			return r
+		}
+	}
+	t.Fatalf("%s does not hold, only %s", rule, rulesOf(a.Reasons))
+	return Reason{}
+}
+
+func wantFacts(t *testing.T, what string, got []string, want string) {
+	t.Helper()
+	if strings.Join(got, ", ") != want {
+		t.Errorf("%s: facts %q, want %q", what, strings.Join(got, ", "), want)
+	}
+}
+
+// Each reason rests on the facts that it speaks of, each named once.
+func TestTheFactsAndFiguresOfWatching(t *testing.T) {
+	d := withSets(young(), positive(-30), negative(-2))
+	d.Conditions = []trends.Coded{{SourceID: "c", Code: "I509", Charted: "I50.9"}, {SourceID: "e", Code: "E119", Charted: "E11.9"}}
+	r := reasonOf(t, assess(d), TWatch)
+	wantFacts(t, "contributors", r.Facts, "c, e, set@-30h0m0s")
+	if fmt.Sprint(r.Figures["contributors"]) != "[cardiac endocrine]" || r.Figures["set_at"] != hour(-30) || len(r.Figures) != 2 {
+		t.Errorf("contributors: %v", r.Figures)
+	}
+
+	r = reasonOf(t, assess(cleared(withSets(young(), positive(-90), negative(-20), negative(-2)), -2)), TWatch)
+	wantFacts(t, "cleared", r.Facts, "set@-2h0m0s")
+	if r.Figures["cleared_at"] != hour(-2) || len(r.Figures) != 1 {
+		t.Errorf("cleared: %v", r.Figures)
+	}
+
+	r = reasonOf(t, assess(withSets(atRisk(young()), negative(-20))), TWatch)
+	wantFacts(t, "scheduled", r.Facts, "set@-20h0m0s")
+	if r.Figures["due_at"] != hour(148) || r.Figures["recheck_rule"] != RWeekly || len(r.Figures) != 2 {
+		t.Errorf("scheduled: %v", r.Figures)
+	}
+
+	d = cleared(withSets(atRisk(young()), positive(-90), negative(-20), negative(-2)), -2)
+	r = reasonOf(t, assess(d), TWatch)
+	wantFacts(t, "cleared and scheduled, by one set", r.Facts, "set@-2h0m0s")
+}
+
+func TestTheFiguresOfASet(t *testing.T) {
+	s := positive(-5)
+	s.DiastolicDrop, s.Upright[0].DiastolicDrop = ptr(12.0), ptr(12.0)
+	s.Upright[0].Diastolic = ptr(68.0)
+	f := setFigures(s)
+	if f["baseline_diastolic"] != 80.0 || f["diastolic_drop"] != 12.0 || f["upright_diastolic"] != 68.0 {
+		t.Errorf("%v", f)
+	}
+	// Of the upright readings that count the lowest, and of two the first.
+	reading := func(systolic float64, minutes float64) trends.Upright {
+		return trends.Upright{Position: clinical.Standing, Systolic: &systolic, SystolicDrop: ptr(140 - systolic), Minutes: &minutes}
+	}
+	for _, c := range []struct {
+		upright []trends.Upright
+		want    float64
+	}{
+		{[]trends.Upright{reading(110, 1), reading(100, 3), reading(120, 5)}, 3},
+		{[]trends.Upright{reading(100, 1), reading(110, 3), reading(120, 5)}, 1},
+		{[]trends.Upright{reading(110, 1), reading(100, 3), reading(100, 5)}, 3},
+		{[]trends.Upright{{Position: clinical.Standing, Systolic: ptr(90.0)}, reading(100, 3)}, 3},
+		{[]trends.Upright{reading(100, 3), {Position: clinical.Standing, Systolic: ptr(90.0)}}, 3},
+	} {
+		s.Upright = c.upright
+		if got := lowestUpright(s); got == nil || *got.Minutes != c.want {
+			t.Errorf("%v: %v", c.upright, got)
+		}
+	}
+	s.Upright = []trends.Upright{{Position: clinical.Standing, Systolic: ptr(90.0)}}
+	if got := lowestUpright(s); got != nil {
+		t.Errorf("a reading that does not count: %v", got)
+	}
+}
+
+// A set that is low without a drop that is known is no pressing one.
+func TestALowSetWithoutADropIsNotPressing(t *testing.T) {
+	s := positive(-1, trends.CritLow)
+	s.SystolicDrop = nil
+	if hasReason(assess(withSets(young(), s)), TLow) {
+		t.Error("T-LOW holds without a drop")
+	}
+}
+
+func TestARecheckThatNoDrugAskedForNamesNone(t *testing.T) {
+	f := reasonOf(t, assess(guarded(withSets(young(), positive(-30)))), TOverdue).Figures
+	if _, named := f["drug"]; named || len(f) != 3 {
+		t.Errorf("%v", f)
+	}
+}
+
+func TestTheFactsOfADoseReview(t *testing.T) {
+	d := guarded(withDrugs(withSets(young(), positive(-3)), "sertraline", "doxazosin", "lisinopril", "amlodipine"))
+	r := reasonOf(t, assess(d), TReview)
+	wantFacts(t, "review", r.Facts, "order of doxazosin, order of amlodipine, order of lisinopril")
+	if fmt.Sprint(r.Figures["flags"]) != "[D-ALPHA D-THREE]" || fmt.Sprint(r.Figures["drugs"]) != "[doxazosin amlodipine lisinopril]" || r.Figures["set_at"] != hour(-3) {
+		t.Errorf("review: %v", r.Figures)
+	}
+	// D-FRID stands last in the table: what comes after it would count too.
+	flags := Review{Needed: true, Flags: []Flag{{Rule: DFrid, Drugs: []string{"a"}, Facts: []string{"1"}}, {Rule: DAlpha, Drugs: []string{"b"}, Facts: []string{"2"}}}}
+	s := situation{Digest: d, policy: clinical.DefaultPolicy(), zone: time.UTC, at: noon}
+	if got := reviewNeeded(s, Assessment{Review: flags}); fmt.Sprint(got.Figures["drugs"]) != "[b]" {
+		t.Errorf("with D-FRID first: %v", got.Figures)
+	}
+}
+
+func TestTheFactsOfFlags(t *testing.T) {
+	d := withChanges(withSets(young(), positive(-1)), change("furosemide", trends.Started, -20, true, true), change("furosemide", trends.Raised, -10, true, true), change("lisinopril", trends.Started, -9, true, true))
+	f := flag(t, assess(d), DRecent)
+	wantFacts(t, "D-RECENT", f.Facts, "order of furosemide, order of lisinopril, set@-1h0m0s")
+	if strings.Join(f.Drugs, ", ") != "furosemide, lisinopril" || f.Figures["set_at"] != hour(-1) || f.Figures["hours"] != 72.0 {
+		t.Errorf("D-RECENT: %+v", f)
+	}
+
+	d = young()
+	d.Peaks = []trends.Peak{{Drug: "amlodipine", Sets: 3, Facts: []string{"set", "dose a"}}, {Drug: "doxazosin", Sets: 2, Facts: []string{"set", "dose d"}}, {Drug: "lisinopril", Sets: 1, Facts: []string{"dose l"}}}
+	f = flag(t, assess(d), DPeak)
+	wantFacts(t, "D-PEAK", f.Facts, "set, dose a, dose d")
+	if f.Figures["sets"] != 3 || f.Figures["from_hours"] != 1.0 || f.Figures["to_hours"] != 4.0 {
+		t.Errorf("D-PEAK: %v", f.Figures)
+	}
+	d.Peaks[0].Sets, d.Peaks[1].Sets = 2, 3
+	if f = flag(t, assess(d), DPeak); f.Figures["sets"] != 3 {
+		t.Errorf("D-PEAK, the most sets second: %v", f.Figures)
+	}
+
+	both := positive(-1)
+	both.LyingPressure = trends.SevereSupine
+	f = flag(t, assess(withSets(young(), both)), DBoth) // no drug at all
+	if f.Drugs == nil || len(f.Drugs) != 0 {
+		t.Errorf("D-BOTH without a drug names %v, want an empty list", f.Drugs)
+	}
+	wantFacts(t, "D-BOTH", f.Facts, "set@-1h0m0s")
+}
+
+func TestTheFactsOfAnOpenPositive(t *testing.T) {
+	open := func(d trends.Digest) Instance {
+		for _, i := range assess(d).Recheck.Open {
+			if i.Rule == RPositive {
+				return i
+			}
+		}
+		t.Fatal("R-POSITIVE is not open")
+		return Instance{}
+	}
+	wantFacts(t, "by the positive set and the latest", open(withSets(young(), positive(-30), negative(-2))).Facts, "set@-30h0m0s, set@-2h0m0s")
+	wantFacts(t, "by one set", open(withSets(young(), positive(-30))).Facts, "set@-30h0m0s")
+	d := withChanges(withSets(young(), positive(-30)), change("furosemide", trends.Raised, -10, true, true))
+	wantFacts(t, "by a drug since", open(d).Facts, "set@-30h0m0s, order of furosemide")
+	d = withChanges(withSets(young(), positive(-30)), change("furosemide", trends.Raised, -30, true, true))
+	wantFacts(t, "by a drug at the set's moment", open(d).Facts, "set@-30h0m0s")
+	// A lowering is no raise, however late.
+	d = withChanges(withSets(young(), positive(-30)), change("furosemide", trends.Lowered, -10, true, true))
+	wantFacts(t, "by a lowering since", open(d).Facts, "set@-30h0m0s")
+}
+
+func TestWhatATreatmentAndAnInconclusiveSetAskFor(t *testing.T) {
+	asks := func(d trends.Digest, rule string) bool {
+		for _, i := range assess(d).Recheck.Open {
+			if i.Rule == rule {
+				return true
+			}
+		}
+		return false
+	}
+	treated := func(d trends.Digest) trends.Digest {
+		d.Treatments = []trends.TreatmentFact{{SourceID: "t", At: hour(-5), What: "fluid bolus"}}
+		return d
+	}
+	if asks(treated(withSets(young(), negative(-10))), RTreated) || !asks(treated(withSets(young(), positive(-10))), RTreated) {
+		t.Error("R-TREATED follows a positive set alone")
+	}
+	if asks(withSets(young(), negative(-5)), RRepeat) || !asks(withSets(young(), unreadable(-5)), RRepeat) || asks(withSets(young(), positive(-5)), RRepeat) {
+		t.Error("R-REPEAT follows an inconclusive set alone")
+	}
+	stopped := set(-1, trends.Positive, trends.CritStopped)
+	i := Instance{}
+	for _, one := range assess(withSets(young(), stopped)).Recheck.Open {
+		if one.Rule == RStopped {
+			i = one
+		}
+	}
+	if i.MetFrom == nil || !i.MetFrom.Equal(hour(-1).Add(time.Nanosecond)) {
+		t.Errorf("R-STOPPED is met from %v, want just after its start", i.MetFrom)
+	}
+}
+
+func TestASetAtTheMomentOfAFallCountsAsAfterIt(t *testing.T) {
+	s := situation{Digest: withSets(young(), negative(-3)), at: noon}
+	for h, want := range map[float64]bool{-4: true, -3: true, -2: false} {
+		if s.interpretableSince(hour(h)) != want || (s.firstInterpretableFrom(hour(h)) != nil) != want {
+			t.Errorf("from %v h: want %v", h, want)
+		}
+	}
+}
+
+// Of several falls each is looked at, wherever it stands.
+func TestInjuriesOfSeveralFalls(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		injuries []string
+		want     string
+	}{
+		{"moderate, then none", []string{"moderate", "none"}, InjuryUncleared},
+		{"major, then none", []string{"major", "none"}, InjuryUncleared},
+		{"none, then moderate", []string{"none", "moderate"}, InjuryUncleared},
+		{"not charted, then none", []string{"", "none"}, InjuryUnknown},
+		{"major, then not charted", []string{"major", ""}, InjuryUncleared + " " + InjuryUnknown},
+	} {
+		d := young()
+		for n, injury := range c.injuries {
+			d = withFall(d, float64(-5+n), injury)
+		}
+		if got := strings.Join(assess(d).Recheck.Missing, " "); got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+	// A fall that a set has followed, and one since.
+	d := withFall(withFall(withSets(young(), negative(-4)), -5, "major"), -3, "moderate")
+	if got := strings.Join(assess(d).Recheck.Missing, " "); got != InjuryUncleared {
+		t.Errorf("a set between two falls: %q", got)
+	}
+}
+
+// Precautions are needed while the latest interpretable set is positive, also of a
+// stay that was cleared before.
+func TestPrecautionsAfterANewPositive(t *testing.T) {
+	d := cleared(withSets(young(), positive(-60), negative(-40), negative(-20), positive(-1)), -20)
+	if !assess(d).Precautions.Needed {
+		t.Error("positive after it was cleared: no precautions")
+	}
+	quiet := withSets(young(), negative(-1))
+	a := assess(guarded(quiet))
+	if hasReason(a, TPrecaution) || a.Precautions.Needed {
+		t.Errorf("negative: %s", rulesOf(a.Reasons))
+	}
+}
+
+func TestDigitsStandBeforeAnyOtherMark(t *testing.T) {
+	for _, c := range [][2]string{{"1", "-"}, {"A1", "A-"}, {"A", "A1"}, {"1 ", "1A"}, {"A/", "A:"}, {"9", "A"}, {"A ", "AA"}} {
+		if CompareBeds(c[0], c[1]) >= 0 || CompareBeds(c[1], c[0]) <= 0 {
+			t.Errorf("%q does not stand before %q", c[0], c[1])
+		}
+	}
+	// Neither / nor : is a digit, though they stand beside them among the bytes.
+	if digits("/1") != 0 || digits(":1") != 0 || digits("0/") != 1 || digits("90:") != 2 {
+		t.Error("what a digit is")
+	}
+}

@@ -1,0 +1,47 @@
+package trends
+
+import (
+	"strings"
+	"testing"
+
+	"plumbline/internal/clinical"
+)
+
+// The order of readings of one moment, whatever order the chart lists them in:
+// the lower position first, in one position by source_id.
+func TestReadingsOfOneMomentStandByPositionThenById(t *testing.T) {
+	for _, c := range []struct{ charted, want string }{
+		{"a sitting, b lying", "b a"},
+		{"a standing, b sitting", "b a"},
+		{"a standing, b lying", "b a"},
+		{"b sitting, a sitting", "a b"},
+		{"c standing, b lying, a standing, d lying", "b d a c"},
+	} {
+		chart := clinical.Chart{AsOf: noon}
+		for _, r := range strings.Split(c.charted, ", ") {
+			id, position, _ := strings.Cut(r, " ")
+			chart.Records = append(chart.Records, clinical.Record{
+				Version: clinical.Version{SourceID: id, Body: clinical.Vitals{TakenAt: noon, Position: clinical.Position(position)}},
+			})
+		}
+		var got []string
+		for _, r := range readingsOf(chart, clinical.DefaultPolicy().Plausible) {
+			got = append(got, r.SourceID)
+		}
+		if strings.Join(got, " ") != c.want {
+			t.Errorf("%s: %v, want %s", c.charted, got, c.want)
+		}
+	}
+}
+
+// With 2 and 79 values P(U <= 16) is 81/3240, which is 0.025 exactly: the rule takes
+// a tail of at most 0.025, so it is taken, and the 17th difference is the limit. There
+// are no smaller samples where this happens up to 40 a side. Worked out by hand: of
+// C(81, 2) = 3240 pairs of ranks, (k/2 + 1)^2 have U <= k for even k.
+func TestATailOfTheRankSumThatIsJustTheLevelIsTaken(t *testing.T) {
+	for _, c := range []struct{ m, n, want int }{{2, 78, 16}, {2, 79, 17}, {79, 2, 17}} {
+		if got := intervalRank(c.m, c.n); got != c.want {
+			t.Errorf("%d and %d values: rank %d, want %d", c.m, c.n, got, c.want)
+		}
+	}
+}
