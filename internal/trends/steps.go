@@ -105,9 +105,11 @@ func ShiftBalances(c clinical.Chart, p clinical.FluidPolicy, bounds []time.Time)
 // after to, by the policy's clock in the site's zone.
 func Shifts(from, to time.Time, p clinical.UnitPolicy, zone *time.Location) []time.Time {
 	var out []time.Time
+	clocks := []string{p.DayShift, p.NightShift}
+	slices.Sort(clocks) // of one day the earlier first, whichever shift it starts
 	day := from.In(zone).AddDate(0, 0, -1)
 	for {
-		for _, clock := range []string{p.DayShift, p.NightShift} {
+		for _, clock := range clocks {
 			t, err := time.Parse("15:04", clock)
 			if err != nil {
 				continue // the policy's check refuses such a clock

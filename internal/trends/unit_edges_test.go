@@ -188,6 +188,10 @@ func TestShiftsAndTheirBounds(t *testing.T) {
 			t.Errorf("%s: %v", c.name, got)
 		}
 	}
+	turned := clinical.UnitPolicy{DayShift: "19:00", NightShift: "07:00"} // a site may call them so
+	if got := Shifts(at(10, 8), at(10, 12), turned, zurich); !slices.Equal(got, []time.Time{at(10, 7), at(10, 19)}) {
+		t.Errorf("the day shift begins in the evening: %v", got)
+	}
 	half := clinical.UnitPolicy{DayShift: "no clock", NightShift: "19:00"}
 	if got := Shifts(at(10, 8), at(10, 12), half, zurich); !slices.Equal(got, []time.Time{at(9, 19), at(10, 19)}) {
 		t.Errorf("one clock that cannot be read: %v", got)
