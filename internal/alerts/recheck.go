@@ -82,6 +82,7 @@ type situation struct {
 	policy    clinical.Policy
 	zone      *time.Location
 	at        time.Time
+	past      bool // Serial holds no trend: see worsening
 }
 
 func (s situation) within(t time.Time, hours float64) bool {
@@ -186,6 +187,15 @@ func (s situation) standingInstances() []Instance {
 	return out
 }
 
+// worsening is the trend of the drop, worked out anew where the situation is one of
+// the past.
+func (s situation) worsening() bool {
+	if s.past {
+		return trends.Worsens(s.Sets, s.policy)
+	}
+	return s.Serial.Trend == trends.Worsening
+}
+
 func (s situation) positiveBefore(t time.Time) bool {
 	return slices.ContainsFunc(s.Sets, func(set trends.Set) bool {
 		return set.Finding == trends.Positive && set.StartedAt.Before(t)
@@ -202,10 +212,9 @@ func (s situation) stablePositive() bool {
 			last = append(last, s.Sets[n])
 		}
 	}
-	return len(last) == many && s.Serial.Trend != trends.Worsening &&
-		!slices.ContainsFunc(last, func(set trends.Set) bool {
-			return set.Finding != trends.Positive || set.Meets(trends.CritStopped) || set.Meets(trends.CritLow)
-		})
+	return len(last) == many && !slices.ContainsFunc(last, func(set trends.Set) bool {
+		return set.Finding != trends.Positive || set.Meets(trends.CritStopped) || set.Meets(trends.CritLow)
+	}) && !s.worsening()
 }
 
 // mustRepeat is the trigger of R-REPEAT.

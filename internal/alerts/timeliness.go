@@ -44,11 +44,11 @@ func (s situation) asOf(t time.Time) situation {
 	s.Sets = until(s.Sets, t, func(set trends.Set) time.Time { return set.StartedAt })
 	s.Changes = until(s.Changes, t, func(c trends.Change) time.Time { return c.At })
 	s.Falls = until(s.Falls, t, func(f trends.FallFact) time.Time { return f.At })
-	s.Treatments = until(s.Treatments, t, func(f trends.TreatmentFact) time.Time { return f.At })
 	if s.RiskFrom != nil && s.RiskFrom.After(t) {
 		s.RiskDrugs = nil
 	}
-	s.Serial = trends.SerialOf(s.Sets, s.Changes, s.policy)
+	s.Serial = trends.ClearingOf(s.Sets, s.Changes, s.policy)
+	s.past = true
 	return s
 }
 

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"plumbline/internal/clinical"
 	"plumbline/internal/report"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
@@ -84,8 +85,8 @@ func (q unitAsked) check(rest []string, zone *time.Location, now time.Time) (fro
 
 // dayOrMoment reads a time, or a day as its first moment in the site's zone.
 func dayOrMoment(name, s string, zone *time.Location) (time.Time, error) {
-	if day, err := time.ParseInLocation(time.DateOnly, s, zone); err == nil {
-		return day, nil
+	if day, err := time.Parse(time.DateOnly, s); err == nil {
+		return clinical.DayStart(day.Year(), day.Month(), day.Day(), zone), nil
 	}
 	t, ok := parseTime(s, zone)
 	if !ok {

@@ -64,9 +64,9 @@ func uprightOf(raw rawSet, n int) Upright {
 		return u
 	}
 	if b.Systolic != nil && r.Systolic != nil && comparableLimbs(b.Limb, r.Limb) {
-		u.SystolicDrop = ptr(*b.Systolic - *r.Systolic)
+		u.SystolicDrop = ptr(difference(*b.Systolic, *r.Systolic))
 		if b.Diastolic != nil && r.Diastolic != nil {
-			u.DiastolicDrop = ptr(*b.Diastolic - *r.Diastolic)
+			u.DiastolicDrop = ptr(difference(*b.Diastolic, *r.Diastolic))
 		}
 	}
 	if b.Pulse != nil && r.Pulse != nil {

@@ -28,6 +28,14 @@ func Below(x, threshold float64) bool { return x < threshold && !near(x, thresho
 
 func between(x, low, high float64) bool { return AtLeast(x, low) && AtMost(x, high) }
 
+// finest is how many parts of a mmHg a difference is told to: under that it is the
+// noise of conversion and subtraction.
+const finest = 1e9
+
+// difference is a - b without the noise of its computation: drops that are equal as
+// charted are ties, in kPa too. No charted digit is lost.
+func difference(a, b float64) float64 { return math.Round((a-b)*finest) / finest }
+
 func ptr[T any](v T) *T { return &v }
 
 // larger is the larger of two values, either of which may be unknown.

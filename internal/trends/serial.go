@@ -56,8 +56,37 @@ type Around struct {
 
 // SerialOf works out the serial findings of a stay's sets, given in order.
 func SerialOf(sets []Set, changes []Change, p clinical.Policy) Serial {
-	s := Serial{Sets: len(sets), Trend: TooFew, Around: []Around{}}
-	var interpretable, measured []Set
+	s, measured := clearingOf(sets, changes, p)
+	s.takeTrend(measured, p.Serial)
+	s.takeAround(measured, changes, p.Serial)
+	return s
+}
+
+// ClearingOf is SerialOf without what grows faster than the sets: slope, trend and
+// shifts around changes.
+func ClearingOf(sets []Set, changes []Change, p clinical.Policy) Serial {
+	s, _ := clearingOf(sets, changes, p)
+	return s
+}
+
+// Worsens reports whether the trend of SerialOf is worsening, without the rest.
+func Worsens(sets []Set, p clinical.Policy) bool {
+	_, measured := clearingOf(sets, nil, p)
+	days, drops := series(measured)
+	if len(measured) < minForTrend {
+		return false
+	}
+	if s, pValue := MannKendall(days, drops); s <= 0 || !Below(pValue, p.Serial.TrendLevel) {
+		return false // a slope has the sign of S, or is 0
+	}
+	slope := TheilSen(days, drops).Slope
+	return slope != nil && *slope > 0
+}
+
+// clearingOf counts and clears, and lists the sets that carry a slope.
+func clearingOf(sets []Set, changes []Change, p clinical.Policy) (s Serial, measured []Set) {
+	s = Serial{Sets: len(sets), Trend: TooFew, Around: []Around{}}
+	var interpretable []Set
 	for _, set := range sets {
 		if !set.Interpretable() {
 			continue
@@ -72,10 +101,17 @@ func SerialOf(sets []Set, changes []Change, p clinical.Policy) Serial {
 		}
 	}
 	s.Interpretable = len(interpretable)
-	s.takeTrend(measured, p.Serial)
 	s.takeClearing(interpretable, changes, p)
-	s.takeAround(measured, changes, p.Serial)
-	return s
+	return s, measured
+}
+
+// series are the drops of sets against days since the first.
+func series(sets []Set) (days, drops []float64) {
+	for _, set := range sets {
+		days = append(days, set.StartedAt.Sub(sets[0].StartedAt).Hours()/24)
+		drops = append(drops, *set.SystolicDrop)
+	}
+	return days, drops
 }
 
 // takeTrend is T-SLOPE and T-KENDALL.
@@ -84,11 +120,7 @@ func (s *Serial) takeTrend(sets []Set, p clinical.SerialPolicy) {
 	if len(sets) < 2 {
 		return
 	}
-	days, drops := make([]float64, len(sets)), make([]float64, len(sets))
-	for n, set := range sets {
-		days[n] = set.StartedAt.Sub(sets[0].StartedAt).Hours() / 24
-		drops[n] = *set.SystolicDrop
-	}
+	days, drops := series(sets)
 	slope := TheilSen(days, drops)
 	s.Slope, s.SlopeLow, s.SlopeHigh = slope.Slope, slope.Low, slope.High
 	_, pValue := MannKendall(days, drops)

@@ -45,3 +45,24 @@ func TestATailOfTheRankSumThatIsJustTheLevelIsTaken(t *testing.T) {
 		}
 	}
 }
+
+func TestPresencesRestOnTheStaysOwnRecord(t *testing.T) {
+	record := func(kind clinical.Kind, id, unit string) clinical.Record {
+		v := clinical.Version{Kind: kind, SourceID: id, RecordedAt: hoursOn(-10), Body: clinical.Stay{Unit: unit}}
+		return clinical.Record{Version: v, History: []clinical.Version{v}}
+	}
+	own := record(clinical.KindStay, "S", "4W")
+	others := []clinical.Record{record(clinical.KindFall, "S", "a fall of that name"), record(clinical.KindStay, "T", "another stay's")}
+	chart := clinical.Chart{StayID: "S", AsOf: noon, Stay: &clinical.Stay{AdmittedAt: hoursOn(-10)}, Records: append(others, own)}
+	if got := PresencesOf(chart); len(got) != 1 || got[0] != (Presence{Unit: "4W", From: hoursOn(-10)}) {
+		t.Errorf("%+v", got)
+	}
+	chart.Records = others
+	if got := PresencesOf(chart); got != nil {
+		t.Errorf("without a record of the stay: %+v", got)
+	}
+	chart.Records, chart.Stay = []clinical.Record{own}, nil
+	if got := PresencesOf(chart); got != nil {
+		t.Errorf("of a stay that does not stand: %+v", got)
+	}
+}

@@ -41,10 +41,10 @@ func Periods(from, to time.Time, by string, zone *time.Location) []Period {
 func nextStart(t time.Time, by string, zone *time.Location) time.Time {
 	y, m, d := t.In(zone).Date()
 	if by == ByMonth {
-		return time.Date(y, m+1, 1, 0, 0, 0, 0, zone)
+		return clinical.DayStart(y, m+1, 1, zone)
 	}
 	sinceMonday := (int(t.In(zone).Weekday()) + 6) % 7
-	return time.Date(y, m, d-sinceMonday+7, 0, 0, 0, 0, zone)
+	return clinical.DayStart(y, m, d-sinceMonday+7, zone)
 }
 
 // midnights lists the local midnights in [from, to).
@@ -52,7 +52,7 @@ func midnights(from, to time.Time, zone *time.Location) []time.Time {
 	var out []time.Time
 	y, m, d := from.In(zone).Date()
 	for {
-		t := time.Date(y, m, d, 0, 0, 0, 0, zone)
+		t := clinical.DayStart(y, m, d, zone)
 		if !t.Before(to) {
 			return out
 		}

@@ -41,6 +41,7 @@ func TestPeriodsAreMonthsOrWeeksOfTheSitesZone(t *testing.T) {
 		{"months across the change of clocks", write(Periods(day("2026-02-28 23:00"), day("2026-04-30 22:00"), ByMonth, zurich)), "02-28T23 03-31T22, 03-31T22 04-30T22"},
 		{"weeks from Monday (ISO 8601)", write(Periods(day("2026-11-18 12:00"), day("2026-12-01 00:00"), ByWeek, time.UTC)), "11-18T12 11-23T00, 11-23T00 11-30T00, 11-30T00 12-01T00"},
 		{"a Sunday belongs to the week before", write(Periods(day("2026-11-22 00:00"), day("2026-11-24 00:00"), ByWeek, time.UTC)), "11-22T00 11-23T00, 11-23T00 11-24T00"},
+		{"a midnight that the clocks skip (Paraguay 2023)", write(Periods(day("2023-09-01 04:00"), day("2023-12-01 00:00"), ByMonth, zoneOf(t, "America/Asuncion"))), "09-01T04 10-01T04, 10-01T04 11-01T03, 11-01T03 12-01T00"},
 		{"nothing", write(Periods(day("2026-11-22 00:00"), day("2026-11-22 00:00"), ByWeek, time.UTC)), ""},
 	} {
 		if c.got != c.want {
