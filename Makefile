@@ -8,7 +8,7 @@ LDFLAGS  = -X plumbline/internal/app.Version=$(VERSION) -X plumbline/internal/ap
 STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
 .DEFAULT_GOAL := help
-.PHONY: help run build assets test verify lint bench seed clean
+.PHONY: help run build assets test verify mutate lint bench seed clean
 
 help: ## list what make can do
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -29,6 +29,9 @@ test: assets ## run every test, on SQLite, PostgreSQL and Chromium
 
 verify: ## compare the statistics with scipy and R on fresh series (SEED=n, FREEZE=1)
 	SEED='$(SEED)' FREEZE='$(FREEZE)' scripts/verify.sh
+
+mutate: ## change the rules in every small way and see whether a test notices
+	nice go run ./internal/mutate
 
 lint: assets ## check the form of Go and shell files
 	@files=$$(git ls-files -co --exclude-standard '*.go' | xargs gofmt -l); \

@@ -117,7 +117,6 @@ func Shifts(from, to time.Time, p clinical.UnitPolicy, zone *time.Location) []ti
 			at := time.Date(day.Year(), day.Month(), day.Day(), t.Hour(), t.Minute(), 0, 0, zone)
 			out = append(out, at)
 			if at.After(to) {
-				slices.SortFunc(out, time.Time.Compare)
 				return fromLastBefore(out, from)
 			}
 		}

@@ -192,7 +192,7 @@ func TestShiftsAndTheirBounds(t *testing.T) {
 	if got := Shifts(at(10, 8), at(10, 12), turned, zurich); !slices.Equal(got, []time.Time{at(10, 7), at(10, 19)}) {
 		t.Errorf("the day shift begins in the evening: %v", got)
 	}
-	half := clinical.UnitPolicy{DayShift: "no clock", NightShift: "19:00"}
+	half := clinical.UnitPolicy{DayShift: "0700", NightShift: "19:00"}
 	if got := Shifts(at(10, 8), at(10, 12), half, zurich); !slices.Equal(got, []time.Time{at(9, 19), at(10, 19)}) {
 		t.Errorf("one clock that cannot be read: %v", got)
 	}
