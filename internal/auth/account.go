@@ -1,0 +1,137 @@
+package auth
+
+import (
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"golang.org/x/text/unicode/norm"
+
+	"plumbline/internal/clinical"
+)
+
+// Account is somebody, or a screen, that may sign in.
+type Account struct {
+	ID       int64
+	Name     string
+	Roles    []Role
+	Units    []string // sorted; of no weight where AllUnits is set
+	AllUnits bool
+	// Password is its hash in PHC string format; "" for none.
+	Password      string
+	PasswordSetAt time.Time
+	// OneTime: the password was made for the account and must be changed at the
+	// first sign-in.
+	OneTime bool
+	// Epoch counts the changes that end every session of the account.
+	Epoch      int64
+	DisabledAt time.Time // zero: may sign in
+	CreatedAt  time.Time
+}
+
+// Disabled reports whether the account may not sign in.
+func (a Account) Disabled() bool { return !a.DisabledAt.IsZero() }
+
+// Has reports whether the account has a role.
+func (a Account) Has(r Role) bool { return slices.Contains(a.Roles, r) }
+
+// May reports whether a role of the account permits all of these.
+func (a Account) May(all ...Permission) bool {
+	for _, p := range all {
+		if !slices.ContainsFunc(a.Roles, func(r Role) bool { return slices.Contains(grants[r], p) }) {
+			return false
+		}
+	}
+	return true
+}
+
+// OnUnit reports whether the unit is one of the account's.
+func (a Account) OnUnit(unit string) bool { return a.AllUnits || slices.Contains(a.Units, unit) }
+
+// Unattended reports whether the account is a display that nobody touches.
+func (a Account) Unattended() bool { return len(a.Roles) == 1 && a.Roles[0] == Screen }
+
+// Grants are the roles and units of an account.
+type Grants struct {
+	Roles    []Role
+	Units    []string
+	AllUnits bool
+}
+
+// AllUnits is how people write "every unit".
+const AllUnits = "*"
+
+// ParseGrants reads roles and units as people give them; AllUnits is every unit.
+func ParseGrants(roles, units []string) (Grants, error) {
+	var g Grants
+	for _, word := range roles {
+		if strings.TrimSpace(word) == "" {
+			continue
+		}
+		r, err := ParseRole(word)
+		if err != nil {
+			return g, err
+		}
+		g.Roles = append(g.Roles, r)
+	}
+	for _, unit := range units {
+		switch unit = strings.TrimSpace(unit); unit {
+		case "":
+		case AllUnits:
+			g.AllUnits = true
+		default:
+			g.Units = append(g.Units, unit)
+		}
+	}
+	return g.checked()
+}
+
+func (g Grants) checked() (Grants, error) {
+	given := Account{Roles: g.Roles}
+	g.Roles = nil
+	for _, r := range Roles { // in their own order, each once
+		if given.Has(r) {
+			g.Roles = append(g.Roles, r)
+		}
+	}
+	slices.Sort(g.Units)
+	g.Units = slices.Compact(g.Units)
+	if g.AllUnits {
+		g.Units = nil
+	}
+	switch {
+	case len(g.Roles) == 0:
+		return g, clinical.Errorf(clinical.Invalid, "an account needs at least one role of %s", roleWords())
+	case given.May(ViewList) && len(g.Units) == 0 && !g.AllUnits:
+		return g, clinical.Errorf(clinical.Invalid, "the roles of this account see patients, so it needs units: name them, or %s for all", AllUnits)
+	}
+	for _, unit := range g.Units {
+		if utf8.RuneCountInString(unit) > maxUnit || strings.ContainsFunc(unit, unicode.IsControl) {
+			return g, clinical.Errorf(clinical.Invalid, "a unit's name has at most %d characters and no control characters", maxUnit)
+		}
+	}
+	return g, nil
+}
+
+// Bounds of what people type, in characters.
+const (
+	maxName = 64
+	maxUnit = 100
+)
+
+// CheckName refuses a name that would not be seen as it was typed.
+func CheckName(name string) error {
+	n := utf8.RuneCountInString(name)
+	odd := func(r rune) bool { return !unicode.IsPrint(r) } // of spaces, U+0020 alone prints
+	if n == 0 || n > maxName || !utf8.ValidString(name) || strings.ContainsFunc(name, odd) ||
+		strings.TrimSpace(name) != name || strings.Contains(name, "  ") {
+		return clinical.Errorf(clinical.Invalid, "a name has 1 to %d characters that can be seen, and single spaces inside at most", maxName)
+	}
+	return nil
+}
+
+// NameKey is the form in which names are compared: case and ways of writing the
+// same letter make no difference.
+func NameKey(name string) string { return strings.ToLower(norm.NFKC.String(name)) }
