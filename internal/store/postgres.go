@@ -19,6 +19,7 @@ import (
 const (
 	migrationLock = 0x706c756d62_01
 	writerLock    = 0x706c756d62_02
+	accountsLock  = 0x706c756d62_03
 )
 
 func openPostgres(ctx context.Context, target string, log *slog.Logger) (*Store, error) {

@@ -50,7 +50,12 @@ func list(tb testing.TB, s *Store, query string, values ...any) []string {
 	return get(s.texts(tb.Context(), query, values...))(tb)
 }
 
-var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "repeated_rows", "feed_files", "quarantined_rows", "stay_digests", "policies"}
+var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "repeated_rows", "feed_files", "quarantined_rows", "stay_digests", "policies",
+	"account_grants", "sessions", "accounts", "server_keys",
+	"episodes", "episode_events", "notices", "episode_steps", "deliveries", "delivery_channels", "policy_versions"}
+
+// The audit is not wiped: it is only ever added to.
+var keptTables = []string{"audit_entries", "audit_head"}
 
 // wipe makes a store as good as new.
 func wipe(tb testing.TB, s *Store) {

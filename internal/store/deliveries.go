@@ -1,0 +1,343 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"gorm.io/gorm"
+	"gorm.io/gorm/clause"
+)
+
+// The states of deliveries that the store asks by; the others are the caller's
+// own words, and ends like sent and failed.
+const (
+	DeliveryWaiting = "waiting"
+	DeliveryHeld    = "held"
+	DeliverySent    = "sent"
+	DeliveryFailed  = "failed"
+	DeliveryDropped = "dropped"
+)
+
+// toTell are the deliveries that are to be tried still. It stands as text, so
+// that SQLite sees that the partial index serves.
+const toTell = "state IN ('waiting', 'held')"
+
+// noticeOverlap is how far back notices are looked for behind the moment up to
+// which all had their deliveries: a notice may be committed after a later one,
+// and the clocks of several machines differ.
+const noticeOverlap = 24 * time.Hour
+
+// ToldNotice is a notice with what its words are made of.
+type ToldNotice struct {
+	Notice
+	Event   []byte // the body of its event
+	Episode []byte // the body of its episode as it stands
+	Owed    bool   // the episode is not done
+}
+
+// Delivery is the telling of one notice or digest by one channel.
+type Delivery struct {
+	ID       string // of the notice or digest
+	Channel  string
+	State    string
+	Attempts int
+	MadeAt   time.Time
+	NextAt   time.Time
+	Trouble  string // of the last attempt, "" where that went well
+	Body     []byte // of a digest; empty of a notice
+	Notice   *ToldNotice
+}
+
+// ChannelState is how a channel stands.
+type ChannelState struct {
+	Channel      string
+	LastSent     time.Time // zero: nothing yet
+	FailingSince time.Time // zero: it works
+	Trouble      string
+	Waiting      int
+	Oldest       time.Time // when the oldest that is waiting and not held was made; zero: none
+	Failed       int
+}
+
+// SetChannels names the channels that there are. A new one begins at the moment;
+// of one that is gone, what is to be told still is dropped, and if it comes back
+// it begins anew.
+func (s *Store) SetChannels(ctx context.Context, channels []string, at time.Time) error {
+	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
+		var had []string
+		if err := s.locking(tx).Model(&channelRow{}).Order("channel").Pluck("channel", &had).Error; err != nil {
+			return err
+		}
+		keep := map[string]bool{}
+		for _, c := range channels {
+			keep[c] = true
+			row := channelRow{Channel: c, Since: micros(at), Through: micros(at)}
+			if err := tx.Clauses(clause.OnConflict{DoNothing: true}).Create(&row).Error; err != nil {
+				return err
+			}
+		}
+		for _, c := range had {
+			if keep[c] {
+				continue
+			}
+			if err := tx.Delete(&channelRow{}, "channel = ?", c).Error; err != nil {
+				return err
+			}
+			err := tx.Model(&deliveryRow{}).Where("channel = ? AND "+toTell, c).
+				Updates(map[string]any{"state": DeliveryDropped, "done_at": micros(at), "trouble": "the channel was turned off"}).Error
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("setting up the channels: %w", err)
+	}
+	return nil
+}
+
+// NoticesUntold are the notices without a delivery by a channel, the oldest
+// first: of those since it was set up, and not from long before the moment up to
+// which all are known to have theirs.
+func (s *Store) NoticesUntold(ctx context.Context, channel string, at time.Time, limit int) ([]ToldNotice, error) {
+	var out []ToldNotice
+	err := s.snapshot(ctx, func(tx *gorm.DB) error {
+		var set []channelRow
+		if err := tx.Find(&set, "channel = ?", channel).Error; err != nil || len(set) == 0 {
+			return err
+		}
+		// A clock that was ahead for a while must not hide what came after it.
+		from := max(set[0].Since, min(set[0].Through, micros(at))-noticeOverlap.Microseconds())
+		var rows []toldRow
+		err := tx.Raw(toldNotices+` WHERE n.at >= ? AND NOT EXISTS
+			(SELECT 1 FROM deliveries d WHERE d.notice_id = n.id AND d.channel = ?) ORDER BY n.at, n.id LIMIT ?`,
+			from, channel, limit).Scan(&rows).Error
+		for _, r := range rows {
+			out = append(out, r.told())
+		}
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading what is to be told: %w", err)
+	}
+	return out, nil
+}
+
+const toldNotices = `SELECT n.*, v.body AS event, e.body AS episode, e.state AS state FROM notices n
+	JOIN episode_events v ON v.episode_id = n.episode_id AND v.n = n.n JOIN episodes e ON e.id = n.episode_id`
+
+// AddDeliveries writes deliveries; one that is there already stays as it is.
+// seen are channels of which at the moment every notice has its delivery by this.
+func (s *Store) AddDeliveries(ctx context.Context, list []Delivery, seen []string, at time.Time) error {
+	behind, err := s.channelsBehind(ctx, seen, at)
+	if err != nil || len(list) == 0 && len(behind) == 0 {
+		return err
+	}
+	rows := make([]deliveryRow, len(list))
+	for n, d := range list {
+		rows[n] = deliveryRowOf(d, at)
+	}
+	err = s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
+		if len(rows) > 0 {
+			if err := tx.Clauses(clause.OnConflict{DoNothing: true}).CreateInBatches(&rows, 100).Error; err != nil {
+				return err
+			}
+		}
+		if len(behind) == 0 {
+			return nil
+		}
+		return tx.Model(&channelRow{}).Where("channel IN ?", behind).Update("through", micros(at)).Error
+	})
+	if err != nil {
+		return fmt.Errorf("noting what is to be told: %w", err)
+	}
+	return nil
+}
+
+// channelsBehind are the channels whose bookmark is worth a write.
+func (s *Store) channelsBehind(ctx context.Context, channels []string, at time.Time) (behind []string, err error) {
+	const worth = 10 * time.Minute
+	if len(channels) == 0 {
+		return nil, nil
+	}
+	err = s.reading(ctx).Model(&channelRow{}).Order("channel").
+		Where("channel IN ? AND through < ?", channels, micros(at.Add(-worth))).Pluck("channel", &behind).Error
+	if err != nil {
+		return nil, fmt.Errorf("reading the channels: %w", err)
+	}
+	return behind, nil
+}
+
+// ChannelsWithout are the channels, set up by a moment, that have no delivery of an id.
+func (s *Store) ChannelsWithout(ctx context.Context, id string, by time.Time) ([]string, error) {
+	return s.texts(ctx, `SELECT channel FROM delivery_channels c WHERE since <= ? AND NOT EXISTS
+		(SELECT 1 FROM deliveries d WHERE d.notice_id = ? AND d.channel = c.channel) ORDER BY channel`, micros(by), id)
+}
+
+// DeliveriesDue are the deliveries of a channel that are to be tried by a moment,
+// the longest due first.
+func (s *Store) DeliveriesDue(ctx context.Context, channel string, at time.Time, limit int) ([]Delivery, error) {
+	var out []Delivery
+	err := s.snapshot(ctx, func(tx *gorm.DB) error {
+		var rows []deliveryRow
+		err := tx.Order("next_at, notice_id").Limit(limit).Find(&rows, "channel = ? AND next_at <= ? AND "+toTell, channel, micros(at)).Error
+		if err != nil {
+			return err
+		}
+		ids := make([]string, len(rows))
+		for n, r := range rows {
+			ids[n] = r.NoticeID
+		}
+		told := map[string]ToldNotice{}
+		for part := range parts(distinct(ids), 500) {
+			var notices []toldRow
+			if err := tx.Raw(toldNotices+" WHERE n.id IN ?", part).Scan(&notices).Error; err != nil {
+				return err
+			}
+			for _, n := range notices {
+				told[n.Row.ID] = n.told()
+			}
+		}
+		for _, r := range rows {
+			d := r.delivery()
+			if n, ok := told[r.NoticeID]; ok {
+				d.Notice = &n
+			}
+			out = append(out, d)
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading what is to be told: %w", err)
+	}
+	return out, nil
+}
+
+// ClaimDelivery counts an attempt, and until a moment keeps others from making
+// one. It is false where somebody else was quicker.
+func (s *Store) ClaimDelivery(ctx context.Context, d Delivery, until time.Time) (bool, error) {
+	done := s.write.WithContext(ctx).Model(&deliveryRow{}).
+		Where("notice_id = ? AND channel = ? AND attempts = ? AND "+toTell, d.ID, d.Channel, d.Attempts).
+		Updates(map[string]any{"attempts": d.Attempts + 1, "next_at": micros(until)})
+	if done.Error != nil {
+		return false, fmt.Errorf("claiming the delivery of %s: %w", d.ID, done.Error)
+	}
+	return done.RowsAffected == 1, nil
+}
+
+// FinishDelivery writes what has become of a delivery, and how its channel stands
+// with it. An attempt that somebody else has counted since is left alone, unless
+// the message was sent: that stays so.
+func (s *Store) FinishDelivery(ctx context.Context, d Delivery, at time.Time) error {
+	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
+		row := deliveryRowOf(d, at)
+		done := tx.Model(&deliveryRow{}).
+			Where("notice_id = ? AND channel = ? AND (attempts = ? OR ?) AND "+toTell, d.ID, d.Channel, d.Attempts, d.State == DeliverySent).
+			Updates(map[string]any{"state": row.State, "next_at": row.NextAt, "done_at": row.DoneAt, "trouble": row.Trouble})
+		if done.Error != nil {
+			return done.Error
+		}
+		channel := tx.Model(&channelRow{}).Where("channel = ?", d.Channel)
+		switch {
+		case d.State == DeliverySent:
+			return channel.Updates(map[string]any{"last_sent_at": micros(at), "failing_since": nil, "trouble": ""}).Error
+		case d.Trouble != "" && (d.State == DeliveryWaiting || d.State == DeliveryFailed):
+			return channel.Updates(map[string]any{"failing_since": gorm.Expr("COALESCE(failing_since, ?)", micros(at)), "trouble": d.Trouble}).Error
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("noting what became of telling %s: %w", d.ID, err)
+	}
+	return nil
+}
+
+// ChannelStates is how each channel stands; failures count from a moment on.
+func (s *Store) ChannelStates(ctx context.Context, failedSince time.Time) ([]ChannelState, error) {
+	var rows []struct {
+		Row     channelRow `gorm:"embedded"`
+		Waiting int
+		Oldest  *int64
+		Failed  int
+	}
+	// The lists of states are those of the partial indexes, word for word.
+	err := s.reading(ctx).Raw(`SELECT c.*,
+		(SELECT COUNT(*) FROM deliveries d WHERE d.channel = c.channel AND d.state IN ('waiting', 'held')) AS waiting,
+		(SELECT MIN(d.made_at) FROM deliveries d WHERE d.channel = c.channel AND d.state IN ('waiting', 'held') AND d.state = 'waiting') AS oldest,
+		(SELECT COUNT(*) FROM deliveries d WHERE d.channel = c.channel AND d.state = 'failed' AND d.done_at >= ?) AS failed
+		FROM delivery_channels c ORDER BY c.channel`, micros(failedSince)).Scan(&rows).Error
+	if err != nil {
+		return nil, fmt.Errorf("reading how the channels stand: %w", err)
+	}
+	out := make([]ChannelState, len(rows))
+	for n, r := range rows {
+		c := r.Row
+		out[n] = ChannelState{
+			Channel: c.Channel, LastSent: fromOptional(c.LastSentAt), FailingSince: fromOptional(c.FailingSince), Trouble: c.Trouble,
+			Waiting: r.Waiting, Oldest: fromOptional(r.Oldest), Failed: r.Failed,
+		}
+	}
+	return out, nil
+}
+
+type deliveryRow struct {
+	NoticeID string `gorm:"primaryKey"`
+	Channel  string `gorm:"primaryKey"`
+	State    string
+	Attempts int
+	MadeAt   int64
+	NextAt   int64
+	DoneAt   *int64
+	Trouble  string
+	Body     string
+}
+
+func (deliveryRow) TableName() string { return "deliveries" }
+
+// deliveryRowOf is a delivery as it is stored; at is when it came to its end, if it has.
+func deliveryRowOf(d Delivery, at time.Time) deliveryRow {
+	r := deliveryRow{
+		NoticeID: d.ID, Channel: d.Channel, State: d.State, Attempts: d.Attempts,
+		MadeAt: micros(d.MadeAt), NextAt: micros(d.NextAt), Trouble: d.Trouble, Body: string(d.Body),
+	}
+	if d.State != DeliveryWaiting && d.State != DeliveryHeld {
+		r.DoneAt = optional(at)
+	}
+	return r
+}
+
+func (r deliveryRow) delivery() Delivery {
+	return Delivery{
+		ID: r.NoticeID, Channel: r.Channel, State: r.State, Attempts: r.Attempts,
+		MadeAt: fromMicros(r.MadeAt), NextAt: fromMicros(r.NextAt), Trouble: r.Trouble, Body: []byte(r.Body),
+	}
+}
+
+type channelRow struct {
+	Channel      string `gorm:"primaryKey"`
+	Since        int64
+	Through      int64
+	LastSentAt   *int64
+	FailingSince *int64
+	Trouble      string
+}
+
+func (channelRow) TableName() string { return "delivery_channels" }
+
+// toldRow is a notice with its event and its episode.
+type toldRow struct {
+	Row     noticeRow `gorm:"embedded"`
+	Event   string
+	Episode string
+	State   string
+}
+
+func (r toldRow) told() ToldNotice {
+	n := r.Row
+	return ToldNotice{
+		Notice: Notice{ID: n.ID, EpisodeID: n.EpisodeID, N: n.N, Kind: n.Kind, StayID: n.StayID, Unit: n.Unit, At: fromMicros(n.At)},
+		Event:  []byte(r.Event), Episode: []byte(r.Episode), Owed: r.State != EpisodeDone,
+	}
+}

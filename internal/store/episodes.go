@@ -1,0 +1,354 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"gorm.io/gorm"
+	"gorm.io/gorm/clause"
+
+	"plumbline/internal/clinical"
+)
+
+// EpisodeDone is the state in which nothing is owed any more; the other states
+// are the caller's own words.
+const EpisodeDone = "done"
+
+// isOwed is an episode that is not done. It stands as text, so that SQLite sees
+// that the partial index serves.
+const isOwed = "state <> '" + EpisodeDone + "'"
+
+// Episode is an episode as it stands. The store knows of it what it is asked by;
+// the rest is in Body.
+type Episode struct {
+	ID        string
+	Kind      string
+	StayID    string // empty for a feed
+	Unit      string // likewise
+	State     string
+	OpenedAt  time.Time
+	ChangedAt time.Time
+	Events    int // how many there are; the last one's number
+	Body      []byte
+}
+
+// EpisodeEvent is one event of an episode's history, which is never changed.
+type EpisodeEvent struct {
+	EpisodeID string
+	N         int
+	At        time.Time
+	Unit      string
+	What      string
+	Who       string
+	Body      []byte
+	Tells     bool // write a notice of it; not read back
+}
+
+// EpisodeChange is an event, and the episode as it stands after it.
+type EpisodeChange struct {
+	Episode Episode
+	Event   EpisodeEvent
+}
+
+// Notice says that people are to be told of an event. Its ID is the same however
+// often it is sent.
+type Notice struct {
+	ID        string
+	EpisodeID string
+	N         int
+	Kind      string
+	StayID    string
+	Unit      string
+	At        time.Time
+}
+
+// EpisodeScope is what one step looks at: a unit or the feeds.
+type EpisodeScope struct {
+	Name string // of the step: two steps of one name take turns
+	Unit string // whose episodes that are not done are looked at; empty for the feeds
+	IDs  []string
+}
+
+// StepEpisodes runs one step of a scope in one transaction: the unit's episodes
+// that are not done and those of the ids are read, step says what happens, and
+// events, episodes and notices are written together. Steps of one scope take
+// turns, and a step of an earlier moment than the last one does nothing: it
+// would speak of what is no longer known. stepped is false then.
+func (s *Store) StepEpisodes(ctx context.Context, scope EpisodeScope, at time.Time, step func([]Episode) ([]EpisodeChange, error)) (stepped bool, err error) {
+	err = s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
+		if stepped, err = s.beginStep(tx, scope.Name, at); err != nil || !stepped {
+			return err
+		}
+		have, err := s.episodesToStep(tx, scope)
+		if err != nil {
+			return err
+		}
+		changes, err := step(have)
+		if err != nil {
+			return err
+		}
+		for _, c := range changes {
+			if err := writeChange(tx, c); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return false, fmt.Errorf("stepping the episodes of %s: %w", scope.Name, err)
+	}
+	return stepped, nil
+}
+
+// beginStep takes the scope's turn, and says whether the moment is the latest yet.
+func (s *Store) beginStep(tx *gorm.DB, scope string, at time.Time) (bool, error) {
+	never := stepRow{Scope: scope, SteppedAt: micros(time.Time{})}
+	if err := tx.Clauses(clause.OnConflict{DoNothing: true}).Create(&never).Error; err != nil {
+		return false, err
+	}
+	var row stepRow
+	if err := s.locking(tx).Take(&row, "scope = ?", scope).Error; err != nil {
+		return false, err
+	}
+	if row.SteppedAt > micros(at) {
+		return false, nil
+	}
+	return true, tx.Model(&stepRow{}).Where("scope = ?", scope).Update("stepped_at", micros(at)).Error
+}
+
+// locking reads rows that are about to be changed. SQLite has locked them all.
+func (s *Store) locking(tx *gorm.DB) *gorm.DB {
+	if s.engine == Postgres {
+		return tx.Clauses(clause.Locking{Strength: clause.LockingStrengthUpdate})
+	}
+	return tx
+}
+
+func (s *Store) episodesToStep(tx *gorm.DB, scope EpisodeScope) ([]Episode, error) {
+	ids := distinct(scope.IDs)
+	if len(ids) == 0 {
+		ids = []string{""} // no episode has it
+	}
+	var rows []episodeRow
+	// One query in one order, so that two steps that share episodes do not wait for each other.
+	err := s.locking(tx).Order("id").Find(&rows, "(unit = ? AND "+isOwed+") OR id IN ?", scope.Unit, ids).Error
+	if err != nil {
+		return nil, err
+	}
+	return episodesOf(rows), nil
+}
+
+// writeChange writes one event with what follows from it. An episode that
+// another unit's step has opened in the meantime is left as it is: the next step
+// sees it.
+func writeChange(tx *gorm.DB, c EpisodeChange) error {
+	row := episodeRow{
+		ID: c.Episode.ID, Kind: c.Episode.Kind, StayID: c.Episode.StayID, Unit: c.Episode.Unit, State: c.Episode.State,
+		OpenedAt: micros(c.Episode.OpenedAt), ChangedAt: micros(c.Episode.ChangedAt), Events: c.Episode.Events, Body: string(c.Episode.Body),
+	}
+	var done *gorm.DB
+	if c.Event.N == 1 {
+		done = tx.Clauses(clause.OnConflict{DoNothing: true}).Create(&row)
+	} else {
+		done = tx.Model(&episodeRow{}).Where("id = ? AND events = ?", row.ID, c.Event.N-1).Select("*").Omit("id").Updates(&row)
+	}
+	switch {
+	case done.Error != nil:
+		return done.Error
+	case done.RowsAffected == 0 && c.Event.N == 1:
+		return nil
+	case done.RowsAffected == 0:
+		return clinical.Errorf(clinical.Conflict, "somebody else was quicker; look again, and try again where it is still needed")
+	}
+	event := eventRow{
+		EpisodeID: row.ID, N: c.Event.N, At: micros(c.Event.At), Unit: c.Event.Unit, What: c.Event.What, Who: c.Event.Who, Body: string(c.Event.Body),
+	}
+	if err := tx.Create(&event).Error; err != nil || !c.Event.Tells {
+		return err
+	}
+	return tx.Create(&noticeRow{
+		ID: fmt.Sprintf("%s.%d", row.ID, c.Event.N), EpisodeID: row.ID, N: c.Event.N,
+		Kind: row.Kind, StayID: row.StayID, Unit: c.Event.Unit, At: micros(c.Event.At),
+	}).Error
+}
+
+// ChangeEpisode changes one episode in one transaction. The error is
+// clinical.NotFound where there is none of the id, else that of change.
+func (s *Store) ChangeEpisode(ctx context.Context, id string, change func(Episode) (EpisodeChange, error)) (Episode, error) {
+	var after Episode
+	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
+		var row episodeRow
+		if err := s.locking(tx).Take(&row, "id = ?", id).Error; err != nil {
+			return notFoundEpisode(err)
+		}
+		c, err := change(row.episode())
+		if err != nil {
+			return err
+		}
+		after = c.Episode
+		return writeChange(tx, c)
+	})
+	return after, err
+}
+
+func notFoundEpisode(err error) error {
+	if errors.Is(err, gorm.ErrRecordNotFound) {
+		return clinical.Errorf(clinical.NotFound, "there is no such episode; go back to the list")
+	}
+	return fmt.Errorf("reading an episode: %w", err)
+}
+
+// EpisodeByID is one episode; the error is clinical.NotFound where there is none.
+func (s *Store) EpisodeByID(ctx context.Context, id string) (Episode, error) {
+	var row episodeRow
+	if err := s.reading(ctx).Take(&row, "id = ?", id).Error; err != nil {
+		return Episode{}, notFoundEpisode(err)
+	}
+	return row.episode(), nil
+}
+
+// EpisodesOwed are the episodes of a unit, or with an empty one of the feeds,
+// that are not done, the oldest first.
+func (s *Store) EpisodesOwed(ctx context.Context, unit string) ([]Episode, error) {
+	return s.episodesWhere(ctx, "unit = ? AND "+isOwed, unit)
+}
+
+// EpisodesOfStay are all episodes of a stay, the oldest first.
+func (s *Store) EpisodesOfStay(ctx context.Context, stayID string) ([]Episode, error) {
+	return s.episodesWhere(ctx, "stay_id = ?", stayID)
+}
+
+func (s *Store) episodesWhere(ctx context.Context, where string, values ...any) ([]Episode, error) {
+	var rows []episodeRow
+	if err := s.reading(ctx).Order("opened_at, id").Find(&rows, append([]any{where}, values...)...).Error; err != nil {
+		return nil, fmt.Errorf("reading episodes: %w", err)
+	}
+	return episodesOf(rows), nil
+}
+
+// EpisodeUnits are the units that have episodes which are not done, in byte
+// order; the empty one stands for the feeds.
+func (s *Store) EpisodeUnits(ctx context.Context) ([]string, error) {
+	return s.texts(ctx, "SELECT DISTINCT unit FROM episodes WHERE "+isOwed+" ORDER BY unit")
+}
+
+// EventsOfEpisodes are the events of episodes, each history in its order.
+func (s *Store) EventsOfEpisodes(ctx context.Context, ids []string) (map[string][]EpisodeEvent, error) {
+	all := make(map[string][]EpisodeEvent, len(ids))
+	err := s.snapshot(ctx, func(tx *gorm.DB) error { return eventsOf(tx, ids, all) })
+	if err != nil {
+		return nil, fmt.Errorf("reading the events of episodes: %w", err)
+	}
+	return all, nil
+}
+
+// EventsOfUnit are the whole histories of the episodes of which anything happened
+// on the unit from one moment until before another, or that were owed there then.
+func (s *Store) EventsOfUnit(ctx context.Context, unit string, from, to time.Time) (map[string][]EpisodeEvent, error) {
+	all := map[string][]EpisodeEvent{}
+	err := s.snapshot(ctx, func(tx *gorm.DB) error {
+		var ids []string
+		err := tx.Raw(`SELECT DISTINCT episode_id FROM episode_events WHERE unit = ? AND at >= ? AND at < ?
+			UNION SELECT id FROM episodes WHERE unit = ? AND changed_at >= ? AND opened_at < ?
+			UNION SELECT id FROM episodes WHERE unit = ? AND `+isOwed+` AND opened_at < ?`,
+			unit, micros(from), micros(to), unit, micros(from), micros(to), unit, micros(to)).Scan(&ids).Error
+		if err != nil {
+			return err
+		}
+		return eventsOf(tx, ids, all)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading the events of the unit's episodes: %w", err)
+	}
+	return all, nil
+}
+
+func eventsOf(tx *gorm.DB, ids []string, all map[string][]EpisodeEvent) error {
+	for part := range parts(distinct(ids), 500) {
+		var rows []eventRow
+		if err := tx.Order("episode_id, n").Find(&rows, "episode_id IN ?", part).Error; err != nil {
+			return err
+		}
+		for _, r := range rows {
+			all[r.EpisodeID] = append(all[r.EpisodeID], EpisodeEvent{
+				EpisodeID: r.EpisodeID, N: r.N, At: fromMicros(r.At), Unit: r.Unit, What: r.What, Who: r.Who, Body: []byte(r.Body),
+			})
+		}
+	}
+	return nil
+}
+
+// Notices are what was to be told from a moment on, the oldest first, at most so many.
+func (s *Store) Notices(ctx context.Context, from time.Time, limit int) ([]Notice, error) {
+	var rows []noticeRow
+	if err := s.reading(ctx).Order("at, id").Limit(limit).Find(&rows, "at >= ?", micros(from)).Error; err != nil {
+		return nil, fmt.Errorf("reading notices: %w", err)
+	}
+	out := make([]Notice, len(rows))
+	for n, r := range rows {
+		out[n] = Notice{ID: r.ID, EpisodeID: r.EpisodeID, N: r.N, Kind: r.Kind, StayID: r.StayID, Unit: r.Unit, At: fromMicros(r.At)}
+	}
+	return out, nil
+}
+
+type episodeRow struct {
+	ID        string `gorm:"primaryKey"`
+	Kind      string
+	StayID    string
+	Unit      string
+	State     string
+	OpenedAt  int64
+	ChangedAt int64
+	Events    int
+	Body      string
+}
+
+func (episodeRow) TableName() string { return "episodes" }
+
+func (r episodeRow) episode() Episode {
+	return Episode{
+		ID: r.ID, Kind: r.Kind, StayID: r.StayID, Unit: r.Unit, State: r.State,
+		OpenedAt: fromMicros(r.OpenedAt), ChangedAt: fromMicros(r.ChangedAt), Events: r.Events, Body: []byte(r.Body),
+	}
+}
+
+func episodesOf(rows []episodeRow) []Episode {
+	out := make([]Episode, len(rows))
+	for n, r := range rows {
+		out[n] = r.episode()
+	}
+	return out
+}
+
+type eventRow struct {
+	EpisodeID string `gorm:"primaryKey"`
+	N         int    `gorm:"primaryKey;autoIncrement:false"`
+	At        int64
+	Unit      string
+	What      string
+	Who       string
+	Body      string
+}
+
+func (eventRow) TableName() string { return "episode_events" }
+
+type noticeRow struct {
+	ID        string `gorm:"primaryKey"`
+	EpisodeID string
+	N         int
+	Kind      string
+	StayID    string
+	Unit      string
+	At        int64
+}
+
+func (noticeRow) TableName() string { return "notices" }
+
+type stepRow struct {
+	Scope     string `gorm:"primaryKey"`
+	SteppedAt int64
+}
+
+func (stepRow) TableName() string { return "episode_steps" }

@@ -1,0 +1,312 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"plumbline/internal/clinical"
+)
+
+// episode is one of stay A on a unit after n events, changed n hours after noon.
+func episode(id, unit, state string, n int) Episode {
+	return Episode{
+		ID: id, Kind: "recheck_overdue", StayID: "A", Unit: unit, State: state,
+		OpenedAt: hours(1), ChangedAt: hours(float64(n)), Events: n, Body: []byte(fmt.Sprintf(`{"n":%d,"text":"naïve '"}`, n)),
+	}
+}
+
+// changed is the n-th change of an episode; only the first one tells.
+func changed(id, unit, state string, n int) EpisodeChange {
+	e := episode(id, unit, state, n)
+	return EpisodeChange{Episode: e, Event: EpisodeEvent{
+		EpisodeID: id, N: n, At: e.ChangedAt, Unit: unit, What: fmt.Sprint("event ", n), Who: "program", Body: e.Body, Tells: n == 1,
+	}}
+}
+
+func stepScope(t *testing.T, s *Store, scope EpisodeScope, h float64, changes ...EpisodeChange) (have []Episode, stepped bool) {
+	t.Helper()
+	stepped, err := s.StepEpisodes(t.Context(), scope, hours(h), func(list []Episode) ([]EpisodeChange, error) {
+		have = list
+		return changes, nil
+	})
+	must(t, err)
+	return have, stepped
+}
+
+func ids(list []Episode) string {
+	var out []string
+	for _, e := range list {
+		out = append(out, e.ID)
+	}
+	return strings.Join(out, " ")
+}
+
+func TestEpisodesComeBackAsTheyWere(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		unit := EpisodeScope{Name: "unit 4W", Unit: "4W"}
+		stepScope(t, s, unit, 1, changed("b", "4W", "open", 1), changed("a", "4W", "open", 1))
+		stepScope(t, s, EpisodeScope{Name: "unit 7E", Unit: "7E"}, 1, changed("c", "7E", "open", 1))
+		have, _ := stepScope(t, s, unit, 2, changed("a", "4W", "done", 2))
+		if got := ids(have); got != "a b" {
+			t.Errorf("the step saw %q, want the unit's episodes in one order", got)
+		}
+		have, _ = stepScope(t, s, EpisodeScope{Name: "unit 4W", Unit: "4W", IDs: []string{"c", "a", "a", "nobody"}}, 3)
+		if got := ids(have); got != "a b c" {
+			t.Errorf("the step saw %q, want what is owed on the unit and the ids", got)
+		}
+		if have, _ = stepScope(t, s, unit, 3); ids(have) != "b" {
+			t.Errorf("the step saw %q, want what is owed", ids(have))
+		}
+
+		owed := get(s.EpisodesOwed(t.Context(), "4W"))(t)
+		if d := cmp.Diff([]Episode{episode("b", "4W", "open", 1)}, owed, inUTC); d != "" {
+			t.Errorf("owed on the unit (-want +got):\n%s", d)
+		}
+		if got := ids(get(s.EpisodesOfStay(t.Context(), "A"))(t)); got != "a b c" {
+			t.Errorf("of the stay: %q", got)
+		}
+		if d := cmp.Diff(episode("a", "4W", "done", 2), get(s.EpisodeByID(t.Context(), "a"))(t), inUTC); d != "" {
+			t.Errorf("by id (-want +got):\n%s", d)
+		}
+		if _, err := s.EpisodeByID(t.Context(), "nobody"); clinical.CodeOf(err) != clinical.NotFound {
+			t.Errorf("an episode that there is not: %v", err)
+		}
+		if got := get(s.EpisodeUnits(t.Context()))(t); !cmp.Equal(got, []string{"4W", "7E"}) {
+			t.Errorf("units that owe: %q", got)
+		}
+
+		events := get(s.EventsOfEpisodes(t.Context(), []string{"a", "nobody"}))(t)
+		first, second := changed("a", "4W", "open", 1).Event, changed("a", "4W", "done", 2).Event
+		first.Tells = false // not read back
+		if d := cmp.Diff(map[string][]EpisodeEvent{"a": {first, second}}, events, inUTC); d != "" {
+			t.Errorf("events (-want +got):\n%s", d)
+		}
+		notices := get(s.Notices(t.Context(), hours(0), 10))(t)
+		want := Notice{ID: "a.1", EpisodeID: "a", N: 1, Kind: "recheck_overdue", StayID: "A", Unit: "4W", At: hours(1)}
+		if len(notices) != 3 || !cmp.Equal(want, notices[0], inUTC) {
+			t.Errorf("notices: %+v, want one for each opening, %+v first", notices, want)
+		}
+		if got := get(s.Notices(t.Context(), hours(1.5), 10))(t); len(got) != 0 {
+			t.Errorf("notices from a later moment: %+v", got)
+		}
+		if got := get(s.Notices(t.Context(), hours(0), 2))(t); len(got) != 2 {
+			t.Errorf("%d notices, want two", len(got))
+		}
+	})
+}
+
+// The tally of a unit needs what happened there, and what was owed there.
+func TestEventsOfAUnit(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		scope := EpisodeScope{Name: "unit 4W", Unit: "4W"}
+		stepScope(t, s, scope, 1, changed("a", "4W", "open", 1), changed("b", "4W", "open", 1), changed("c", "4W", "open", 1))
+		stepScope(t, s, scope, 2, changed("a", "4W", "done", 2), changed("c", "7E", "open", 2))
+		for _, c := range []struct {
+			from, to float64
+			want     string
+		}{
+			{0, 1, ""}, {0, 2, "a b c"}, {2, 3, "a b"}, {2.5, 3, "b"}, {1, 9, "a b c"},
+		} {
+			all := get(s.EventsOfUnit(t.Context(), "4W", hours(c.from), hours(c.to)))(t)
+			var got []string
+			for id, events := range all {
+				got = append(got, id)
+				if events[0].N != 1 {
+					t.Errorf("the history of %s begins with event %d", id, events[0].N)
+				}
+			}
+			if got := strings.Join(distinct(got), " "); got != c.want {
+				t.Errorf("from %v to %v: %q, want %q", c.from, c.to, got, c.want)
+			}
+		}
+	})
+}
+
+// A step that speaks of an earlier moment than the last one does nothing.
+func TestAnEarlierStepIsLate(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		scope := EpisodeScope{Name: "unit 4W", Unit: "4W"}
+		for _, c := range []struct {
+			at   float64
+			want bool
+		}{{2, true}, {2, true}, {1, false}, {3, true}, {2, false}} {
+			if _, stepped := stepScope(t, s, scope, c.at); stepped != c.want {
+				t.Errorf("a step at hour %v: %v, want %v", c.at, stepped, c.want)
+			}
+		}
+		if _, stepped := stepScope(t, s, EpisodeScope{Name: "feeds"}, 1); !stepped {
+			t.Error("the steps of one scope hold up another")
+		}
+	})
+}
+
+// A step is written whole or not at all.
+func TestAStepThatFailsLeavesNothing(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		broken := errors.New("broken")
+		scope := EpisodeScope{Name: "unit 4W", Unit: "4W"}
+		_, err := s.StepEpisodes(t.Context(), scope, hours(5), func([]Episode) ([]EpisodeChange, error) { return nil, broken })
+		if !errors.Is(err, broken) {
+			t.Errorf("got %v", err)
+		}
+		_, err = s.StepEpisodes(t.Context(), scope, hours(5), func([]Episode) ([]EpisodeChange, error) {
+			return []EpisodeChange{changed("a", "4W", "open", 1), changed("b", "4W", "taken", 7)}, nil // there is no b
+		})
+		if clinical.CodeOf(err) != clinical.Conflict {
+			t.Errorf("a change of what is not there: %v", err)
+		}
+		for _, table := range []string{"episodes", "episode_events", "notices", "episode_steps"} {
+			if n := count(t, s, table); n != 0 {
+				t.Errorf("%d rows are left in %s", n, table)
+			}
+		}
+	})
+}
+
+func TestEventsAreNeverChanged(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		stepScope(t, s, EpisodeScope{Name: "unit 4W", Unit: "4W"}, 1, changed("a", "4W", "open", 1))
+		statements := []string{"UPDATE episode_events SET who = 'mb'", "DELETE FROM episode_events"}
+		if s.engine == Postgres {
+			statements = append(statements, "TRUNCATE episode_events")
+		}
+		for _, statement := range statements {
+			err := s.write.Exec(statement).Error
+			if err == nil || !strings.Contains(err.Error(), "kept as they are") {
+				t.Errorf("%s: %v", statement, err)
+			}
+		}
+		if count(t, s, "episode_events") != 1 {
+			t.Error("the event is gone")
+		}
+	})
+}
+
+func TestChangingOneEpisode(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		stepScope(t, s, EpisodeScope{Name: "unit 4W", Unit: "4W"}, 1, changed("a", "4W", "open", 1))
+		after, err := s.ChangeEpisode(t.Context(), "a", func(e Episode) (EpisodeChange, error) {
+			if d := cmp.Diff(episode("a", "4W", "open", 1), e, inUTC); d != "" {
+				t.Errorf("what is changed (-want +got):\n%s", d)
+			}
+			return changed("a", "4W", "taken", 2), nil
+		})
+		must(t, err)
+		if d := cmp.Diff(after, get(s.EpisodeByID(t.Context(), "a"))(t), inUTC); d != "" {
+			t.Errorf("returned and stored differ:\n%s", d)
+		}
+		refused := clinical.Errorf(clinical.Conflict, "taken already")
+		_, err = s.ChangeEpisode(t.Context(), "a", func(Episode) (EpisodeChange, error) { return EpisodeChange{}, refused })
+		if !errors.Is(err, refused) || count(t, s, "episode_events") != 2 {
+			t.Errorf("a refused change: %v", err)
+		}
+		_, err = s.ChangeEpisode(t.Context(), "nobody", func(Episode) (EpisodeChange, error) { return EpisodeChange{}, nil })
+		if clinical.CodeOf(err) != clinical.NotFound {
+			t.Errorf("a change of nothing: %v", err)
+		}
+	})
+}
+
+// Several programs step the same units, and people act, all at once: each episode
+// is opened and told once, and no event is lost or doubled.
+func TestStepsTogether(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, one *Store) {
+		two, three := openTarget(t, reopen(t, one)), openTarget(t, reopen(t, one))
+		const rounds, many = 12, 20
+		var clock atomic.Int64
+		var acted atomic.Int64
+		var wg sync.WaitGroup
+		for _, s := range []*Store{one, two, three, one} {
+			for _, unit := range []string{"4W", "7E"} {
+				wg.Go(func() {
+					for range rounds {
+						at := noon.Add(time.Duration(clock.Add(1)) * time.Second)
+						var want []string
+						for n := range many { // half of the ids are wanted by both units
+							want = append(want, fmt.Sprintf("e%02d", n), fmt.Sprintf("%s-%02d", unit, n))
+						}
+						_, err := s.StepEpisodes(t.Context(), EpisodeScope{Name: "unit " + unit, Unit: unit, IDs: want}, at, func(have []Episode) ([]EpisodeChange, error) {
+							return openMissing(want, have, unit), nil
+						})
+						if err != nil {
+							t.Errorf("step: %v", err)
+						}
+					}
+				})
+			}
+			wg.Go(func() {
+				for n := range rounds {
+					_, err := s.ChangeEpisode(t.Context(), fmt.Sprintf("e%02d", n%3), func(e Episode) (EpisodeChange, error) {
+						return changed(e.ID, e.Unit, "open", e.Events+1), nil
+					})
+					switch clinical.CodeOf(err) {
+					case "":
+						acted.Add(1)
+					case clinical.NotFound: // not opened yet
+					default:
+						t.Errorf("act: %v", err)
+					}
+				}
+			})
+		}
+		wg.Wait()
+		if n, want := count(t, one, "episodes"), 3*many; n != want {
+			t.Errorf("%d episodes, want %d", n, want)
+		}
+		if n, want := count(t, one, "notices"), 3*many; n != want {
+			t.Errorf("%d notices, want one for each episode, %d", n, want)
+		}
+		if n, want := count(t, one, "episode_events"), 3*many+int(acted.Load()); n != want {
+			t.Errorf("%d events, want %d", n, want)
+		}
+		broken := list(t, one, `SELECT e.id FROM episodes e WHERE e.events <> (SELECT count(*) FROM episode_events v WHERE v.episode_id = e.id)`)
+		if len(broken) > 0 {
+			t.Errorf("episodes that do not count their events: %q", broken)
+		}
+	})
+}
+
+// openMissing opens what is wanted and not there.
+func openMissing(want []string, have []Episode, unit string) (out []EpisodeChange) {
+	known := map[string]bool{}
+	for _, e := range have {
+		known[e.ID] = true
+	}
+	for _, id := range want {
+		if !known[id] {
+			out = append(out, changed(id, unit, "open", 1))
+		}
+	}
+	return out
+}
+
+// What a step reads does not grow with what is done: the searches go by the indexes.
+func TestAStepSearchesByIndex(t *testing.T) {
+	s := openStore(t, SQLite)
+	for query, want := range map[string]string{
+		"SELECT * FROM episodes WHERE (unit = '4W' AND " + isOwed + ") OR id IN ('a', 'b') ORDER BY id": "MULTI-INDEX OR",
+		"SELECT * FROM episodes WHERE unit = '4W' AND " + isOwed + " ORDER BY opened_at, id":            "USING INDEX episodes_owed",
+		"SELECT DISTINCT unit FROM episodes WHERE " + isOwed + " ORDER BY unit":                         "episodes_owed",
+	} {
+		rows, err := s.read.Raw("EXPLAIN QUERY PLAN " + query).Rows()
+		must(t, err)
+		plan := ""
+		for rows.Next() {
+			var id, parent, unused int
+			var detail string
+			must(t, rows.Scan(&id, &parent, &unused, &detail))
+			plan += detail + "\n"
+		}
+		must(t, rows.Close())
+		if !strings.Contains(plan, want) {
+			t.Errorf("%s\nis searched by\n%s, want %s", query, plan, want)
+		}
+	}
+}
