@@ -40,6 +40,7 @@ lint: assets ## check the form of Go and shell files
 	go run $(STATICCHECK) ./...
 	@if command -v shellcheck >/dev/null; then shellcheck -x scripts/*.sh .ci/run; \
 		else echo "shellcheck not found: shell files not checked"; fi
+	scripts/lint-security.sh
 
 bench: assets ## run the benchmarks
 	scripts/need.sh

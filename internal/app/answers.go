@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/policy"
 	"plumbline/internal/report"
 	"plumbline/internal/text"
 )
@@ -87,12 +88,13 @@ func assessUnit(ctx context.Context, p process, args []string) error {
 		return err
 	}
 	defer q.site.close()
-	list, err := q.site.service.List(ctx, q.id, q.at)
+	inForce := q.site.service.Policy.Current()
+	list, err := q.site.service.List(policy.Pin(ctx, inForce), q.id, q.at)
 	if err != nil {
 		return err
 	}
 	c := q.site.service.Catalogue(q.at)
-	doc := report.ListOf(q.id, q.site.service.Policy.Hash, list, c)
+	doc := report.ListOf(q.id, inForce.Hash, list, c)
 	if q.format == "json" {
 		return writeJSON(p.stdout, doc)
 	}
@@ -164,7 +166,7 @@ func listFacts(ctx context.Context, p process, args []string) error {
 		return err
 	}
 	defer q.site.close()
-	doc := report.FactsOf(chart, q.site.settings.policy.Policy.Plausible)
+	doc := report.FactsOf(chart, q.site.service.Policy.Current().Policy.Plausible)
 	if q.format == "json" {
 		return writeJSON(p.stdout, doc)
 	}

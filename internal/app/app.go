@@ -17,6 +17,8 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/policy"
+	"plumbline/internal/policybook"
 	"plumbline/internal/store"
 	"plumbline/internal/trends"
 )
@@ -30,6 +32,7 @@ var (
 // process is one run of the program and what it may touch.
 type process struct {
 	env            func(string) string
+	stdin          io.Reader // nil: nothing is said
 	stdout, stderr io.Writer
 	clock          clinical.Clock
 }
@@ -51,6 +54,8 @@ func commands() []command {
 		{"facts", "--stay S [--as-of T]", "the facts of a stay as known at a moment", listFacts},
 		{"unit", "--unit U --from T --to T [--by month|week]", "falls, sets, rechecks and their control charts over time", unitOverTime},
 		{"quarantine", "list|retry", "rows held back, with the reason; retry reads them again", quarantine},
+		{"user", "add|list|disable|enable|password", "accounts, roles and units; add --name N --role R[,R] --unit U[,U]", userCommand},
+		{"audit", "verify [--head N:HASH] | export", "check the record of who saw or changed what, or write it out", auditCommand},
 		{"policy", "print|check FILE", "the policy in force, or what is wrong in a file and what it changes", policyCommand},
 		{"version", "", "version, commit, Go and database drivers", version},
 		{"help", "", "this text", help},
@@ -59,8 +64,8 @@ func commands() []command {
 
 // Run runs one command and returns its exit code: 0 for success, 1 for a failed
 // run, 2 for wrong usage. Errors go to stderr and say what to do next.
-func Run(ctx context.Context, args []string, env func(string) string, _ io.Reader, stdout, stderr io.Writer) int {
-	p := process{env: env, stdout: stdout, stderr: stderr, clock: clinical.SystemClock}
+func Run(ctx context.Context, args []string, env func(string) string, stdin io.Reader, stdout, stderr io.Writer) int {
+	p := process{env: env, stdin: stdin, stdout: stdout, stderr: stderr, clock: clinical.SystemClock}
 	err := dispatch(ctx, p, args)
 	say(stderr, err)
 	return exitCode(err)
@@ -143,6 +148,7 @@ type site struct {
 	store    *store.Store
 	loader   *ingest.Loader
 	service  *assess.Service
+	policies *policybook.Book
 	log      *slog.Logger
 }
 
@@ -157,15 +163,26 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 		_ = st.Close()
 		return nil, err
 	}
-	plausible := s.policy.Policy.Plausible
-	return &site{
+	inForce := policy.NewSwitch(s.policy)
+	service := &assess.Service{Store: factStore{Store: st}, Policy: inForce, Zone: s.zone}
+	opened := &site{
 		settings: s, store: st, log: log,
 		loader: &ingest.Loader{
 			Store: feedStore{st}, Clock: p.clock, Zone: s.zone,
-			Plausible: func(v clinical.Vitals) []string { return trends.Believe("", v, plausible).Implausible },
+			Plausible: func(v clinical.Vitals) []string {
+				return trends.Believe("", v, inForce.Current().Policy.Plausible).Implausible
+			},
 		},
-		service: &assess.Service{Store: factStore{Store: st}, Policy: s.policy, Zone: s.zone},
-	}, nil
+		service: service,
+		policies: &policybook.Book{
+			Store: policyStore{st}, Board: service, Clock: p.clock, Log: log, InForce: inForce, File: s.policyFile,
+		},
+	}
+	if err := opened.policies.Refresh(ctx); err != nil {
+		opened.close()
+		return nil, err
+	}
+	return opened, nil
 }
 
 func (s *site) close() { _ = s.store.Close() }

@@ -124,7 +124,7 @@ func BenchmarkAssess(b *testing.B) {
 	}
 	b.Run("core", func(b *testing.B) {
 		for b.Loop() {
-			_ = alerts.Assess(s.service.Digest(chart), s.service.Policy.Policy, time.UTC, now)
+			_ = alerts.Assess(s.service.Digest(chart), s.service.Policy.Current().Policy, time.UTC, now)
 		}
 	})
 	b.Run("stay", func(b *testing.B) {

@@ -11,7 +11,7 @@ import (
 	"plumbline/internal/policy"
 )
 
-func policyCommand(_ context.Context, p process, args []string) error {
+func policyCommand(ctx context.Context, p process, args []string) error {
 	// A check reads no setting: it must work where the policy in force is the one that is wrong.
 	if len(args) == 2 && args[0] == "check" && !strings.HasPrefix(args[1], "-") {
 		return checkPolicy(p, args[1])
@@ -21,7 +21,7 @@ func policyCommand(_ context.Context, p process, args []string) error {
 	case err != nil:
 		return err
 	case len(rest) == 1 && rest[0] == "print":
-		return policy.Print(p.stdout, s.policy.Policy)
+		return p.printPolicy(ctx, s)
 	case len(rest) == 2 && rest[0] == "check":
 		return checkPolicy(p, rest[1])
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"runtime"
 	"time"
 
 	"github.com/robfig/cron/v3"
@@ -26,8 +27,12 @@ func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, 
 	c := cron.New(cron.WithLocation(time.UTC), cron.WithLogger(log),
 		cron.WithChain(cron.SkipIfStillRunning(log), cron.Recover(log)))
 	poll := func() {
+		before := w.Last().ReadAt
 		if err := w.Poll(ctx); err != nil && ctx.Err() == nil {
 			s.log.Error("the feed folder was not read; it is tried again", "error", err)
+		}
+		if !w.Last().ReadAt.Equal(before) {
+			s.stepEpisodes(ctx, w, w.Clock())
 		}
 	}
 	id, err := c.AddFunc(s.settings.feedEvery, poll)
@@ -51,6 +56,12 @@ type cronLog struct{ log *slog.Logger }
 
 func (l cronLog) Info(string, ...any) {}
 
+// Error is called for panics. It names the kind of the fault, and its words only
+// where the runtime chose them: others may hold what a row held.
 func (l cronLog) Error(err error, msg string, pairs ...any) {
-	l.log.Error(fmt.Sprintf("schedule: %s", msg), append(pairs, "error", err)...)
+	what := fmt.Sprintf("%T", err)
+	if fault, ok := err.(runtime.Error); ok {
+		what = fault.Error()
+	}
+	l.log.Error(fmt.Sprintf("schedule: %s", msg), append(pairs, "fault", what)...)
 }

@@ -10,14 +10,15 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
-	"strings"
 	"syscall"
 	"time"
 
 	"github.com/robfig/cron/v3"
 
+	"plumbline/internal/auth"
 	"plumbline/internal/demo"
 	"plumbline/internal/ingest"
+	"plumbline/internal/notify"
 	"plumbline/internal/policy"
 	"plumbline/internal/server"
 	"plumbline/internal/store"
@@ -33,16 +34,16 @@ func serve(ctx context.Context, p process, args []string) error {
 	case len(rest) > 0:
 		return usagef("serve takes no argument %q", rest[0])
 	}
-	listener, err := listen(s.listen)
+	listener, err := listen(s)
 	if err != nil {
 		return err
 	}
-	return p.openAndRun(ctx, s, listener)
+	return p.openAndRun(ctx, s, listener, nil)
 }
 
-// openAndRun opens the store and serves until the end; the listener is closed by
-// then, whatever happens.
-func (p process) openAndRun(ctx context.Context, s settings, listener net.Listener) error {
+// openAndRun opens the store, lets prepare make accounts to be shown, and serves
+// until the end; the listener is closed by then, whatever happens.
+func (p process) openAndRun(ctx context.Context, s settings, listener net.Listener, prepare func(*auth.Service) ([]server.DemoAccount, error)) error {
 	defer func() { _ = listener.Close() }() // a second time, where the web server has closed it
 	s.logLevel = cmp.Or(s.logLevel, "info")
 	site, err := p.open(ctx, s)
@@ -50,7 +51,14 @@ func (p process) openAndRun(ctx context.Context, s settings, listener net.Listen
 		return err
 	}
 	defer site.close()
-	return p.run(ctx, site, listener)
+	accounts := p.newAccounts(site)
+	var shown []server.DemoAccount
+	if prepare != nil {
+		if shown, err = prepare(accounts); err != nil {
+			return err
+		}
+	}
+	return p.run(ctx, site, listener, accounts, shown)
 }
 
 // demoUnit serves the invented unit on a fresh embedded database, its data laid so
@@ -69,17 +77,22 @@ func demoUnit(ctx context.Context, p process, args []string) error {
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
 	s.database, s.feedDir, s.hospital = filepath.Join(dir, "demo.db"), filepath.Join(dir, "feed"), demo.Hospital
+	s.notify = notify.Settings{} // nobody is told of invented patients
 	if err := writeDemoFeed(s.feedDir, p.clock()); err != nil {
 		return err
 	}
-	listener, err := listen(s.listen)
+	if !onLoopback(s.listen) {
+		return usagef("demo listens on this machine alone, for its passwords stand on its page: use --listen 127.0.0.1:8080, not %q", s.listen)
+	}
+	listener, err := listen(s)
 	if err != nil && errors.Is(err, syscall.EADDRINUSE) {
-		listener, err = listen("127.0.0.1:0") // somebody works on the usual port: take a free one
+		s.listen = "127.0.0.1:0" // somebody works on the usual port: take a free one
+		listener, err = listen(s)
 	}
 	if err != nil {
 		return err
 	}
-	return p.openAndRun(ctx, s, listener)
+	return p.openAndRun(ctx, s, listener, func(a *auth.Service) ([]server.DemoAccount, error) { return demoAccounts(ctx, a) })
 }
 
 func writeDemoFeed(dir string, now time.Time) error {
@@ -106,22 +119,6 @@ func writeDemoFeed(dir string, now time.Time) error {
 	return nil
 }
 
-// listen opens the port. Without accounts nobody but this machine may look.
-func listen(address string) (net.Listener, error) {
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
-		return nil, usagef("listen %q is not an address and port such as 127.0.0.1:8080", address)
-	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return nil, usagef("listen %q is not loopback; without accounts the pages are for this machine alone: use 127.0.0.1 or ::1", address)
-	}
-	l, err := net.Listen("tcp", address)
-	if err != nil {
-		return nil, fmt.Errorf("the web server cannot listen on %s: %w; choose another with --listen", address, err)
-	}
-	return l, nil
-}
-
 // Limits of one request; a page is made in milliseconds.
 const (
 	readTimeout     = 10 * time.Second
@@ -133,16 +130,31 @@ const (
 
 // run reads the feed folder by the schedule and serves pages until ctx ends or
 // the process is told to stop.
-func (p process) run(ctx context.Context, s *site, listener net.Listener) error {
+func (p process) run(ctx context.Context, s *site, listener net.Listener, accounts *auth.Service, shown []server.DemoAccount) error {
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	if err := s.keepPolicy(ctx, p.clock()); err != nil {
 		return err
 	}
+	if err := s.warnWithoutAccounts(ctx, accounts); err != nil {
+		return err
+	}
+	policies, err := startPolicies(ctx, s)
+	if err != nil {
+		return err
+	}
+	defer policies.stop()
 	keeper := newKeeper(s)
 	s.service.Store = factStore{Store: s.store, keep: keeper.add}
 	defer keeper.close()
+	records := newRecorder(s.store, s.log)
+	defer records.close()
 
+	telling, err := startTelling(ctx, s, p.clock) // before the first step: what that opens is told
+	if err != nil {
+		return err
+	}
+	defer telling.stop()
 	var watcher *ingest.Watcher
 	if s.settings.feedDir != "" {
 		watcher = &ingest.Watcher{Loader: s.loader, Dir: s.settings.feedDir, Settle: s.settings.feedSettle, Clock: p.clock}
@@ -152,18 +164,35 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener) error 
 		}
 		defer schedule.stop()
 	}
+	episodes, err := startEpisodes(ctx, s, watcher, p.clock)
+	if err != nil {
+		return err
+	}
+	defer episodes.stop()
 	web := &http.Server{
 		Handler: server.New(server.Deps{
-			Board: s.service, Policy: s.settings.policy, Clock: p.clock, Zone: s.settings.zone, Version: Version,
+			Board: s.service, Policy: s.service.Policy, Policies: s.policies, Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
 			DataState: s.store.DataState, Held: s.heldRows,
+			Accounts: accounts, Demo: shown, TrustedProxies: s.settings.proxies,
+			Note: records.Record, Audit: s.readAudit,
 			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),
 		ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeaderBytes,
 	}
 	failed := make(chan error, 1)
-	go func() { failed <- web.Serve(listener) }()
-	_, _ = fmt.Fprintf(p.stdout, "open http://%s/\n", listener.Addr())
+	scheme := "http"
+	if s.settings.tlsCert != "" {
+		scheme = "https"
+		web.TLSConfig = (&certificate{cert: s.settings.tlsCert, key: s.settings.tlsKey, clock: p.clock, log: s.log}).config()
+		go func() { failed <- web.ServeTLS(listener, "", "") }()
+	} else {
+		go func() { failed <- web.Serve(listener) }()
+	}
+	_, _ = fmt.Fprintf(p.stdout, "open %s://%s/\n", scheme, listener.Addr())
+	for _, a := range shown {
+		_, _ = fmt.Fprintf(p.stdout, "sign-in %s %s %s\n", a.Role, a.Name, a.Password)
+	}
 	select {
 	case err := <-failed:
 		return fmt.Errorf("the web server stopped: %w", err)
@@ -217,11 +246,8 @@ func (s *site) trouble(w *ingest.Watcher, now time.Time) string {
 // keepPolicy stores the policy in force under its hash, which every assessment
 // carries.
 func (s *site) keepPolicy(ctx context.Context, now time.Time) error {
-	var text strings.Builder
-	if err := policy.Print(&text, s.settings.policy.Policy); err != nil {
-		return err
-	}
-	return s.store.SavePolicy(ctx, s.settings.policy.Hash, text.String(), now)
+	p := s.service.Policy.Current()
+	return s.store.SavePolicy(ctx, p.Hash, policy.Short(p.Policy), now)
 }
 
 // feedHealth gathers how the feeds stand, for the pages and the metrics.

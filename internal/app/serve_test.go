@@ -52,6 +52,13 @@ func within(t *testing.T, what string, holds func() bool) {
 // start runs a serving command and returns its address and a way to stop it.
 func start(t *testing.T, args []string, env map[string]string) (url string, stop func() int) {
 	t.Helper()
+	url, _, stop = startAndSay(t, args, env)
+	return url, stop
+}
+
+// startAndSay also returns what the command printed and logs.
+func startAndSay(t *testing.T, args []string, env map[string]string) (url string, said func() string, stop func() int) {
+	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	out, log := &output{}, &output{}
 	code := make(chan int, 1)
@@ -60,8 +67,9 @@ func start(t *testing.T, args []string, env map[string]string) (url string, stop
 	}()
 	within(t, "the server says where it is", func() bool { return strings.Contains(out.String(), "open http") })
 	t.Cleanup(cancel)
-	url = strings.TrimSuffix(strings.TrimSpace(strings.TrimPrefix(out.String(), "open ")), "/")
-	return url, func() int {
+	first, _, _ := strings.Cut(out.String(), "\n")
+	url = strings.TrimSuffix(strings.TrimPrefix(first, "open "), "/")
+	return url, func() string { return out.String() + log.String() }, func() int {
 		cancel()
 		select {
 		case c := <-code:
@@ -76,9 +84,11 @@ func start(t *testing.T, args []string, env map[string]string) (url string, stop
 	}
 }
 
-func get(t *testing.T, url string) (int, string) {
+func get(t *testing.T, url string) (int, string) { return getBy(t, http.DefaultClient, url) }
+
+func getBy(t *testing.T, client *http.Client, url string) (int, string) {
 	t.Helper()
-	r, err := http.Get(url)
+	r, err := client.Get(url)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -126,9 +136,10 @@ func TestServeReadsTheFeedFolder(t *testing.T) {
 			"PLUMBLINE_DATABASE": database, "PLUMBLINE_FEED_DIR": feed, "PLUMBLINE_FEED_EVERY": "@every 1s",
 			"PLUMBLINE_FEED_SETTLE": "1h", // nothing fresh is stable by age alone
 		})
+		client := signIn(t, url, "nurse", addUser(t, database, "nurse", "falls-nurse"))
 		listed := func(n int) func() bool {
 			return func() bool {
-				_, body := get(t, url+"/api/v1/units/4W/list")
+				_, body := getBy(t, client, url+"/api/v1/units/4W/list")
 				var doc report.List
 				return json.Unmarshal([]byte(body), &doc) == nil && len(doc.Patients) == n
 			}
@@ -155,7 +166,7 @@ func TestServeReadsTheFeedFolder(t *testing.T) {
 		writeOld(t, filepath.Join(feed, "stays-1.csv"), head+stay(1)+stay(99))
 		within(t, "the changed file is read", listed(18))
 		within(t, "the page shows it within the minute", func() bool {
-			_, page := get(t, url+"/units/4W")
+			_, page := getBy(t, client, url+"/units/4W")
 			return strings.Contains(page, "P99")
 		})
 
@@ -165,7 +176,7 @@ func TestServeReadsTheFeedFolder(t *testing.T) {
 		if code, _ := get(t, url+"/readyz"); code != http.StatusOK {
 			t.Errorf("readyz %d", code)
 		}
-		if code, body := get(t, url+"/feeds"); code != http.StatusOK || !strings.Contains(body, "stays-2.csv") {
+		if code, body := getBy(t, client, url+"/feeds"); code != http.StatusOK || !strings.Contains(body, "stays-2.csv") {
 			t.Errorf("the feed page (%d) does not name the file", code)
 		}
 		if err := os.Rename(feed, feed+"-gone"); err != nil {
@@ -173,7 +184,7 @@ func TestServeReadsTheFeedFolder(t *testing.T) {
 		}
 		within(t, "a feed that cannot be read is told", func() bool {
 			code, _ := get(t, url+"/readyz")
-			_, feeds := get(t, url+"/feeds")
+			_, feeds := getBy(t, client, url+"/feeds")
 			return code == http.StatusServiceUnavailable && strings.Contains(feeds, "could not be read at the last look")
 		})
 		if code := stop(); code != 0 {
@@ -186,8 +197,8 @@ func TestServeReadsTheFeedFolder(t *testing.T) {
 func TestDemoIsAlive(t *testing.T) {
 	dir := t.TempDir()
 	t.Setenv("TMPDIR", dir)
-	url, stop := start(t, []string{"demo", "--listen", "127.0.0.1:0"}, nil)
-	code, body := get(t, url+"/")
+	url, said, stop := startAndSay(t, []string{"demo", "--listen", "127.0.0.1:0"}, nil)
+	code, body := signInPrinted(t, url, said)
 	if code != http.StatusOK || !strings.Contains(body, "nothing owed by these rules") {
 		t.Errorf("the demo's first page: %d", code)
 	}

@@ -7,11 +7,14 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net/netip"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/notify"
 	"plumbline/internal/policy"
 )
 
@@ -26,12 +29,29 @@ type option struct {
 
 var options = []option{
 	{"database", "data/plumbline.db", "where facts are kept: a postgres:// address, or a file for the embedded database"},
-	{"listen", "127.0.0.1:8080", "address and port of the web server; loopback only until there are accounts"},
+	{"listen", "127.0.0.1:8080", "address and port of the web server; beyond loopback only with tls-cert and tls-key, or with trusted-proxies"},
 	{"feed-dir", "", "folder that the schedule reads; none: nothing is read by itself"},
 	{"feed-every", "@every 1m", "how often the feed folder is looked at: a cron expression or @every and a duration"},
 	{"feed-settle", "5s", "how long a file must have stayed as it is before the schedule reads it"},
-	{"policy", "", "a policy file; none: the built-in policy"},
+	{"policy", "", "a policy file; none: the policy saved in the app, else the built-in one"},
 	{"zone", "UTC", "the site's time zone, an IANA name such as Europe/Zurich"},
+	{"tls-cert", "", "certificate file (PEM, with its chain) for https; read anew when it changes"},
+	{"tls-key", "", "key file of the certificate"},
+	{"trusted-proxies", "", "addresses or networks, with commas between, of proxies whose X-Forwarded-For and -Proto are believed"},
+	{"idle-sign-off", "15m", "how long a session lasts without use; at most 12h"},
+	{"breached-list", "", "a file of passwords that nobody may use: on each line one, or its SHA-1"},
+	{"public-url", "", "address of the pages as people reach them, for links in what is told"},
+	{"webhook-url", "", "where notices and digests are posted to; https, or http on this machine"},
+	{"webhook-secret", "", "base64 of 24 to 64 random bytes that signs them; whsec_ may stand before it"},
+	{"smtp-address", "", "host:port of the mail server; 465 is TLS from the start, any other STARTTLS"},
+	{"smtp-user", "", "name to sign in with at the mail server; none: without"},
+	{"smtp-password", "", "its password"},
+	{"smtp-from", "", "sender of e-mails"},
+	{"smtp-to", "", "receivers of e-mails, with commas between"},
+	{"smtp-now", "no", "yes: notices of the tier now by e-mail at once, besides the digest"},
+	{"digest-before", "30m", "how long before the huddle (unit.huddle of the policy) the digest is sent"},
+	{"quiet-hours", "today=22:00-06:00", "when notices of a tier (now, this_shift, today) wait, with commas between; none: never"},
+	{"notify-names", "no", "yes: patients' names leave the program in webhooks and e-mails"},
 	{"hospital", "", "name of the hospital, for the head of pages"},
 	{"log-level", "", "debug, info, warn or error; by itself info for serve and demo, warn for the rest"},
 }
@@ -50,10 +70,18 @@ type settings struct {
 	feedDir    string
 	feedEvery  string
 	feedSettle time.Duration
-	policy     policy.Loaded
+	policy     policy.Loaded // of the file, else the built-in one
+	policyFile string        // its name without its folder; "" where none is set
 	zone       *time.Location
 	hospital   string
 	logLevel   string
+
+	notify notify.Settings
+
+	tlsCert, tlsKey string
+	proxies         []netip.Prefix
+	idle            time.Duration
+	breachedList    string
 }
 
 // flags of the settings, for every command.
@@ -142,10 +170,17 @@ func checked(v map[string]string) (settings, error) {
 	s := settings{
 		database: v["database"], listen: v["listen"], feedDir: v["feed-dir"], feedEvery: v["feed-every"],
 		hospital: v["hospital"], logLevel: v["log-level"],
+		tlsCert: v["tls-cert"], tlsKey: v["tls-key"], breachedList: v["breached-list"],
 	}
 	var err error
+	if err := s.checkAccess(v); err != nil {
+		return s, err
+	}
 	if s.logLevel != "" && new(slog.Level).UnmarshalText([]byte(s.logLevel)) != nil {
 		return s, fmt.Errorf("log-level %q is none of debug, info, warn, error", s.logLevel)
+	}
+	if s.notify, err = notify.ReadSettings(v); err != nil {
+		return s, err
 	}
 	if s.zone, err = time.LoadLocation(v["zone"]); err != nil {
 		return s, fmt.Errorf("zone %q is not a time zone; use an IANA name such as Europe/Zurich", v["zone"])
@@ -155,6 +190,7 @@ func checked(v map[string]string) (settings, error) {
 	}
 	s.policy = policy.Default()
 	if v["policy"] != "" {
+		s.policyFile = filepath.Base(v["policy"])
 		data, err := os.ReadFile(v["policy"])
 		if err != nil {
 			return s, fmt.Errorf("policy: %w", err)

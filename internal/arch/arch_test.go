@@ -22,21 +22,25 @@ import (
 const module = "plumbline"
 
 // The functional core: the same facts and the same moment give the same answer.
-var core = []string{"internal/clinical", "internal/trends", "internal/alerts"}
+var core = []string{"internal/clinical", "internal/trends", "internal/alerts", "internal/episodes"}
 
 // What the packages of the inner layers may import besides the standard library.
 var allowed = map[string][]string{
 	"internal/clinical": {},
 	"internal/trends":   {"plumbline/internal/clinical", "gonum.org/v1/gonum"},
 	"internal/alerts":   {"plumbline/internal/clinical", "plumbline/internal/trends", "gonum.org/v1/gonum"},
+	"internal/auth":     {"plumbline/internal/clinical", "golang.org/x/crypto", "golang.org/x/text"},
+	"internal/episodes": {"plumbline/internal/clinical", "plumbline/internal/trends", "plumbline/internal/alerts"},
 }
 
 // What of this module the outer layers must not import: a feed reaches the store
 // through an interface of its own, the store knows no rule, no one but main wires.
 var forbidden = map[string][]string{
 	"internal/ingest": {"internal/store", "internal/trends", "internal/alerts", "internal/server", "internal/app"},
-	"internal/store":  {"internal/ingest", "internal/trends", "internal/alerts", "internal/server", "internal/app"},
+	"internal/store":  {"internal/ingest", "internal/trends", "internal/alerts", "internal/auth", "internal/episodes", "internal/care", "internal/server", "internal/app"},
 	"internal/server": {"internal/app"},
+	"internal/care":   {"internal/store", "internal/server", "internal/app"},
+	"internal/notify": {"internal/store", "internal/server", "internal/app"},
 }
 
 // Libraries with one home.
@@ -46,6 +50,7 @@ var homes = map[string]string{
 	"github.com/gin-gonic":           "internal/server",
 	"github.com/gin-contrib":         "internal/server",
 	"github.com/chromedp":            "internal/browsertest",
+	"github.com/wneessen/go-mail":    "internal/notify",
 	module + "/internal/testdb":      "internal/testdb",      // both serve tests alone, and
 	module + "/internal/browsertest": "internal/browsertest", // tests are not looked at here
 }

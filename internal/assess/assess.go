@@ -43,17 +43,20 @@ type Kept struct {
 	Body       []byte
 }
 
-// Service answers for one site under one policy.
+// Service answers for one site. Each answer is made by one policy: the one to which
+// its context is pinned (policy.Pin), else the one in force when it begins.
 type Service struct {
 	Store  Store
-	Policy policy.Loaded
+	Policy policy.InForce
 	Zone   *time.Location
 }
 
-// StayView is one stay at a moment: what was known, and what follows from it.
+// StayView is one stay at a moment: what was known, what follows from it, and by
+// which policy.
 type StayView struct {
 	Chart      clinical.Chart
 	Assessment alerts.Assessment
+	Policy     policy.Loaded
 }
 
 // Catalogue makes sentences for a moment in the site's zone.
@@ -62,7 +65,15 @@ func (s *Service) Catalogue(at time.Time) text.Catalogue { return text.Catalogue
 // Units lists every unit that a stay has ever named.
 func (s *Service) Units(ctx context.Context) ([]string, error) { return s.Store.Units(ctx) }
 
-// Digest works out of a chart all that depends on facts alone.
+// Digest works out of a chart all that depends on facts alone, by the policy in force.
 func (s *Service) Digest(c clinical.Chart) trends.Digest {
-	return trends.DigestOf(c, s.Policy.Policy, s.Zone)
+	return s.digest(c, s.Policy.Current().Policy)
+}
+
+func (s *Service) digest(c clinical.Chart, p clinical.Policy) trends.Digest {
+	return trends.DigestOf(c, p, s.Zone)
+}
+
+func (s *Service) assess(c clinical.Chart, p clinical.Policy, at time.Time) alerts.Assessment {
+	return alerts.Assess(s.digest(c, p), p, s.Zone, at)
 }

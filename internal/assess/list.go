@@ -10,6 +10,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/policy"
 	"plumbline/internal/trends"
 )
 
@@ -18,8 +19,8 @@ import (
 const digestForm = "2"
 
 // basis is what a kept digest rests on besides the stay's facts.
-func (s *Service) basis() string {
-	return digestForm + " " + s.Policy.Hash + " " + s.Zone.String()
+func (s *Service) basis(p policy.Loaded) string {
+	return digestForm + " " + p.Hash + " " + s.Zone.String()
 }
 
 // List ranks the patients of a unit by what was known at a moment. The error is
@@ -29,10 +30,11 @@ func (s *Service) List(ctx context.Context, unit string, at time.Time) ([]alerts
 	if err != nil {
 		return nil, err
 	}
+	p := policy.For(ctx, s.Policy).Policy
 	var list []alerts.Assessment
 	for _, stay := range stays {
 		if c := clinical.ChartAt(stay, versions[stay], at); c.OnUnit(unit) {
-			list = append(list, alerts.Assess(s.Digest(c), s.Policy.Policy, s.Zone, at))
+			list = append(list, s.assess(c, p, at))
 		}
 	}
 	alerts.Rank(list)
@@ -77,14 +79,15 @@ func (s *Service) Live(ctx context.Context, unit string, now time.Time) ([]alert
 	if err != nil {
 		return nil, err
 	}
-	digests, err := s.digests(ctx, stays, now)
+	p := policy.For(ctx, s.Policy)
+	digests, err := s.digests(ctx, p, stays, now)
 	if err != nil {
 		return nil, err
 	}
 	var list []alerts.Assessment
 	for _, d := range digests {
 		if d.Stay.OnUnit(unit, now) {
-			list = append(list, alerts.Assess(d, s.Policy.Policy, s.Zone, now))
+			list = append(list, alerts.Assess(d, p.Policy, s.Zone, now))
 		}
 	}
 	alerts.Rank(list)
@@ -93,7 +96,7 @@ func (s *Service) Live(ctx context.Context, unit string, now time.Time) ([]alert
 
 // digests returns the digests of stays that hold at now, making those that are
 // missing or have lapsed.
-func (s *Service) digests(ctx context.Context, stays []string, now time.Time) ([]trends.Digest, error) {
+func (s *Service) digests(ctx context.Context, p policy.Loaded, stays []string, now time.Time) ([]trends.Digest, error) {
 	kept, revisions, err := s.Store.Kept(ctx, stays)
 	if err != nil {
 		return nil, err
@@ -102,7 +105,7 @@ func (s *Service) digests(ctx context.Context, stays []string, now time.Time) ([
 	var lapsed []string
 	for _, stay := range stays {
 		k, ok := kept[stay]
-		if !ok || !s.holds(k, revisions[stay], now) {
+		if !ok || !s.holds(k, p, revisions[stay], now) {
 			lapsed = append(lapsed, stay)
 			continue
 		}
@@ -113,17 +116,17 @@ func (s *Service) digests(ctx context.Context, stays []string, now time.Time) ([
 		}
 		out = append(out, d)
 	}
-	made, err := s.make(ctx, lapsed, revisions, now)
+	made, err := s.make(ctx, p, lapsed, revisions, now)
 	return append(out, made...), err
 }
 
-func (s *Service) holds(k Kept, revision int64, now time.Time) bool {
-	return k.Basis == s.basis() && k.Revision == revision && !now.Before(k.ValidFrom) &&
+func (s *Service) holds(k Kept, p policy.Loaded, revision int64, now time.Time) bool {
+	return k.Basis == s.basis(p) && k.Revision == revision && !now.Before(k.ValidFrom) &&
 		(k.ValidUntil.IsZero() || now.Before(k.ValidUntil))
 }
 
 // make works out digests anew and keeps them.
-func (s *Service) make(ctx context.Context, stays []string, revisions map[string]int64, now time.Time) ([]trends.Digest, error) {
+func (s *Service) make(ctx context.Context, p policy.Loaded, stays []string, revisions map[string]int64, now time.Time) ([]trends.Digest, error) {
 	if len(stays) == 0 {
 		return nil, nil
 	}
@@ -138,7 +141,7 @@ func (s *Service) make(ctx context.Context, stays []string, revisions map[string
 		if c.Stay == nil {
 			continue
 		}
-		d := s.Digest(c)
+		d := s.digest(c, p.Policy)
 		body, err := json.Marshal(d)
 		if err != nil {
 			return nil, fmt.Errorf("keeping the digest of stay %s: %w", stay, err)
@@ -146,7 +149,7 @@ func (s *Service) make(ctx context.Context, stays []string, revisions map[string
 		// The revision was read before the facts: should facts have come in
 		// between, the digest counts as older than they are and is made again.
 		keep = append(keep, Kept{
-			StayID: stay, Basis: s.basis(), Revision: revisions[stay], ValidFrom: now, ValidUntil: d.Until, Body: body,
+			StayID: stay, Basis: s.basis(p), Revision: revisions[stay], ValidFrom: now, ValidUntil: d.Until, Body: body,
 		})
 		out = append(out, d)
 	}
@@ -179,5 +182,6 @@ func (s *Service) Stay(ctx context.Context, stayID string, at time.Time) (StayVi
 		return StayView{}, clinical.Errorf(clinical.NotFound,
 			"stay %q was not known at %s; facts that name it wait for it", stayID, at.UTC().Format(time.RFC3339))
 	}
-	return StayView{c, alerts.Assess(s.Digest(c), s.Policy.Policy, s.Zone, at)}, nil
+	p := policy.For(ctx, s.Policy)
+	return StayView{c, s.assess(c, p.Policy, at), p}, nil
 }

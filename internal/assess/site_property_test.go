@@ -101,9 +101,9 @@ func documents(t *rapid.T, s *assess.Service, at time.Time) string {
 		} else if err != nil {
 			t.Fatal(err)
 		}
-		out = append(out, report.FactsOf(chart, s.Policy.Policy.Plausible))
+		out = append(out, report.FactsOf(chart, s.Policy.Current().Policy.Plausible))
 		if chart.Stay != nil {
-			out = append(out, s.Digest(chart).Sets, alerts.RechecksOf(s.Digest(chart), s.Policy.Policy, s.Zone))
+			out = append(out, s.Digest(chart).Sets, alerts.RechecksOf(s.Digest(chart), s.Policy.Current().Policy, s.Zone))
 		}
 	}
 	text, err := json.MarshalIndent(out, "", " ")
@@ -195,8 +195,10 @@ func TestPartsOfATimeAddUpToTheWhole(t *testing.T) {
 		now := minute(t, "now")
 		parts := unitOf(t, s, now)
 		tally := func(days string, periods []trends.Period) trends.UnitFigures {
+			l := s.Policy.Current()
+			l.Policy.Unit.PatientDays = days
 			p := *s
-			p.Policy.Policy.Unit.PatientDays = days
+			p.Policy = l
 			f, err := p.Unit(context.Background(), "4W", periods[0].From, periods[0].To, trends.ByMonth, now)
 			if err != nil {
 				t.Fatal(err)

@@ -7,6 +7,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/policy"
 	"plumbline/internal/trends"
 )
 
@@ -24,7 +25,8 @@ func (s *Service) Unit(ctx context.Context, unit string, from, to time.Time, by 
 	if err != nil {
 		return trends.UnitFigures{}, err
 	}
-	tally := trends.NewUnitTally(unit, trends.Periods(from, to, by, s.Zone), s.Policy.Policy.Unit, s.Zone, now)
+	p := policy.For(ctx, s.Policy).Policy
+	tally := trends.NewUnitTally(unit, trends.Periods(from, to, by, s.Zone), p.Unit, s.Zone, now)
 	for some := range slices.Chunk(stays, staysAtOnce) {
 		versions, err := s.Store.Versions(ctx, some)
 		if err != nil {
@@ -32,20 +34,20 @@ func (s *Service) Unit(ctx context.Context, unit string, from, to time.Time, by 
 		}
 		for _, stay := range some {
 			if c := clinical.ChartAt(stay, versions[stay], now); c.Stay != nil {
-				tally.Add(s.unitStay(c))
+				tally.Add(s.unitStay(c, p))
 			}
 		}
 	}
 	return tally.Figures(), nil
 }
 
-func (s *Service) unitStay(c clinical.Chart) trends.UnitStay {
-	d := s.Digest(c)
+func (s *Service) unitStay(c clinical.Chart, p clinical.Policy) trends.UnitStay {
+	d := s.digest(c, p)
 	return trends.UnitStay{
 		Presences: trends.PresencesOf(c),
 		Falls:     d.Falls,
 		Sets:      d.Sets,
-		Systolics: trends.SystolicsOf(c, s.Policy.Policy.Plausible),
-		Rechecks:  alerts.RechecksOf(d, s.Policy.Policy, s.Zone),
+		Systolics: trends.SystolicsOf(c, p.Plausible),
+		Rechecks:  alerts.RechecksOf(d, p, s.Zone),
 	}
 }

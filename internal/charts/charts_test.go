@@ -14,7 +14,7 @@ import (
 
 func of(t *testing.T, zone *time.Location, stay string) charts.Board {
 	t.Helper()
-	d, board, err := servertest.Demo(zone)
+	_, board, err := servertest.Demo(zone)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -22,7 +22,7 @@ func of(t *testing.T, zone *time.Location, stay string) charts.Board {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return charts.Of(view, d.Policy.Policy, board.Catalogue(demo.AnchorTime()))
+	return charts.Of(view, view.Policy.Policy, board.Catalogue(demo.AnchorTime()))
 }
 
 func panel(t *testing.T, b charts.Board, id string) charts.Panel {

@@ -14,6 +14,8 @@ const (
 	Invalid  Code = "invalid"   // the input cannot be used as given
 	Conflict Code = "conflict"  // the state does not allow it now
 	Internal Code = "internal"  // our own fault
+
+	Unavailable Code = "unavailable" // it may work in a moment
 )
 
 // Error is a domain error: a code for programs and a sentence for people that

@@ -23,21 +23,12 @@ func (s *server) apiList(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	s.document(c, report.ListOf(unit, s.Deps.Policy.Hash, list, s.Board.Catalogue(when.at)))
+	s.document(c, report.ListOf(unit, s.policyOf(c).Hash, list, s.Board.Catalogue(when.at)))
 }
 
 func (s *server) apiSets(c *gin.Context) {
-	when, ok := s.asOf(c)
-	if !ok {
-		return
-	}
-	stay := c.Param("stay")
-	view, err := s.Board.Stay(c.Request.Context(), stay, when.at)
-	if err != nil {
-		s.fail(c, err)
-		return
-	}
-	s.document(c, report.Sets{StayID: stay, Sets: view.Assessment.Digest.Sets})
+	view := stayOf(c).view
+	s.document(c, report.Sets{StayID: c.Param("stay"), Sets: view.Assessment.Digest.Sets})
 }
 
 // document answers with a document that was written whole before the status was.

@@ -6,6 +6,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"plumbline/internal/auth"
 	"plumbline/internal/text"
 )
 
@@ -15,6 +16,7 @@ type feedLine struct {
 	At      *moment
 	Held    string // "3 rows held back"; "" for none
 	Waiting string
+	Linked  bool // the reader may see the page of the feeds
 }
 
 // The states of the feeds: no data, stale data and an error are not the same.
@@ -85,10 +87,10 @@ func (s *server) feedPage(c *gin.Context) {
 	now := s.Clock()
 	t := times{s.Board.Catalogue(now), true}
 	v := feedsView{
-		frame: s.frame(c.Request.Context(), "Feeds").at("feeds").live(now), State: state, FolderSet: h.FolderSet, Trouble: h.Trouble,
+		frame: s.frame(c, "Feeds").at("/feeds").live(now), State: state, FolderSet: h.FolderSet, Trouble: h.Trouble,
 		HeldTotal: h.HeldTotal, Waiting: h.Waiting,
 	}
-	if s.Held != nil && state != feedUnknown {
+	if s.Held != nil && state != feedUnknown && accountOf(c).May(auth.ViewHeldRows) {
 		var err error
 		if v.Held, err = s.Held(c.Request.Context()); err != nil {
 			s.fail(c, err)

@@ -17,6 +17,7 @@ type metrics struct {
 	requests *prometheus.CounterVec
 	latency  *prometheus.HistogramVec
 	lists    prometheus.Counter
+	signIns  *prometheus.CounterVec
 }
 
 func newMetrics(d Deps) *metrics {
@@ -32,8 +33,11 @@ func newMetrics(d Deps) *metrics {
 		lists: prometheus.NewCounter(prometheus.CounterOpts{
 			Name: "plumbline_list_renders_total", Help: "Ranked lists worked out and rendered; a kept one is not counted.",
 		}),
+		signIns: prometheus.NewCounterVec(prometheus.CounterOpts{
+			Name: "plumbline_sign_ins_total", Help: "Attempts to sign in: right, wrong, or told to wait.",
+		}, []string{"result"}),
 	}
-	m.registry.MustRegister(m.requests, m.latency, m.lists, &feedMetrics{d}, collectors.NewGoCollector(),
+	m.registry.MustRegister(m.requests, m.latency, m.lists, m.signIns, &feedMetrics{d}, collectors.NewGoCollector(),
 		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
 			Name: "plumbline_build_info", Help: "1, with the version.", ConstLabels: prometheus.Labels{"version": d.Version},
 		}, func() float64 { return 1 }))

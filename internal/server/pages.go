@@ -3,7 +3,6 @@ package server
 import (
 	"bytes"
 	"compress/gzip"
-	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"html/template"
@@ -14,6 +13,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"plumbline/internal/auth"
 	"plumbline/internal/text"
 	"plumbline/web"
 )
@@ -21,7 +21,11 @@ import (
 // pages holds one template set for each page, parsed at start.
 type pages struct{ sets map[string]*template.Template }
 
-var pageNames = []string{"list", "stay", "feeds", "rules", "empty", "message"}
+var pageNames = []string{
+	"list", "shell", "stay", "feeds", "rules", "empty", "message",
+	"signin", "signout", "account", "accounts", "manage",
+	"policy", "policypreview", "policyversion", "audit",
+}
 
 func parsePages(asset func(string) string) *pages {
 	p := &pages{sets: map[string]*template.Template{}}
@@ -39,12 +43,21 @@ func (p *pages) render(name string, view any) ([]byte, error) {
 	return b.Bytes(), err
 }
 
-// frame is what every page shows around its content.
+// part renders the content of a page alone, without the frame around it.
+func (p *pages) part(name string, view any) (template.HTML, error) {
+	var b bytes.Buffer
+	err := p.sets[name].ExecuteTemplate(&b, "main", view)
+	return template.HTML(b.String()), err // made by a template: escaped
+}
+
+// frame is what every page shows around its content. All that depends on the
+// account is here, save for names on the list.
 type frame struct {
 	Title    string
 	Hospital string
-	Units    []link
-	Here     string // the part of the site that is shown: a unit, feeds or rules
+	Nav      []link
+	Who      string // the account's name; "" where nobody is signed in
+	Idle     int    // seconds without use after which the session ends; 0: nobody sits here
 	Zone     string
 	Version  string
 	Policy   string // hash, shortened
@@ -58,26 +71,52 @@ type link struct {
 	Here      bool
 }
 
-func (s *server) frame(ctx context.Context, title string) frame {
-	f := frame{
-		Title: title, Hospital: s.Hospital, Zone: s.Zone.String(), Version: s.Version,
-		Policy: shortHash(s.Deps.Policy.Hash), Caution: text.Caution,
+// frame is the frame of a page for the account that asks.
+func (s *server) frame(c *gin.Context, title string) frame {
+	a, f := accountOf(c), s.bare(c, title)
+	if a.OneTime {
+		return f // nothing else opens before the password is changed
 	}
-	units, err := s.Board.Units(ctx)
+	units, err := s.unitsFor(c.Request.Context(), a)
 	if err != nil {
 		s.Log.Error("the units could not be listed", "error", err)
 	}
 	for _, u := range units {
-		f.Units = append(f.Units, link{Name: u, URL: unitURL(u)})
+		f.Nav = append(f.Nav, link{Name: "Unit " + u, URL: unitURL(u)})
+	}
+	if a.May(auth.ViewFeeds) {
+		f.Nav = append(f.Nav, link{Name: "Feeds", URL: "/feeds"})
+	}
+	if a.May(auth.ManageAccounts) {
+		f.Nav = append(f.Nav, link{Name: "Accounts", URL: "/accounts"})
+	}
+	if a.May(auth.ViewAudit) {
+		f.Nav = append(f.Nav, link{Name: "Audit", URL: "/audit"})
+	}
+	if a.May(auth.ManagePolicy) {
+		f.Nav = append(f.Nav, link{Name: "Policy", URL: "/policy"})
+	}
+	f.Nav = append(f.Nav, link{Name: "Rules", URL: "/rules"})
+	return f
+}
+
+// bare is a frame without ways to other pages; no database is asked for it.
+func (s *server) bare(c *gin.Context, title string) frame {
+	a := accountOf(c)
+	f := frame{
+		Title: title, Hospital: s.Hospital, Zone: s.Zone.String(), Version: s.Version, Who: a.Name,
+		Policy: shortHash(s.policyOf(c).Hash), Caution: text.Caution,
+	}
+	if a.Name != "" && !a.Unattended() {
+		f.Idle = int(s.Accounts.IdleLimit().Seconds())
 	}
 	return f
 }
 
 // at marks where in the site the page stands.
-func (f frame) at(here string) frame {
-	f.Here = here
-	for n := range f.Units {
-		f.Units[n].Here = f.Units[n].Name == here
+func (f frame) at(url string) frame {
+	for n := range f.Nav {
+		f.Nav[n].Here = f.Nav[n].URL == url
 	}
 	return f
 }
@@ -112,7 +151,6 @@ func (s *server) show(c *gin.Context, status int, name string, view any) {
 		s.fail(c, err)
 		return
 	}
-	c.Status(status)
 	s.sendPage(c, status, newPage(body))
 }
 
@@ -152,11 +190,7 @@ func (s *server) tell(c *gin.Context, status int, heading, sentence string) {
 		return
 	}
 	// Whatever is told, it must come out: no database is asked for it.
-	f := frame{
-		Title: heading, Hospital: s.Hospital, Zone: s.Zone.String(), Version: s.Version,
-		Policy: shortHash(s.Deps.Policy.Hash), Caution: text.Caution,
-	}
-	body, err := s.pages.render("message", message{f, heading, sentence})
+	body, err := s.pages.render("message", message{s.bare(c, heading), heading, sentence})
 	if err != nil {
 		s.Log.Error("a page could not be rendered", "page", "message", "error", err)
 		c.String(status, sentence)
@@ -170,9 +204,14 @@ func (s *server) notFound(c *gin.Context) {
 		"There is nothing at this address, or you may not see it. Units and stays appear once a feed has named them.")
 }
 
+// nowhere is an address of no route. It looks like any other that is not there.
+func (s *server) nowhere(c *gin.Context) {
+	_, _ = s.resolve(c, true) // for the frame alone
+	s.notFound(c)
+}
+
 func (s *server) wrongMethod(c *gin.Context) {
-	c.Header("Allow", "GET, HEAD")
-	s.tell(c, http.StatusMethodNotAllowed, "Read only", "This address can be read only (GET or HEAD).")
+	s.tell(c, http.StatusMethodNotAllowed, "Not in this way", "This address takes other requests only: "+c.Writer.Header().Get("Allow")+".")
 }
 
 func (s *server) broken(c *gin.Context) {

@@ -17,25 +17,29 @@ type rulesView struct {
 }
 
 func (s *server) rulesPage(c *gin.Context) {
-	s.show(c, http.StatusOK, "rules", rulesView{
-		s.frame(c.Request.Context(), "Rules").at("rules"), text.Explain(s.Deps.Policy.Policy), s.Deps.Policy.Hash,
-	})
+	p := s.policyOf(c)
+	s.show(c, http.StatusOK, "rules", rulesView{s.frame(c, "Rules").at("/rules"), text.Explain(p.Policy), p.Hash})
 }
 
-// ruleBook holds what each rule says, by its name; made once.
+// ruleBook holds what each rule says, by its name; made once for a policy.
 type ruleBook struct {
-	once  sync.Once
+	mu    sync.Mutex
+	hash  string
 	texts map[string]string
 }
 
 func (s *server) ruleTexts() map[string]string {
-	s.book.once.Do(func() {
-		s.book.texts = map[string]string{}
-		for _, g := range text.Explain(s.Deps.Policy.Policy) {
+	p := s.Deps.Policy.Current()
+	s.book.mu.Lock()
+	defer s.book.mu.Unlock()
+	if s.book.texts == nil || s.book.hash != p.Hash {
+		texts := map[string]string{}
+		for _, g := range text.Explain(p.Policy) {
 			for _, r := range g.Rules {
-				s.book.texts[r.ID] = r.Text
+				texts[r.ID] = r.Text
 			}
 		}
-	})
+		s.book.hash, s.book.texts = p.Hash, texts
+	}
 	return s.book.texts
 }

@@ -8,14 +8,18 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"time"
 
 	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
+	"plumbline/internal/audit"
+	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
+	"plumbline/internal/policybook"
 	"plumbline/internal/text"
 )
 
@@ -59,7 +63,7 @@ type HeldRow struct {
 // Deps is all that the server is given.
 type Deps struct {
 	Board    Board
-	Policy   policy.Loaded
+	Policy   policy.InForce
 	Feeds    func(context.Context) (FeedHealth, error)
 	Held     func(context.Context) ([]HeldRow, error) // asked for by the feed page alone
 	Clock    clinical.Clock
@@ -71,6 +75,21 @@ type Deps struct {
 	// DataState names the state of the data: a kept page holds while it stays the
 	// same. Nil: a page holds for its minute.
 	DataState func(context.Context) (string, error)
+	// Accounts says who is signed in. Demo, where set, is shown on the sign-in page
+	// to whoever sits at this machine.
+	Accounts *auth.Service
+	Demo     []DemoAccount
+	// Policies keeps the versions of the policy, and puts them in force.
+	Policies *policybook.Book
+	// Note writes an entry of the audit. Nil: nothing is noted.
+	Note func(context.Context, audit.Entry) error
+	// Audit reads the audit for its page.
+	Audit AuditReader
+	// TrustedProxies are those whose word is taken for a client's address and for
+	// the encryption of its connection.
+	TrustedProxies []netip.Prefix
+	// MetricsAllowed, where set, lets a request from elsewhere read the metrics.
+	MetricsAllowed func(*http.Request) bool
 }
 
 type server struct {
@@ -80,11 +99,19 @@ type server struct {
 	metrics *metrics
 	lists   listCache
 	book    ruleBook
+	rules   map[string]rule // by method and pattern
+
+	crossOrigin http.CrossOriginProtection
 }
 
 // New makes the handler of every page and document. It panics if an embedded
 // template is wrong: that is a fault of the program, seen at its start.
 func New(d Deps) http.Handler {
+	_, g := build(d)
+	return g
+}
+
+func build(d Deps) (*server, *gin.Engine) {
 	if d.Log == nil {
 		d.Log = slog.New(slog.DiscardHandler)
 	}
@@ -101,24 +128,11 @@ func New(d Deps) http.Handler {
 	g.RedirectTrailingSlash = false
 	g.HandleMethodNotAllowed = true
 	_ = g.SetTrustedProxies(nil) // no address is taken from a header
-	g.Use(s.observe, s.rescue, secure)
-
-	get := func(path string, h gin.HandlerFunc) { g.Match([]string{http.MethodGet, http.MethodHead}, path, h) }
-	get("/", s.home)
-	get("/units/:unit", s.unitPage)
-	get("/stays/:stay", s.stayPage)
-	get("/feeds", s.feedPage)
-	get("/rules", s.rulesPage)
-	get("/healthz", s.healthz)
-	get("/readyz", s.readyz)
-	get("/metrics", gin.WrapH(s.metrics.handler()))
-	get("/api/v1/units/:unit/list", s.apiList)
-	get("/api/v1/stays/:stay/sets", s.apiSets)
-	get("/favicon.ico", s.favicon)
-	get("/static/*name", s.static)
-	g.NoRoute(s.notFound)
+	g.Use(s.observe, s.rescue, secure, s.pinPolicy, s.locate, s.bounded, s.sameSite, s.guard)
+	s.register(g)
+	g.NoRoute(s.nowhere)
 	g.NoMethod(s.wrongMethod)
-	return g
+	return s, g
 }
 
 // minute is the moment for which live answers are given: the clock's, cut to the
@@ -138,18 +152,42 @@ func (s *server) readyz(c *gin.Context) {
 	c.String(http.StatusOK, "ready\n")
 }
 
-// home leads to the first unit, or says what to do where there is none.
+// home leads to the first unit that the account may see, an administrator without
+// patients to the accounts, or says what to do where there is nothing to see.
 func (s *server) home(c *gin.Context) {
-	units, err := s.Board.Units(c.Request.Context())
-	if err != nil {
+	a := accountOf(c)
+	units, err := s.unitsFor(c.Request.Context(), a)
+	switch {
+	case err != nil:
 		s.fail(c, err)
-		return
+	case len(units) > 0:
+		c.Redirect(http.StatusSeeOther, unitURL(units[0]))
+	case a.May(auth.ManageAccounts) && !a.May(auth.ViewList):
+		c.Redirect(http.StatusSeeOther, "/accounts")
+	default:
+		s.show(c, http.StatusOK, "empty", emptyView{s.frame(c, "No patients yet"), unitsOf(a), a.May(auth.ViewFeeds)})
 	}
-	if len(units) == 0 {
-		s.show(c, http.StatusOK, "empty", s.frame(c.Request.Context(), "No patients yet"))
-		return
+}
+
+type emptyView struct {
+	frame
+	Own       string // units of the account
+	SeesFeeds bool
+}
+
+// unitsFor lists the units that the feeds have named and that the account may see.
+func (s *server) unitsFor(ctx context.Context, a auth.Account) ([]string, error) {
+	if !a.May(auth.ViewList) {
+		return nil, nil
 	}
-	c.Redirect(http.StatusSeeOther, unitURL(units[0]))
+	var own []string
+	units, err := s.Board.Units(ctx)
+	for _, u := range units {
+		if a.OnUnit(u) {
+			own = append(own, u)
+		}
+	}
+	return own, err
 }
 
 // fail answers a request that could not be served: alike for what does not

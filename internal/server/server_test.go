@@ -48,6 +48,9 @@ func open(t testing.TB) (server.Deps, *servertest.Board) {
 	return d, board
 }
 
+// signedIn is the program as somebody sees it who sees everything.
+func signedIn(d server.Deps) http.Handler { return servertest.As(server.New(d), servertest.Everything) }
+
 func get(h http.Handler, target string, headers ...string) *httptest.ResponseRecorder {
 	return send(h, http.MethodGet, target, headers...)
 }
@@ -64,7 +67,7 @@ func send(h http.Handler, method, target string, headers ...string) *httptest.Re
 
 func TestRoutes(t *testing.T) {
 	d, _ := open(t)
-	h := server.New(d)
+	h := signedIn(d)
 	for _, tc := range []struct {
 		path, kind string
 		status     int
@@ -117,7 +120,7 @@ func TestRoutes(t *testing.T) {
 func TestNoUnitsSaysWhatToDo(t *testing.T) {
 	d, _ := open(t)
 	d.Board = emptyBoard{d.Board}
-	w := get(server.New(d), "/")
+	w := get(signedIn(d), "/")
 	if w.Code != 200 || !strings.Contains(w.Body.String(), "PLUMBLINE_FEED_DIR") {
 		t.Errorf("GET / without units = %d, does not say what to do", w.Code)
 	}
@@ -129,7 +132,7 @@ func (emptyBoard) Units(context.Context) ([]string, error) { return nil, nil }
 
 func TestNotFoundAlike(t *testing.T) {
 	d, _ := open(t)
-	h := server.New(d)
+	h := signedIn(d)
 	page := get(h, "/units/9Z").Body.String()
 	for _, path := range []string{"/stays/S000", "/units/", "/nowhere", "/units/9Z?as_of=2026-11-02T10:00:00Z"} {
 		if w := get(h, path); w.Code != 404 || w.Body.String() != page {
@@ -144,7 +147,7 @@ func TestNotFoundAlike(t *testing.T) {
 
 func TestEveryPageIsWellFormed(t *testing.T) {
 	d, _ := open(t)
-	h := server.New(d)
+	h := signedIn(d)
 	paths := []string{"/units/4W", "/units/7E", "/feeds", "/rules", "/nowhere", "/units/4W?as_of=2026-11-01T12:00:00Z"}
 	for _, s := range demo.Stories() {
 		paths = append(paths, "/stays/"+s.StayID)
@@ -165,7 +168,7 @@ func TestEveryPageIsWellFormed(t *testing.T) {
 // and ids that stand once.
 func checkMarkup(t *testing.T, path, body string) {
 	t.Helper()
-	void := map[string]bool{"meta": true, "link": true, "br": true}
+	void := map[string]bool{"meta": true, "link": true, "br": true, "input": true}
 	var stack []string
 	ids := map[string]bool{}
 	z := html.NewTokenizer(strings.NewReader(body))
@@ -216,7 +219,7 @@ func checkMarkup(t *testing.T, path, body string) {
 
 func TestListShowsEveryStory(t *testing.T) {
 	d, _ := open(t)
-	h := server.New(d)
+	h := signedIn(d)
 	pages := get(h, "/units/4W").Body.String() + get(h, "/units/7E").Body.String()
 	for _, s := range demo.Stories() {
 		if link := `href="/stays/` + s.StayID + `"`; strings.Contains(pages, link) != (s.Tier != "") {
@@ -232,7 +235,7 @@ func TestListShowsEveryStory(t *testing.T) {
 
 func TestEveryRuleNamedIsExplained(t *testing.T) {
 	d, _ := open(t)
-	h := server.New(d)
+	h := signedIn(d)
 	rules := get(h, "/rules").Body.String()
 	link := regexp.MustCompile(`href="/rules#([A-Z-]+)"`)
 	for _, s := range demo.Stories() {
@@ -246,7 +249,7 @@ func TestEveryRuleNamedIsExplained(t *testing.T) {
 
 func TestAsOf(t *testing.T) {
 	d, board := open(t)
-	h := server.New(d)
+	h := signedIn(d)
 	for _, tc := range []struct{ value, shown string }{
 		{"2026-11-01T12:00:00Z", "1 Nov 06:00"},
 		{"2026-11-01T06:00", "1 Nov 06:00"}, // in the site's zone
@@ -283,20 +286,20 @@ func TestAsOf(t *testing.T) {
 
 func TestDocumentsAreThoseOfReport(t *testing.T) {
 	d, board := open(t)
-	h := server.New(d)
+	h := signedIn(d)
 	now := demo.AnchorTime()
 	list, err := board.Service.List(context.Background(), "4W", now)
 	if err != nil {
 		t.Fatal(err)
 	}
-	same(t, get(h, "/api/v1/units/4W/list").Body.Bytes(), report.ListOf("4W", d.Policy.Hash, list, board.Catalogue(now)))
+	same(t, get(h, "/api/v1/units/4W/list").Body.Bytes(), report.ListOf("4W", d.Policy.Current().Hash, list, board.Catalogue(now)))
 
 	at := now.Add(-30 * time.Hour)
 	list, err = board.Service.List(context.Background(), "4W", at)
 	if err != nil {
 		t.Fatal(err)
 	}
-	same(t, get(h, "/api/v1/units/4W/list?as_of="+at.Format(time.RFC3339)).Body.Bytes(), report.ListOf("4W", d.Policy.Hash, list, board.Catalogue(at)))
+	same(t, get(h, "/api/v1/units/4W/list?as_of="+at.Format(time.RFC3339)).Body.Bytes(), report.ListOf("4W", d.Policy.Current().Hash, list, board.Catalogue(at)))
 
 	view, err := board.Stay(context.Background(), "S108", now)
 	if err != nil {
@@ -322,7 +325,7 @@ func same(t *testing.T, got []byte, want any) {
 
 func TestETag(t *testing.T) {
 	d, _ := open(t)
-	h := server.New(d)
+	h := signedIn(d)
 	for _, path := range []string{"/units/4W", "/stays/S102", "/rules"} {
 		first := get(h, path)
 		again := get(h, path, "If-None-Match", first.Header().Get("ETag"))
@@ -337,7 +340,7 @@ func TestETag(t *testing.T) {
 
 func TestCompressed(t *testing.T) {
 	d, _ := open(t)
-	h := server.New(d)
+	h := signedIn(d)
 	plain := get(h, "/units/4W")
 	css := regexp.MustCompile(`/static/app\.[0-9a-f]+\.css`).FindString(plain.Body.String())
 	for _, path := range []string{"/units/4W", css} {
@@ -364,7 +367,7 @@ func TestManyViewersCostOneComputation(t *testing.T) {
 	var mu sync.Mutex
 	now := demo.AnchorTime()
 	d.Clock = func() time.Time { mu.Lock(); defer mu.Unlock(); return now }
-	h := server.New(d)
+	h := signedIn(d)
 	look := func() {
 		var all sync.WaitGroup
 		for range 50 {
@@ -391,7 +394,7 @@ func TestManyViewersCostOneComputation(t *testing.T) {
 
 func TestAViewerWhoLeavesSpoilsNothing(t *testing.T) {
 	d, _ := open(t)
-	h := server.New(d)
+	h := signedIn(d)
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
 	h.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest(http.MethodGet, "/units/4W", nil).WithContext(ctx))
@@ -404,7 +407,7 @@ func TestUnitNamesAreEscaped(t *testing.T) {
 	d, _ := open(t)
 	const odd = `A/B "&<x>`
 	d.Board = oddBoard{d.Board, odd}
-	h := server.New(d)
+	h := signedIn(d)
 	w := get(h, "/")
 	if got := w.Header().Get("Location"); got != "/units/A%2FB%20%22&%3Cx%3E" {
 		t.Fatalf("GET / leads to %q", got)
@@ -434,7 +437,7 @@ func TestFaultsTellNothingOfPatients(t *testing.T) {
 	var log bytes.Buffer
 	d.Log = slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))
 	d.Board = faultyBoard{d.Board}
-	h := server.New(d)
+	h := signedIn(d)
 	for _, path := range []string{"/stays/SECRET-PANIC", "/stays/SECRET-ERROR", "/api/v1/stays/SECRET-PANIC/sets"} {
 		w := get(h, path)
 		if w.Code != 500 || strings.Contains(w.Body.String(), "SECRET") || strings.Contains(w.Body.String(), "Featherstonhaugh") {
@@ -476,7 +479,7 @@ func TestFeedStatesDiffer(t *testing.T) {
 		"unknown": func(context.Context) (server.FeedHealth, error) { return server.FeedHealth{}, errors.New("gone") },
 	} {
 		d.Feeds = feeds
-		h := server.New(d)
+		h := signedIn(d)
 		list, page := get(h, "/units/7E"), get(h, "/feeds")
 		if list.Code != 200 || page.Code != 200 {
 			t.Errorf("%s: list %d, feeds %d", name, list.Code, page.Code)
@@ -495,7 +498,7 @@ func TestFeedStatesDiffer(t *testing.T) {
 func TestNotReady(t *testing.T) {
 	d, _ := open(t)
 	d.Ready = func(context.Context) error { return errors.New("password wrong for postgres://u:p@h") }
-	w := get(server.New(d), "/readyz")
+	w := get(signedIn(d), "/readyz")
 	if w.Code != 503 || strings.Contains(w.Body.String(), "postgres") {
 		t.Errorf("GET /readyz = %d %s", w.Code, w.Body.String())
 	}
@@ -507,7 +510,7 @@ func BenchmarkListPage(b *testing.B) {
 	d, _ := open(b)
 	now := demo.AnchorTime()
 	d.Clock = func() time.Time { return now }
-	h := server.New(d)
+	h := signedIn(d)
 	look := func(b *testing.B) {
 		if w := get(h, "/units/4W", "Accept-Encoding", "gzip"); w.Code != 200 {
 			b.Fatal(w.Code)

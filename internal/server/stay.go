@@ -82,21 +82,12 @@ type fallView struct {
 }
 
 func (s *server) stayPage(c *gin.Context) {
-	when, ok := s.asOf(c)
-	if !ok {
-		return
-	}
-	ctx := c.Request.Context()
-	view, err := s.Board.Stay(ctx, c.Param("stay"), when.at)
-	if err != nil {
-		s.fail(c, err)
-		return
-	}
+	when, view := stayOf(c).when, stayOf(c).view
 	title := "Stay " + view.Assessment.Digest.StayID
 	if bed := view.Assessment.Digest.Stay.Bed; bed != "" {
 		title = "Bed " + bed
 	}
-	s.show(c, http.StatusOK, "stay", s.stayView(s.frame(ctx, title), when, view))
+	s.show(c, http.StatusOK, "stay", s.stayView(s.frame(c, title), when, view))
 }
 
 func (s *server) stayView(f frame, when asked, view assess.StayView) stayView {
@@ -108,13 +99,13 @@ func (s *server) stayView(f frame, when asked, view assess.StayView) stayView {
 		f, query = f.live(when.at), ""
 	}
 	v := stayView{
-		frame: f.at(d.Stay.Unit), Moment: t.plain(when.at), AsOf: !when.live, Self: stayURL(d.StayID),
+		frame: f.at(unitURL(d.Stay.Unit)), Moment: t.plain(when.at), AsOf: !when.live, Self: stayURL(d.StayID),
 		Unit: link{Name: d.Stay.Unit, URL: unitURL(d.Stay.Unit) + query},
 		Bed:  d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Sex: d.Stay.Sex, StayID: d.StayID,
 		Age: s.age(d.Stay, t), Admitted: t.ago(d.Stay.AdmittedAt),
 		Tier: a.Tier, TierName: text.TierNames[a.Tier],
 		Recheck: s.recheckView(t, a.Recheck), Precautions: precautionsOf(a.Precautions), ReviewNeeded: a.Review.Needed,
-		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, s.Deps.Policy.Policy), Trend: trendOf(d.Serial),
+		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy), Trend: trendOf(d.Serial),
 		HasScript: s.assets.path("vendor/echarts.min.js") != "",
 	}
 	if d.Stay.DischargedAt != nil {
@@ -143,7 +134,7 @@ func (s *server) stayView(f frame, when asked, view assess.StayView) stayView {
 	for _, around := range d.Serial.Around {
 		v.Around = append(v.Around, aroundView{around.Drug + " " + around.Change, t.plain(around.At), text.Around(around)})
 	}
-	v.Charts = charts.Of(view, s.Deps.Policy.Policy, t.Catalogue)
+	v.Charts = charts.Of(view, view.Policy.Policy, t.Catalogue)
 	for n := len(d.Sets) - 1; n >= 0; n-- {
 		v.Sets = append(v.Sets, s.setView(t, d.Sets[n]))
 	}

@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"html/template"
 	"net/http"
 	"slices"
 	"strconv"
@@ -10,14 +11,16 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/policy"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 )
 
-// listView is the ranked list of a unit.
+// listView is the ranked list of a unit. It holds nothing of an account, save for
+// whether names are shown and whether it leads to the feeds.
 type listView struct {
-	frame
 	Unit     string
 	Moment   *moment
 	AsOf     bool // the list as it was known at another moment
@@ -43,7 +46,7 @@ type rowView struct {
 	Name        string
 	PatientID   string
 	Age         string
-	URL         string
+	URL         string      // of the patient; "" on a display, which shows neither names nor ages
 	Lead        *reasonView // the deciding reason; nil in the last tier
 	Others      []reasonView
 	Recheck     recheckView
@@ -104,30 +107,39 @@ func (s *server) unitPage(c *gin.Context) {
 	if !ok {
 		return
 	}
-	unit := c.Param("unit")
-	compute := func(ctx context.Context) (*page, error) {
+	unit, account := c.Param("unit"), accountOf(c)
+	sees := sight{names: account.May(auth.ViewNames, auth.ViewStay), feeds: account.May(auth.ViewFeeds)}
+	compute := func(ctx context.Context) (template.HTML, error) {
 		ask := s.Board.List
 		if when.live {
 			ask = s.Board.Live
 		}
 		list, err := ask(ctx, unit, when.at)
 		if err != nil {
-			return nil, err
+			return "", err
 		}
 		s.metrics.lists.Inc()
-		body, err := s.pages.render("list", s.listView(ctx, unit, when, list))
-		if err != nil {
-			return nil, err
-		}
-		return newPage(body), nil
+		return s.pages.part("list", s.listView(ctx, unit, when, list, sees))
 	}
-	var p *page
+	var list *keptList
 	var err error
 	if when.live {
-		p, err = s.livePage(c.Request.Context(), unit, when.at, compute)
+		list, err = s.liveList(c.Request.Context(), unit, when.at, sees, compute)
+	} else if body, e := compute(c.Request.Context()); e != nil {
+		err = e
 	} else {
-		p, err = compute(c.Request.Context())
+		list = newKeptList(body)
 	}
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	f := s.frame(c, unit+" ranked list").at(unitURL(unit))
+	if when.live {
+		f = f.live(when.at)
+		f.Refresh = true
+	}
+	p, err := list.within(s.pages, f)
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -135,9 +147,16 @@ func (s *server) unitPage(c *gin.Context) {
 	s.sendPage(c, http.StatusOK, p)
 }
 
-// livePage takes the page of a minute from those kept, unless facts have come in
-// since it was made.
-func (s *server) livePage(ctx context.Context, unit string, minute time.Time, compute func(context.Context) (*page, error)) (*page, error) {
+// sight is what of a list depends on who looks at it.
+type sight struct{ names, feeds bool }
+
+func (s sight) String() string {
+	return strconv.FormatBool(s.names) + " " + strconv.FormatBool(s.feeds)
+}
+
+// liveList takes the list of a minute from those kept, unless facts or another
+// policy have come in since it was made.
+func (s *server) liveList(ctx context.Context, unit string, minute time.Time, sees sight, compute func(context.Context) (template.HTML, error)) (*keptList, error) {
 	data := ""
 	if s.DataState != nil {
 		var err error
@@ -145,25 +164,26 @@ func (s *server) livePage(ctx context.Context, unit string, minute time.Time, co
 			return nil, err
 		}
 	}
-	return s.lists.get(ctx, unit, minute, data, compute)
+	data += " " + policy.For(ctx, s.Deps.Policy).Hash
+	return s.lists.get(ctx, listKey{unit, sees}, minute, data, compute)
 }
 
-func (s *server) listView(ctx context.Context, unit string, when asked, list []alerts.Assessment) listView {
+func (s *server) listView(ctx context.Context, unit string, when asked, list []alerts.Assessment, sees sight) listView {
 	t := times{s.Board.Catalogue(when.at), when.live}
 	v := listView{
-		frame: s.frame(ctx, unit+" ranked list").at(unit), Unit: unit, Moment: t.plain(when.at), AsOf: !when.live,
+		Unit: unit, Moment: t.plain(when.at), AsOf: !when.live,
 		Self: unitURL(unit), Patients: text.Plural(len(list), "patient", "patients"), Empty: len(list) == 0, Feed: s.feedLine(ctx),
 	}
+	v.Feed.Linked = sees.feeds
 	query := asOfQuery(when.at)
 	if when.live {
-		v.frame, query = v.frame.live(when.at), ""
-		v.Refresh = true
+		query = ""
 	}
 	for _, tier := range alerts.Tiers {
 		tv := tierView{Tier: tier, Name: text.TierNames[tier], Intro: text.TierIntros[tier]}
 		for _, a := range list {
 			if a.Tier == tier {
-				tv.Rows = append(tv.Rows, s.row(t, a, query))
+				tv.Rows = append(tv.Rows, s.row(t, a, query, sees))
 			}
 		}
 		v.Tiers = append(v.Tiers, tv)
@@ -176,12 +196,14 @@ func (s *server) listView(ctx context.Context, unit string, when asked, list []a
 	return v
 }
 
-func (s *server) row(t times, a alerts.Assessment, query string) rowView {
+func (s *server) row(t times, a alerts.Assessment, query string, sees sight) rowView {
 	d := a.Digest
 	r := rowView{
-		Rank: a.Rank, Bed: d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID,
-		Age: s.age(d.Stay, t), URL: stayURL(d.StayID) + query,
+		Rank: a.Rank, Bed: d.Stay.Bed,
 		Recheck: s.recheckView(t, a.Recheck), Precautions: precautionsOf(a.Precautions), Trend: trendOf(d.Serial),
+	}
+	if sees.names {
+		r.Name, r.PatientID, r.Age, r.URL = d.Stay.Name, d.Stay.PatientID, s.age(d.Stay, t), stayURL(d.StayID)+query
 	}
 	for n, reason := range a.Reasons {
 		if n == 0 {

@@ -1,6 +1,35 @@
 // Keeps a page current: the words beside times, and the page itself each minute.
 // Without this script the page still works; its "refresh" is a plain link.
 "use strict";
+// Leaves the page when the session has ended for want of use: what stands on the
+// screen must not outlive it. Signs of somebody at the screen keep the session.
+(() => {
+	const idle = document.body.dataset.idle * 1000;
+	if (!idle) return;
+	let used = Date.now(), told = used;
+	const signIn = () => location.replace("/sign-in?next=" + encodeURIComponent(location.pathname + location.search));
+	for (const sign of ["pointerdown", "keydown", "wheel", "touchstart"]) {
+		document.addEventListener(sign, () => { used = Date.now(); }, { passive: true, capture: true });
+	}
+	// Asks whether the session lasts: in the quiet way, unless somebody has been here since.
+	const ask = async () => {
+		const headers = used > told ? {} : { "Plumbline-Refresh": "1" };
+		told = Date.now();
+		try {
+			const answer = await fetch("/account", { method: "HEAD", headers, cache: "no-store" });
+			if (answer.redirected) signIn();
+			else used = Math.max(used, told - idle + Math.min(idle, 60000)); // in use in another window
+		} catch {
+			signIn(); // nobody answers: better an empty screen than an open one
+		}
+	};
+	setInterval(() => {
+		const now = Date.now();
+		if (now - used >= idle + 2000) ask();
+		else if (used > told && now - told > idle / 3) ask();
+	}, Math.min(15000, Math.max(500, idle / 10)));
+})();
+
 (() => {
 	const body = document.body;
 	if (!body.dataset.now) return; // an answer about another moment stands still
@@ -41,7 +70,13 @@
 		if (busy || document.hidden) return;
 		busy = true;
 		try {
-			const answer = await fetch(location.href, { headers: etag ? { "If-None-Match": etag } : {}, cache: "no-store" });
+			const headers = { "Plumbline-Refresh": "1" }; // by itself: no use of the session
+			if (etag) headers["If-None-Match"] = etag;
+			const answer = await fetch(location.href, { headers, cache: "no-store" });
+			if (answer.redirected) { // the session has ended
+				location.replace("/sign-in?next=" + encodeURIComponent(location.pathname + location.search));
+				return;
+			}
 			if (answer.status === 200) {
 				const page = new DOMParser().parseFromString(await answer.text(), "text/html");
 				const main = page.getElementById("main");

@@ -42,7 +42,7 @@ func deps(t *testing.T) server.Deps {
 
 func start(t *testing.T, d server.Deps) string {
 	t.Helper()
-	site := httptest.NewServer(server.New(d))
+	site := httptest.NewServer(servertest.As(server.New(d), servertest.Everything))
 	t.Cleanup(site.Close)
 	return site.URL
 }
@@ -81,7 +81,7 @@ func quiet(t *testing.T, p *browsertest.Page) {
 func TestPagesAtEveryWidthAndInBothColours(t *testing.T) {
 	site := start(t, deps(t))
 	browser := browsertest.Start(t)
-	for _, path := range []string{"/units/4W", "/units/4W?as_of=2026-11-01T12:00:00Z", "/stays/S108", "/stays/S103", "/feeds", "/rules"} {
+	for _, path := range []string{"/units/4W", "/units/4W?as_of=2026-11-01T12:00:00Z", "/stays/S108", "/stays/S103", "/feeds", "/rules", "/account", "/accounts", "/accounts/1", "/sign-out"} {
 		for _, width := range []int{1440, 768, 390} {
 			t.Run(fmt.Sprintf("%s at %d", path, width), func(t *testing.T) {
 				page := browser.Open(t, "about:blank", width, 900)
@@ -189,7 +189,7 @@ func TestListRefreshesInPlace(t *testing.T) {
 	var minutes atomic.Int64
 	var down atomic.Bool
 	d.Clock = func() time.Time { return demo.AnchorTime().Add(time.Duration(minutes.Load()) * time.Minute) }
-	handler := server.New(d)
+	handler := servertest.As(server.New(d), servertest.Everything)
 	site := httptest.NewServer(switchable(handler, &down))
 	defer site.Close()
 	page := browsertest.Start(t).Open(t, site.URL+"/units/4W", 1440, 900)

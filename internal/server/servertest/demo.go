@@ -13,9 +13,12 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
 	"plumbline/internal/assess/assesstest"
+	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/policy"
+	"plumbline/internal/policybook"
+	"plumbline/internal/policybook/policybooktest"
 	"plumbline/internal/server"
 	"plumbline/seed"
 )
@@ -60,7 +63,8 @@ func (b *Board) known(ctx context.Context, unit string) error {
 	return err
 }
 
-// Demo reads the demo unit into memory. The moment is its anchor.
+// Demo reads the demo unit into memory, with the accounts of Accounts. The moment
+// is its anchor.
 func Demo(zone *time.Location) (server.Deps, *Board, error) {
 	files, err := seed.Files()
 	if err != nil {
@@ -81,13 +85,22 @@ func Demo(zone *time.Location) (server.Deps, *Board, error) {
 		held = append(held, server.HeldRow{File: h.File, Line: h.Line, SourceID: h.SourceID, Reason: h.Reason})
 	}
 	health.HeldTotal, health.Waiting = len(held), 1
-	loaded := policy.Default()
-	board := &Board{Service: &assess.Service{Store: memory, Policy: loaded, Zone: zone}}
+	inForce := policy.NewSwitch(policy.Default())
+	accounts, err := Accounts(now)
+	if err != nil {
+		return server.Deps{}, nil, err
+	}
+	board := &Board{Service: &assess.Service{Store: memory, Policy: inForce, Zone: zone}}
+	clock := func() time.Time { return now.Add(20 * time.Second) }
 	return server.Deps{
-		Board: board, Policy: loaded, Zone: zone, Version: "test", Hospital: demo.Hospital,
-		Clock: func() time.Time { return now.Add(20 * time.Second) },
+		Board: board, Policy: inForce, Zone: zone, Version: "test", Hospital: demo.Hospital,
+		Clock: clock,
 		Feeds: func(context.Context) (server.FeedHealth, error) { return health, nil },
 		Held:  func(context.Context) ([]server.HeldRow, error) { return held, nil },
-		Ready: func(context.Context) error { return nil },
+		Ready: func(context.Context) error { return nil }, Accounts: accounts,
+		Audit: func(context.Context, server.AuditQuery) ([]audit.Entry, audit.Head, error) {
+			return nil, audit.Head{Hash: audit.Genesis()}, nil
+		},
+		Policies: &policybook.Book{Store: &policybooktest.Memory{}, Board: board.Service, Clock: clock, InForce: inForce},
 	}, board, nil
 }

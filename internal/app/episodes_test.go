@@ -1,0 +1,347 @@
+package app
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/demo"
+	"plumbline/internal/episodes"
+	"plumbline/internal/ingest"
+	"plumbline/internal/policy"
+)
+
+// What each story of the demo unit owes at its moment, beside its place on the list.
+var demoEpisodes = map[string]string{
+	"S101": "fall_without_set precautions_missing recheck_overdue", // fell last night
+	"S102": "fall_without_set",                                     // its recheck is blocked by the injury
+	"S103": "dose_review precautions_missing tell_provider",        // stopped by faintness on an alpha-1 blocker
+	"S104": "tell_provider",                                        // a bleed, low on standing
+	"S106": "precautions_missing",                                  // a drop, and precautions missing
+	"S108": "dose_review",
+	"S109": "dose_review",
+	"S112": "recheck_overdue",
+	"S113": "recheck_overdue",
+	"S114": "recheck_overdue",
+	"S118": "dose_review",
+	"S120": "recheck_overdue",
+	"S121": "recheck_overdue",
+	"S123": "precautions_missing",
+	"S201": "recheck_overdue", // on the second unit
+}
+
+func stepAll(t *testing.T, s *site, at time.Time) []episodes.Transition {
+	t.Helper()
+	done, err := s.care().StepAll(context.Background(), at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return done
+}
+
+// owed lists the kinds that are owed of each stay, on both units.
+func owed(t *testing.T, s *site) map[string]string {
+	t.Helper()
+	kinds := map[string][]string{}
+	for _, unit := range []string{demo.MainUnit, demo.SecondUnit} {
+		list, err := s.care().Unit(context.Background(), unit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range list {
+			kinds[e.StayID] = append(kinds[e.StayID], string(e.Kind))
+		}
+	}
+	out := map[string]string{}
+	for stay, list := range kinds {
+		slices.Sort(list)
+		out[stay] = strings.Join(list, " ")
+	}
+	return out
+}
+
+func notices(t *testing.T, s *site) int {
+	t.Helper()
+	list, err := s.store.Notices(context.Background(), time.Time{}, 10000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return len(list)
+}
+
+// loadRows loads one file of rows.
+func loadRows(t *testing.T, s *site, name, rows string) {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), name)
+	if err := os.WriteFile(path, []byte(rows), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	summary, err := s.loader.Load(context.Background(), []string{path}, "test")
+	if err != nil || summary.Quarantined > 0 {
+		t.Fatal(err, summary.Problems)
+	}
+}
+
+// The demo stories open the episodes that one would expect, each told once; read
+// again, restarted or under another policy they open no other.
+func TestDemoStoriesOpenTheirEpisodesOnce(t *testing.T) {
+	eachEngine(t, func(t *testing.T, database string) {
+		now := demo.AnchorTime()
+		s := openSite(t, database, now)
+		opened := stepAll(t, s, now)
+		if d := cmp.Diff(demoEpisodes, owed(t, s)); d != "" {
+			t.Fatalf("owed at the anchor (-want +got):\n%s", d)
+		}
+		for _, tr := range opened {
+			said := s.service.Catalogue(now).EpisodeWhy(tr.Event.Rule, tr.Event.Figures)
+			if tr.Event.What != episodes.Opened || said == tr.Event.Rule || strings.Contains(said, "%!") || strings.Contains(said, "unknown time") {
+				t.Errorf("%s of %s: %s, %q", tr.Event.Kind, tr.Event.StayID, tr.Event.What, said)
+			}
+		}
+		if n := notices(t, s); n != len(opened) {
+			t.Errorf("%d notices, want one for each of %d openings", n, len(opened))
+		}
+
+		if done := stepAll(t, s, now.Add(time.Minute)); len(done) > 0 {
+			t.Errorf("a minute on: %+v", done[0].Event)
+		}
+		again := reopenSite(t, s, now)
+		feed := filepath.Join(t.TempDir(), "feed")
+		if err := writeDemoFeed(feed, now); err != nil {
+			t.Fatal(err)
+		}
+		if summary, err := again.loader.Load(context.Background(), []string{feed}, "test"); err != nil || summary.Unchanged == 0 {
+			t.Fatal("the feed was not read again", err, summary)
+		}
+		if done := stepAll(t, again, now.Add(2*time.Minute)); len(done) > 0 {
+			t.Errorf("after a restart: %+v", done[0].Event)
+		}
+
+		// Another policy ends some for as long as it is in force, and tells nobody again.
+		longer := policy.Default()
+		longer.Hash = "longer"
+		longer.Policy.Recheck.AdmitHours, longer.Policy.Recheck.DrugHours = 72, 72
+		again.service.Policy = longer
+		if done := stepAll(t, again, now.Add(3*time.Minute)); len(done) == 0 {
+			t.Error("the other policy changes nothing: the test shows nothing")
+		}
+		again.service.Policy = policy.Default()
+		for _, tr := range stepAll(t, again, now.Add(4*time.Minute)) {
+			if tr.Event.What != episodes.Resumed || tr.Event.Tells {
+				t.Errorf("back under the first policy: %s of %s", tr.Event.What, tr.Event.StayID)
+			}
+		}
+		if d := cmp.Diff(demoEpisodes, owed(t, again)); d != "" {
+			t.Errorf("owed after it all (-want +got):\n%s", d)
+		}
+		if n := notices(t, again); n != len(opened) {
+			t.Errorf("%d notices after it all, want %d", n, len(opened))
+		}
+	})
+}
+
+// reopenSite is the same database in another program.
+func reopenSite(t *testing.T, s *site, now time.Time) *site {
+	t.Helper()
+	p := newProcess(t, s.settings.database, now)
+	other, err := p.open(context.Background(), s.settings)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(other.close)
+	return other
+}
+
+// One patient's episodes from the fall to the discharge, on the real store.
+func TestTheLifeOfAnEpisode(t *testing.T) {
+	eachEngine(t, func(t *testing.T, database string) {
+		ctx := context.Background()
+		now := demo.AnchorTime()
+		s := openSite(t, database, now)
+		s.loader.Clock = func() time.Time { return now.Add(3 * time.Hour) }
+		stepAll(t, s, now)
+		find := func(kind episodes.Kind) episodes.Episode {
+			t.Helper()
+			list, err := s.care().Stay(ctx, "S101")
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, h := range list {
+				if d := cmp.Diff(h.Episode, episodes.Replay(h.Events)); d != "" {
+					t.Fatalf("the history of %s gives another state (-have +replayed):\n%s", h.Episode.Kind, d)
+				}
+				if h.Episode.Kind == kind {
+					return h.Episode
+				}
+			}
+			t.Fatalf("there is no episode %s", kind)
+			panic("unreachable")
+		}
+		act := func(kind episodes.Kind, minutes int, a episodes.Action) error {
+			t.Helper()
+			_, err := s.care().Act(ctx, find(kind).ID, a, now.Add(time.Duration(minutes)*time.Minute))
+			return err
+		}
+		must := func(err error) {
+			t.Helper()
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		must(act(episodes.FallWithoutSet, 5, episodes.Action{Do: episodes.Take, Who: "mb"}))
+		if err := act(episodes.FallWithoutSet, 6, episodes.Action{Do: episodes.Take, Who: "jk"}); clinical.CodeOf(err) != clinical.Conflict {
+			t.Errorf("taken twice: %v", err)
+		}
+		must(act(episodes.PrecautionsMissing, 7, episodes.Action{Do: episodes.Close, Who: "mb", Reason: "refuses the bed alarm"}))
+		if _, err := s.care().Act(ctx, "nobody", episodes.Action{Do: episodes.Close, Who: "mb", Reason: "x"}, now); clinical.CodeOf(err) != clinical.NotFound {
+			t.Errorf("an episode that there is not: %v", err)
+		}
+		if done := stepAll(t, s, now.Add(8*time.Minute)); len(done) > 0 {
+			t.Errorf("nothing new, and yet %+v", done[0].Event)
+		}
+
+		stamp := func(minutes int) string { return now.Add(time.Duration(minutes) * time.Minute).Format(time.RFC3339) }
+		loadRows(t, s, "vitals-late.csv", "source_id,stay_id,taken_at,systolic,diastolic,heart_rate,position,limb,minutes_in_position\n"+
+			"L1,S101,"+stamp(9)+",132,74,76,lying,left arm,5\nL2,S101,"+stamp(10)+",128,74,80,standing,left arm,1\nL3,S101,"+stamp(12)+",130,74,80,standing,left arm,3\n")
+		stepAll(t, s, now.Add(15*time.Minute))
+		for _, kind := range []episodes.Kind{episodes.FallWithoutSet, episodes.RecheckOverdue} {
+			if e := find(kind); e.State != episodes.Done || e.Ending != episodes.ByEvidence || e.Reason != episodes.SetDone {
+				t.Errorf("%s after the set: %s, %s", kind, e.State, e.Reason)
+			}
+		}
+		if e := find(episodes.PrecautionsMissing); e.Ending != episodes.ByPerson {
+			t.Errorf("closed by a person, and a negative set brought it back: %s", e.State)
+		}
+
+		loadRows(t, s, "falls-again.csv", "source_id,stay_id,fell_at,recorded_at,injury\nF-AGAIN,S101,"+stamp(20)+","+stamp(21)+",none\n")
+		stepAll(t, s, now.Add(25*time.Minute))
+		if e := find(episodes.PrecautionsMissing); e.State != episodes.Open || !e.RaisedAt.Equal(now.Add(25*time.Minute)) {
+			t.Errorf("a second fall is new evidence, and the episode is %s since %s", e.State, e.RaisedAt)
+		}
+		falls := 0
+		list, err := s.care().Unit(ctx, demo.MainUnit)
+		must(err)
+		for _, e := range list {
+			if e.StayID == "S101" && e.Kind == episodes.FallWithoutSet {
+				falls++
+			}
+		}
+		if falls != 1 {
+			t.Errorf("%d falls without a set are owed, want the second one", falls)
+		}
+		must(act(episodes.PrecautionsMissing, 30, episodes.Action{Do: episodes.Defer, Who: "mb", Reason: "in the bath", Until: now.Add(90 * time.Minute)}))
+		stepAll(t, s, now.Add(89*time.Minute))
+		if e := find(episodes.PrecautionsMissing); e.State != episodes.Deferred {
+			t.Errorf("put off, and %s", e.State)
+		}
+		stepAll(t, s, now.Add(90*time.Minute))
+		if e := find(episodes.PrecautionsMissing); e.State != episodes.Open {
+			t.Errorf("the deferral is over, and it is %s", e.State)
+		}
+
+		stays, err := s.service.Chart(ctx, "S101", now)
+		must(err)
+		loadRows(t, s, "stays-out.csv", "stay_id,patient_id,unit,admitted_at,discharged_at,recorded_at\nS101,"+stays.Stay.PatientID+","+demo.MainUnit+","+
+			stays.Stay.AdmittedAt.Format(time.RFC3339)+","+stamp(100)+","+stamp(101)+"\n")
+		stepAll(t, s, now.Add(110*time.Minute))
+		if e := find(episodes.PrecautionsMissing); e.State != episodes.Done || e.Reason != episodes.LeftUnit {
+			t.Errorf("after the discharge: %s, %s", e.State, e.Reason)
+		}
+		if _, still := owed(t, s)["S101"]; still {
+			t.Error("the patient left, and something is owed")
+		}
+
+		counts, err := s.care().Tally(ctx, demo.MainUnit, now, now.Add(2*time.Hour), 50)
+		must(err)
+		evidence, person := counts[0].Ended()
+		if counts[0].Reopened != 1 || person != 1 || evidence != 4 || counts[0].AtTaking == nil || *counts[0].AtTaking != 5*time.Minute {
+			t.Errorf("the tally is %+v", counts[0])
+		}
+		wantOpen := 0
+		for stay, kinds := range owed(t, s) {
+			if stay != "S201" {
+				wantOpen += len(strings.Fields(kinds))
+			}
+		}
+		if counts[0].StillOpen != wantOpen {
+			t.Errorf("%d are still open by the tally, want %d", counts[0].StillOpen, wantOpen)
+		}
+	})
+}
+
+// Several programs step one database at once: nothing is opened or told twice.
+func TestSeveralProgramsStepTogether(t *testing.T) {
+	eachEngine(t, func(t *testing.T, database string) {
+		now := demo.AnchorTime()
+		one := openSite(t, database, now)
+		two := reopenSite(t, one, now)
+		var wg sync.WaitGroup
+		for n := range 8 {
+			s := []*site{one, two}[n%2]
+			wg.Go(func() {
+				if _, err := s.care().StepAll(context.Background(), now.Add(time.Duration(n)*time.Second)); err != nil {
+					t.Errorf("step: %v", err)
+				}
+			})
+		}
+		wg.Wait()
+		if d := cmp.Diff(demoEpisodes, owed(t, one)); d != "" {
+			t.Errorf("owed (-want +got):\n%s", d)
+		}
+		want := 0
+		for _, kinds := range demoEpisodes {
+			want += len(strings.Fields(kinds))
+		}
+		if n := notices(t, one); n != want {
+			t.Errorf("%d notices, want %d", n, want)
+		}
+	})
+}
+
+// A feed folder that cannot be read is one episode, over restarts too.
+func TestASilentFeedIsOneEpisode(t *testing.T) {
+	ctx := context.Background()
+	now := demo.AnchorTime()
+	s := openSite(t, "", now)
+	s.settings.feedEvery = "@every 1m"
+	dir := filepath.Join(t.TempDir(), "feed")
+	look := func(s *site, minutes int) []episodes.Episode {
+		t.Helper()
+		at := now.Add(time.Duration(minutes) * time.Minute)
+		w := &ingest.Watcher{Loader: s.loader, Dir: dir, Clock: func() time.Time { return at }}
+		s.stepEpisodes(ctx, w, at) // not looked at yet: no silence
+		_ = w.Poll(ctx)
+		s.stepEpisodes(ctx, w, at)
+		list, err := s.care().Unit(ctx, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return list
+	}
+	first := look(s, 1)
+	if len(first) != 1 || first[0].Kind != episodes.FeedStale || first[0].StayID != "" {
+		t.Fatalf("the folder is missing: %+v", first)
+	}
+	if got := s.service.Catalogue(now).EpisodeWhy(first[0].Rule, first[0].Figures); !strings.Contains(got, "feed folder cannot be read") {
+		t.Errorf("it says %q", got)
+	}
+	again := reopenSite(t, s, now)
+	again.settings.feedEvery = "@every 1m"
+	if got := look(again, 2); len(got) != 1 || got[0].Events != 1 {
+		t.Errorf("after a restart: %+v", got)
+	}
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if got := look(again, 3); len(got) != 0 {
+		t.Errorf("the folder is back: %+v", got)
+	}
+}

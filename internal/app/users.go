@@ -1,0 +1,274 @@
+package app
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"plumbline/internal/auth"
+)
+
+// userFlags are the flags of the user commands.
+type userFlags struct {
+	name, format string
+	roles, units words
+	generate     bool
+}
+
+// words is a flag that may be given several times, and with commas.
+type words []string
+
+func (w *words) String() string { return strings.Join(*w, ",") }
+
+func (w *words) Set(s string) error {
+	*w = append(*w, strings.Split(s, ",")...)
+	return nil
+}
+
+const userUsage = "user takes add, list, disable, enable or password; for instance `dashboard user add --name NAME --role falls-nurse --unit 4W`"
+
+func userCommand(ctx context.Context, p process, args []string) error {
+	var f userFlags
+	s, rest, err := p.parse("user", args, func(fs *flag.FlagSet) {
+		fs.StringVar(&f.name, "name", "", "")
+		fs.StringVar(&f.format, "format", "table", "")
+		fs.Var(&f.roles, "role", "")
+		fs.Var(&f.units, "unit", "")
+		fs.BoolVar(&f.generate, "generate", false, "")
+	})
+	if err != nil {
+		return err
+	}
+	verb, err := f.verb(rest)
+	if err != nil {
+		return err
+	}
+	if err := checkFormat(f.format); err != nil {
+		return err
+	}
+	site, err := p.open(ctx, s)
+	if err != nil {
+		return err
+	}
+	defer site.close()
+	return verb(users{p, site, p.newAccounts(site), f}, ctx)
+}
+
+// verb reads the words of the command: what to do, and a name where none was given
+// as a flag.
+func (f *userFlags) verb(rest []string) (func(users, context.Context) error, error) {
+	verbs := map[string]func(users, context.Context) error{
+		"add": users.add, "list": users.list, "disable": users.disable, "enable": users.enable, "password": users.password,
+	}
+	if len(rest) == 0 || verbs[rest[0]] == nil {
+		return nil, usagef("%s", userUsage)
+	}
+	verb := rest[0]
+	if len(rest) == 2 && f.name == "" && verb != "list" {
+		f.name, rest = rest[1], rest[:1]
+	}
+	switch {
+	case len(rest) > 1:
+		return nil, usagef("user %s takes no argument %q", verb, rest[1])
+	case verb != "list" && f.name == "":
+		return nil, usagef("user %s needs --name", verb)
+	case verb == "add" && len(f.roles) == 0:
+		return nil, usagef("user add needs --role: one or more of bedside-nurse, falls-nurse, unit-manager, pharmacist, administrator, screen")
+	}
+	return verbs[verb], nil
+}
+
+// users is one run of a user command.
+type users struct {
+	process
+	site     *site
+	accounts *auth.Service
+	flags    userFlags
+}
+
+func (u users) add(ctx context.Context) error {
+	g, err := auth.ParseGrants(u.flags.roles, u.flags.units)
+	if err == nil {
+		err = auth.CheckName(u.flags.name)
+	}
+	if err != nil {
+		return usagef("%v", err)
+	}
+	if err := u.noteUnknown(ctx, g); err != nil {
+		return err
+	}
+	password, made, err := u.newPassword()
+	if err != nil {
+		return err
+	}
+	a, err := u.accounts.Add(ctx, u.flags.name, password, g, false)
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(u.stdout, "added %s\n", a.Name)
+	return errors.Join(err, u.tell(password, made))
+}
+
+// noteUnknown names units that no feed has named yet: a slip of the pen, or a feed
+// that has not come yet.
+func (u users) noteUnknown(ctx context.Context, g auth.Grants) error {
+	known, err := u.site.store.Units(ctx)
+	if err != nil {
+		return err
+	}
+	all := auth.Account{Units: known}
+	for _, unit := range g.Units {
+		if !all.OnUnit(unit) {
+			_, _ = fmt.Fprintf(u.stderr, "dashboard: no feed has named unit %s yet; seen so far: %s\n", unit, orNone(strings.Join(known, ", ")))
+		}
+	}
+	return nil
+}
+
+func (u users) tell(password string, made bool) error {
+	if !made {
+		return nil
+	}
+	_, err := fmt.Fprintf(u.stdout, "password %s\nIt is not shown again; the owner changes it on the page of the account.\n", password)
+	return err
+}
+
+func (u users) disable(ctx context.Context) error {
+	a, err := u.accounts.Named(ctx, u.flags.name)
+	if err == nil {
+		_, err = u.accounts.Disable(ctx, a.ID, true)
+	}
+	if err == nil {
+		_, err = fmt.Fprintf(u.stdout, "disabled %s; its sessions have ended\n", a.Name)
+	}
+	return err
+}
+
+func (u users) enable(ctx context.Context) error {
+	a, err := u.accounts.Named(ctx, u.flags.name)
+	if err == nil {
+		_, err = u.accounts.Enable(ctx, a.ID)
+	}
+	if err == nil {
+		_, err = fmt.Fprintf(u.stdout, "enabled %s\n", a.Name)
+	}
+	return err
+}
+
+func (u users) password(ctx context.Context) error {
+	a, err := u.accounts.Named(ctx, u.flags.name)
+	if err != nil {
+		return err
+	}
+	password, made, err := u.newPassword()
+	if err != nil {
+		return err
+	}
+	if _, err = u.accounts.SetPassword(ctx, a, password, false); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(u.stdout, "the password of %s is changed; its sessions have ended\n", a.Name)
+	return errors.Join(err, u.tell(password, made))
+}
+
+// listedAccount is an account in the JSON of user list.
+type listedAccount struct {
+	Name      string     `json:"name"`
+	Roles     []string   `json:"roles"`
+	Units     []string   `json:"units"` // ["*"] for all
+	Disabled  bool       `json:"disabled"`
+	CreatedAt time.Time  `json:"created_at"`
+	Since     *time.Time `json:"disabled_at"`
+}
+
+func (u users) list(ctx context.Context) error {
+	all, err := u.accounts.Accounts(ctx)
+	if err != nil {
+		return err
+	}
+	lines := make([]listedAccount, 0, len(all))
+	for _, a := range all {
+		l := listedAccount{Name: a.Name, Roles: []string{}, Units: append([]string{}, a.Units...), Disabled: a.Disabled(), CreatedAt: a.CreatedAt}
+		for _, r := range a.Roles {
+			l.Roles = append(l.Roles, string(r))
+		}
+		if a.AllUnits {
+			l.Units = []string{auth.AllUnits}
+		}
+		if a.Disabled() {
+			l.Since = &a.DisabledAt
+		}
+		lines = append(lines, l)
+	}
+	if u.flags.format == "json" {
+		return writeJSON(u.stdout, map[string]any{"accounts": lines})
+	}
+	if len(lines) == 0 {
+		_, err := io.WriteString(u.stdout, "There are no accounts; `dashboard user add` makes one.\n")
+		return err
+	}
+	w := tabwriter.NewWriter(u.stdout, 0, 0, 2, ' ', 0)
+	_, _ = fmt.Fprintln(w, "name\troles\tunits\tstate")
+	for _, l := range lines {
+		state := "active"
+		if l.Disabled {
+			state = "disabled"
+		}
+		_, _ = fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", l.Name, strings.Join(l.Roles, ", "), orNone(strings.Join(l.Units, ", ")), state)
+	}
+	return w.Flush()
+}
+
+// stdinPatience is how long a password may take to come from another program.
+const stdinPatience = 10 * time.Second
+
+// newPassword is the first line of standard input, or a new one where nothing is
+// piped in.
+func (u users) newPassword() (password string, made bool, err error) {
+	if u.flags.generate || !piped(u.stdin) {
+		return auth.NewPassword(), true, nil
+	}
+	type answer struct {
+		line string
+		err  error
+	}
+	got := make(chan answer, 1)
+	go func() {
+		line, err := bufio.NewReader(io.LimitReader(u.stdin, 4<<10)).ReadString('\n')
+		got <- answer{line, err}
+	}()
+	select {
+	case a := <-got:
+		line := strings.TrimRight(a.line, "\r\n")
+		switch {
+		case a.err != nil && !errors.Is(a.err, io.EOF):
+			return "", false, fmt.Errorf("the password cannot be read from standard input: %w", a.err)
+		case line == "":
+			return auth.NewPassword(), true, nil
+		}
+		return line, false, nil
+	case <-time.After(stdinPatience):
+		return "", false, usagef("no password came on standard input; write it there in one line, or let one be made with --generate")
+	}
+}
+
+// piped reports whether another program or a file speaks on standard input; a
+// person at a terminal would have the password on the screen.
+func piped(r io.Reader) bool {
+	if r == nil {
+		return false
+	}
+	f, isFile := r.(*os.File)
+	if !isFile {
+		return true
+	}
+	info, err := f.Stat()
+	return err == nil && info.Mode()&os.ModeCharDevice == 0
+}

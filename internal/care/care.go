@@ -1,0 +1,206 @@
+// Package care keeps the episodes of units and feeds: it asks the assessments
+// what holds, steps the episodes in one transaction, does what people ask, and
+// gives pages what they show. The rules are those of internal/episodes.
+package care
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
+	"plumbline/internal/policy"
+)
+
+// Board is what the service needs of the assessments; assess.Service has it.
+type Board interface {
+	Units(ctx context.Context) ([]string, error)
+	Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error)
+	Chart(ctx context.Context, stayID string, at time.Time) (clinical.Chart, error)
+}
+
+// Scope is what one step looks at.
+type Scope struct {
+	Name string // two steps of one name take turns
+	Unit string // whose active episodes are looked at; "" for the feeds
+	IDs  []string
+}
+
+// Store is what the service needs of a store. Each of Step and Change is one
+// transaction: what is returned to it is written whole or not at all.
+type Store interface {
+	// Step is false where a step of a later moment was made already.
+	Step(ctx context.Context, scope Scope, at time.Time, step func([]episodes.Episode) []episodes.Transition) (bool, error)
+	Change(ctx context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error)
+	ByID(ctx context.Context, id string) (episodes.Episode, error)
+	Owed(ctx context.Context, unit string) ([]episodes.Episode, error)
+	OfStay(ctx context.Context, stayID string) ([]episodes.Episode, error)
+	Events(ctx context.Context, ids []string) (map[string][]episodes.Event, error)
+	EventsOfUnit(ctx context.Context, unit string, from, to time.Time) ([][]episodes.Event, error)
+	// UnitsOwing are the units with active episodes, "" for the feeds.
+	UnitsOwing(ctx context.Context) ([]string, error)
+}
+
+// Service keeps the episodes of one site. Each step is made by one policy, the one
+// in force when it begins.
+type Service struct {
+	Board  Board
+	Store  Store
+	Policy policy.InForce
+}
+
+// StepUnit brings the episodes of a unit to what holds at a moment and returns
+// what happened. It may run on several machines at once and any number of times.
+// Without error and without transitions there was nothing to do, or a later step
+// was made already.
+func (s *Service) StepUnit(ctx context.Context, unit string, at time.Time) ([]episodes.Transition, error) {
+	p := policy.For(ctx, s.Policy)
+	list, err := s.Board.Live(policy.Pin(ctx, p), unit, at)
+	if err != nil {
+		return nil, fmt.Errorf("stepping the episodes of unit %s: %w", unit, err)
+	}
+	return s.step(ctx, "unit "+unit, episodes.SceneOf(unit, list, p.Policy, at))
+}
+
+// StepFeeds brings the episodes of the feeds to those that are silent at a moment.
+func (s *Service) StepFeeds(ctx context.Context, silent []episodes.Silence, at time.Time) ([]episodes.Transition, error) {
+	return s.step(ctx, "feeds", episodes.SilenceScene(silent, at))
+}
+
+func (s *Service) step(ctx context.Context, name string, scene episodes.Scene) ([]episodes.Transition, error) {
+	var done []episodes.Transition
+	_, err := s.Store.Step(ctx, Scope{name, scene.Unit, scene.IDs()}, scene.At, func(have []episodes.Episode) []episodes.Transition {
+		done = episodes.Step(have, scene)
+		return done
+	})
+	if err != nil {
+		return nil, err
+	}
+	return done, nil
+}
+
+// StepAll steps every unit that has patients or episodes. A unit that fails keeps
+// none of the others from its step; the error names each.
+func (s *Service) StepAll(ctx context.Context, at time.Time) ([]episodes.Transition, error) {
+	units, err := s.Board.Units(ctx)
+	if err != nil {
+		return nil, err
+	}
+	owing, err := s.Store.UnitsOwing(ctx)
+	if err != nil {
+		return nil, err
+	}
+	all := slices.DeleteFunc(slices.Concat(units, owing), func(unit string) bool { return unit == "" })
+	slices.Sort(all)
+	var done []episodes.Transition
+	var errs []error
+	for _, unit := range slices.Compact(all) {
+		more, err := s.StepUnit(ctx, unit, at)
+		done, errs = append(done, more...), append(errs, err)
+	}
+	return done, errors.Join(errs...)
+}
+
+// Act does what a person asks of an episode. The errors are those of
+// episodes.Act, and clinical.NotFound where there is no such episode. Whether
+// the person may is the caller's to decide, by the episode's unit.
+func (s *Service) Act(ctx context.Context, id string, a episodes.Action, at time.Time) (episodes.Episode, error) {
+	if a.Do == episodes.Close {
+		chart, err := s.chartOf(ctx, id, at)
+		if err != nil {
+			return episodes.Episode{}, err
+		}
+		a.Chart = chart
+	}
+	return s.Store.Change(ctx, id, func(e episodes.Episode) (episodes.Transition, error) {
+		return episodes.Act(e, a, at)
+	})
+}
+
+// chartOf is every fact that is known of an episode's stay at a moment, those
+// taken back too: should one be sent again it is no new evidence.
+func (s *Service) chartOf(ctx context.Context, id string, at time.Time) ([]episodes.Fact, error) {
+	e, err := s.Store.ByID(ctx, id)
+	if err != nil || e.StayID == "" {
+		return nil, err
+	}
+	chart, err := s.Board.Chart(ctx, e.StayID, at)
+	if err != nil && clinical.CodeOf(err) != clinical.NotFound { // a stay taken back: nothing is known of it
+		return nil, err
+	}
+	var out []episodes.Fact
+	for _, r := range slices.Concat(chart.Records, chart.Removed) {
+		out = append(out, episodes.Fact{Kind: r.Kind, SourceID: r.SourceID})
+	}
+	return out, nil
+}
+
+// History is an episode with every event of it, the first one first.
+type History struct {
+	Episode episodes.Episode
+	Events  []episodes.Event
+}
+
+// Unit lists what is owed on a unit, open, taken and deferred: in the order of
+// episodes.Kinds, the oldest first. An empty unit lists what is owed of the feeds.
+func (s *Service) Unit(ctx context.Context, unit string) ([]episodes.Episode, error) {
+	list, err := s.Store.Owed(ctx, unit)
+	slices.SortStableFunc(list, func(a, b episodes.Episode) int {
+		if c := slices.Index(episodes.Kinds, a.Kind) - slices.Index(episodes.Kinds, b.Kind); c != 0 {
+			return c
+		}
+		return a.RaisedAt.Compare(b.RaisedAt)
+	})
+	return list, err
+}
+
+// Stay lists every episode of a stay with its history: what is owed first, then
+// what is done, the latest first.
+func (s *Service) Stay(ctx context.Context, stayID string) ([]History, error) {
+	list, err := s.Store.OfStay(ctx, stayID)
+	if err != nil {
+		return nil, err
+	}
+	slices.SortStableFunc(list, func(a, b episodes.Episode) int {
+		if a.Active() != b.Active() {
+			if a.Active() {
+				return -1
+			}
+			return 1
+		}
+		return b.ChangedAt.Compare(a.ChangedAt)
+	})
+	ids := make([]string, len(list))
+	for n, e := range list {
+		ids[n] = e.ID
+	}
+	events, err := s.Store.Events(ctx, ids)
+	out := make([]History, len(list))
+	for n, e := range list {
+		out[n] = History{e, events[e.ID]}
+	}
+	return out, err
+}
+
+// Episode is one episode with its history; clinical.NotFound where there is none.
+func (s *Service) Episode(ctx context.Context, id string) (History, error) {
+	e, err := s.Store.ByID(ctx, id)
+	if err != nil {
+		return History{}, err
+	}
+	events, err := s.Store.Events(ctx, []string{id})
+	return History{e, events[id]}, err
+}
+
+// Tally counts the episodes of a unit over a time: see episodes.Tally.
+func (s *Service) Tally(ctx context.Context, unit string, from, to time.Time, patientDays float64) ([]episodes.Count, error) {
+	histories, err := s.Store.EventsOfUnit(ctx, unit, from, to)
+	if err != nil {
+		return nil, err
+	}
+	return episodes.Tally(histories, unit, from, to, patientDays), nil
+}

@@ -1,0 +1,210 @@
+package care_test
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/care"
+	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
+	"plumbline/internal/policy"
+	"plumbline/internal/trends"
+)
+
+var now = time.Date(2026, 11, 20, 12, 0, 0, 0, time.UTC)
+
+// board says of each unit what its one patient's falls are.
+type board struct {
+	falls  map[string][]trends.FallFact // by unit; the stay is "S " and the unit
+	broken string                       // a unit that cannot be answered
+	chart  clinical.Chart
+}
+
+func (b board) Units(context.Context) ([]string, error) { return []string{"7E", "4W"}, nil }
+
+func (b board) Live(_ context.Context, unit string, at time.Time) ([]alerts.Assessment, error) {
+	if unit == b.broken {
+		return nil, errors.New("no answer")
+	}
+	falls, listed := b.falls[unit]
+	if !listed {
+		return nil, nil
+	}
+	d := trends.Digest{StayID: "S " + unit, Stay: clinical.Stay{PatientID: "P", Unit: unit, AdmittedAt: now.Add(-20 * time.Hour)}, Falls: falls}
+	p := policy.Default().Policy
+	p.Precautions.InFeed = false
+	return []alerts.Assessment{alerts.Assess(d, p, time.UTC, at)}, nil
+}
+
+func (b board) Chart(context.Context, string, time.Time) (clinical.Chart, error) { return b.chart, nil }
+
+// memory is a care.Store for tests; it holds one step at a time.
+type memory struct {
+	care.Store
+	all    map[string]episodes.Episode
+	events map[string][]episodes.Event
+}
+
+func newMemory() *memory {
+	return &memory{all: map[string]episodes.Episode{}, events: map[string][]episodes.Event{}}
+}
+
+func (m *memory) keep(t episodes.Transition) {
+	m.all[t.Episode.ID] = t.Episode
+	m.events[t.Episode.ID] = append(m.events[t.Episode.ID], t.Event)
+}
+
+func (m *memory) where(holds func(episodes.Episode) bool) (out []episodes.Episode) {
+	for _, e := range m.all {
+		if holds(e) {
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
+func (m *memory) Step(_ context.Context, s care.Scope, _ time.Time, step func([]episodes.Episode) []episodes.Transition) (bool, error) {
+	for _, t := range step(m.where(func(e episodes.Episode) bool {
+		return e.Unit == s.Unit && e.Active() || slices.Contains(s.IDs, e.ID)
+	})) {
+		m.keep(t)
+	}
+	return true, nil
+}
+
+func (m *memory) Change(_ context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error) {
+	t, err := change(m.all[id])
+	if err == nil {
+		m.keep(t)
+	}
+	return t.Episode, err
+}
+
+func (m *memory) ByID(_ context.Context, id string) (episodes.Episode, error) {
+	e, ok := m.all[id]
+	if !ok {
+		return e, clinical.Errorf(clinical.NotFound, "none")
+	}
+	return e, nil
+}
+
+func (m *memory) Owed(_ context.Context, unit string) ([]episodes.Episode, error) {
+	return m.where(func(e episodes.Episode) bool { return e.Unit == unit && e.Active() }), nil
+}
+
+func (m *memory) OfStay(_ context.Context, stay string) ([]episodes.Episode, error) {
+	return m.where(func(e episodes.Episode) bool { return e.StayID == stay }), nil
+}
+
+func (m *memory) Events(context.Context, []string) (map[string][]episodes.Event, error) {
+	return m.events, nil
+}
+
+func (m *memory) UnitsOwing(context.Context) ([]string, error) {
+	var out []string
+	for _, e := range m.all {
+		if e.Active() && !slices.Contains(out, e.Unit) {
+			out = append(out, e.Unit)
+		}
+	}
+	return out, nil
+}
+
+func fall(id string, hours float64) trends.FallFact {
+	return trends.FallFact{SourceID: id, At: now.Add(time.Duration(hours * float64(time.Hour))), Injury: "none"}
+}
+
+func kinds(list []episodes.Episode) string {
+	var out []string
+	for _, e := range list {
+		out = append(out, string(e.Kind)+" "+e.Trigger)
+	}
+	return strings.Join(out, "; ")
+}
+
+// A unit that cannot be answered keeps no other from its step, and none of its
+// episodes is ended for it.
+func TestAUnitThatFailsHoldsUpNoOther(t *testing.T) {
+	m := newMemory()
+	b := board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}, "7E": {fall("F2", -1)}}}
+	s := care.Service{Board: b, Store: m, Policy: policy.Default()}
+	if _, err := s.StepAll(t.Context(), now); err != nil {
+		t.Fatal(err)
+	}
+	s.Board = board{falls: map[string][]trends.FallFact{}, broken: "4W"}
+	done, err := s.StepAll(t.Context(), now)
+	if err == nil || !strings.Contains(err.Error(), "unit 4W: no answer") {
+		t.Errorf("the unit that fails is not named: %v", err)
+	}
+	if len(done) != 1 || done[0].Episode.Unit != "7E" || done[0].Event.Reason != episodes.LeftUnit {
+		t.Errorf("the other unit's step: %+v", done)
+	}
+	if list, _ := s.Unit(t.Context(), "4W"); len(list) != 1 {
+		t.Errorf("the episodes of the unit that fails: %q", kinds(list))
+	}
+}
+
+func TestTheOrderOfWhatIsShown(t *testing.T) {
+	m := newMemory()
+	s := care.Service{Board: board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -9), fall("F2", -8)}}}, Store: m, Policy: policy.Default()}
+	if _, err := s.StepUnit(t.Context(), "4W", now.Add(-6*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.StepUnit(t.Context(), "4W", now); err != nil {
+		t.Fatal(err)
+	}
+	list, err := s.Unit(t.Context(), "4W")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := kinds(list); !strings.HasPrefix(got, "fall_without_set") || strings.Index(got, "recheck_overdue") < strings.Index(got, "fall F2") {
+		t.Errorf("the unit's order: %s", got)
+	}
+	first := list[0]
+	if _, err := s.Act(t.Context(), first.ID, episodes.Action{Do: episodes.Close, Who: "mb", Reason: "seen"}, now); err != nil {
+		t.Fatal(err)
+	}
+	histories, err := s.Stay(t.Context(), "S 4W")
+	if err != nil || len(histories) != len(list) {
+		t.Fatalf("%d histories, %v", len(histories), err)
+	}
+	if last := histories[len(histories)-1]; last.Episode.ID != first.ID || len(last.Events) != 2 {
+		t.Errorf("what is done does not come last: %s", last.Episode.Trigger)
+	}
+	one, err := s.Episode(t.Context(), first.ID)
+	if err != nil || one.Episode.State != episodes.Done || len(one.Events) != 2 {
+		t.Errorf("one episode: %+v, %v", one.Episode.State, err)
+	}
+	if _, err := s.Episode(t.Context(), "nobody"); clinical.CodeOf(err) != clinical.NotFound {
+		t.Errorf("an episode that there is not: %v", err)
+	}
+}
+
+// Whoever closes an episode has the whole chart before them, what was taken back too.
+func TestClosingLearnsTheWholeChart(t *testing.T) {
+	record := func(kind clinical.Kind, id string) clinical.Record {
+		return clinical.Record{Version: clinical.Version{Kind: kind, SourceID: id}}
+	}
+	b := board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}, chart: clinical.Chart{
+		Records: []clinical.Record{record(clinical.KindVitals, "V1")}, Removed: []clinical.Record{record(clinical.KindOrder, "O1")},
+	}}
+	s := care.Service{Board: b, Store: newMemory(), Policy: policy.Default()}
+	done, err := s.StepUnit(t.Context(), "4W", now)
+	if err != nil || len(done) == 0 {
+		t.Fatal(done, err)
+	}
+	e, err := s.Act(t.Context(), done[0].Episode.ID, episodes.Action{Do: episodes.Close, Who: "mb", Reason: "seen"}, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range []episodes.Fact{{Kind: clinical.KindVitals, SourceID: "V1"}, {Kind: clinical.KindOrder, SourceID: "O1"}, {Kind: clinical.KindFall, SourceID: "F1"}} {
+		if !slices.Contains(e.Known, f) {
+			t.Errorf("%v would be new evidence", f)
+		}
+	}
+}

@@ -1,0 +1,334 @@
+package episodes
+
+import (
+	"slices"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
+)
+
+// The rules of what contradicts itself in the data, and of the feeds. The other
+// rules of episodes are those of the list.
+const (
+	CImplausible = "C-IMPLAUSIBLE" // a value that cannot be, in the latest set
+	CFatal       = "C-FATAL"       // a fall charted as fatal, and a set after it
+	CBefore      = "C-BEFORE"      // a fall of this stay before its admission
+	CEnded       = "C-ENDED"       // a precaution that ended before it began
+	CTwice       = "C-TWICE"       // two stays of one patient on the unit at once
+	CFeed        = "C-FEED"        // a feed is not read
+)
+
+// Contradictions lists the rules of what contradicts itself.
+var Contradictions = []string{CImplausible, CFatal, CBefore, CEnded, CTwice}
+
+// Conditions is all that holds of one stay and asks for an episode.
+func Conditions(a alerts.Assessment, p clinical.Policy) []Condition {
+	var out []Condition
+	out = append(out, fallsWithoutSet(a, p)...)
+	out = append(out, providerToTell(a, p)...)
+	out = append(out, rechecksOverdue(a)...)
+	out = append(out, precautionsMissing(a)...)
+	out = append(out, doseReview(a)...)
+	return append(out, contradictions(a, p)...)
+}
+
+// ChartOf is every fact of a digest that can be evidence of a condition.
+func ChartOf(d trends.Digest) []Fact {
+	out := []Fact{{clinical.KindStay, d.StayID}}
+	for _, s := range d.Sets {
+		out = append(out, factsOf(clinical.KindVitals, s.Facts)...)
+	}
+	for _, c := range d.Changes {
+		out = append(out, factsOf(clinical.KindOrder, c.Orders)...)
+	}
+	for _, f := range d.Falls {
+		out = append(out, Fact{clinical.KindFall, f.SourceID})
+	}
+	for _, t := range d.Treatments {
+		out = append(out, Fact{clinical.KindTreatment, t.SourceID})
+	}
+	for _, f := range d.Precautions {
+		out = append(out, Fact{clinical.KindPrecaution, f.SourceID})
+	}
+	return union(out)
+}
+
+// setKey names a set within its stay: by its set_id, else by its start. Both stay
+// as they are when a late reading joins the set or a value is corrected.
+func setKey(s trends.Set) string {
+	if !s.Inferred() {
+		return "set " + s.SetID
+	}
+	return "set of " + moment(s.StartedAt)
+}
+
+func fallKey(f trends.FallFact) string { return "fall " + f.SourceID }
+
+func readings(s trends.Set) []Fact { return factsOf(clinical.KindVitals, s.Facts) }
+
+// reasonOf is the reason by which a tier rule holds, nil where it does not.
+func reasonOf(a alerts.Assessment, rule string) *alerts.Reason {
+	for n, r := range a.Reasons {
+		if r.Rule == rule {
+			return &a.Reasons[n]
+		}
+	}
+	return nil
+}
+
+// fallsWithoutSet: a fall after which no set that can be read was taken, from
+// T-FALL on until there is one.
+func fallsWithoutSet(a alerts.Assessment, p clinical.Policy) []Condition {
+	var out []Condition
+	for _, f := range a.Digest.Falls {
+		if latest := a.Digest.LatestInterpretable(); latest != nil && !latest.StartedAt.Before(f.At) {
+			continue
+		}
+		out = append(out, Condition{
+			Kind: FallWithoutSet, StayID: a.Digest.StayID, Trigger: fallKey(f), Rule: alerts.TFall,
+			Figures: Figures{"fell_at": f.At, "injury": f.Injury},
+			Facts:   []Fact{{clinical.KindFall, f.SourceID}},
+			Opens:   trends.InWindow(f.At, a.At, clinical.Hours(p.Tiers.RecentHours)),
+		})
+	}
+	return out
+}
+
+// providerToTell: the latest set that can be read was stopped by symptoms or met
+// a low standing pressure, from T-STOPPED or T-LOW on until there is a later one.
+func providerToTell(a alerts.Assessment, p clinical.Policy) []Condition {
+	set := a.Digest.LatestInterpretable()
+	if set == nil {
+		return nil
+	}
+	rule := ""
+	switch {
+	case set.Meets(trends.CritStopped):
+		rule = alerts.TStopped
+	case set.Meets(trends.CritLow) && set.SystolicDrop != nil && trends.AtLeast(*set.SystolicDrop, p.Tiers.LowDrop):
+		rule = alerts.TLow
+	default:
+		return nil
+	}
+	c := Condition{Kind: TellProvider, StayID: a.Digest.StayID, Trigger: setKey(*set), Facts: readings(*set)}
+	if r := reasonOf(a, rule); r != nil {
+		c.Opens, c.Rule, c.Figures = true, rule, Figures(r.Figures)
+	}
+	return []Condition{c}
+}
+
+// rechecksOverdue: every demand for a recheck that is overdue, not the earliest
+// alone: a fall behind an overdue admission screen must be told. Demands of one
+// rule and trigger are one. R-VOLUME is due at the moment itself and never overdue.
+func rechecksOverdue(a alerts.Assessment) []Condition {
+	if a.Recheck.State == alerts.Blocked {
+		return nil // nobody may do it now
+	}
+	var out []Condition
+	for _, i := range a.Recheck.Open {
+		if !i.Due.Before(a.At) {
+			continue
+		}
+		c := Condition{
+			Kind: RecheckOverdue, StayID: a.Digest.StayID, Trigger: i.Rule + " " + instanceKey(a.Digest, i), Rule: i.Rule,
+			Figures: Figures{"due_at": i.Due, "recheck_rule": i.Rule, "state": alerts.Overdue},
+			Facts:   instanceFacts(a.Digest, i), Opens: true,
+		}
+		if i.Drug != "" {
+			c.Figures["drug"], c.Figures["change"] = i.Drug, i.Change
+		}
+		out = join(out, c)
+	}
+	return out
+}
+
+// join adds a condition to a list, or to the one of the same identity in it.
+func join(list []Condition, c Condition) []Condition {
+	for n := range list {
+		if held := &list[n]; held.Trigger == c.Trigger {
+			held.Facts = union(held.Facts, c.Facts)
+			delete(held.Figures, "drug") // several: the sentence names none
+			delete(held.Figures, "change")
+			return list
+		}
+	}
+	return append(list, c)
+}
+
+// setAt is the set that a demand's trigger is, nil where it is something else.
+func setAt(d trends.Digest, i alerts.Instance) *trends.Set {
+	for n := len(d.Sets) - 1; n >= 0; n-- {
+		if d.Sets[n].StartedAt.Equal(i.Trigger) {
+			return &d.Sets[n]
+		}
+	}
+	return nil
+}
+
+// instanceKey names the trigger of a demand within its rule: by the fact itself
+// where there is one, so that a corrected time changes nothing.
+func instanceKey(d trends.Digest, i alerts.Instance) string {
+	switch i.Rule {
+	case alerts.RAdmit:
+		return "admission"
+	case alerts.RFall, alerts.RTreated:
+		return i.Facts[0]
+	case alerts.RDrug:
+		return moment(i.Trigger)
+	}
+	if set := setAt(d, i); set != nil {
+		return setKey(*set)
+	}
+	return moment(i.Trigger)
+}
+
+func instanceFacts(d trends.Digest, i alerts.Instance) []Fact {
+	switch i.Rule {
+	case alerts.RAdmit:
+		return []Fact{{clinical.KindStay, d.StayID}}
+	case alerts.RFall:
+		return factsOf(clinical.KindFall, i.Facts)
+	case alerts.RTreated:
+		return factsOf(clinical.KindTreatment, i.Facts)
+	case alerts.RDrug:
+		return factsOf(clinical.KindOrder, i.Facts)
+	case alerts.RPositive:
+		return positiveFacts(d, i)
+	}
+	return factsOf(clinical.KindVitals, i.Facts)
+}
+
+// positiveFacts are the readings of the latest positive set, and those of the
+// set, or the orders of the change, that the demand counts from.
+func positiveFacts(d trends.Digest, i alerts.Instance) []Fact {
+	out := readings(*d.LatestPositive())
+	if set := setAt(d, i); set != nil {
+		return union(out, readings(*set))
+	}
+	if up, ok := trends.LatestUp(d.Changes); ok {
+		out = append(out, factsOf(clinical.KindOrder, up.Orders)...)
+	}
+	return union(out)
+}
+
+// wholeStay is the trigger of a need that lasts: one episode a stay, opened again
+// by each new positive set or fall once it was done.
+const wholeStay = "stay"
+
+// precautionsMissing: precautions are needed, and one is missing.
+func precautionsMissing(a alerts.Assessment) []Condition {
+	if !a.Precautions.Needed || len(a.Precautions.Missing) == 0 {
+		return nil
+	}
+	return []Condition{{
+		Kind: PrecautionsMissing, StayID: a.Digest.StayID, Trigger: wholeStay, Rule: alerts.TPrecaution,
+		Figures: Figures{"missing": slices.Clone(a.Precautions.Missing)}, Facts: needFacts(a.Digest), Opens: true,
+	}}
+}
+
+// needFacts are the falls and readings that make precautions needed.
+func needFacts(d trends.Digest) []Fact {
+	var out []Fact
+	if positive := d.LatestPositive(); positive != nil && !d.Serial.Cleared {
+		out = append(out, readings(*positive)...)
+	}
+	if latest := d.LatestInterpretable(); latest != nil && latest.Finding == trends.SymptomsOnly {
+		out = append(out, readings(*latest)...)
+	}
+	for _, f := range d.Falls {
+		out = append(out, Fact{clinical.KindFall, f.SourceID})
+	}
+	return union(out)
+}
+
+// doseReview: from T-REVIEW on, while the stay is not cleared and a flag stands.
+// Its evidence is the latest positive set and the listed upward changes of
+// blood-pressure-lowering drugs; a dose given or an order renewed is none.
+func doseReview(a alerts.Assessment) []Condition {
+	positive := a.Digest.LatestPositive()
+	flagged := slices.ContainsFunc(a.Review.Flags, func(f alerts.Flag) bool { return f.Rule != alerts.DFrid })
+	if positive == nil || a.Digest.Serial.Cleared || !flagged {
+		return nil
+	}
+	c := Condition{Kind: DoseReview, StayID: a.Digest.StayID, Trigger: wholeStay, Facts: readings(*positive)}
+	for _, change := range a.Digest.Changes {
+		if change.Lowering && change.Up() {
+			c.Facts = append(c.Facts, factsOf(clinical.KindOrder, change.Orders)...)
+		}
+	}
+	c.Facts = union(c.Facts)
+	if r := reasonOf(a, alerts.TReview); r != nil {
+		c.Opens, c.Rule, c.Figures = true, alerts.TReview, Figures(r.Figures)
+	}
+	return []Condition{c}
+}
+
+// contradictions are the things in one stay's data that cannot both be so, and
+// that change what the list says of the patient.
+func contradictions(a alerts.Assessment, p clinical.Policy) []Condition {
+	d := a.Digest
+	var out []Condition
+	add := func(rule, key string, f Figures, opens bool, facts ...Fact) {
+		out = append(out, Condition{
+			Kind: DataContradiction, StayID: d.StayID, Trigger: rule + " " + key, Rule: rule, Figures: f, Facts: union(facts), Opens: opens,
+		})
+	}
+	if set := d.LatestSet(); set != nil && slices.Contains(set.QualityNotes, trends.NoteImplausible) {
+		recent := trends.InWindow(set.StartedAt, a.At, clinical.Hours(p.Tiers.RecentHours))
+		add(CImplausible, setKey(*set), Figures{"set_at": set.StartedAt}, recent, readings(*set)...)
+	}
+	for _, f := range d.Falls {
+		fall := Fact{clinical.KindFall, f.SourceID}
+		if after := firstSetAfter(d, f); f.Injury == "death" && after != nil {
+			add(CFatal, fallKey(f), Figures{"fell_at": f.At, "set_at": after.StartedAt}, true, append(readings(*after), fall)...)
+		}
+		if f.At.Before(d.Stay.AdmittedAt) {
+			add(CBefore, fallKey(f), Figures{"fell_at": f.At, "admitted_at": d.Stay.AdmittedAt}, true, fall)
+		}
+	}
+	for _, f := range d.Precautions {
+		if f.To != nil && f.To.Before(f.From) {
+			add(CEnded, "precaution "+f.SourceID, Figures{"what": f.What, "from": f.From, "to": *f.To}, true,
+				Fact{clinical.KindPrecaution, f.SourceID})
+		}
+	}
+	return out
+}
+
+func firstSetAfter(d trends.Digest, f trends.FallFact) *trends.Set {
+	for n := range d.Sets {
+		if d.Sets[n].StartedAt.After(f.At) {
+			return &d.Sets[n]
+		}
+	}
+	return nil
+}
+
+// twoStaysAtOnce: one patient twice on the list. The condition is that of the
+// stay admitted later, which most often is the one that should not be there.
+func twoStaysAtOnce(list []alerts.Assessment) []Condition {
+	var out []Condition
+	for _, later := range list {
+		for _, first := range list {
+			a, b := first.Digest, later.Digest
+			if a.Stay.PatientID == "" || a.Stay.PatientID != b.Stay.PatientID || !admittedBefore(a, b) {
+				continue
+			}
+			out = append(out, Condition{
+				Kind: DataContradiction, StayID: b.StayID, Trigger: CTwice + " with stay " + a.StayID, Rule: CTwice,
+				Figures: Figures{"other_bed": a.Stay.Bed, "bed": b.Stay.Bed, "admitted_at": b.Stay.AdmittedAt},
+				Facts:   []Fact{{clinical.KindStay, a.StayID}, {clinical.KindStay, b.StayID}}, Opens: true,
+			})
+		}
+	}
+	return out
+}
+
+// admittedBefore orders two stays; of two admitted at once the id decides.
+func admittedBefore(a, b trends.Digest) bool {
+	if c := a.Stay.AdmittedAt.Compare(b.Stay.AdmittedAt); c != 0 {
+		return c < 0
+	}
+	return a.StayID < b.StayID
+}

@@ -1,0 +1,220 @@
+package episodes
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+)
+
+// Condition is something owed that holds at a moment.
+type Condition struct {
+	Kind    Kind
+	StayID  string
+	Trigger string
+	Rule    string
+	Figures Figures
+	Facts   []Fact // the evidence: one that an episode does not know opens it again
+	// Opens is false for a condition that keeps an episode open and opens none:
+	// the window in which the list speaks of it has passed, and no evidence has
+	// come. An episode does not end by silence.
+	Opens bool
+}
+
+// ID is the identity of the condition's episode.
+func (c Condition) ID() string { return IDOf(c.Kind, c.StayID, c.Trigger) }
+
+// Presence is what is known of a stay that is on the unit, besides its conditions.
+type Presence struct {
+	Chart   []Fact    // what was known: no new evidence for what ends now
+	SetAt   time.Time // start of the latest set that can be read; zero: none
+	Set     []Fact    // its readings
+	Blocked bool      // a recheck is owed that may not be done
+	Guarded bool      // precautions are needed, and none is missing
+}
+
+// Scene is what holds on one unit, or of the feeds, at one moment.
+type Scene struct {
+	At    time.Time
+	Unit  string // "" for the feeds
+	Stays map[string]Presence
+	Holds []Condition
+}
+
+// IDs are the identities of the scene's conditions, each once, in one order.
+func (s Scene) IDs() []string {
+	out := make([]string, len(s.Holds))
+	for n, c := range s.Holds {
+		out[n] = c.ID()
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// Step compares the episodes that there are with what holds, and returns what
+// happens, at most one transition an episode. have must hold the unit's episodes
+// that are not done, and every episode of the scene's identities. Stepping twice
+// at one moment does nothing the second time.
+func Step(have []Episode, now Scene) []Transition {
+	byID := make(map[string]Episode, len(have))
+	for _, e := range have {
+		byID[e.ID] = e
+	}
+	holds := make(map[string]Condition, len(now.Holds))
+	var ids []string
+	for _, c := range now.Holds {
+		id := c.ID()
+		if _, twice := holds[id]; !twice {
+			holds[id] = c
+			ids = append(ids, id)
+		}
+	}
+	for id, e := range byID {
+		if _, held := holds[id]; !held && e.Active() && e.Unit == now.Unit {
+			ids = append(ids, id)
+		}
+	}
+	slices.SortFunc(ids, strings.Compare)
+
+	var out []Transition
+	for _, id := range ids {
+		e, exists := byID[id]
+		c, held := holds[id]
+		var v *Event
+		switch {
+		case !held:
+			v = end(e, now)
+		case !exists:
+			v = open(c, now)
+			e = Episode{ID: id, Kind: c.Kind, StayID: c.StayID, Trigger: c.Trigger}
+		case e.Active():
+			v = goOn(e, c, now)
+		default:
+			v = again(e, c, now)
+		}
+		if v != nil {
+			v.Who = Program
+			out = append(out, transition(e, *v, now.At))
+		}
+	}
+	return out
+}
+
+// said is an event with the sentence and the evidence of a condition.
+func said(what What, c Condition, now Scene, tells bool) *Event {
+	return &Event{What: what, To: Open, Unit: now.Unit, Rule: c.Rule, Figures: c.Figures, Facts: union(c.Facts), Tells: tells}
+}
+
+func open(c Condition, now Scene) *Event {
+	if !c.Opens {
+		return nil
+	}
+	return said(Opened, c, now, true)
+}
+
+// goOn is what happens to an episode that is owed still.
+func goOn(e Episode, c Condition, now Scene) *Event {
+	switch {
+	case e.Unit != now.Unit:
+		return said(Moved, c, now, !slices.Contains(e.Told, now.Unit))
+	case e.State == Deferred && !now.At.Before(e.Until):
+		return said(DeferralOver, c, now, false)
+	}
+	return nil
+}
+
+// again is what happens to an episode that was done, and whose condition holds.
+func again(e Episode, c Condition, now Scene) *Event {
+	switch {
+	case c.Opens && len(without(c.Facts, e.Known)) > 0:
+		return said(Reopened, c, now, true)
+	case e.Ending == ByPerson:
+		return nil
+	case e.Unit != now.Unit && !slices.Contains(e.Told, now.Unit):
+		return said(Moved, c, now, true)
+	}
+	return said(Resumed, c, now, false)
+}
+
+// end is the ending by evidence of an episode whose condition does not hold.
+func end(e Episode, now Scene) *Event {
+	v := &Event{What: Ended, To: Done, Unit: e.Unit, Reason: NoLongerHolds}
+	p, here := now.Stays[e.StayID]
+	set := without(p.Set, e.Known)
+	switch {
+	case e.Kind == FeedStale:
+		v.Reason = FeedBack
+	case !here:
+		v.Reason = LeftUnit
+	case e.Kind == RecheckOverdue && p.Blocked:
+		v.Reason = CannotBeDone
+	case e.Kind == PrecautionsMissing && p.Guarded:
+		v.Reason = Guarded
+	case endsBySet(e.Kind) && len(set) > 0:
+		v.Reason, v.Facts = SetDone, p.Set
+		v.Figures = Figures{"set_at": p.SetAt}
+	}
+	v.Learned = without(p.Chart, union(e.Known, v.Facts))
+	return v
+}
+
+// endsBySet: what a set that can be read is the answer to.
+func endsBySet(k Kind) bool { return k == RecheckOverdue || k == TellProvider || k == FallWithoutSet }
+
+// SceneOf is what holds of the patients of a unit, by their assessments at a moment.
+func SceneOf(unit string, list []alerts.Assessment, p clinical.Policy, at time.Time) Scene {
+	s := Scene{At: at, Unit: unit, Stays: make(map[string]Presence, len(list))}
+	for _, a := range list {
+		s.Stays[a.Digest.StayID] = presenceOf(a)
+		s.Holds = append(s.Holds, Conditions(a, p)...)
+	}
+	s.Holds = append(s.Holds, twoStaysAtOnce(list)...)
+	return s
+}
+
+func presenceOf(a alerts.Assessment) Presence {
+	p := Presence{
+		Chart: ChartOf(a.Digest), Blocked: a.Recheck.State == alerts.Blocked,
+		Guarded: a.Precautions.Needed && a.Precautions.Missing != nil && len(a.Precautions.Missing) == 0,
+	}
+	if set := a.Digest.LatestInterpretable(); set != nil {
+		p.SetAt, p.Set = set.StartedAt, factsOf(clinical.KindVitals, set.Facts)
+	}
+	return p
+}
+
+// Silence is a feed that is not read as it should be.
+type Silence struct {
+	Feed  string
+	Since time.Time // of the last that was read of it; zero: nothing ever
+	Why   string    // for people
+}
+
+// kindFeed is the kind of the evidence of a silence: that it began. It is no kind
+// of fact, and is named beside them.
+const kindFeed clinical.Kind = "feed"
+
+// SilenceScene is what holds of the feeds: one condition for each that is silent.
+// The start of the silence is its evidence, so that a second silence is told anew
+// and a restart amid one is not.
+func SilenceScene(silent []Silence, at time.Time) Scene {
+	s := Scene{At: at}
+	for _, f := range silent {
+		since := "nothing read yet"
+		figures := Figures{"feed": f.Feed, "why": f.Why}
+		if !f.Since.IsZero() {
+			since = moment(f.Since)
+			figures["since"] = f.Since
+		}
+		s.Holds = append(s.Holds, Condition{
+			Kind: FeedStale, Trigger: f.Feed, Rule: CFeed, Figures: figures,
+			Facts: []Fact{{kindFeed, f.Feed + " since " + since}}, Opens: true,
+		})
+	}
+	return s
+}
+
+// moment writes a moment for an identity: to the microsecond that the store keeps.
+func moment(t time.Time) string { return t.UTC().Truncate(time.Microsecond).Format(time.RFC3339Nano) }

@@ -1,0 +1,86 @@
+package episodes_test
+
+import (
+	"encoding/json"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"plumbline/internal/episodes"
+)
+
+func TestTally(t *testing.T) {
+	history := func(events ...episodes.Event) []episodes.Event {
+		for n := range events {
+			events[n].N, events[n].Kind, events[n].StayID = n+1, episodes.DoseReview, "S"
+			if events[n].Unit == "" {
+				events[n].Unit = "4W"
+			}
+		}
+		return events
+	}
+	event := func(h float64, what episodes.What, to episodes.State, reason string) episodes.Event {
+		return episodes.Event{At: after(h), What: what, To: to, Reason: reason, Who: "mb"}
+	}
+	moved := event(1, episodes.Moved, episodes.Open, "")
+	elsewhere := event(0, episodes.Opened, episodes.Open, "")
+	elsewhere.Unit = "7E"
+	histories := [][]episodes.Event{
+		history( // taken after 2 h, done after 6 h, opened again, closed after 1 h
+			event(0, episodes.Opened, episodes.Open, ""), event(2, episodes.TakenOn, episodes.Taken, ""),
+			event(3, episodes.Released, episodes.Open, ""), event(4, episodes.TakenOn, episodes.Taken, ""),
+			event(6, episodes.Ended, episodes.Done, episodes.SetDone),
+			event(8, episodes.Reopened, episodes.Open, ""), event(9, episodes.Closed, episodes.Done, "doses lowered"),
+		),
+		history(event(1, episodes.Opened, episodes.Open, "")),                                                           // owed at the end
+		history(event(-5, episodes.Opened, episodes.Open, ""), event(1, episodes.TakenOn, episodes.Taken, "")),          // opened before, taken after 6 h
+		history(event(-9, episodes.Opened, episodes.Open, ""), event(-1, episodes.Ended, episodes.Done, "left_unit")),   // before the time
+		history(event(10, episodes.Opened, episodes.Open, ""), event(11, episodes.Closed, episodes.Done, "afterwards")), // after it
+		history(elsewhere, moved, event(2, episodes.Closed, episodes.Done, "doses lowered")),
+		nil,
+	}
+	rate := 30.0
+	taking, ending := 4*time.Hour, 2*time.Hour
+	want := episodes.Count{
+		Opened: 2, Reopened: 1, Arrived: 1, Per1000: &rate,
+		Evidence: map[string]int{episodes.SetDone: 1}, Person: map[string]int{"doses lowered": 2}, StillOpen: 2,
+		AtTaking: &taking, AtEnding: &ending,
+	}
+	got := episodes.Tally(histories, "4W", after(0), after(10), 100)
+	ofKind := want
+	ofKind.Kind = episodes.DoseReview
+	if d := cmp.Diff([]episodes.Count{want, ofKind}, got); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+	if evidence, person := got[0].Ended(); evidence != 1 || person != 2 {
+		t.Errorf("%d and %d ended", evidence, person)
+	}
+	none := episodes.Tally(nil, "4W", after(0), after(10), 0)
+	if len(none) != 1 || none[0].Per1000 != nil || none[0].AtTaking != nil || none[0].AtEnding != nil {
+		t.Errorf("nothing is known, and the tally says %+v", none)
+	}
+}
+
+func TestFiguresComeBackAsTheyWere(t *testing.T) {
+	f := episodes.Figures{
+		"number": 1.0, "zero": 0.0, "count": 0, "word": "", "words": []string{"a"}, "none": []string{}, "time": start,
+	}
+	body, err := json.Marshal(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back episodes.Figures
+	if err := json.Unmarshal(body, &back); err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(f, back); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+	if _, err := json.Marshal(episodes.Figures{"x": true}); err == nil {
+		t.Error("a value that no sentence can hold is written")
+	}
+	if err := json.Unmarshal([]byte(`{"x":{}}`), &back); err == nil {
+		t.Error("a figure without a value is read")
+	}
+}

@@ -1,0 +1,154 @@
+package notify
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
+	"plumbline/internal/text"
+)
+
+// Digest is what is owed before a huddle: figures by unit, and nobody by name.
+type Digest struct {
+	ID    string       `json:"id"`
+	Type  string       `json:"type"`
+	Date  string       `json:"date"` // of the huddle, by the site's calendar
+	At    time.Time    `json:"at"`   // when it was made
+	Units []DigestUnit `json:"units"`
+	Link  string       `json:"link"`
+}
+
+// DigestUnit is what is owed on one unit, "" for the feeds.
+type DigestUnit struct {
+	Unit string       `json:"unit"`
+	Owed []DigestLine `json:"owed"`
+}
+
+// DigestLine counts the episodes of one tier and kind that are owed.
+type DigestLine struct {
+	Tier        string    `json:"tier"`
+	Kind        string    `json:"kind"`
+	Title       string    `json:"title"`
+	Count       int       `json:"count"`
+	Taken       int       `json:"taken"` // of them taken by somebody
+	Deferred    int       `json:"deferred"`
+	OldestSince time.Time `json:"oldest_since"`
+}
+
+// digestPrefix starts the id of a digest; the rest is its date.
+const digestPrefix = "digest-"
+
+// DigestID is the id of the digest of a date.
+func DigestID(d Date) string { return digestPrefix + d.String() }
+
+// DigestOf gathers what is owed, the units in the order of their names and the
+// feeds last, on each the most pressing first.
+func (s Site) DigestOf(d Date, at time.Time, owed []episodes.Episode) Digest {
+	out := Digest{ID: DigestID(d), Type: "digest", Date: d.String(), At: at.UTC(), Units: []DigestUnit{}, Link: s.PublicURL}
+	byUnit := map[string][]episodes.Episode{}
+	for _, e := range owed {
+		if e.Active() {
+			byUnit[e.Unit] = append(byUnit[e.Unit], e)
+		}
+	}
+	for unit, list := range byUnit {
+		out.Units = append(out.Units, DigestUnit{unit, digestLines(list)})
+	}
+	slices.SortFunc(out.Units, func(a, b DigestUnit) int {
+		if (a.Unit == "") != (b.Unit == "") {
+			return strings.Compare(b.Unit, a.Unit)
+		}
+		return strings.Compare(a.Unit, b.Unit)
+	})
+	return out
+}
+
+func digestLines(list []episodes.Episode) []DigestLine {
+	var out []DigestLine
+	for _, e := range list {
+		tier := TierOf(e.Kind, e.Rule)
+		n := slices.IndexFunc(out, func(l DigestLine) bool { return l.Tier == tier && l.Kind == string(e.Kind) })
+		if n < 0 {
+			n = len(out)
+			out = append(out, DigestLine{Tier: tier, Kind: string(e.Kind), Title: text.EpisodeKinds[e.Kind], OldestSince: e.RaisedAt.UTC()})
+		}
+		l := &out[n]
+		l.Count++
+		switch e.State {
+		case episodes.Taken:
+			l.Taken++
+		case episodes.Deferred:
+			l.Deferred++
+		}
+		if e.RaisedAt.Before(l.OldestSince) {
+			l.OldestSince = e.RaisedAt.UTC()
+		}
+	}
+	slices.SortFunc(out, func(a, b DigestLine) int {
+		if c := slices.Index(alerts.Tiers, a.Tier) - slices.Index(alerts.Tiers, b.Tier); c != 0 {
+			return c
+		}
+		return slices.Index(episodes.Kinds, episodes.Kind(a.Kind)) - slices.Index(episodes.Kinds, episodes.Kind(b.Kind))
+	})
+	return out
+}
+
+// DigestMessage puts a digest as the store has it into words.
+func (s Site) DigestMessage(body []byte) (Message, error) {
+	var d Digest
+	if err := json.Unmarshal(body, &d); err != nil {
+		return Message{}, fmt.Errorf("reading a digest: %w; was it written by a newer program?", err)
+	}
+	c := text.Catalogue{Zone: s.Zone, At: d.At}
+	var b strings.Builder
+	fmt.Fprintf(&b, "What is owed before the huddle of %s, as of %s.\n", d.Date, c.Time(d.At))
+	for _, u := range d.Units {
+		name := "Feeds"
+		if u.Unit != "" {
+			name = "Unit " + clean(u.Unit)
+		}
+		fmt.Fprintf(&b, "\n%s\n", name)
+		for _, l := range u.Owed {
+			fmt.Fprintf(&b, "- %s: %s, %d%s; the oldest owed for %s\n", tierWord(l.Tier), l.Title, l.Count, inHand(l), text.Span(max(0, d.At.Sub(l.OldestSince))))
+		}
+	}
+	if len(d.Units) == 0 {
+		b.WriteString("\nNothing is owed by these rules. That is not \"low risk\".\n")
+	}
+	if d.Link != "" {
+		fmt.Fprintf(&b, "\n%s\n", d.Link)
+	}
+	b.WriteString(footer)
+	return Message{ID: d.ID, JSON: body, Subject: "Before the huddle of " + d.Date + ": " + summary(d), Text: b.String()}, nil
+}
+
+func inHand(l DigestLine) string {
+	var parts []string
+	if l.Taken > 0 {
+		parts = append(parts, fmt.Sprintf("%d taken", l.Taken))
+	}
+	if l.Deferred > 0 {
+		parts = append(parts, fmt.Sprintf("%d put off", l.Deferred))
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return " (" + strings.Join(parts, ", ") + ")"
+}
+
+func summary(d Digest) string {
+	total := 0
+	for _, u := range d.Units {
+		for _, l := range u.Owed {
+			total += l.Count
+		}
+	}
+	if total == 0 {
+		return "nothing owed by these rules"
+	}
+	return fmt.Sprintf("%d owed", total)
+}

@@ -1,0 +1,132 @@
+package notify
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/url"
+	"strings"
+	"time"
+	"unicode"
+
+	"plumbline/internal/episodes"
+	"plumbline/internal/text"
+)
+
+// Message is what is told: for a notice the same however often it is sent.
+type Message struct {
+	ID      string
+	JSON    []byte // for a webhook
+	Subject string // for an e-mail, with Text
+	Text    string
+}
+
+// Place is where a patient is, and whom the site calls so. Name is "" unless the
+// site has turned names on.
+type Place struct{ Bed, Name string }
+
+// Site is what the words of messages need.
+type Site struct {
+	Zone      *time.Location
+	PublicURL string // the address of the pages, without a slash at its end; "" where none is set
+}
+
+// noticeBody is a notice as a webhook tells it.
+type noticeBody struct {
+	ID       string    `json:"id"`
+	Type     string    `json:"type"`
+	Event    string    `json:"event"`
+	Kind     string    `json:"kind"`
+	Title    string    `json:"title"`
+	Rule     string    `json:"rule"`
+	Tier     string    `json:"tier"`
+	Unit     string    `json:"unit"`
+	Bed      string    `json:"bed"`
+	Name     string    `json:"name,omitempty"`
+	StayID   string    `json:"stay_id"`
+	At       time.Time `json:"at"`
+	Sentence string    `json:"sentence"`
+	Link     string    `json:"link"`
+}
+
+// NoticeMessage puts a notice into words. They speak of the moment of the event,
+// so that every attempt says the same.
+func (s Site) NoticeMessage(n Notice, p Place) (Message, error) {
+	v := n.Event
+	body := noticeBody{
+		ID: MessageID(n.ID), Type: "notice", Event: string(v.What), Kind: string(v.Kind), Title: text.EpisodeKinds[v.Kind],
+		Rule: n.Rule, Tier: n.Tier(), Unit: v.Unit, Bed: p.Bed, Name: p.Name, StayID: v.StayID, At: v.At.UTC(),
+		Sentence: s.sentence(n), Link: s.link(v),
+	}
+	out, err := json.Marshal(body)
+	if err != nil {
+		return Message{}, fmt.Errorf("writing the notice %s: %w", body.ID, err)
+	}
+	where := clean(place(v.Unit, p))
+	m := Message{ID: body.ID, JSON: out, Subject: clean(fmt.Sprintf("%s: %s, %s", tierWord(body.Tier), where, body.Title))}
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n%s\n\n%s\n", clean(body.Title), where, clean(body.Sentence))
+	fmt.Fprintf(&b, "\nTier: %s. Rule: %s. Since %s.\n", tierWord(body.Tier), clean(n.Rule), text.Catalogue{Zone: s.Zone}.Time(v.At))
+	if body.Link != "" {
+		fmt.Fprintf(&b, "%s\n", body.Link)
+	}
+	b.WriteString(footer)
+	m.Text = b.String()
+	return m, nil
+}
+
+const footer = "\nInforms licensed staff; orders nothing. Local policy and clinical judgement come first.\n"
+
+// sentence is why the episode was opened. What a feed's error says is left to the
+// feed page: a name of a file may be a patient's.
+func (s Site) sentence(n Notice) string {
+	figures := n.Figures
+	if n.Event.Kind == episodes.FeedStale {
+		figures = episodes.Figures{"why": "the feed page says why"}
+		for name, v := range n.Figures {
+			if name != "why" {
+				figures[name] = v
+			}
+		}
+	}
+	return text.Catalogue{Zone: s.Zone, At: n.Event.At}.EpisodeWhy(n.Rule, figures)
+}
+
+func (s Site) link(v episodes.Event) string {
+	switch {
+	case s.PublicURL == "":
+		return ""
+	case v.Kind == episodes.FeedStale:
+		return s.PublicURL + "/feeds"
+	}
+	return s.PublicURL + "/stays/" + url.PathEscape(v.StayID)
+}
+
+func place(unit string, p Place) string {
+	var parts []string
+	if unit != "" {
+		parts = append(parts, "unit "+unit)
+	}
+	if p.Bed != "" {
+		parts = append(parts, "bed "+p.Bed)
+	}
+	if p.Name != "" {
+		parts = append(parts, p.Name)
+	}
+	if len(parts) == 0 {
+		return "feeds"
+	}
+	return strings.Join(parts, ", ")
+}
+
+func tierWord(tier string) string { return text.TierNames[tier] }
+
+// clean makes one line of a text that came with data: what breaks or turns a line
+// becomes a space, so that no header and no second line can be slipped in.
+func clean(s string) string {
+	return strings.Join(strings.Fields(strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) || unicode.Is(unicode.Zl, r) || unicode.Is(unicode.Zp, r) || r == unicode.ReplacementChar {
+			return ' '
+		}
+		return r
+	}, s)), " ")
+}

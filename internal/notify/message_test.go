@@ -1,0 +1,160 @@
+package notify
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
+)
+
+const patient = "Zyx Quillfeather" // of no one
+
+func fallNotice(t *testing.T) Notice {
+	at := moment(t, "2026-11-25T04:10:00Z")
+	e := episodes.Event{
+		EpisodeID: "ab12", N: 1, At: at, What: episodes.Opened, Kind: episodes.FallWithoutSet, StayID: "S 1/2", Unit: "4W",
+		Rule: alerts.TFall, Figures: episodes.Figures{"fell_at": at.Add(-time.Hour), "injury": "minor"},
+	}
+	return Notice{ID: "ab12.1", Event: e, Rule: e.Rule, Figures: e.Figures, Owed: true}
+}
+
+func site(t *testing.T) Site {
+	return Site{Zone: zone(t, "Europe/Zurich"), PublicURL: "https://falls.example"}
+}
+
+func fields(t *testing.T, body []byte) map[string]any {
+	t.Helper()
+	var out map[string]any
+	if err := json.Unmarshal(body, &out); err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+func TestTheWordsOfANotice(t *testing.T) {
+	m, err := site(t).NoticeMessage(fallNotice(t), Place{Bed: "12A"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[string]any{
+		"id": "ab12-1", "type": "notice", "event": "opened", "kind": "fall_without_set", "title": "Fall without a set after it",
+		"rule": "T-FALL", "tier": "now", "unit": "4W", "bed": "12A", "stay_id": "S 1/2", "at": "2026-11-25T04:10:00Z",
+		"sentence": "Fell 25 Nov 04:10 (1 h ago), minor injury; no orthostatic set that can be read since.",
+		"link":     "https://falls.example/stays/S%201%2F2",
+	}
+	if d := cmp.Diff(want, fields(t, m.JSON)); d != "" {
+		t.Errorf("the webhook's body (-want +got):\n%s", d)
+	}
+	if want := "now: unit 4W, bed 12A, Fall without a set after it"; m.Subject != want {
+		t.Errorf("subject %q, want %q", m.Subject, want)
+	}
+	for _, part := range []string{want["sentence"].(string), want["link"].(string), "Rule: T-FALL", "Since 25 Nov 05:10"} {
+		if !strings.Contains(m.Text, part) {
+			t.Errorf("the e-mail lacks %q:\n%s", part, m.Text)
+		}
+	}
+	with, err := site(t).NoticeMessage(fallNotice(t), Place{Bed: "12A", Name: patient})
+	if err != nil || fields(t, with.JSON)["name"] != patient || !strings.Contains(with.Text, patient) {
+		t.Errorf("with names on: %s\n%s %v", with.JSON, with.Text, err)
+	}
+}
+
+// The error of a feed may name a file, and a file may be named after a patient.
+func TestAFeedsErrorStaysOnItsPage(t *testing.T) {
+	at := moment(t, "2026-11-25T04:10:00Z")
+	e := episodes.Event{At: at, What: episodes.Opened, Kind: episodes.FeedStale, Rule: episodes.CFeed, Figures: episodes.Figures{
+		"feed": "feed folder", "why": "open " + patient + ".csv: permission denied", "since": at.Add(-2 * time.Hour)}}
+	m, err := site(t).NoticeMessage(Notice{ID: "f.1", Event: e, Rule: e.Rule, Figures: e.Figures}, Place{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := fields(t, m.JSON)
+	if want := "The feed folder is not read as it should be: the feed page says why. Last data 25 Nov 03:10 (2 h ago)."; got["sentence"] != want {
+		t.Errorf("sentence %q, want %q", got["sentence"], want)
+	}
+	if got["link"] != "https://falls.example/feeds" || strings.Contains(string(m.JSON)+m.Text+m.Subject, patient) {
+		t.Errorf("told: %s\n%s", m.JSON, m.Text)
+	}
+}
+
+func TestNoTextOfTheDataBreaksALine(t *testing.T) {
+	n := fallNotice(t)
+	n.Event.Unit = "4W\r\nBcc: all@example.org\u2028x"
+	m, err := site(t).NoticeMessage(n, Place{Bed: "1\n\n2\u202e"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := "now: unit 4W Bcc: all@example.org x, bed 1 2, Fall without a set after it"; m.Subject != want {
+		t.Errorf("subject %q, want %q", m.Subject, want)
+	}
+	if strings.Contains(m.Text, "\r") || strings.Contains(m.Text, "\nBcc") || strings.ContainsAny(m.Text, "\u2028\u202e") {
+		t.Errorf("the e-mail's text:\n%q", m.Text)
+	}
+}
+
+func owedEpisode(unit string, kind episodes.Kind, state episodes.State, raised time.Time) episodes.Episode {
+	return episodes.Episode{Kind: kind, Unit: unit, State: state, RaisedAt: raised, StayID: "S1", Who: patient, Reason: patient}
+}
+
+func TestTheDigestCountsByUnitTierAndKind(t *testing.T) {
+	at := moment(t, "2026-03-29T04:30:00Z")
+	body, err := json.Marshal(site(t).DigestOf(Date{2026, 3, 29}, at, []episodes.Episode{
+		owedEpisode("", episodes.FeedStale, episodes.Open, at.Add(-time.Hour)),
+		owedEpisode("7E", episodes.DoseReview, episodes.Deferred, at.Add(-50*time.Hour)),
+		owedEpisode("4W", episodes.PrecautionsMissing, episodes.Open, at.Add(-2*time.Hour)),
+		owedEpisode("4W", episodes.FallWithoutSet, episodes.Taken, at.Add(-3*time.Hour)),
+		owedEpisode("4W", episodes.FallWithoutSet, episodes.Open, at.Add(-5*time.Hour)),
+		owedEpisode("4W", episodes.FallWithoutSet, episodes.Done, at.Add(-90*time.Hour)),
+	}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := site(t).DigestMessage(body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := `What is owed before the huddle of 2026-03-29, as of 29 Mar 06:30.
+
+Unit 4W
+- now: Fall without a set after it, 2 (1 taken); the oldest owed for 5 h
+- today: Precautions missing, 1; the oldest owed for 2 h
+
+Unit 7E
+- today: Dose review due, 1 (1 put off); the oldest owed for 2 days
+
+Feeds
+- this shift: Feed not read, 1; the oldest owed for 1 h
+
+https://falls.example
+` + footer
+	if d := cmp.Diff(want, m.Text); d != "" {
+		t.Errorf("the e-mail (-want +got):\n%s", d)
+	}
+	if m.Subject != "Before the huddle of 2026-03-29: 5 owed" || m.ID != "digest-2026-03-29" || string(m.JSON) != string(body) {
+		t.Errorf("subject %q, id %q", m.Subject, m.ID)
+	}
+	line := fields(t, m.JSON)["units"].([]any)[0].(map[string]any)["owed"].([]any)[0]
+	if d := cmp.Diff(map[string]any{"tier": "now", "kind": "fall_without_set", "title": "Fall without a set after it",
+		"count": 2.0, "taken": 1.0, "deferred": 0.0, "oldest_since": "2026-03-28T23:30:00Z"}, line); d != "" {
+		t.Errorf("the first line of the webhook's body (-want +got):\n%s", d)
+	}
+	if strings.Contains(string(m.JSON)+m.Text, patient) {
+		t.Error("the digest names somebody")
+	}
+}
+
+func TestADigestOfNothingOwedSaysSo(t *testing.T) {
+	body, err := json.Marshal(Site{Zone: time.UTC}.DigestOf(Date{2026, 3, 29}, moment(t, "2026-03-29T06:30:00Z"), nil))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := Site{Zone: time.UTC}.DigestMessage(body)
+	if err != nil || !strings.Contains(m.Text, `Nothing is owed by these rules. That is not "low risk".`) || !strings.Contains(m.Subject, "nothing owed by these rules") {
+		t.Errorf("%q %q %v", m.Subject, m.Text, err)
+	}
+}

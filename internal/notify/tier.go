@@ -1,0 +1,25 @@
+package notify
+
+import (
+	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
+)
+
+// TierOf is how pressing a notice is: the tier of the rule that opened its
+// episode. The episodes that no tier rule speaks of have one by choice: a feed
+// that is not read makes the whole list doubtful and is told this shift; data
+// that contradicts itself can wait for today.
+func TierOf(kind episodes.Kind, rule string) string {
+	switch kind {
+	case episodes.FallWithoutSet, episodes.TellProvider: // T-FALL, T-STOPPED, T-LOW
+		return alerts.Now
+	case episodes.RecheckOverdue:
+		if rule == alerts.RAdmit || rule == alerts.RWeekly { // T-ROUTINE
+			return alerts.Today
+		}
+		return alerts.ThisShift // T-OVERDUE
+	case episodes.FeedStale:
+		return alerts.ThisShift
+	}
+	return alerts.Today // T-PRECAUTION, T-REVIEW
+}

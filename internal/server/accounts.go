@@ -1,0 +1,259 @@
+package server
+
+import (
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/clinical"
+	"plumbline/internal/text"
+)
+
+func rolesOf(a auth.Account) string {
+	words := make([]string, len(a.Roles))
+	for n, r := range a.Roles {
+		words[n] = text.RoleNames[string(r)]
+	}
+	return strings.Join(words, ", ")
+}
+
+// unitsOf is the units of an account in words.
+func unitsOf(a auth.Account) string {
+	switch {
+	case a.AllUnits:
+		return "all units"
+	case len(a.Units) == 0:
+		return "none"
+	}
+	return strings.Join(a.Units, ", ")
+}
+
+// accountsView is the administrator's list of accounts, with the form for a new one.
+type accountsView struct {
+	frame
+	Accounts []accountLine
+	Form     grantsForm
+	Made     *madePassword
+}
+
+type accountLine struct {
+	Name, URL, Roles, Units, State string
+}
+
+// madePassword is a password that was just made, shown this once.
+type madePassword struct {
+	Name, Password string
+	New            bool // the account is new
+}
+
+// grantsForm is a form of an account's roles and units, as it was filled in.
+type grantsForm struct {
+	Name  string
+	Units string
+	Roles []roleChoice
+	Known string // units that the feeds have named
+	Error string
+}
+
+type roleChoice struct {
+	Role, Name, Says string
+	On               bool
+}
+
+func (s *server) grantsForm(c *gin.Context, a auth.Account) grantsForm {
+	f := grantsForm{Name: a.Name, Units: strings.Join(a.Units, ", ")}
+	if a.AllUnits {
+		f.Units = auth.AllUnits
+	}
+	for _, r := range auth.Roles {
+		f.Roles = append(f.Roles, roleChoice{string(r), text.RoleNames[string(r)], text.RoleSays[string(r)], a.Has(r)})
+	}
+	units, err := s.Board.Units(c.Request.Context())
+	if err != nil {
+		s.Log.Error("the units could not be listed", "error", err)
+	}
+	f.Known = strings.Join(units, ", ")
+	return f
+}
+
+// filled is the form as it was sent, with what is wrong with it.
+func (s *server) filled(c *gin.Context, form url.Values, err error) grantsForm {
+	f := s.grantsForm(c, auth.Account{Name: form.Get("name")})
+	f.Units, f.Error = form.Get("units"), sentence(err)
+	for n := range f.Roles {
+		f.Roles[n].On = slices.Contains(form["role"], f.Roles[n].Role)
+	}
+	return f
+}
+
+func grantsIn(form url.Values) (auth.Grants, error) {
+	return auth.ParseGrants(form["role"], strings.Split(form.Get("units"), ","))
+}
+
+func (s *server) accountsPage(c *gin.Context) {
+	s.showAccounts(c, http.StatusOK, accountsView{Form: s.grantsForm(c, auth.Account{})})
+}
+
+func (s *server) showAccounts(c *gin.Context, status int, v accountsView) {
+	all, err := s.Accounts.Accounts(c.Request.Context())
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	v.frame = s.frame(c, "Accounts").at("accounts")
+	for _, a := range all {
+		v.Accounts = append(v.Accounts, accountLine{a.Name, accountURL(a.ID), rolesOf(a), unitsOf(a), stateOf(a)})
+	}
+	s.show(c, status, "accounts", v)
+}
+
+func stateOf(a auth.Account) string {
+	switch {
+	case a.Disabled():
+		return "disabled"
+	case a.OneTime:
+		return "has a one-time password"
+	}
+	return "active"
+}
+
+func accountURL(id int64) string { return "/accounts/" + strconv.FormatInt(id, 10) }
+
+func (s *server) addAccount(c *gin.Context) {
+	form, ok := s.form(c)
+	if !ok {
+		return
+	}
+	password := auth.NewPassword()
+	g, err := grantsIn(form)
+	if err == nil {
+		_, err = s.Accounts.Add(c.Request.Context(), form.Get("name"), password, g, true)
+	}
+	switch clinical.CodeOf(err) {
+	case "":
+		s.showAccounts(c, http.StatusOK, accountsView{
+			Form: s.grantsForm(c, auth.Account{}), Made: &madePassword{form.Get("name"), password, true},
+		})
+	case clinical.Invalid, clinical.Conflict:
+		s.showAccounts(c, http.StatusUnprocessableEntity, accountsView{Form: s.filled(c, form, err)})
+	default:
+		s.fail(c, err)
+	}
+}
+
+// manageView is the administrator's page of one account.
+type manageView struct {
+	frame
+	Self        string
+	State       string
+	Disabled    bool
+	Own         bool
+	Form        grantsForm
+	Made        *madePassword
+	Refused     string
+	Done        string
+	AccountName string
+}
+
+// managed is the account of the URL. It answers itself and returns false where
+// there is none.
+func (s *server) managed(c *gin.Context) (auth.Account, bool) {
+	id, err := strconv.ParseInt(c.Param("account"), 10, 64)
+	if err != nil {
+		s.notFound(c)
+		return auth.Account{}, false
+	}
+	a, err := s.Accounts.ByID(c.Request.Context(), id)
+	if err != nil {
+		s.fail(c, err)
+		return a, false
+	}
+	return a, true
+}
+
+func (s *server) showManaged(c *gin.Context, status int, a auth.Account, v manageView) {
+	v.frame = s.frame(c, "Account "+a.Name).at("accounts")
+	v.Self, v.State, v.Disabled, v.AccountName = accountURL(a.ID), stateOf(a), a.Disabled(), a.Name
+	v.Own = a.ID == accountOf(c).ID
+	if v.Form.Roles == nil {
+		v.Form = s.grantsForm(c, a)
+	}
+	s.show(c, status, "manage", v)
+}
+
+func (s *server) managePage(c *gin.Context) {
+	if a, ok := s.managed(c); ok {
+		s.showManaged(c, http.StatusOK, a, manageView{})
+	}
+}
+
+// changed shows the account after a change, or why it was refused.
+func (s *server) changed(c *gin.Context, before, after auth.Account, err error, done string) {
+	switch clinical.CodeOf(err) {
+	case "":
+		s.showManaged(c, http.StatusOK, after, manageView{Done: done})
+	case clinical.Invalid, clinical.Conflict:
+		s.showManaged(c, http.StatusUnprocessableEntity, before, manageView{Refused: sentence(err)})
+	default:
+		s.fail(c, err)
+	}
+}
+
+func (s *server) setGrants(c *gin.Context) {
+	form, ok := s.form(c)
+	if !ok {
+		return
+	}
+	a, ok := s.managed(c)
+	if !ok {
+		return
+	}
+	g, err := grantsIn(form)
+	if err != nil {
+		s.showManaged(c, http.StatusUnprocessableEntity, a, manageView{Form: s.filled(c, form, err)})
+		return
+	}
+	after, err := s.Accounts.SetGrants(c.Request.Context(), a.ID, g)
+	s.changed(c, a, after, err, "Roles and units are changed. The account was signed out everywhere.")
+}
+
+func (s *server) disableAccount(c *gin.Context) {
+	if a, ok := s.managed(c); ok {
+		after, err := s.Accounts.Disable(c.Request.Context(), a.ID, false)
+		s.changed(c, a, after, err, "The account is disabled and was signed out everywhere.")
+	}
+}
+
+func (s *server) enableAccount(c *gin.Context) {
+	if a, ok := s.managed(c); ok {
+		after, err := s.Accounts.Enable(c.Request.Context(), a.ID)
+		s.changed(c, a, after, err, "The account may sign in again.")
+	}
+}
+
+func (s *server) endSessions(c *gin.Context) {
+	if a, ok := s.managed(c); ok {
+		err := s.Accounts.SignOutEverywhere(c.Request.Context(), a.ID)
+		s.changed(c, a, a, err, "The account was signed out everywhere.")
+	}
+}
+
+// resetPassword gives the account a password for one sign-in, shown this once.
+func (s *server) resetPassword(c *gin.Context) {
+	a, ok := s.managed(c)
+	if !ok {
+		return
+	}
+	password := auth.NewPassword()
+	after, err := s.Accounts.SetPassword(c.Request.Context(), a, password, true)
+	if err != nil {
+		s.changed(c, a, a, err, "")
+		return
+	}
+	s.showManaged(c, http.StatusOK, after, manageView{Made: &madePassword{Name: a.Name, Password: password}})
+}

@@ -1,0 +1,150 @@
+package server_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+
+	"plumbline/internal/audit"
+	"plumbline/internal/server"
+	"plumbline/internal/server/servertest"
+)
+
+// noted serves the demo and keeps what is written to the audit.
+func noted(t *testing.T, note func(audit.Entry) error) (all *[]audit.Entry, d server.Deps) {
+	t.Helper()
+	d, _ = open(t)
+	all = &[]audit.Entry{}
+	d.Note = func(_ context.Context, e audit.Entry) error {
+		*all = append(*all, e)
+		return note(e)
+	}
+	d.Audit = func(context.Context, server.AuditQuery) ([]audit.Entry, audit.Head, error) {
+		return *all, audit.Head{N: int64(len(*all)), Hash: audit.Genesis()}, nil
+	}
+	return all, d
+}
+
+func kept(audit.Entry) error { return nil }
+
+func lastOf(t *testing.T, all []audit.Entry) string {
+	t.Helper()
+	if len(all) == 0 {
+		return "nothing"
+	}
+	e := all[len(all)-1]
+	if e.At.IsZero() || e.From != "127.0.0.1" {
+		t.Errorf("neither when nor from where: %+v", e)
+	}
+	s := fmt.Sprintf("%s %s %s unit=%s stay=%s %s", e.Who, e.Did, e.What, e.Unit, e.Stay, e.Outcome)
+	if !e.AsOf.IsZero() {
+		s += " as of " + e.AsOf.UTC().Format("2006-01-02T15:04")
+	}
+	return s
+}
+
+// Every view of patient data is recorded, and so is every try that was refused.
+func TestEveryViewOfPatientDataIsRecorded(t *testing.T) {
+	all, d := noted(t, kept)
+	h := server.New(d)
+	at := url.QueryEscape("2026-11-05T06:00:00Z")
+	for _, c := range []struct{ as, path, want string }{
+		{"falls-nurse", "/units/4W", "falls-nurse view GET /units/:unit unit=4W stay= allowed"},
+		{"falls-nurse", "/units/4W?as_of=" + at, "falls-nurse view GET /units/:unit unit=4W stay= allowed as of 2026-11-05T06:00"},
+		{"screen", "/units/4W", "screen view GET /units/:unit unit=4W stay= allowed"},
+		{"falls-nurse", "/units/7E", "falls-nurse view GET /units/:unit unit=7E stay= refused"},
+		{"falls-nurse", "/stays/S101", "falls-nurse view GET /stays/:stay unit=4W stay=S101 allowed"},
+		{"falls-nurse", "/api/v1/stays/S101/sets", "falls-nurse view GET /api/v1/stays/:stay/sets unit=4W stay=S101 allowed"},
+		{"falls-nurse", "/api/v1/units/4W/list", "falls-nurse view GET /api/v1/units/:unit/list unit=4W stay= allowed"},
+		{"administrator", "/stays/S101", "administrator view GET /stays/:stay unit= stay=S101 refused"},
+		{"administrator", "/feeds", "administrator view GET /feeds unit= stay= allowed"},
+		{"administrator", "/audit?stay=S101", "administrator view GET /audit unit= stay=S101 allowed"},
+	} {
+		before := len(*all)
+		w := httptest.NewRecorder()
+		servertest.As(h, c.as).ServeHTTP(w, httptest.NewRequest("GET", c.path, nil))
+		if got := lastOf(t, *all); got != c.want || len(*all) == before {
+			t.Errorf("%s as %s: %s, want %s", c.path, c.as, got, c.want)
+		}
+	}
+	for _, path := range []string{"/rules", "/account", "/static/app.css", "/healthz"} {
+		before := len(*all)
+		servertest.As(h, "falls-nurse").ServeHTTP(httptest.NewRecorder(), httptest.NewRequest("GET", path, nil))
+		for _, e := range (*all)[before:] {
+			if e.Did != audit.SignIn {
+				t.Errorf("%s holds no patient data, and %+v was recorded", path, e)
+			}
+		}
+	}
+}
+
+func TestSignInsAreRecordedWithoutWhatWasTyped(t *testing.T) {
+	all, d := noted(t, kept)
+	h := server.New(d)
+	signIn := func(name, password string) {
+		form := url.Values{"name": {name}, "password": {password}}
+		r := httptest.NewRequest("POST", "/sign-in", strings.NewReader(form.Encode()))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		r.RemoteAddr = "127.0.0.1:999"
+		h.ServeHTTP(httptest.NewRecorder(), r)
+	}
+	signIn("falls-nurse", servertest.Password)
+	if got := lastOf(t, *all); got != "falls-nurse sign-in POST /sign-in unit= stay= allowed" {
+		t.Errorf("right: %s", got)
+	}
+	signIn("falls-nurse", "not the password")
+	if got := lastOf(t, *all); got != "falls-nurse sign-in POST /sign-in unit= stay= refused" {
+		t.Errorf("wrong: %s", got)
+	}
+	signIn("my secret in the wrong field", "x")
+	if got := lastOf(t, *all); got != " sign-in POST /sign-in unit= stay= refused" || strings.Contains(fmt.Sprintf("%+v", *all), "secret") {
+		t.Errorf("what was typed stands in the audit: %+v", *all)
+	}
+}
+
+// What cannot be recorded is not shown.
+func TestWithoutARecordNothingIsShown(t *testing.T) {
+	full := false
+	_, d := noted(t, func(audit.Entry) error {
+		if full {
+			return errors.New("the disk is full")
+		}
+		return nil
+	})
+	h := servertest.As(server.New(d), "falls-nurse")
+	if w := get(h, "/stays/S101"); w.Code != 200 {
+		t.Fatal(w.Code)
+	}
+	full = true
+	for _, path := range []string{"/units/4W", "/stays/S101", "/api/v1/units/4W/list", "/api/v1/stays/S101/sets"} {
+		w := get(h, path)
+		if w.Code != 503 || strings.Contains(w.Body.String(), "S101") {
+			t.Errorf("%s = %d", path, w.Code)
+		}
+	}
+}
+
+func TestThePageOfTheAudit(t *testing.T) {
+	_, d := noted(t, kept)
+	for range 101 {
+		if err := d.Note(t.Context(), audit.Entry{N: 7, At: d.Clock(), Who: "<b>eve</b>", From: "127.0.0.1", Did: audit.View, AsOf: d.Clock()}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	h := servertest.As(server.New(d), "administrator")
+	body := get(h, "/audit?who=eve&stay=S1").Body.String()
+	for _, want := range []string{"&lt;b&gt;eve", `value="S1"`, "before=7", "Older entries"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("%q is not on the page", want)
+		}
+	}
+	for _, path := range []string{"/audit?before=x", "/audit?before=0"} {
+		if w := get(h, path); w.Code != 400 {
+			t.Errorf("%s = %d", path, w.Code)
+		}
+	}
+}

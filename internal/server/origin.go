@@ -1,0 +1,108 @@
+package server
+
+import (
+	"net/http"
+	"net/netip"
+	"slices"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+)
+
+// origin is where a request comes from.
+type origin struct {
+	address netip.Addr // of the client
+	https   bool       // the client's connection is encrypted
+	local   bool       // from this machine itself, no proxy between
+	safe    bool       // encrypted, or within this machine, or from a named proxy
+}
+
+const originKey = "origin"
+
+func from(c *gin.Context) origin {
+	v, _ := c.Get(originKey)
+	o, _ := v.(origin)
+	return o
+}
+
+// proxyHeaders are those with which a proxy says that it stands between.
+var proxyHeaders = []string{"Forwarded", "Via", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Real-Ip"}
+
+// originOf believes what headers say of the client if the connection comes from a
+// named proxy, and nothing otherwise.
+func (s *server) originOf(r *http.Request) origin {
+	peer := addressOf(r.RemoteAddr)
+	o := origin{address: peer, https: r.TLS != nil}
+	proxied := slices.ContainsFunc(proxyHeaders, func(h string) bool { return len(r.Header.Values(h)) > 0 })
+	o.local = peer.IsLoopback() && !proxied
+	trusted := s.trusts(peer)
+	if trusted {
+		o.address = s.forwardedFor(r, peer)
+		o.https = o.https || lastOf(r.Header.Values("X-Forwarded-Proto")) == "https"
+	}
+	o.safe = o.https || trusted || peer.IsLoopback()
+	return o
+}
+
+func (s *server) trusts(a netip.Addr) bool {
+	return slices.ContainsFunc(s.TrustedProxies, func(p netip.Prefix) bool { return p.Contains(a) })
+}
+
+// forwardedFor goes from the nearest hop outwards to the first address that is no
+// named proxy's: what stands further out anyone can write.
+func (s *server) forwardedFor(r *http.Request, peer netip.Addr) netip.Addr {
+	hops := strings.Split(strings.Join(r.Header.Values("X-Forwarded-For"), ","), ",")
+	client := peer
+	for _, hop := range slices.Backward(hops) {
+		a := addressOf(strings.TrimSpace(hop))
+		if !a.IsValid() {
+			break
+		}
+		client = a
+		if !s.trusts(a) {
+			break
+		}
+	}
+	return client
+}
+
+// addressOf reads an address with or without a port; the zero Addr if it is none.
+func addressOf(s string) netip.Addr {
+	if ap, err := netip.ParseAddrPort(s); err == nil {
+		return ap.Addr().Unmap().WithZone("")
+	}
+	a, _ := netip.ParseAddr(strings.Trim(s, "[]"))
+	return a.Unmap().WithZone("")
+}
+
+// lastOf is the last word of a list header, in lower case: the one that the
+// nearest proxy wrote.
+func lastOf(values []string) string {
+	words := strings.Split(strings.Join(values, ","), ",")
+	return strings.ToLower(strings.TrimSpace(words[len(words)-1]))
+}
+
+// locate notes where a request comes from. One that has crossed a network in the
+// clear is turned away, save for the probes: its sign-in could be read by others.
+func (s *server) locate(c *gin.Context) {
+	o := s.originOf(c.Request)
+	c.Set(originKey, o)
+	if o.https {
+		c.Header("Strict-Transport-Security", "max-age=31536000")
+	}
+	if !o.safe && c.FullPath() != "/healthz" && c.FullPath() != "/readyz" {
+		s.tell(c, http.StatusForbidden, "Not over this connection",
+			"This connection is not encrypted. Use the https address of this program, or of the proxy before it.")
+		c.Abort()
+	}
+}
+
+// sameSite refuses what another site makes a browser send. It looks at the headers
+// that browsers set by themselves; a program that is no browser sends none.
+func (s *server) sameSite(c *gin.Context) {
+	if err := s.crossOrigin.Check(c.Request); err != nil {
+		s.tell(c, http.StatusForbidden, "Not from this site",
+			"The request came from another site, so nothing was done. Go to the first page and try again from there.")
+		c.Abort()
+	}
+}

@@ -1,0 +1,127 @@
+package text
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
+)
+
+// EpisodeKinds are the names of the kinds of episodes as people read them.
+var EpisodeKinds = map[episodes.Kind]string{
+	episodes.RecheckOverdue:     "Recheck overdue",
+	episodes.PrecautionsMissing: "Precautions missing",
+	episodes.DoseReview:         "Dose review due",
+	episodes.TellProvider:       "Tell the provider",
+	episodes.FallWithoutSet:     "Fall without a set after it",
+	episodes.FeedStale:          "Feed not read",
+	episodes.DataContradiction:  "Data that contradicts itself",
+}
+
+// EndingReasons say by what evidence an episode ended.
+var EndingReasons = map[string]string{
+	episodes.SetDone:       "a set that can be read was taken",
+	episodes.Guarded:       "the precautions are in place",
+	episodes.CannotBeDone:  "the recheck may not be done now",
+	episodes.LeftUnit:      "the patient left the unit",
+	episodes.FeedBack:      "the feed is read again",
+	episodes.NoLongerHolds: "it is no longer asked for: cleared, corrected, or another demand stands in its place",
+}
+
+// EpisodeWhy says why an episode was opened: its rule with its figures.
+func (c Catalogue) EpisodeWhy(rule string, f episodes.Figures) string {
+	if _, recheck := RecheckRules[rule]; recheck {
+		return c.recheckSentence(alerts.Figures(f))
+	}
+	when := func(name string) string {
+		t, ok := f[name].(time.Time)
+		if !ok {
+			return "an unknown time"
+		}
+		return c.Time(t)
+	}
+	switch rule {
+	case episodes.CImplausible:
+		return "The set of " + when("set_at") + " holds a value that cannot be; it was left out. Correct it, or repeat the set."
+	case episodes.CFatal:
+		return "A fall of " + when("fell_at") + " is charted as fatal, and a set was taken at " + when("set_at") + ". One of them is wrong."
+	case episodes.CBefore:
+		return "A fall of this stay is timed " + when("fell_at") + ", before the admission at " + when("admitted_at") + ". Correct one of them."
+	case episodes.CEnded:
+		return fmt.Sprintf("The precaution %v ended at %s, before it began at %s; it counts as not in place. Correct it.", f["what"], when("to"), when("from"))
+	case episodes.CTwice:
+		return fmt.Sprintf("The patient is on the list twice: in %s, and in %s since %s. End the stay that is over.", bed(f["other_bed"]), bed(f["bed"]), when("admitted_at"))
+	case episodes.CFeed:
+		out := fmt.Sprintf("The %v is not read as it should be: %s.", f["feed"], strings.TrimSuffix(fmt.Sprint(f["why"]), "."))
+		if t, ok := f["since"].(time.Time); ok {
+			out += " Last data " + c.Time(t) + " (" + c.Ago(t) + ")."
+		}
+		return out
+	}
+	return c.Reason(alerts.Reason{Rule: rule, Figures: alerts.Figures(f)})
+}
+
+func bed(name any) string {
+	if name == nil || name == "" {
+		return "a bed not named"
+	}
+	return fmt.Sprintf("bed %v", name)
+}
+
+// EpisodeEvent says what an event did, without its time: "taken by mb".
+func (c Catalogue) EpisodeEvent(v episodes.Event) string {
+	switch v.What {
+	case episodes.Opened:
+		return "Opened. " + c.EpisodeWhy(v.Rule, v.Figures)
+	case episodes.Reopened:
+		return "Opened again by new evidence. " + c.EpisodeWhy(v.Rule, v.Figures)
+	case episodes.Resumed:
+		return "Open again: it holds after all, without new evidence."
+	case episodes.Moved:
+		return "Handed on with the patient to unit " + v.Unit + "."
+	case episodes.DeferralOver:
+		return "Open again: the time it was put off for is over."
+	case episodes.TakenOn:
+		return "Taken by " + v.Who + because(v.Reason) + "."
+	case episodes.Released:
+		return "Given back by " + v.Who + because(v.Reason) + "."
+	case episodes.PutOff:
+		return "Put off by " + v.Who + " until " + c.Time(v.Until) + because(v.Reason) + "."
+	case episodes.Closed:
+		return "Closed by " + v.Who + because(v.Reason) + "."
+	case episodes.Ended:
+		out := "Done: " + EndingReasons[v.Reason]
+		if t, ok := v.Figures["set_at"].(time.Time); ok {
+			out += ", " + c.Time(t)
+		}
+		return out + "."
+	}
+	return string(v.What)
+}
+
+func because(reason string) string {
+	if reason == "" {
+		return ""
+	}
+	return ": " + strings.TrimSuffix(reason, ".")
+}
+
+// EpisodeState says where an episode stands, and for how long it has been owed:
+// taking or putting off hides no age.
+func (c Catalogue) EpisodeState(e episodes.Episode) string {
+	owed := "owed for " + Span(e.Age(c.At))
+	switch e.State {
+	case episodes.Taken:
+		return "Taken by " + e.Who + " " + c.Time(e.ChangedAt) + "; " + owed
+	case episodes.Deferred:
+		return "Put off by " + e.Who + " until " + c.Time(e.Until) + because(e.Reason) + "; " + owed
+	case episodes.Done:
+		if e.Ending == episodes.ByPerson {
+			return "Closed by " + e.Who + " " + c.Time(e.ChangedAt) + because(e.Reason)
+		}
+		return "Done " + c.Time(e.ChangedAt) + ": " + EndingReasons[e.Reason]
+	}
+	return "Open; " + owed
+}

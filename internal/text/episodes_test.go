@@ -1,0 +1,108 @@
+package text
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
+)
+
+var episodeTime = time.Date(2026, 11, 20, 8, 5, 0, 0, time.UTC)
+
+func TestEveryRuleOfAnEpisodeHasASentence(t *testing.T) {
+	c := Catalogue{Zone: time.UTC, At: episodeTime.Add(3 * time.Hour)}
+	cases := []struct {
+		rule    string
+		figures episodes.Figures
+		want    string
+	}{
+		{alerts.RFall, episodes.Figures{"due_at": episodeTime, "recheck_rule": alerts.RFall, "state": alerts.Overdue},
+			"Recheck overdue since 20 Nov 08:05 (3 h ago): after a fall."},
+		{alerts.RDrug, episodes.Figures{"due_at": episodeTime, "recheck_rule": alerts.RDrug, "state": alerts.Overdue, "drug": "furosemide", "change": "raised"},
+			"Recheck overdue since 20 Nov 08:05 (3 h ago): after furosemide was raised."},
+		{alerts.TPrecaution, episodes.Figures{"missing": []string{"bed alarm", "assisted rising"}},
+			"Falls precautions missing: bed alarm, assisted rising."},
+		{alerts.TFall, episodes.Figures{"fell_at": episodeTime, "injury": "none"},
+			"Fell 20 Nov 08:05 (3 h ago), no injury; no orthostatic set that can be read since."},
+		{episodes.CImplausible, episodes.Figures{"set_at": episodeTime},
+			"The set of 20 Nov 08:05 holds a value that cannot be; it was left out. Correct it, or repeat the set."},
+		{episodes.CFatal, episodes.Figures{"fell_at": episodeTime, "set_at": episodeTime.Add(time.Hour)},
+			"A fall of 20 Nov 08:05 is charted as fatal, and a set was taken at 20 Nov 09:05. One of them is wrong."},
+		{episodes.CBefore, episodes.Figures{"fell_at": episodeTime, "admitted_at": episodeTime.Add(time.Hour)},
+			"A fall of this stay is timed 20 Nov 08:05, before the admission at 20 Nov 09:05. Correct one of them."},
+		{episodes.CEnded, episodes.Figures{"what": "bed alarm", "from": episodeTime.Add(time.Hour), "to": episodeTime},
+			"The precaution bed alarm ended at 20 Nov 08:05, before it began at 20 Nov 09:05; it counts as not in place. Correct it."},
+		{episodes.CTwice, episodes.Figures{"other_bed": "4", "bed": "", "admitted_at": episodeTime},
+			"The patient is on the list twice: in bed 4, and in a bed not named since 20 Nov 08:05. End the stay that is over."},
+		{episodes.CFeed, episodes.Figures{"feed": "feed folder", "why": "the folder cannot be read", "since": episodeTime},
+			"The feed folder is not read as it should be: the folder cannot be read. Last data 20 Nov 08:05 (3 h ago)."},
+		{episodes.CFeed, episodes.Figures{"feed": "feed folder", "why": "the folder cannot be read."},
+			"The feed folder is not read as it should be: the folder cannot be read."},
+	}
+	for _, tc := range cases {
+		// As the store gives them back.
+		body, err := json.Marshal(tc.figures)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var kept episodes.Figures
+		if err := json.Unmarshal(body, &kept); err != nil {
+			t.Fatal(err)
+		}
+		if got := c.EpisodeWhy(tc.rule, kept); got != tc.want {
+			t.Errorf("%s:\n got %s\nwant %s", tc.rule, got, tc.want)
+		}
+	}
+	for _, rule := range episodes.Contradictions {
+		if c.EpisodeWhy(rule, nil) == rule {
+			t.Errorf("%s has no sentence", rule)
+		}
+	}
+	for _, kind := range episodes.Kinds {
+		if EpisodeKinds[kind] == "" {
+			t.Errorf("%s has no name", kind)
+		}
+	}
+}
+
+func TestWhatEachEventSays(t *testing.T) {
+	c := Catalogue{Zone: time.UTC, At: episodeTime.Add(3 * time.Hour)}
+	for want, v := range map[string]episodes.Event{
+		"Opened. Falls precautions missing: bed alarm.": {What: episodes.Opened, Rule: alerts.TPrecaution, Figures: episodes.Figures{"missing": []string{"bed alarm"}}},
+		"Taken by mb.":                                          {What: episodes.TakenOn, Who: "mb"},
+		"Given back by mb: going home.":                         {What: episodes.Released, Who: "mb", Reason: "going home."},
+		"Put off by mb until 20 Nov 08:05: asleep.":             {What: episodes.PutOff, Who: "mb", Until: episodeTime, Reason: "asleep"},
+		"Closed by mb: provider told.":                          {What: episodes.Closed, Who: "mb", Reason: "provider told"},
+		"Done: a set that can be read was taken, 20 Nov 08:05.": {What: episodes.Ended, Reason: episodes.SetDone, Figures: episodes.Figures{"set_at": episodeTime}},
+		"Done: the patient left the unit.":                      {What: episodes.Ended, Reason: episodes.LeftUnit},
+		"Handed on with the patient to unit 7E.":                {What: episodes.Moved, Unit: "7E"},
+	} {
+		if got := c.EpisodeEvent(v); got != want {
+			t.Errorf("got %q, want %q", got, want)
+		}
+	}
+	for _, what := range []episodes.What{episodes.Reopened, episodes.Resumed, episodes.DeferralOver} {
+		if got := c.EpisodeEvent(episodes.Event{What: what}); !strings.HasPrefix(got, "Open") {
+			t.Errorf("%s says %q", what, got)
+		}
+	}
+}
+
+// Taking or putting off hides no age.
+func TestEveryStateOwedShowsItsAge(t *testing.T) {
+	c := Catalogue{Zone: time.UTC, At: episodeTime.Add(3 * time.Hour)}
+	e := episodes.Episode{RaisedAt: episodeTime, ChangedAt: episodeTime.Add(time.Hour), Who: "mb", Until: c.At.Add(time.Hour)}
+	for _, state := range []episodes.State{episodes.Open, episodes.Taken, episodes.Deferred} {
+		e.State = state
+		if got := c.EpisodeState(e); !strings.HasSuffix(got, "; owed for 3 h") {
+			t.Errorf("%s: %q does not end with its age", state, got)
+		}
+	}
+	e.State, e.Ending, e.Reason = episodes.Done, episodes.ByPerson, "provider told"
+	if got, want := c.EpisodeState(e), "Closed by mb 20 Nov 09:05: provider told"; got != want {
+		t.Errorf("got %q, want %q", got, want)
+	}
+}
