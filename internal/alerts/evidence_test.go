@@ -203,7 +203,7 @@ func TestWhatATreatmentAndAnInconclusiveSetAskFor(t *testing.T) {
 func TestASetAtTheMomentOfAFallCountsAsAfterIt(t *testing.T) {
 	s := situation{Digest: withSets(young(), negative(-3)), at: noon}
 	for h, want := range map[float64]bool{-4: true, -3: true, -2: false} {
-		if s.interpretableSince(hour(h)) != want || (s.firstInterpretableFrom(hour(h)) != nil) != want {
+		if s.interpretableSince(hour(h)) != want || (interpretableFrom(s.Sets, hour(h)) != nil) != want {
 			t.Errorf("from %v h: want %v", h, want)
 		}
 	}

@@ -55,9 +55,18 @@ type Instance struct {
 
 // metBy reports whether an interpretable set meets the demand.
 func (i Instance) metBy(sets []trends.Set) bool {
-	return i.MetFrom != nil && slices.ContainsFunc(sets, func(s trends.Set) bool {
-		return s.Interpretable() && !s.StartedAt.Before(*i.MetFrom)
-	})
+	return i.MetFrom != nil && interpretableFrom(sets, *i.MetFrom) != nil
+}
+
+// interpretableFrom is the start of the first interpretable set that starts at or
+// after t, nil where there is none.
+func interpretableFrom(sets []trends.Set, t time.Time) *time.Time {
+	for _, set := range sets {
+		if set.Interpretable() && !set.StartedAt.Before(t) {
+			return &set.StartedAt
+		}
+	}
+	return nil
 }
 
 // Recheck is the earliest unmet demand, or none.
@@ -91,9 +100,7 @@ func (s situation) within(t time.Time, hours float64) bool {
 
 // interpretableSince reports whether an interpretable set starts at or after t.
 func (s situation) interpretableSince(t time.Time) bool {
-	return slices.ContainsFunc(s.Sets, func(set trends.Set) bool {
-		return set.Interpretable() && !set.StartedAt.Before(t)
-	})
+	return interpretableFrom(s.Sets, t) != nil
 }
 
 // AtRisk tells whether the stay is one that is screened on admission and weekly.

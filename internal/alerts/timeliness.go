@@ -23,19 +23,10 @@ func RechecksOf(d trends.Digest, p clinical.Policy, zone *time.Location) []trend
 		if i.Rule == RAdmit && !AtRisk(s.asOf(i.Due).Digest, p, zone, i.Due) {
 			continue
 		}
-		out = append(out, trends.DueRecheck{Rule: i.Rule, DueAt: i.Due, MetAt: s.firstInterpretableFrom(*i.MetFrom)})
+		out = append(out, trends.DueRecheck{Rule: i.Rule, DueAt: i.Due, MetAt: interpretableFrom(s.Sets, *i.MetFrom)})
 	}
 	out = append(out, s.standingHistory()...)
 	return slices.DeleteFunc(out, func(r trends.DueRecheck) bool { return r.DueAt.After(d.AsOf) })
-}
-
-func (s situation) firstInterpretableFrom(t time.Time) *time.Time {
-	for _, set := range s.Sets {
-		if set.Interpretable() && !set.StartedAt.Before(t) {
-			return &set.StartedAt
-		}
-	}
-	return nil
 }
 
 // asOf is the situation as it was at an earlier moment, by what is known now.

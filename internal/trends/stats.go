@@ -194,7 +194,8 @@ func HodgesLehmann(before, after []float64) Shift {
 
 // exactShiftMax is the largest number of values, both samples together, for which
 // the permutation distribution of the rank sum is worked out: its cost grows with
-// the fourth power. Above it the normal approximation is nearer than 0.005, which it is at half as many (a test).
+// the fourth power. Above it the normal approximation is nearer than 0.005, which it
+// is at half as many (a test).
 const exactShiftMax = 120
 
 // intervalRank is the largest k with P(U <= k-1) <= 0.025, 0 where none is, from the
@@ -218,13 +219,12 @@ func intervalRank(m, n int) int {
 		}
 	}
 	cumulative := 0.0
-	for k := range share {
+	for k := 0; ; k++ { // half of the distribution holds more than 0.025
 		cumulative += share[k]
 		if Above(cumulative, 0.025) { // sums of shares: equal within rounding is equal
 			return k
 		}
 	}
-	return half // not reached: half of the distribution holds more than 0.025
 }
 
 // rankSumP is the two-sided p-value of the rank sum of after among both samples,
@@ -232,24 +232,13 @@ func intervalRank(m, n int) int {
 // and continuity correction above exactShiftMax values.
 func rankSumP(before, after []float64) float64 {
 	all := slices.Sorted(slices.Values(slices.Concat(before, after)))
-	doubled := func(v float64) int { // twice the mid-rank, so that it is whole
-		first, _ := slices.BinarySearch(all, v)
-		last := first
-		for last < len(all) && all[last] == v {
-			last++
-		}
-		return first + 1 + last
-	}
-	observed := 0
-	for _, v := range after {
-		observed += doubled(v)
-	}
 	if len(all) > exactShiftMax {
-		return normalRankSumP(all, observed, len(after))
+		return normalRankSumP(all, after)
 	}
+	observed := doubledRankSum(all, after)
 	ranks := make([]int, len(all))
 	for n, v := range all {
-		ranks[n] = doubled(v)
+		ranks[n] = doubledRank(all, v)
 	}
 	share := subsetSums(ranks, len(after))
 	low, high := 0.0, 0.0
@@ -264,33 +253,36 @@ func rankSumP(before, after []float64) float64 {
 	return math.Min(1, 2*math.Min(low, high))
 }
 
-// normalRankSumP is the normal approximation for a doubled rank sum of size of the
-// sorted values (Lehmann 1975, from memory; R's wilcox.test with exact = FALSE).
-func normalRankSumP(all []float64, doubledSum, size int) float64 {
-	n := float64(len(all))
-	k := float64(size)
-	cubes := tieCubes(all)
+// doubledRank is twice the mid-rank of a value among sorted ones, so that it is whole.
+func doubledRank(sorted []float64, v float64) int {
+	first, _ := slices.BinarySearch(sorted, v)
+	last := first
+	for last < len(sorted) && sorted[last] == v {
+		last++
+	}
+	return first + 1 + last
+}
+
+func doubledRankSum(sorted, sample []float64) int {
+	sum := 0
+	for _, v := range sample {
+		sum += doubledRank(sorted, v)
+	}
+	return sum
+}
+
+// normalRankSumP is the normal approximation of rankSumP, for the sample after among
+// all values, sorted (Lehmann 1975, from memory; R's wilcox.test with exact = FALSE).
+func normalRankSumP(all, after []float64) float64 {
+	n, k := float64(len(all)), float64(len(after))
+	pairs, triples, _ := tieSums(all)
+	cubes := triples + 6*pairs // of t^3 - t
 	variance := k * (n - k) / 12 * (n + 1 - cubes/(n*(n-1)))
-	away := math.Abs(float64(doubledSum)/2-k*(n+1)/2) - 0.5
+	away := math.Abs(float64(doubledRankSum(all, after))/2-k*(n+1)/2) - 0.5
 	if variance <= 0 || away <= 0 {
 		return 1
 	}
 	return math.Min(1, math.Erfc(away/math.Sqrt(2*variance)))
-}
-
-// tieCubes sums t^3 - t over the groups of equal values.
-func tieCubes(sorted []float64) float64 {
-	sum := 0.0
-	for start := 0; start < len(sorted); {
-		end := start + 1
-		for end < len(sorted) && sorted[end] == sorted[start] {
-			end++
-		}
-		t := float64(end - start)
-		sum += t*t*t - t
-		start = end
-	}
-	return sum
 }
 
 // subsetSums is the distribution of the sum of size ranks drawn without
