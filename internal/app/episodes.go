@@ -5,8 +5,6 @@ import (
 	"encoding/json"
 	"time"
 
-	"github.com/robfig/cron/v3"
-
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
@@ -199,16 +197,5 @@ func (s *site) silentFeeds(ctx context.Context, w *ingest.Watcher, now time.Time
 // startEpisodes steps the episodes once, then every minute. After each load the
 // schedule of the feed folder steps them too.
 func startEpisodes(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.Clock) (*schedule, error) {
-	ctx, cancel := context.WithCancel(ctx)
-	log := cronLog{s.log}
-	c := cron.New(cron.WithLocation(time.UTC), cron.WithLogger(log),
-		cron.WithChain(cron.SkipIfStillRunning(log), cron.Recover(log)))
-	id, err := c.AddFunc("@every 1m", func() { s.stepEpisodes(ctx, w, clock()) })
-	if err != nil {
-		cancel()
-		return nil, err
-	}
-	c.Entry(id).WrappedJob.Run()
-	c.Start()
-	return &schedule{c, cancel}, nil
+	return startJob(ctx, s.log, "@every 1m", true, func(ctx context.Context) { s.stepEpisodes(ctx, w, clock()) })
 }

@@ -7,8 +7,6 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"github.com/robfig/cron/v3"
-
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/notify"
@@ -159,28 +157,16 @@ func startTelling(ctx context.Context, s *site, clock clinical.Clock) (*schedule
 	if err != nil {
 		return nil, err
 	}
-	if err := service.Start(ctx); err != nil {
+	if err := service.Start(ctx); err != nil || len(service.Channels) == 0 {
 		return nil, err
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	log := cronLog{s.log}
-	c := cron.New(cron.WithLocation(time.UTC), cron.WithLogger(log),
-		cron.WithChain(cron.SkipIfStillRunning(log), cron.Recover(log)))
-	if len(service.Channels) > 0 {
-		_, err = c.AddFunc("@every 5s", func() {
-			service, err := s.telling(clock)
-			if err == nil {
-				err = service.Run(ctx)
-			}
-			if err != nil && ctx.Err() == nil {
-				s.log.Error("what is to be told was not read or noted; it is tried again", "error", err)
-			}
-		})
-	}
-	if err != nil {
-		cancel()
-		return nil, err
-	}
-	c.Start()
-	return &schedule{c, cancel}, nil
+	return startJob(ctx, s.log, "@every 5s", false, func(ctx context.Context) {
+		service, err := s.telling(clock)
+		if err == nil {
+			err = service.Run(ctx)
+		}
+		if err != nil && ctx.Err() == nil {
+			s.log.Error("what is to be told was not read or noted; it is tried again", "error", err)
+		}
+	})
 }

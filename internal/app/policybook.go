@@ -6,9 +6,6 @@ import (
 	"io/fs"
 	"os"
 	"strings"
-	"time"
-
-	"github.com/robfig/cron/v3"
 
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
@@ -48,21 +45,11 @@ const policyEvery = "@every 30s"
 
 // startPolicies puts versions in force that other programs save.
 func startPolicies(ctx context.Context, s *site) (*schedule, error) {
-	ctx, cancel := context.WithCancel(ctx)
-	log := cronLog{s.log}
-	c := cron.New(cron.WithLocation(time.UTC), cron.WithLogger(log),
-		cron.WithChain(cron.SkipIfStillRunning(log), cron.Recover(log)))
-	_, err := c.AddFunc(policyEvery, func() {
+	return startJob(ctx, s.log, policyEvery, false, func(ctx context.Context) {
 		if err := s.policies.Refresh(ctx); err != nil && ctx.Err() == nil {
 			s.log.Error("the latest version of the policy could not be put in force; the one before it stays, and this is tried again", "error", err)
 		}
 	})
-	if err != nil {
-		cancel()
-		return nil, err
-	}
-	c.Start()
-	return &schedule{c, cancel}, nil
 }
 
 // printPolicy prints the policy in force: that of the file where one is set, else

@@ -18,15 +18,30 @@ type schedule struct {
 	cancel context.CancelFunc
 }
 
-// startSchedule reads the feed folder now and then as often as the settings say.
-func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, error) {
+// startJob runs a job as often as every says; atOnce runs it before, too, and waits
+// for that. The job's context ends when the schedule is stopped.
+func startJob(ctx context.Context, log *slog.Logger, every string, atOnce bool, job func(context.Context)) (*schedule, error) {
 	ctx, cancel := context.WithCancel(ctx)
-	log := cronLog{s.log}
+	messages := cronLog{log}
 	// Skipping must stand outside recovering: the other way round one panic
 	// leaves the job marked as running for good.
-	c := cron.New(cron.WithLocation(time.UTC), cron.WithLogger(log),
-		cron.WithChain(cron.SkipIfStillRunning(log), cron.Recover(log)))
-	poll := func() {
+	c := cron.New(cron.WithLocation(time.UTC), cron.WithLogger(messages),
+		cron.WithChain(cron.SkipIfStillRunning(messages), cron.Recover(messages)))
+	id, err := c.AddFunc(every, func() { job(ctx) })
+	if err != nil {
+		cancel()
+		return nil, err
+	}
+	if atOnce {
+		c.Entry(id).WrappedJob.Run()
+	}
+	c.Start()
+	return &schedule{c, cancel}, nil
+}
+
+// startSchedule reads the feed folder now and then as often as the settings say.
+func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, error) {
+	feeds, err := startJob(ctx, s.log, s.settings.feedEvery, true, func(ctx context.Context) {
 		before := w.Last().ReadAt
 		if err := w.Poll(ctx); err != nil && ctx.Err() == nil {
 			s.log.Error("the feed folder was not read; it is tried again", "error", err)
@@ -34,19 +49,18 @@ func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, 
 		if !w.Last().ReadAt.Equal(before) {
 			s.stepEpisodes(ctx, w, w.Clock())
 		}
-	}
-	id, err := c.AddFunc(s.settings.feedEvery, poll)
+	})
 	if err != nil {
-		cancel()
 		return nil, usagef("feed-every %q is not a schedule: %v; write @every 1m or a cron expression", s.settings.feedEvery, err)
 	}
-	c.Entry(id).WrappedJob.Run() // the first look does not wait for the clock
-	c.Start()
-	return &schedule{c, cancel}, nil
+	return feeds, nil
 }
 
-// stop waits for a look that is under way.
+// stop waits for a look that is under way. A schedule that was never needed is nil.
 func (s *schedule) stop() {
+	if s == nil {
+		return
+	}
 	s.cancel()
 	<-s.cron.Stop().Done()
 }
