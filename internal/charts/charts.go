@@ -139,7 +139,7 @@ func midnights(from, to time.Time, zone *time.Location) []int64 {
 	out := []int64{}
 	local := from.In(zone)
 	for day := 0; ; day++ {
-		at := time.Date(local.Year(), local.Month(), local.Day()+day, 0, 0, 0, 0, zone)
+		at := clinical.DayStart(local.Year(), local.Month(), local.Day()+day, zone)
 		out = append(out, ms(at))
 		if at.After(to) {
 			return out

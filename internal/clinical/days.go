@@ -2,19 +2,38 @@ package clinical
 
 import "time"
 
-// DayStart is the first moment of a calendar day in a zone. Where the clocks skip
-// midnight that is the moment after the gap; where midnight comes twice, the first
-// one. Days outside a month are those of the next or the one before, as in
-// time.Date.
+// aroundChange reaches past any change of a zone's clocks that can move a time of
+// the day in question: offsets go from -12 to +14 hours.
+const aroundChange = 36 * time.Hour
+
+// ClockTime is the moment at which the clocks of a zone show a time on a day. Where
+// they show it twice it is the first; where they jump over it, the moment of the
+// jump. Days outside a month are those of the next or the one before, as in
+// time.Date, which promises neither.
+func ClockTime(year int, month time.Month, day, hour, minute int, zone *time.Location) time.Time {
+	wall := time.Date(year, month, day, hour, minute, 0, 0, time.UTC)
+	before, after := offset(wall.Add(-aroundChange), zone), offset(wall.Add(aroundChange), zone)
+	for _, from := range []time.Duration{max(before, after), min(before, after)} {
+		if t := wall.Add(-from).In(zone); shows(t, wall) {
+			return t
+		}
+	}
+	jump, _ := wall.Add(-before).In(zone).ZoneBounds()
+	return jump.In(zone)
+}
+
+// DayStart is the first moment of a calendar day in a zone.
 func DayStart(year int, month time.Month, day int, zone *time.Location) time.Time {
-	t := time.Date(year, month, day, 0, 0, 0, 0, zone)
-	noon := time.Date(year, month, day, 12, 0, 0, 0, zone)
-	if t.Day() != noon.Day() { // no such midnight: t lies before the gap
-		_, t = t.ZoneBounds()
-		return t.In(zone)
-	}
-	if e := t.Add(-time.Hour); e.Day() == noon.Day() {
-		return e
-	}
-	return t
+	return ClockTime(year, month, day, 0, 0, zone)
+}
+
+func offset(t time.Time, zone *time.Location) time.Duration {
+	_, seconds := t.In(zone).Zone()
+	return time.Duration(seconds) * time.Second
+}
+
+// shows reports whether a local time reads as the wall clock does.
+func shows(local, wall time.Time) bool {
+	_, seconds := local.Zone()
+	return local.Add(time.Duration(seconds) * time.Second).UTC().Truncate(time.Minute).Equal(wall)
 }

@@ -3,6 +3,8 @@ package notify
 import (
 	"fmt"
 	"time"
+
+	"plumbline/internal/clinical"
 )
 
 // Date is a day of the calendar.
@@ -39,33 +41,10 @@ func ParseTimeOfDay(s string) (TimeOfDay, error) {
 	return TimeOfDay(t.Hour()*60 + t.Minute()), nil
 }
 
-// aroundChange reaches past any change of a zone's clocks that can move a time of
-// the day in question: offsets go from -12 to +14 hours.
-const aroundChange = 36 * time.Hour
-
 // On is the moment at which the clocks of a zone show the time on a date. Where
 // they show it twice it is the first; where they jump over it, the jump.
 func (m TimeOfDay) On(d Date, zone *time.Location) time.Time {
-	wall := time.Date(d.Year, d.Month, d.Day, 0, int(m), 0, 0, time.UTC)
-	before, after := offset(wall.Add(-aroundChange), zone), offset(wall.Add(aroundChange), zone)
-	first := wall.Add(-max(before, after))
-	for _, t := range []time.Time{first, wall.Add(-min(before, after))} {
-		if shows(t.In(zone), wall) {
-			return t.UTC()
-		}
-	}
-	jump, _ := wall.Add(-before).In(zone).ZoneBounds()
-	return jump.UTC()
-}
-
-func offset(t time.Time, zone *time.Location) time.Duration {
-	_, seconds := t.In(zone).Zone()
-	return time.Duration(seconds) * time.Second
-}
-
-// shows reports whether a local time reads as the wall clock does.
-func shows(local, wall time.Time) bool {
-	return DateOf(local, local.Location()) == DateOf(wall, time.UTC) && local.Hour() == wall.Hour() && local.Minute() == wall.Minute()
+	return clinical.ClockTime(d.Year, d.Month, d.Day, 0, int(m), zone).UTC()
 }
 
 // Schedule says when the digest of a day is sent.
