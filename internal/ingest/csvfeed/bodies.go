@@ -40,7 +40,7 @@ func stay(r *row) clinical.Body {
 }
 
 func vitals(r *row) clinical.Body {
-	factor := r.unit("pressure_unit", []string{"mm[Hg]", "kPa"}, []float64{1, clinical.MMHgPerKPa})
+	factor := r.unit("pressure_unit", clinical.MeasureSystolic, "mm[Hg]", "kPa")
 	b := clinical.Vitals{
 		TakenAt:  r.needTime("taken_at"),
 		Systolic: scaled(r.number("systolic"), factor), Diastolic: scaled(r.number("diastolic"), factor),
@@ -95,7 +95,7 @@ func dose(r *row) clinical.Body {
 func fluid(r *row) clinical.Body {
 	b := clinical.Fluid{
 		From: r.needTime("from"), To: r.needTime("to"), Direction: r.needWord("direction", []string{"in", "out"}),
-		VolumeML: r.needAmount("volume") * r.unit("volume_unit", []string{"mL", "L"}, []float64{1, mlPerLitre}),
+		VolumeML: r.needAmount("volume") * r.unit("volume_unit", clinical.MeasureFluidIn, "mL", "L"),
 		What:     r.word("kind", clinical.FluidKinds),
 	}
 	if b.From.After(b.To) {
@@ -107,7 +107,7 @@ func fluid(r *row) clinical.Body {
 func weight(r *row) clinical.Body {
 	b := clinical.Weight{
 		MeasuredAt: r.needTime("measured_at"),
-		KG:         r.needAmount("weight") * r.unit("weight_unit", []string{"kg", "[lb_av]"}, []float64{1, clinical.KGPerPound}),
+		KG:         r.needAmount("weight") * r.unit("weight_unit", clinical.MeasureWeight, "kg", "[lb_av]"),
 	}
 	if b.KG == 0 {
 		r.wrong("weight is zero")
@@ -123,7 +123,7 @@ func lab(r *row) clinical.Body {
 		}
 	}
 	if b.LOINC == clinical.Haemoglobin {
-		b.Value *= r.unit("unit", []string{"g/dL", "g/L"}, []float64{1, gdlPerGramL})
+		b.Value *= r.unit("unit", clinical.MeasureHaemoglobin, "g/dL", "g/L")
 		b.Unit = "g/dL"
 	}
 	return b

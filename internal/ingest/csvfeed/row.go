@@ -173,21 +173,19 @@ func (r *row) needWord(column string, list []string) string {
 
 func (r *row) yes(column string) bool { return r.word(column, []string{"yes", "no"}) == "yes" }
 
-// unit converts by the factor of the unit that a column names; an empty cell is
-// the first unit of the list.
-func (r *row) unit(column string, units []string, factors []float64) float64 {
+// unit is the factor from the unit that a column names, one of those listed, to the
+// domain's own; an empty cell is that.
+func (r *row) unit(column string, m clinical.Measure, units ...string) float64 {
 	s := r.word(column, units)
 	if s == "" {
 		return 1
 	}
-	return factors[slices.Index(units, s)]
+	factor, ok := clinical.UnitFactor(m, s)
+	if !ok { // a unit listed here and missing in the table is our fault, and must not make a 0
+		r.wrong("%s cannot be converted: %q", column, s)
+	}
+	return factor
 }
-
-// Conversions to the units of the domain.
-const (
-	mlPerLitre  = 1000
-	gdlPerGramL = 0.1
-)
 
 func scaled(v *float64, factor float64) *float64 {
 	if v == nil || factor == 1 {
