@@ -43,8 +43,8 @@ func (u *unit) changes(t *testing.T, p clinical.Policy) map[string][]string {
 	return out
 }
 
-// demoUnits are the demo's units, at its anchor.
-func demoUnits(t *testing.T) []unit {
+// demoFeed is the demo's feed, read at its anchor.
+func demoFeed(t *testing.T) *assesstest.Memory {
 	t.Helper()
 	files, err := seed.Files()
 	if err != nil {
@@ -56,6 +56,13 @@ func demoUnits(t *testing.T) []unit {
 			t.Fatal(err)
 		}
 	}
+	return feed
+}
+
+// demoUnits are the demo's units, at its anchor.
+func demoUnits(t *testing.T) []unit {
+	t.Helper()
+	feed := demoFeed(t)
 	versions, err := feed.Versions(context.Background(), feed.Stays())
 	if err != nil {
 		t.Fatal(err)

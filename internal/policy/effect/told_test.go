@@ -1,7 +1,6 @@
 package effect
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -10,13 +9,11 @@ import (
 	"time"
 
 	"plumbline/internal/assess"
-	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/demo"
 	"plumbline/internal/policy"
 	"plumbline/internal/report"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
-	"plumbline/seed"
 )
 
 // What is drawn or counted, and named in no rule of a stay.
@@ -44,16 +41,7 @@ func TestTheRulesTellEveryKey(t *testing.T) {
 // unit.patient_days changes how patient-days are counted, and what is divided by
 // them.
 func TestPatientDaysChangeTheRatesAlone(t *testing.T) {
-	files, err := seed.Files()
-	if err != nil {
-		t.Fatal(err)
-	}
-	feed := &assesstest.Memory{}
-	for _, f := range files {
-		if err := feed.Read(bytes.NewReader(f.Data), f.Name, time.UTC, demo.AnchorTime()); err != nil {
-			t.Fatal(err)
-		}
-	}
+	feed := demoFeed(t)
 	now := demo.AnchorTime()
 	ask := func(l policy.Loaded) document {
 		s := &assess.Service{Store: feed, Policy: l, Zone: time.UTC}
