@@ -105,7 +105,7 @@ func (s *server) showAccounts(c *gin.Context, status int, v accountsView) {
 		s.fail(c, err)
 		return
 	}
-	v.frame = s.frame(c, "Accounts").at("accounts")
+	v.frame = s.frame(c, "Accounts").at("/accounts")
 	for _, a := range all {
 		v.Accounts = append(v.Accounts, accountLine{a.Name, accountURL(a.ID), rolesOf(a), unitsOf(a), stateOf(a)})
 	}
@@ -177,7 +177,7 @@ func (s *server) managed(c *gin.Context) (auth.Account, bool) {
 }
 
 func (s *server) showManaged(c *gin.Context, status int, a auth.Account, v manageView) {
-	v.frame = s.frame(c, "Account "+a.Name).at("accounts")
+	v.frame = s.frame(c, "Account "+a.Name).at("/accounts")
 	v.Self, v.State, v.Disabled, v.AccountName = accountURL(a.ID), stateOf(a), a.Disabled(), a.Name
 	v.Own = a.ID == accountOf(c).ID
 	if v.Form.Roles == nil {

@@ -20,17 +20,22 @@ const (
 	refused = "refused"
 )
 
-// note writes an entry of the audit for the request. It answers itself and returns
-// false where the entry cannot be written: what cannot be recorded is not shown.
-func (s *server) note(c *gin.Context, e audit.Entry) bool {
+// record writes an entry of the audit for the request.
+func (s *server) record(c *gin.Context, e audit.Entry) error {
 	if s.Note == nil {
-		return true
+		return nil
 	}
 	e.At, e.From, e.What = s.Clock(), from(c).address.String(), c.Request.Method+" "+c.FullPath()
 	if e.Who == "" {
 		e.Who = accountOf(c).Name
 	}
-	if err := s.Note(c.Request.Context(), e); err != nil {
+	return s.Note(c.Request.Context(), e)
+}
+
+// note is record for what is still to be served. It answers itself and returns
+// false where the entry cannot be written: what cannot be recorded is not shown.
+func (s *server) note(c *gin.Context, e audit.Entry) bool {
+	if err := s.record(c, e); err != nil {
 		s.Log.Error("a request was not served: it could not be recorded", "route", c.FullPath(), "error", err)
 		s.tell(c, http.StatusServiceUnavailable, "Not shown", "What you asked for could not be recorded, and is not shown without a record. Try again in a moment; if it stays so, tell whoever runs this program.")
 		return false
@@ -64,12 +69,17 @@ func (s *server) noteRoute(c *gin.Context, r rule, outcome string) bool {
 	default:
 		return true
 	}
-	if asked := c.Query("as_of"); asked != "" {
-		if at, err := time.Parse(time.RFC3339, asked); err == nil {
-			e.AsOf = at
-		}
+	if when, ok := s.momentOf(c); ok && !when.live {
+		e.AsOf = when.at
 	}
 	return s.note(c, e)
+}
+
+// refuse records that a rule refused the request, and then answers it.
+func (s *server) refuse(c *gin.Context, r rule, answer func(*gin.Context)) {
+	if s.noteRoute(c, r, refused) {
+		answer(c)
+	}
 }
 
 // noteSignIn records who came in, or that somebody did not. A name is recorded only

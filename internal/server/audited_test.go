@@ -55,6 +55,7 @@ func TestEveryViewOfPatientDataIsRecorded(t *testing.T) {
 	for _, c := range []struct{ as, path, want string }{
 		{"falls-nurse", "/units/4W", "falls-nurse view GET /units/:unit unit=4W stay= allowed"},
 		{"falls-nurse", "/units/4W?as_of=" + at, "falls-nurse view GET /units/:unit unit=4W stay= allowed as of 2026-11-05T06:00"},
+		{"falls-nurse", "/units/4W?as_of=2026-11-05T00:00", "falls-nurse view GET /units/:unit unit=4W stay= allowed as of 2026-11-05T06:00"}, // in the site's zone
 		{"screen", "/units/4W", "screen view GET /units/:unit unit=4W stay= allowed"},
 		{"falls-nurse", "/units/7E", "falls-nurse view GET /units/:unit unit=7E stay= refused"},
 		{"falls-nurse", "/stays/S101", "falls-nurse view GET /stays/:stay unit=4W stay=S101 allowed"},

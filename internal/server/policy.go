@@ -402,14 +402,7 @@ func (s *server) change(c *gin.Context, returns bool) {
 // noteOutcome writes to the audit what became of a change of the policy. It is done
 // by then: where the entry cannot be written, the log says so.
 func (s *server) noteOutcome(c *gin.Context, outcome, note string) {
-	if s.Note == nil {
-		return
-	}
-	err := s.Note(c.Request.Context(), audit.Entry{
-		At: s.Clock(), Who: accountOf(c).Name, From: from(c).address.String(), Did: audit.Manage,
-		What: c.Request.Method + " " + c.FullPath(), Outcome: outcome, Note: cutNote(note),
-	})
-	if err != nil {
+	if err := s.record(c, audit.Entry{Did: audit.Manage, Outcome: outcome, Note: cutNote(note)}); err != nil {
 		s.Log.Error("the outcome of a change of the policy is not in the audit; that it was asked for is", "outcome", outcome, "error", err)
 	}
 }

@@ -155,14 +155,10 @@ func (s *server) allows(c *gin.Context, r rule) bool {
 func (s *server) permits(c *gin.Context, r rule, a auth.Account) bool {
 	switch {
 	case r.who == permitted && !a.May(r.needs...):
-		if s.noteRoute(c, r, refused) {
-			s.forbidden(c)
-		}
+		s.refuse(c, r, s.forbidden)
 		return false
 	case r.who == ofUnit && !(a.May(r.needs...) && a.OnUnit(c.Param("unit"))):
-		if s.noteRoute(c, r, refused) {
-			s.notFound(c)
-		}
+		s.refuse(c, r, s.notFound)
 		return false
 	case r.who == ofStay:
 		return s.permitsStay(c, r, a)
@@ -174,9 +170,7 @@ func (s *server) permits(c *gin.Context, r rule, a auth.Account) bool {
 // where it was then, or its last one, must be one of the account's.
 func (s *server) permitsStay(c *gin.Context, r rule, a auth.Account) bool {
 	if !a.May(r.needs...) {
-		if s.noteRoute(c, r, refused) {
-			s.notFound(c)
-		}
+		s.refuse(c, r, s.notFound)
 		return false
 	}
 	when, ok := s.asOf(c)
@@ -189,9 +183,7 @@ func (s *server) permitsStay(c *gin.Context, r rule, a auth.Account) bool {
 		return false
 	}
 	if !a.OnUnit(view.Assessment.Digest.Stay.Unit) {
-		if s.noteRoute(c, r, refused) {
-			s.notFound(c)
-		}
+		s.refuse(c, r, s.notFound)
 		return false
 	}
 	c.Set(stayKey, seenStay{when, view})

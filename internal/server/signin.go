@@ -272,7 +272,7 @@ type accountView struct {
 
 func (s *server) showAccount(c *gin.Context, status int, v accountView) {
 	a := accountOf(c)
-	v.frame, v.Name, v.OneTime, v.Min, v.Max = s.frame(c, "Your account").at("account"), a.Name, a.OneTime, auth.MinPassword, auth.MaxPassword
+	v.frame, v.Name, v.OneTime, v.Min, v.Max = s.frame(c, "Your account").at("/account"), a.Name, a.OneTime, auth.MinPassword, auth.MaxPassword
 	v.Roles, v.Units = rolesOf(a), unitsOf(a)
 	s.show(c, status, "account", v)
 }
