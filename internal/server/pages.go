@@ -30,7 +30,7 @@ var pageNames = []string{
 func parsePages(asset func(string) string) *pages {
 	p := &pages{sets: map[string]*template.Template{}}
 	for _, name := range pageNames {
-		t := template.New(name).Funcs(template.FuncMap{"asset": asset}).Option("missingkey=error")
+		t := template.New(name).Funcs(template.FuncMap{"asset": asset, "say": text.Say}).Option("missingkey=error")
 		p.sets[name] = template.Must(t.ParseFS(web.Templates, "templates/frame.html", "templates/parts.html", "templates/"+name+".html"))
 	}
 	return p
