@@ -44,8 +44,9 @@ func (s *server) note(c *gin.Context, e audit.Entry) bool {
 }
 
 // noteRoute records a request that its rule has let through or refused, before it
-// is served. Pages without patient data are not recorded, nor are the routes that
-// record what became of them by themselves.
+// is served. Every refusal is recorded. What is let through is not where the page
+// holds no patient data, nor on routes that record by themselves what became of
+// them.
 func (s *server) noteRoute(c *gin.Context, r rule, outcome string) bool {
 	e := audit.Entry{Did: audit.View, Outcome: outcome}
 	if !isReading(c) {
@@ -66,6 +67,7 @@ func (s *server) noteRoute(c *gin.Context, r rule, outcome string) bool {
 		e.Note = "rows held back"
 	case strings.HasPrefix(c.FullPath(), "/accounts") && !isReading(c):
 		e.Did, e.Note = audit.Manage, c.Param("account")
+	case outcome == refused: // a function that the account may not use
 	default:
 		return true
 	}

@@ -62,6 +62,8 @@ func TestEveryViewOfPatientDataIsRecorded(t *testing.T) {
 		{"falls-nurse", "/api/v1/stays/S101/sets", "falls-nurse view GET /api/v1/stays/:stay/sets unit=4W stay=S101 allowed"},
 		{"falls-nurse", "/api/v1/units/4W/list", "falls-nurse view GET /api/v1/units/:unit/list unit=4W stay= allowed"},
 		{"administrator", "/stays/S101", "administrator view GET /stays/:stay unit= stay=S101 refused"},
+		{"falls-nurse", "/accounts", "falls-nurse view GET /accounts unit= stay= refused"},
+		{"bedside-nurse", "/policy", "bedside-nurse view GET /policy unit= stay= refused"},
 		{"administrator", "/feeds", "administrator view GET /feeds unit= stay= allowed"},
 		{"administrator", "/audit?stay=S101", "administrator view GET /audit unit= stay=S101 allowed"},
 	} {
