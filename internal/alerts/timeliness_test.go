@@ -30,6 +30,13 @@ func rechecks(d trends.Digest) string {
 	return strings.Join(out, " ")
 }
 
+// dropped is a positive set with a drop of its own.
+func dropped(at, drop float64) trends.Set {
+	s := positive(at)
+	s.SystolicDrop = &drop
+	return s
+}
+
 // Which instances fall due, and which count as met, is this project's reading of
 // "met at or before due_at, of every recheck instance that fell due": no published
 // source.
@@ -62,6 +69,10 @@ func TestRechecksThatFellDue(t *testing.T) {
 		{"a positive moved on by a raise before it fell due: asked anew", raise(withSets(young(), positive(-30)), -25), "R-POSITIVE@-13! R-DRUG@-1!"},
 		{"a raise after it fell due does not undo that", raise(withSets(young(), positive(-30)), -15), "R-POSITIVE@-18! R-POSITIVE@-3!"},
 		{"cleared by the second negative, which answers it", withSets(young(), positive(-60), negative(-50), negative(-40)), "R-POSITIVE@-48>-50 R-POSITIVE@-38>-40"},
+		{"four positives alike: from the third on the longer interval", withSets(young(), dropped(-60, 25), dropped(-50, 25), dropped(-40, 25), dropped(-30, 25)),
+			"R-POSITIVE@-48>-50 R-POSITIVE@-38>-40 R-POSITIVE@-16>-30 R-POSITIVE@-6!"},
+		{"growing by the fourth, as was known then: the shorter one again", withSets(young(), dropped(-60, 22), dropped(-50, 30), dropped(-40, 38), dropped(-30, 46)),
+			"R-POSITIVE@-48>-50 R-POSITIVE@-38>-40 R-POSITIVE@-18! R-POSITIVE@-16>-30"},
 		{"an inconclusive set does not answer a positive, and asks for no repeat soon after it", withSets(young(), positive(-30), unreadable(-25)), "R-POSITIVE@-18!"},
 		{"an inconclusive set replaced by another is asked for anew", withSets(young(), unreadable(-40), unreadable(-35), negative(-25)), "R-REPEAT@-23>-25"},
 		{"symptoms alone, answered", withSets(young(), symptoms(-40), negative(-30)), "R-REPEAT@-28>-30"},

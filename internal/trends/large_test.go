@@ -66,6 +66,8 @@ func TestTheNormalApproximationAgainstR(t *testing.T) {
 		{[]float64{1, 2, 2, 3, 3}, []float64{2, 3, 3, 4, 5, 5}, 0.072368921180783},
 		{[]float64{10, 12, 12, 14, 9}, []float64{12, 18, 20, 14, 22, 25}, 0.026676487929358},
 		{[]float64{2, 2, 2}, []float64{1, 2, 3}, 1},
+		{[]float64{1, 4}, []float64{2, 3}, 1},
+		{[]float64{5, 5, 5}, []float64{5, 5, 5, 5}, 1}, // R says NaN: without variance it divides 0 by 0
 	} {
 		all := slices.Sorted(slices.Values(slices.Concat(c.before, c.after)))
 		if got := normalRankSumP(all, c.after); math.Abs(got-c.want) > 1e-12 {

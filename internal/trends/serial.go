@@ -72,15 +72,9 @@ func ClearingOf(sets []Set, changes []Change, p clinical.Policy) Serial {
 // Worsens reports whether the trend of SerialOf is worsening, without the rest.
 func Worsens(sets []Set, p clinical.Policy) bool {
 	_, measured := clearingOf(sets, nil, p)
-	days, drops := series(measured)
-	if len(measured) < minForTrend {
-		return false
-	}
-	if s, pValue := MannKendall(days, drops); s <= 0 || !Below(pValue, p.Serial.TrendLevel) {
-		return false // a slope has the sign of S, or is 0
-	}
-	slope := TheilSen(days, drops).Slope
-	return slope != nil && *slope > 0
+	s := Serial{Trend: TooFew}
+	s.takeTrend(measured, p.Serial)
+	return s.Trend == Worsening
 }
 
 // clearingOf counts and clears, and lists the sets that carry a slope.

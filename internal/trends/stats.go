@@ -279,9 +279,8 @@ func normalRankSumP(all, after []float64) float64 {
 	cubes := triples + 6*pairs // of t^3 - t
 	variance := k * (n - k) / 12 * (n + 1 - cubes/(n*(n-1)))
 	away := math.Abs(float64(doubledRankSum(all, after))/2-k*(n+1)/2) - 0.5
-	if variance <= 0 || away <= 0 {
-		return 1
-	}
+	// Where the sum is within a half of its mean, away is negative and Erfc above 1;
+	// values that are all equal leave no variance and make that -0.5/0.
 	return math.Min(1, math.Erfc(away/math.Sqrt(2*variance)))
 }
 
