@@ -17,6 +17,7 @@ func accountIn(a store.Account) auth.Account {
 	out := auth.Account{
 		ID: a.ID, Name: a.Name, Units: a.Units, AllUnits: a.AllUnits, Password: a.Password, PasswordSetAt: a.PasswordSetAt,
 		OneTime: a.OneTime, Epoch: a.Epoch, DisabledAt: a.DisabledAt, CreatedAt: a.CreatedAt,
+		Identity: auth.Identity{Issuer: a.Issuer, Subject: a.Subject},
 	}
 	for _, r := range auth.Roles { // a role of another program's version is not known here
 		for _, held := range a.Roles {
@@ -33,6 +34,7 @@ func accountOut(nameKey string, a auth.Account) store.Account {
 	out := store.Account{
 		ID: a.ID, Name: a.Name, NameKey: nameKey, Units: a.Units, AllUnits: a.AllUnits, Password: a.Password,
 		PasswordSetAt: a.PasswordSetAt, OneTime: a.OneTime, Epoch: a.Epoch, DisabledAt: a.DisabledAt, CreatedAt: a.CreatedAt,
+		Issuer: a.Identity.Issuer, Subject: a.Identity.Subject,
 	}
 	for _, r := range a.Roles {
 		out.Roles = append(out.Roles, string(r))
@@ -55,6 +57,11 @@ func (s accountStore) Accounts(ctx context.Context) ([]auth.Account, error) {
 
 func (s accountStore) AccountNamed(ctx context.Context, nameKey string) (auth.Account, error) {
 	a, err := s.Store.AccountNamed(ctx, nameKey)
+	return accountIn(a), err
+}
+
+func (s accountStore) AccountOf(ctx context.Context, id auth.Identity) (auth.Account, error) {
+	a, err := s.Store.AccountOf(ctx, id.Issuer, id.Subject)
 	return accountIn(a), err
 }
 

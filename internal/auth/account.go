@@ -29,6 +29,9 @@ type Account struct {
 	Epoch      int64
 	DisabledAt time.Time // zero: may sign in
 	CreatedAt  time.Time
+	// Identity is that of the person at the site's sign-in service, where the account
+	// comes from there; the zero value for a local account.
+	Identity Identity
 }
 
 // Disabled reports whether the account may not sign in.

@@ -60,13 +60,17 @@ func (s *Service) Add(ctx context.Context, name, password string, g Grants, oneT
 	})
 }
 
-// SetGrants gives an account other roles and units.
+// SetGrants gives a local account other roles and units; those of an account of the
+// sign-in service follow its groups there.
 func (s *Service) SetGrants(ctx context.Context, id int64, g Grants) (Account, error) {
 	g, err := g.checked()
 	if err != nil {
 		return Account{}, err
 	}
 	return s.change(ctx, id, func(a *Account, all []Account) error {
+		if a.FromService() {
+			return errGroupsRule
+		}
 		a.Roles, a.Units, a.AllUnits = g.Roles, g.Units, g.AllUnits
 		return keepsAdministrator(*a, all)
 	})

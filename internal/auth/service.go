@@ -22,10 +22,11 @@ type Session struct {
 }
 
 // Store keeps accounts and sessions. Errors for what is not there carry
-// clinical.NotFound, for a name that is taken clinical.Conflict.
+// clinical.NotFound, for a name or an identity that is taken clinical.Conflict.
 type Store interface {
 	Accounts(ctx context.Context) ([]Account, error)                   // by name
 	AccountNamed(ctx context.Context, nameKey string) (Account, error) // by NameKey
+	AccountOf(ctx context.Context, id Identity) (Account, error)
 	AddAccount(ctx context.Context, nameKey string, a Account) (Account, error)
 	// ChangeAccount lets change alter one account, in one transaction in which no
 	// other account changes; all holds every account.
@@ -60,9 +61,9 @@ type Service struct {
 	Idle   time.Duration // sign-off without use; zero: DefaultIdle
 	Log    *slog.Logger
 
-	mu      sync.Mutex
-	markKey []byte
-	dummy   string
+	mu    sync.Mutex
+	keys  map[string][]byte // of the server, by name
+	dummy string
 }
 
 // IdleLimit is how long a session lasts without use.
@@ -97,7 +98,7 @@ type Signed struct {
 // unknown name, a wrong password and a disabled account are answered alike and
 // after the same work.
 func (s *Service) SignIn(ctx context.Context, in SignIn) (Signed, error) {
-	key, err := s.key(ctx)
+	key, err := s.key(ctx, markKey)
 	if err != nil {
 		return Signed{}, err
 	}
@@ -187,7 +188,7 @@ func (s *Service) rehash(ctx context.Context, a Account, password string) (Accou
 	}
 	was := a.Password
 	return s.Store.ChangeAccount(ctx, a.ID, func(a *Account, _ []Account) error {
-		if a.Password == was { // not changed in the meantime
+		if a.Password == was && !a.FromService() { // not changed in the meantime
 			a.Password = hash
 		}
 		return nil
@@ -208,17 +209,21 @@ func (s *Service) open(ctx context.Context, a Account, before string) (token str
 	return token, err
 }
 
-func (s *Service) key(ctx context.Context) ([]byte, error) {
+// key is the server's key of a name, made at its first use.
+func (s *Service) key(ctx context.Context, name string) ([]byte, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.markKey != nil {
-		return s.markKey, nil
+	if key := s.keys[name]; key != nil {
+		return key, nil
 	}
-	fresh := make([]byte, markKeyLength)
+	fresh := make([]byte, serverKeyLength)
 	_, _ = rand.Read(fresh) // never fails
-	key, err := s.Store.Key(ctx, "browser marks", fresh)
+	key, err := s.Store.Key(ctx, name, fresh)
 	if err == nil {
-		s.markKey = key
+		if s.keys == nil {
+			s.keys = map[string][]byte{}
+		}
+		s.keys[name] = key
 	}
 	return key, err
 }
@@ -274,6 +279,9 @@ func (s *Service) change(ctx context.Context, id int64, change func(a *Account, 
 // ChangePassword sets a new password for the one who knows the current one. Every
 // session of the account ends; the browser that asked gets a new one.
 func (s *Service) ChangePassword(ctx context.Context, a Account, token, current, password string) (fresh string, err error) {
+	if a.FromService() {
+		return "", errNoPassword
+	}
 	right, err := s.begin(Attempt{Name: a.Name, Mark: "session " + string(HashToken(token))})
 	if err != nil {
 		return "", err
@@ -299,6 +307,9 @@ func (s *Service) ChangePassword(ctx context.Context, a Account, token, current,
 var ErrCurrent = errors.New("the current password is not right")
 
 func (s *Service) setPassword(ctx context.Context, a Account, password string, oneTime bool) (Account, error) {
+	if a.FromService() {
+		return a, errNoPassword
+	}
 	if err := s.Rules.Check(password, a.Name); err != nil {
 		return a, err
 	}
@@ -307,6 +318,9 @@ func (s *Service) setPassword(ctx context.Context, a Account, password string, o
 		return a, err
 	}
 	return s.change(ctx, a.ID, func(a *Account, _ []Account) error {
+		if a.FromService() { // since it was read
+			return errNoPassword
+		}
 		a.Password, a.PasswordSetAt, a.OneTime = hash, s.Clock(), oneTime
 		return nil
 	})

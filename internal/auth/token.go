@@ -28,8 +28,12 @@ const (
 	maxMarks  = 20 // accounts that one browser is remembered for
 )
 
-// markKeyLength is that of the server's key, in bytes.
-const markKeyLength = 32
+// Names of the server's keys, and their length in bytes.
+const (
+	markKey         = "browser marks"
+	sealKey         = "sealed cookies"
+	serverKeyLength = 32
+)
 
 func newMark(key []byte, name string) string {
 	nonce := make([]byte, markNonce)

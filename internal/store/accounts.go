@@ -28,6 +28,8 @@ type Account struct {
 	CreatedAt     time.Time
 	Roles         []string // in byte order, as are Units
 	Units         []string
+	Issuer        string // of the sign-in service that the account comes from; "" for none
+	Subject       string // who it is there
 }
 
 type accountRow struct {
@@ -52,6 +54,14 @@ type grantRow struct {
 }
 
 func (grantRow) TableName() string { return "account_grants" }
+
+type identityRow struct {
+	Issuer    string `gorm:"primaryKey"`
+	Subject   string `gorm:"primaryKey"`
+	AccountID int64
+}
+
+func (identityRow) TableName() string { return "account_identities" }
 
 // The kinds of grants.
 const (
@@ -124,6 +134,14 @@ func accountsOf(tx *gorm.DB, conditions ...any) ([]Account, error) {
 		for _, g := range grants {
 			list[at[g.AccountID]].grant(g.Kind, g.Value)
 		}
+		var identities []identityRow
+		if err := tx.Where("account_id IN ?", part).Find(&identities).Error; err != nil {
+			return nil, err
+		}
+		for _, i := range identities {
+			a := &list[at[i.AccountID]]
+			a.Issuer, a.Subject = i.Issuer, i.Subject
+		}
 	}
 	return list, nil
 }
@@ -131,9 +149,19 @@ func accountsOf(tx *gorm.DB, conditions ...any) ([]Account, error) {
 // AccountNamed finds an account by its name key; the error carries
 // clinical.NotFound where there is none.
 func (s *Store) AccountNamed(ctx context.Context, nameKey string) (Account, error) {
+	return s.account(ctx, "name_key = ?", nameKey)
+}
+
+// AccountOf finds the account of a person of a sign-in service; the error carries
+// clinical.NotFound where there is none.
+func (s *Store) AccountOf(ctx context.Context, issuer, subject string) (Account, error) {
+	return s.account(ctx, "id = (SELECT account_id FROM account_identities WHERE issuer = ? AND subject = ?)", issuer, subject)
+}
+
+func (s *Store) account(ctx context.Context, conditions ...any) (Account, error) {
 	var list []Account
 	err := s.snapshot(ctx, func(tx *gorm.DB) (err error) {
-		list, err = accountsOf(tx, "name_key = ?", nameKey)
+		list, err = accountsOf(tx, conditions...)
 		return err
 	})
 	switch {
@@ -146,24 +174,40 @@ func (s *Store) AccountNamed(ctx context.Context, nameKey string) (Account, erro
 }
 
 // AddAccount keeps a new account and returns it with its ID. The error carries
-// clinical.Conflict where the name is taken.
+// clinical.Conflict where the name is taken, or the identity is another account's.
 func (s *Store) AddAccount(ctx context.Context, a Account) (Account, error) {
 	row := accountRowOf(a)
 	row.ID = 0
 	err := s.changing(ctx, func(tx *gorm.DB) error {
-		if err := tx.Create(&row).Error; err != nil {
+		err := tx.Create(&row).Error
+		if errors.Is(err, gorm.ErrDuplicatedKey) {
+			return clinical.Errorf(clinical.Conflict, "the name %q is taken by another account; choose another name", a.Name)
+		}
+		if err != nil {
 			return err
 		}
 		a.ID = row.ID
-		return saveGrants(tx, a)
+		return saveParts(tx, a)
 	})
+	if err != nil && clinical.CodeOf(err) == clinical.Internal {
+		err = fmt.Errorf("adding an account: %w", err)
+	}
+	return a, err
+}
+
+// saveParts keeps what of an account stands in other tables.
+func saveParts(tx *gorm.DB, a Account) error {
+	if err := saveGrants(tx, a); err != nil {
+		return err
+	}
+	if err := tx.Where("account_id = ?", a.ID).Delete(&identityRow{}).Error; err != nil || a.Subject == "" {
+		return err
+	}
+	err := tx.Create(&identityRow{a.Issuer, a.Subject, a.ID}).Error
 	if errors.Is(err, gorm.ErrDuplicatedKey) {
-		return a, clinical.Errorf(clinical.Conflict, "the name %q is taken by another account; choose another name", a.Name)
+		err = clinical.Errorf(clinical.Conflict, "this person of the sign-in service has an account already")
 	}
-	if err != nil {
-		return a, fmt.Errorf("adding an account: %w", err)
-	}
-	return a, nil
+	return err
 }
 
 func saveGrants(tx *gorm.DB, a Account) error {
@@ -199,7 +243,7 @@ func (s *Store) ChangeAccount(ctx context.Context, id int64, change func(a *Acco
 		if err := tx.Select("*").Updates(&row).Error; err != nil {
 			return err
 		}
-		return saveGrants(tx, changed)
+		return saveParts(tx, changed)
 	})
 	if err != nil && clinical.CodeOf(err) == clinical.Internal {
 		err = fmt.Errorf("changing an account: %w", err)
@@ -252,8 +296,9 @@ func (s *Store) AddSession(ctx context.Context, v Session) error {
 // is none.
 func (s *Store) SessionOf(ctx context.Context, tokenHash []byte) (Session, Account, error) {
 	rows, err := s.reading(ctx).Raw(`SELECT s.epoch, s.started_at, s.used_at, a.id, a.name, a.name_key, a.password, a.password_set_at,
-			a.one_time, a.all_units, a.epoch, a.disabled_at, a.created_at, g.kind, g.value
-		FROM sessions s JOIN accounts a ON a.id = s.account_id LEFT JOIN account_grants g ON g.account_id = a.id
+			a.one_time, a.all_units, a.epoch, a.disabled_at, a.created_at, i.issuer, i.subject, g.kind, g.value
+		FROM sessions s JOIN accounts a ON a.id = s.account_id LEFT JOIN account_identities i ON i.account_id = a.id
+		LEFT JOIN account_grants g ON g.account_id = a.id
 		WHERE s.token_hash = ? ORDER BY g.kind, g.value`, tokenHash).Rows()
 	if err != nil {
 		return Session{}, Account{}, fmt.Errorf("reading a session: %w", err)
@@ -275,13 +320,16 @@ func scanSession(rows *sql.Rows) (v Session, a Account, found bool, err error) {
 	for rows.Next() {
 		var r accountRow
 		var started, used int64
-		var kind, value *string
+		var issuer, subject, kind, value *string
 		if err := rows.Scan(&v.Epoch, &started, &used, &r.ID, &r.Name, &r.NameKey, &r.Password, &r.PasswordSetAt,
-			&r.OneTime, &r.AllUnits, &r.Epoch, &r.DisabledAt, &r.CreatedAt, &kind, &value); err != nil {
+			&r.OneTime, &r.AllUnits, &r.Epoch, &r.DisabledAt, &r.CreatedAt, &issuer, &subject, &kind, &value); err != nil {
 			return v, a, false, err
 		}
 		if !found {
 			found, a, v.StartedAt, v.UsedAt = true, r.account(), fromMicros(started), fromMicros(used)
+			if subject != nil {
+				a.Issuer, a.Subject = *issuer, *subject
+			}
 		}
 		if kind != nil {
 			a.grant(*kind, *value)

@@ -41,6 +41,13 @@ func (m *Memory) AccountNamed(_ context.Context, nameKey string) (auth.Account, 
 	return m.find(func(a auth.Account) bool { return auth.NameKey(a.Name) == nameKey })
 }
 
+// AccountOf implements auth.Store.
+func (m *Memory) AccountOf(_ context.Context, id auth.Identity) (auth.Account, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.find(func(a auth.Account) bool { return a.Identity == id })
+}
+
 func (m *Memory) find(is func(auth.Account) bool) (auth.Account, error) {
 	if n := slices.IndexFunc(m.accounts, is); n >= 0 {
 		return m.accounts[n], nil
@@ -54,6 +61,9 @@ func (m *Memory) AddAccount(_ context.Context, nameKey string, a auth.Account) (
 	defer m.mu.Unlock()
 	if _, err := m.find(func(b auth.Account) bool { return auth.NameKey(b.Name) == nameKey }); err == nil {
 		return a, clinical.Errorf(clinical.Conflict, "the name is taken")
+	}
+	if m.identityTaken(a) {
+		return a, clinical.Errorf(clinical.Conflict, "the identity is taken")
 	}
 	a.ID = int64(len(m.accounts) + 1)
 	m.accounts = append(m.accounts, a)
@@ -72,8 +82,15 @@ func (m *Memory) ChangeAccount(_ context.Context, id int64, change func(*auth.Ac
 	if err := change(&a, slices.Clone(m.accounts)); err != nil {
 		return a, err
 	}
+	if m.identityTaken(a) {
+		return a, clinical.Errorf(clinical.Conflict, "the identity is taken")
+	}
 	m.accounts[n] = a
 	return a, nil
+}
+
+func (m *Memory) identityTaken(a auth.Account) bool {
+	return a.FromService() && slices.ContainsFunc(m.accounts, func(b auth.Account) bool { return b.ID != a.ID && b.Identity == a.Identity })
 }
 
 // AddSession implements auth.Store.
