@@ -41,6 +41,7 @@ var forbidden = map[string][]string{
 	"internal/server": {"internal/app"},
 	"internal/care":   {"internal/store", "internal/server", "internal/app"},
 	"internal/notify": {"internal/store", "internal/server", "internal/app"},
+	"internal/idp":    {"internal/store", "internal/server", "internal/app"},
 }
 
 // Libraries with one home.
@@ -51,8 +52,12 @@ var homes = map[string]string{
 	"github.com/gin-contrib":         "internal/server",
 	"github.com/chromedp":            "internal/browsertest",
 	"github.com/wneessen/go-mail":    "internal/notify",
+	"github.com/coreos/go-oidc":      "internal/idp",
+	"golang.org/x/oauth2":            "internal/idp",
+	"github.com/zitadel":             "internal/idp/idptest", // a provider for tests
 	module + "/internal/testdb":      "internal/testdb",      // both serve tests alone, and
 	module + "/internal/browsertest": "internal/browsertest", // tests are not looked at here
+	module + "/internal/idp/idptest": "internal/idp/idptest",
 }
 
 // What the core must not import: its input comes as arguments, its output is its answer.
