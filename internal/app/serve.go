@@ -17,6 +17,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/demo"
+	"plumbline/internal/idp"
 	"plumbline/internal/ingest"
 	"plumbline/internal/notify"
 	"plumbline/internal/policy"
@@ -78,6 +79,7 @@ func demoUnit(ctx context.Context, p process, args []string) error {
 	defer func() { _ = os.RemoveAll(dir) }()
 	s.database, s.feedDir, s.hospital = filepath.Join(dir, "demo.db"), filepath.Join(dir, "feed"), demo.Hospital
 	s.notify = notify.Settings{} // nobody is told of invented patients
+	s.signIn = idp.Settings{}
 	if err := writeDemoFeed(s.feedDir, p.clock()); err != nil {
 		return err
 	}
@@ -169,12 +171,17 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		return err
 	}
 	defer episodes.stop()
+	signIns, looking, err := startSignInService(ctx, s, p.clock)
+	if err != nil {
+		return err
+	}
+	defer looking.stop()
 	web := &http.Server{
 		Handler: server.New(server.Deps{
 			Board: s.service, Policy: s.service.Policy, Policies: s.policies, Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
 			DataState: s.store.DataState, Held: s.heldRows,
-			Accounts: accounts, Demo: shown, TrustedProxies: s.settings.proxies,
+			Accounts: accounts, Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.readAudit,
 			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/idp"
 	"plumbline/internal/notify"
 	"plumbline/internal/policy"
 )
@@ -40,7 +41,13 @@ var options = []option{
 	{"trusted-proxies", "", "addresses or networks, with commas between, of proxies whose X-Forwarded-For and -Proto are believed"},
 	{"idle-sign-off", "15m", "how long a session lasts without use; at most 12h"},
 	{"breached-list", "", "a file of passwords that nobody may use: on each line one, or its SHA-1"},
-	{"public-url", "", "address of the pages as people reach them, for links in what is told"},
+	{"public-url", "", "address of the pages as people reach them, for links in what is told and the way back from oidc-issuer"},
+	{"oidc-issuer", "", "address of the site's sign-in service (OpenID Connect), exactly as it gives it; none: local accounts alone"},
+	{"oidc-client-id", "", "what this program is called there"},
+	{"oidc-client-secret", "", "its secret there"},
+	{"oidc-groups-claim", "groups", "the claim that lists somebody's groups"},
+	{"oidc-name-claim", "preferred_username", "the claim that names the account at its first sign-in"},
+	{"oidc-map", "", "what groups give: GROUP = ROLE, ROLE @ UNIT, UNIT with semicolons between; * is every unit"},
 	{"webhook-url", "", "where notices and digests are posted to; https, or http on this machine"},
 	{"webhook-secret", "", "base64 of 24 to 64 random bytes that signs them; whsec_ may stand before it"},
 	{"smtp-address", "", "host:port of the mail server; 465 is TLS from the start, any other STARTTLS"},
@@ -77,6 +84,7 @@ type settings struct {
 	logLevel   string
 
 	notify notify.Settings
+	signIn idp.Settings
 
 	tlsCert, tlsKey string
 	proxies         []netip.Prefix
@@ -180,6 +188,9 @@ func checked(v map[string]string) (settings, error) {
 		return s, fmt.Errorf("log-level %q is none of debug, info, warn, error", s.logLevel)
 	}
 	if s.notify, err = notify.ReadSettings(v); err != nil {
+		return s, err
+	}
+	if s.signIn, err = idp.ReadSettings(v, s.notify.PublicURL); err != nil {
 		return s, err
 	}
 	if s.zone, err = time.LoadLocation(v["zone"]); err != nil {

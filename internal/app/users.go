@@ -2,6 +2,7 @@ package app
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"flag"
@@ -17,9 +18,10 @@ import (
 
 // userFlags are the flags of the user commands.
 type userFlags struct {
-	name, format string
-	roles, units words
-	generate     bool
+	name, format    string
+	roles, units    words
+	generate        bool
+	subject, issuer string
 }
 
 // words is a flag that may be given several times, and with commas.
@@ -32,7 +34,7 @@ func (w *words) Set(s string) error {
 	return nil
 }
 
-const userUsage = "user takes add, list, disable, enable or password; for instance `dashboard user add --name NAME --role falls-nurse --unit 4W`"
+const userUsage = "user takes add, list, disable, enable, password, link or unlink; for instance `dashboard user add --name NAME --role falls-nurse --unit 4W`"
 
 func userCommand(ctx context.Context, p process, args []string) error {
 	var f userFlags
@@ -42,10 +44,13 @@ func userCommand(ctx context.Context, p process, args []string) error {
 		fs.Var(&f.roles, "role", "")
 		fs.Var(&f.units, "unit", "")
 		fs.BoolVar(&f.generate, "generate", false, "")
+		fs.StringVar(&f.subject, "subject", "", "")
+		fs.StringVar(&f.issuer, "issuer", "", "")
 	})
 	if err != nil {
 		return err
 	}
+	f.issuer = cmp.Or(f.issuer, s.signIn.Issuer)
 	verb, err := f.verb(rest)
 	if err != nil {
 		return err
@@ -66,6 +71,7 @@ func userCommand(ctx context.Context, p process, args []string) error {
 func (f *userFlags) verb(rest []string) (func(users, context.Context) error, error) {
 	verbs := map[string]func(users, context.Context) error{
 		"add": users.add, "list": users.list, "disable": users.disable, "enable": users.enable, "password": users.password,
+		"link": users.link, "unlink": users.unlink,
 	}
 	if len(rest) == 0 || verbs[rest[0]] == nil {
 		return nil, usagef("%s", userUsage)
@@ -79,6 +85,8 @@ func (f *userFlags) verb(rest []string) (func(users, context.Context) error, err
 		return nil, usagef("user %s takes no argument %q", verb, rest[1])
 	case verb != "list" && f.name == "":
 		return nil, usagef("user %s needs --name", verb)
+	case verb == "link" && (f.subject == "" || f.issuer == ""):
+		return nil, usagef("user link needs --subject, which the audit names where somebody was not let in, and the setting oidc-issuer or --issuer")
 	case verb == "add" && len(f.roles) == 0:
 		return nil, usagef("user add needs --role: one or more of bedside-nurse, falls-nurse, unit-manager, pharmacist, administrator, screen")
 	}
@@ -178,6 +186,28 @@ func (u users) password(ctx context.Context) error {
 	return errors.Join(err, u.tell(password, made))
 }
 
+func (u users) link(ctx context.Context) error {
+	a, err := u.accounts.Named(ctx, u.flags.name)
+	if err == nil {
+		_, err = u.accounts.Link(ctx, a.ID, auth.Identity{Issuer: u.flags.issuer, Subject: u.flags.subject})
+	}
+	if err == nil {
+		_, err = fmt.Fprintf(u.stdout, "linked %s to subject %s of %s; its password is dropped and its sessions have ended\n", a.Name, u.flags.subject, u.flags.issuer)
+	}
+	return err
+}
+
+func (u users) unlink(ctx context.Context) error {
+	a, err := u.accounts.Named(ctx, u.flags.name)
+	if err == nil {
+		_, err = u.accounts.Unlink(ctx, a.ID)
+	}
+	if err == nil {
+		_, err = fmt.Fprintf(u.stdout, "unlinked %s; give it a password with `dashboard user password --name %q`\n", a.Name, a.Name)
+	}
+	return err
+}
+
 // listedAccount is an account in the JSON of user list.
 type listedAccount struct {
 	Name      string     `json:"name"`
@@ -186,6 +216,8 @@ type listedAccount struct {
 	Disabled  bool       `json:"disabled"`
 	CreatedAt time.Time  `json:"created_at"`
 	Since     *time.Time `json:"disabled_at"`
+	Issuer    string     `json:"issuer,omitempty"`  // of the sign-in service that it comes from
+	Subject   string     `json:"subject,omitempty"` // who it is there
 }
 
 func (u users) list(ctx context.Context) error {
@@ -195,7 +227,8 @@ func (u users) list(ctx context.Context) error {
 	}
 	lines := make([]listedAccount, 0, len(all))
 	for _, a := range all {
-		l := listedAccount{Name: a.Name, Roles: []string{}, Units: append([]string{}, a.Units...), Disabled: a.Disabled(), CreatedAt: a.CreatedAt}
+		l := listedAccount{Name: a.Name, Roles: []string{}, Units: append([]string{}, a.Units...), Disabled: a.Disabled(), CreatedAt: a.CreatedAt,
+			Issuer: a.Identity.Issuer, Subject: a.Identity.Subject}
 		for _, r := range a.Roles {
 			l.Roles = append(l.Roles, string(r))
 		}
@@ -221,7 +254,10 @@ func (u users) list(ctx context.Context) error {
 		if l.Disabled {
 			state = "disabled"
 		}
-		_, _ = fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", l.Name, strings.Join(l.Roles, ", "), orNone(strings.Join(l.Units, ", ")), state)
+		if l.Subject != "" {
+			state += ", by the sign-in service"
+		}
+		_, _ = fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", l.Name, orNone(strings.Join(l.Roles, ", ")), orNone(strings.Join(l.Units, ", ")), state)
 	}
 	return w.Flush()
 }

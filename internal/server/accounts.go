@@ -15,6 +15,9 @@ import (
 )
 
 func rolesOf(a auth.Account) string {
+	if len(a.Roles) == 0 {
+		return "none"
+	}
 	words := make([]string, len(a.Roles))
 	for n, r := range a.Roles {
 		words[n] = text.RoleNames[string(r)]
@@ -43,6 +46,7 @@ type accountsView struct {
 
 type accountLine struct {
 	Name, URL, Roles, Units, State string
+	FromService                    bool
 }
 
 // madePassword is a password that was just made, shown this once.
@@ -107,7 +111,7 @@ func (s *server) showAccounts(c *gin.Context, status int, v accountsView) {
 	}
 	v.frame = s.frame(c, "Accounts").at("/accounts")
 	for _, a := range all {
-		v.Accounts = append(v.Accounts, accountLine{a.Name, accountURL(a.ID), rolesOf(a), unitsOf(a), stateOf(a)})
+		v.Accounts = append(v.Accounts, accountLine{a.Name, accountURL(a.ID), rolesOf(a), unitsOf(a), stateOf(a), a.FromService()})
 	}
 	s.show(c, status, "accounts", v)
 }
@@ -158,6 +162,11 @@ type manageView struct {
 	Refused     string
 	Done        string
 	AccountName string
+	// Where the account comes from the sign-in service its roles and units are shown
+	// and not changed here.
+	FromService     bool
+	Roles, Units    string
+	Issuer, Subject string
 }
 
 // managed is the account of the URL. It answers itself and returns false where
@@ -180,6 +189,7 @@ func (s *server) showManaged(c *gin.Context, status int, a auth.Account, v manag
 	v.frame = s.frame(c, "Account "+a.Name).at("/accounts")
 	v.Self, v.State, v.Disabled, v.AccountName = accountURL(a.ID), stateOf(a), a.Disabled(), a.Name
 	v.Own = a.ID == accountOf(c).ID
+	v.FromService, v.Roles, v.Units, v.Issuer, v.Subject = a.FromService(), rolesOf(a), unitsOf(a), a.Identity.Issuer, a.Identity.Subject
 	if v.Form.Roles == nil {
 		v.Form = s.grantsForm(c, a)
 	}

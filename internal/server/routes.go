@@ -8,6 +8,7 @@ import (
 
 	"plumbline/internal/assess"
 	"plumbline/internal/auth"
+	"plumbline/internal/idp"
 )
 
 // route is a way into the program, with the rule that says who may take it.
@@ -72,6 +73,8 @@ func (s *server) routes() []route {
 
 		{reading, "/sign-in", rule{who: everyone}, s.signInPage},
 		{posting, "/sign-in", rule{who: everyone}, s.signIn},
+		{reading, "/sign-in/oidc", rule{who: everyone}, s.beginAtService},
+		{reading, idp.BackPath, rule{who: everyone}, s.backFromService},
 		{reading, "/sign-out", rule{who: anyAccount}, s.signOutPage},
 		{posting, "/sign-out", rule{who: anyAccount}, s.signOut},
 		{reading, "/account", rule{who: anyAccount}, s.accountPage},

@@ -18,6 +18,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/idp"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
 	"plumbline/internal/text"
@@ -79,6 +80,8 @@ type Deps struct {
 	// to whoever sits at this machine.
 	Accounts *auth.Service
 	Demo     []DemoAccount
+	// SignInService signs people in from elsewhere. Nil: there is none.
+	SignInService *idp.Service
 	// Policies keeps the versions of the policy, and puts them in force.
 	Policies *policybook.Book
 	// Note writes an entry of the audit. Nil: nothing is noted.

@@ -133,7 +133,7 @@ func localPath(s string) string {
 	u, err := url.Parse(s)
 	odd := strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f || r == '\\' })
 	if err != nil || odd || u.IsAbs() || u.Host != "" || u.User != nil || !strings.HasPrefix(s, "/") || strings.HasPrefix(s, "//") ||
-		u.Path == "/sign-in" || u.Path == "/sign-out" {
+		u.Path == "/sign-in" || strings.HasPrefix(u.Path, "/sign-in/") || u.Path == "/sign-out" {
 		return "/"
 	}
 	return s
@@ -152,6 +152,7 @@ type signInView struct {
 	Error      string
 	None       bool // there are no accounts yet
 	Demo       []DemoAccount
+	Service    *serviceView // nil where there is no sign-in service
 }
 
 func (s *server) signInPage(c *gin.Context) {
@@ -165,7 +166,7 @@ func (s *server) signInPage(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	s.showSignIn(c, http.StatusOK, signInView{Next: next})
+	s.showSignIn(c, http.StatusOK, signInView{Next: next, Service: &serviceView{Left: c.Query("left") != ""}})
 }
 
 func (s *server) showSignIn(c *gin.Context, status int, v signInView) {
@@ -175,6 +176,7 @@ func (s *server) showSignIn(c *gin.Context, status int, v signInView) {
 		return
 	}
 	v.frame, v.None = s.bare(c, "Sign in"), !some
+	v.Service = s.serviceView(v.Service, v.Next)
 	if from(c).local {
 		v.Demo = s.Demo
 	}
@@ -227,8 +229,13 @@ func sentence(err error) string {
 	return strings.ToUpper(text[:1]) + text[1:] + "."
 }
 
+type signOutView struct {
+	frame
+	FromService bool
+}
+
 func (s *server) signOutPage(c *gin.Context) {
-	s.show(c, http.StatusOK, "signout", s.frame(c, "Sign out"))
+	s.show(c, http.StatusOK, "signout", signOutView{s.frame(c, "Sign out"), accountOf(c).FromService()})
 }
 
 // signOut ends the session, or every session of the account. The browser drops
@@ -255,6 +262,10 @@ func (s *server) signOut(c *gin.Context) {
 	}
 	setCookie(c, sessionCookie, "", -1)
 	c.Header("Clear-Site-Data", `"cache", "storage"`)
+	if accountOf(c).FromService() {
+		c.Redirect(http.StatusSeeOther, "/sign-in?left=service")
+		return
+	}
 	c.Redirect(http.StatusSeeOther, "/sign-in")
 }
 
@@ -268,12 +279,13 @@ type accountView struct {
 	Error        string
 	OfCurrent    bool // the error is of the current password
 	Min, Max     int
+	FromService  bool // there is no password to change
 }
 
 func (s *server) showAccount(c *gin.Context, status int, v accountView) {
 	a := accountOf(c)
 	v.frame, v.Name, v.OneTime, v.Min, v.Max = s.frame(c, "Your account").at("/account"), a.Name, a.OneTime, auth.MinPassword, auth.MaxPassword
-	v.Roles, v.Units = rolesOf(a), unitsOf(a)
+	v.Roles, v.Units, v.FromService = rolesOf(a), unitsOf(a), a.FromService()
 	s.show(c, status, "account", v)
 }
 
