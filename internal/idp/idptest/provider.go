@@ -9,6 +9,7 @@ import (
 	"crypto/rsa"
 	"encoding/json"
 	"errors"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -69,20 +70,30 @@ var serviceKey, otherKey = sync.OnceValues(newKey), sync.OnceValues(newKey)
 func newKey() (*rsa.PrivateKey, error) { return rsa.GenerateKey(rand.Reader, 2048) }
 
 // Start runs a service until Close; redirect is registered at it.
-func Start(redirect string) (*Provider, error) {
+func Start(redirect string) (*Provider, error) { return StartAt("127.0.0.1:0", redirect) }
+
+// StartAt is Start at an address and port of this machine.
+func StartAt(address, redirect string) (*Provider, error) {
 	key, err := serviceKey()
 	if err != nil {
 		return nil, err
 	}
 	p := &Provider{Redirect: redirect, InToken: true, key: key}
-	p.Server = httptest.NewServer(p)
+	listener, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, err
+	}
+	p.Server = &httptest.Server{Listener: listener, Config: &http.Server{Handler: p}}
+	p.URL = "http://" + listener.Addr().String()
 	p.store = &memory{of: p, requests: map[string]*request{}, codes: map[string]string{}, tokens: map[string]string{}, users: map[string]User{}}
 	provider, err := op.NewProvider(&op.Config{CodeMethodS256: true, AuthMethodPost: true}, p.store, op.StaticIssuer(p.URL), op.WithAllowInsecure())
 	if err != nil {
-		p.Close()
+		_ = listener.Close()
 		return nil, err
 	}
 	p.handler = provider
+	p.URL = "" // Start asks for it
+	p.Server.Start()
 	return p, nil
 }
 
