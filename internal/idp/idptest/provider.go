@@ -9,6 +9,9 @@ import (
 	"crypto/rsa"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"html"
+	"io"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -72,7 +75,8 @@ func newKey() (*rsa.PrivateKey, error) { return rsa.GenerateKey(rand.Reader, 204
 // Start runs a service until Close; redirect is registered at it.
 func Start(redirect string) (*Provider, error) { return StartAt("127.0.0.1:0", redirect) }
 
-// StartAt is Start at an address and port of this machine.
+// StartAt is Start at a name or address and a port of this machine. To a browser
+// localhost is another site than 127.0.0.1.
 func StartAt(address, redirect string) (*Provider, error) {
 	key, err := serviceKey()
 	if err != nil {
@@ -84,16 +88,18 @@ func StartAt(address, redirect string) (*Provider, error) {
 		return nil, err
 	}
 	p.Server = &httptest.Server{Listener: listener, Config: &http.Server{Handler: p}}
-	p.URL = "http://" + listener.Addr().String()
+	host, _, _ := net.SplitHostPort(address)
+	_, port, _ := net.SplitHostPort(listener.Addr().String())
+	site := "http://" + net.JoinHostPort(host, port)
 	p.store = &memory{of: p, requests: map[string]*request{}, codes: map[string]string{}, tokens: map[string]string{}, users: map[string]User{}}
-	provider, err := op.NewProvider(&op.Config{CodeMethodS256: true, AuthMethodPost: true}, p.store, op.StaticIssuer(p.URL), op.WithAllowInsecure())
+	provider, err := op.NewProvider(&op.Config{CodeMethodS256: true, AuthMethodPost: true}, p.store, op.StaticIssuer(site), op.WithAllowInsecure())
 	if err != nil {
 		_ = listener.Close()
 		return nil, err
 	}
 	p.handler = provider
-	p.URL = "" // Start asks for it
 	p.Server.Start()
+	p.URL = site
 	return p, nil
 }
 
@@ -118,19 +124,50 @@ func (p *Provider) Approve(address, subject string) (back string, err error) {
 		return "", err
 	}
 	id := at.Query().Get("id")
-	p.mu.Lock()
-	r := p.store.requests[id]
-	if r != nil {
-		r.subject, r.done, r.authTime = subject, true, p.SignedIn
-		if r.authTime.IsZero() {
-			r.authTime = clinical.SystemClock()
-		}
-	}
-	p.mu.Unlock()
-	if r == nil {
+	if !p.settle(id, subject) {
 		return go1, nil // refused at once: an error goes back
 	}
-	return location(client, p.URL+"/authorize/callback?id="+url.QueryEscape(id))
+	return location(client, p.callback(id))
+}
+
+func (p *Provider) callback(id string) string {
+	return p.URL + "/authorize/callback?id=" + url.QueryEscape(id)
+}
+
+// settle notes who has signed in; false where nobody was asked to.
+func (p *Provider) settle(id, subject string) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	r := p.store.requests[id]
+	if r == nil {
+		return false
+	}
+	r.subject, r.done, r.authTime = subject, true, p.SignedIn
+	if r.authTime.IsZero() {
+		r.authTime = clinical.SystemClock()
+	}
+	return true
+}
+
+// ask is the page on which a browser signs in: a button for each person.
+func (p *Provider) ask(w http.ResponseWriter, r *http.Request) {
+	id := r.FormValue("id")
+	if r.Method == http.MethodPost {
+		if !p.settle(id, r.FormValue("subject")) {
+			http.NotFound(w, r)
+			return
+		}
+		http.Redirect(w, r, p.callback(id), http.StatusSeeOther)
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	_, _ = fmt.Fprintf(w, `<!DOCTYPE html><html lang="en"><link rel="icon" href="data:,"><title>Invented sign-in service</title><form method="post"><input type="hidden" name="id" value="%s">`, html.EscapeString(id))
+	for _, u := range p.store.users {
+		_, _ = fmt.Fprintf(w, `<button name="subject" value="%s">%s</button>`, html.EscapeString(u.Subject), html.EscapeString(u.Name))
+	}
+	_, _ = io.WriteString(w, "</form></html>")
 }
 
 func location(client *http.Client, address string) (string, error) {
@@ -149,6 +186,9 @@ func location(client *http.Client, address string) (string, error) {
 // ServeHTTP serves the provider and bends its answers.
 func (p *Provider) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	switch r.URL.Path {
+	case "/ask":
+		p.ask(w, r)
+		return
 	case "/authorize":
 		p.mu.Lock()
 		p.Asked = r.URL.Query()
