@@ -142,7 +142,7 @@ func demoAccounts(ctx context.Context, accounts *auth.Service) ([]server.DemoAcc
 // warnWithoutAccounts says how to make the first account.
 func (s *site) warnWithoutAccounts(ctx context.Context, accounts *auth.Service) error {
 	some, err := accounts.Any(ctx)
-	if err == nil && !some {
+	if err == nil && !some && s.settings.signIn.Issuer == "" {
 		s.log.Warn("there are no accounts yet, so nobody can sign in; make one with `dashboard user add --name NAME --role ROLE --unit UNIT`")
 	}
 	return err

@@ -185,10 +185,10 @@ func TestSignInByTheService(t *testing.T) {
 }
 
 func TestCookiesOfASignInByTheService(t *testing.T) {
-	h, v := newHouse(t)
+	h, _ := newHouse(t)
 	d := h.Deps
 	d.TrustedProxies = []netip.Prefix{netip.MustParsePrefix("10.0.0.1/32")}
-	v = newVisitor(server.New(d))
+	v := newVisitor(server.New(d))
 	v.from = "10.0.0.1:999"
 	v.headers.Set("X-Forwarded-Proto", "https")
 	h.signIn(t, v, "s-ann")

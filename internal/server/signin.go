@@ -175,7 +175,7 @@ func (s *server) showSignIn(c *gin.Context, status int, v signInView) {
 		s.fail(c, err)
 		return
 	}
-	v.frame, v.None = s.bare(c, "Sign in"), !some
+	v.frame, v.None = s.bare(c, "Sign in"), !some && s.SignInService == nil
 	v.Service = s.serviceView(v.Service, v.Next)
 	if from(c).local {
 		v.Demo = s.Demo
