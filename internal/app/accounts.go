@@ -97,9 +97,13 @@ func (s accountStore) SessionOf(ctx context.Context, tokenHash []byte) (auth.Ses
 const touchPatience = 200 * time.Millisecond
 
 func (s accountStore) TouchSession(ctx context.Context, tokenHash []byte, at time.Time) error {
+	return touchBriefly(ctx, func(brief context.Context) error { return s.Store.TouchSession(brief, tokenHash, at) })
+}
+
+func touchBriefly(ctx context.Context, touch func(context.Context) error) error {
 	brief, cancel := context.WithTimeout(ctx, touchPatience)
 	defer cancel()
-	err := s.Store.TouchSession(brief, tokenHash, at)
+	err := touch(brief)
 	if err != nil && brief.Err() != nil {
 		return ctx.Err()
 	}

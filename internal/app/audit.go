@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"log/slog"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"plumbline/internal/audit"
+	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/server"
 	"plumbline/internal/store"
@@ -132,6 +134,23 @@ func (r *recorder) write(batch []recorded) {
 func (r *recorder) close() {
 	close(r.stop)
 	<-r.done
+}
+
+// audited records a change that is made from the command line, and then makes it: what
+// cannot be recorded is not done. One that failed is recorded as such.
+func (s *site) audited(ctx context.Context, now time.Time, what, note string, change func() error) error {
+	write := func(outcome string) error {
+		e := audit.Entry{At: now, Who: auth.CommandLine, Did: audit.Manage, What: what, Outcome: outcome, Note: note}
+		return s.store.AppendAudit(ctx, []store.AuditEntry{rowOfAudit(e)}, linkAudit)
+	}
+	if err := write("allowed"); err != nil {
+		return fmt.Errorf("nothing was changed, for it could not be recorded: %w", err)
+	}
+	err := change()
+	if err == nil {
+		return nil
+	}
+	return errors.Join(err, write("failed"))
 }
 
 func rowOfAudit(e audit.Entry) store.AuditEntry {

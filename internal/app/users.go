@@ -101,6 +101,10 @@ type users struct {
 	flags    userFlags
 }
 
+func (u users) audited(ctx context.Context, what, note string, change func() error) error {
+	return u.site.audited(ctx, u.clock(), what, note, change)
+}
+
 func (u users) add(ctx context.Context) error {
 	g, err := auth.ParseGrants(u.flags.roles, u.flags.units)
 	if err == nil {
@@ -116,11 +120,17 @@ func (u users) add(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	a, err := u.accounts.Add(ctx, u.flags.name, password, g, false)
+	if err := u.accounts.Rules.Check(password, u.flags.name); err != nil {
+		return err
+	}
+	err = u.audited(ctx, "user add", u.flags.name+": "+g.Words(), func() error {
+		_, err := u.accounts.Add(ctx, u.flags.name, password, g, false)
+		return err
+	})
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(u.stdout, "added %s\n", a.Name)
+	_, err = fmt.Fprintf(u.stdout, "added %s\n", u.flags.name)
 	return errors.Join(err, u.tell(password, made))
 }
 
@@ -151,7 +161,10 @@ func (u users) tell(password string, made bool) error {
 func (u users) disable(ctx context.Context) error {
 	a, err := u.accounts.Named(ctx, u.flags.name)
 	if err == nil {
-		_, err = u.accounts.Disable(ctx, a.ID, true)
+		err = u.audited(ctx, "user disable", a.Name, func() error {
+			_, err := u.accounts.Disable(ctx, a.ID, true)
+			return err
+		})
 	}
 	if err == nil {
 		_, err = fmt.Fprintf(u.stdout, "disabled %s; its sessions have ended\n", a.Name)
@@ -162,7 +175,10 @@ func (u users) disable(ctx context.Context) error {
 func (u users) enable(ctx context.Context) error {
 	a, err := u.accounts.Named(ctx, u.flags.name)
 	if err == nil {
-		_, err = u.accounts.Enable(ctx, a.ID)
+		err = u.audited(ctx, "user enable", a.Name, func() error {
+			_, err := u.accounts.Enable(ctx, a.ID)
+			return err
+		})
 	}
 	if err == nil {
 		_, err = fmt.Fprintf(u.stdout, "enabled %s\n", a.Name)
@@ -179,7 +195,14 @@ func (u users) password(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if _, err = u.accounts.SetPassword(ctx, a, password, false); err != nil {
+	if err := u.accounts.Rules.Check(password, a.Name); err != nil {
+		return err
+	}
+	err = u.audited(ctx, "user password", a.Name, func() error {
+		_, err := u.accounts.SetPassword(ctx, a, password, false)
+		return err
+	})
+	if err != nil {
 		return err
 	}
 	_, err = fmt.Fprintf(u.stdout, "the password of %s is changed; its sessions have ended\n", a.Name)

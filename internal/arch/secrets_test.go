@@ -22,6 +22,7 @@ var secretForms = []*regexp.Regexp{
 	regexp.MustCompile(`\bAIza[0-9A-Za-z_-]{35}\b`),                                  // cloud API keys
 	regexp.MustCompile(`\beyJ[A-Za-z0-9_-]{20,}\.eyJ[A-Za-z0-9_-]{20,}\.[\w-]{20,}`), // signed JWT
 	regexp.MustCompile(`\bnpm_[A-Za-z0-9]{36}\b`),                                    // of a package registry
+	regexp.MustCompile(`\bplb_[A-Z2-7]{58}\b`),                                       // of this program
 	regexp.MustCompile(`\bwhsec_[A-Za-z0-9+/]{32,}={0,2}`),                           // of webhooks
 	regexp.MustCompile(`postgres(ql)?://[^\s:/@"'<>{}$%]+:[^\s/@"'<>{}$%]{6,}@[^\s"'/]*\.[a-z]{2,}`),
 }
@@ -81,6 +82,7 @@ func TestSecretsAreFound(t *testing.T) {
 		"model service":   join("sk", "-", strings.Repeat("a1", 20)),
 		"JWT":             join("ey", "J", strings.Repeat("a", 24), ".ey", "J", strings.Repeat("b", 24), ".", strings.Repeat("c", 24)),
 		"registry":        join("np", "m_", strings.Repeat("a1", 18)),
+		"API token":       join("pl", "b_", strings.Repeat("A2", 29)),
 		"webhook":         join("wh", "sec_", strings.Repeat("a1B2", 8)),
 		"database":        join("postgres", "://app:", "hunter2secret", "@db.example.org/x"),
 		"second of a few": append(join("nothing"), join("gl", "pat-", strings.Repeat("a1", 12))...),

@@ -91,6 +91,25 @@ func ParseGrants(roles, units []string) (Grants, error) {
 	return g.checked()
 }
 
+// Words tell roles and units, for the audit.
+func (g Grants) Words() string {
+	roles := make([]string, len(g.Roles))
+	for n, r := range g.Roles {
+		roles[n] = string(r)
+	}
+	return strings.Join(roles, ", ") + "; units: " + unitWords(g.AllUnits, g.Units)
+}
+
+func unitWords(all bool, units []string) string {
+	switch {
+	case all:
+		return "all units"
+	case len(units) == 0:
+		return "none"
+	}
+	return strings.Join(units, ", ")
+}
+
 func (g Grants) checked() (Grants, error) {
 	given := Account{Roles: g.Roles}
 	g.Roles = nil
@@ -110,12 +129,16 @@ func (g Grants) checked() (Grants, error) {
 	case given.May(ViewList) && len(g.Units) == 0 && !g.AllUnits:
 		return g, clinical.Errorf(clinical.Invalid, "the roles of this account see patients, so it needs units: name them, or %s for all", AllUnits)
 	}
-	for _, unit := range g.Units {
-		if utf8.RuneCountInString(unit) > maxUnit || strings.ContainsFunc(unit, unicode.IsControl) {
-			return g, clinical.Errorf(clinical.Invalid, "a unit's name has at most %d characters and no control characters", maxUnit)
+	return g, checkUnits(g.Units)
+}
+
+func checkUnits(units []string) error {
+	for _, unit := range units {
+		if !utf8.ValidString(unit) || utf8.RuneCountInString(unit) > maxUnit || strings.ContainsFunc(unit, unicode.IsControl) {
+			return clinical.Errorf(clinical.Invalid, "a unit's name has at most %d characters and no control characters", maxUnit)
 		}
 	}
-	return g, nil
+	return nil
 }
 
 // Bounds of what people type, in characters.
@@ -124,13 +147,24 @@ const (
 	maxUnit = 100
 )
 
-// CheckName refuses a name that would not be seen as it was typed.
+// How the audit names who is no account.
+const (
+	CommandLine = "command line" // whoever may run the program's commands
+	program     = "program"
+	tokenWho    = "token "
+)
+
+// CheckName refuses a name that would not be seen as it was typed, and one under which
+// the audit names who is no account.
 func CheckName(name string) error {
 	n := utf8.RuneCountInString(name)
 	odd := func(r rune) bool { return !unicode.IsPrint(r) } // of spaces, U+0020 alone prints
 	if n == 0 || n > maxName || !utf8.ValidString(name) || strings.ContainsFunc(name, odd) ||
 		strings.TrimSpace(name) != name || strings.Contains(name, "  ") {
 		return clinical.Errorf(clinical.Invalid, "a name has 1 to %d characters that can be seen, and single spaces inside at most", maxName)
+	}
+	if key := NameKey(name); key == CommandLine || key == program || strings.HasPrefix(key, tokenWho) {
+		return clinical.Errorf(clinical.Invalid, "the audit calls somebody else %q; choose another name", name)
 	}
 	return nil
 }

@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/base32"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -27,7 +28,23 @@ var Scopes = []Scope{ReadList, ReadSets, ReadMetrics}
 
 // MaxAPITokenLife is how long a token may hold at most: a year (common practice, no
 // source).
-const MaxAPITokenLife = 366 * 24 * time.Hour
+const MaxAPITokenLife = MaxTokenDays * 24 * time.Hour
+
+// How long a token may hold in days, and does where nobody says otherwise (common
+// practice, no source).
+const (
+	MaxTokenDays     = 366
+	DefaultTokenDays = 90
+)
+
+// TokenEnd reads for how many days a token should hold from now.
+func TokenEnd(days string, now time.Time) (time.Time, error) {
+	n, err := strconv.Atoi(strings.TrimSpace(days))
+	if err != nil || n < 1 || n > MaxTokenDays {
+		return time.Time{}, clinical.Errorf(clinical.Invalid, "a token holds for 1 to %d days, not %q", MaxTokenDays, days)
+	}
+	return now.Add(time.Duration(n) * 24 * time.Hour), nil
+}
 
 // The form of a token: a prefix by which scanners for leaked secrets know it, then
 // random bytes and a checksum that tells a mistyped one from an unknown one without
@@ -43,13 +60,20 @@ var apiTokenText = base32.StdEncoding.WithPadding(base32.NoPadding)
 // APIToken is what is kept of a machine's token. The token itself is shown once and
 // not kept: HashToken of it is.
 type APIToken struct {
+	ID        int64
 	Name      string
 	Scopes    []Scope
 	AllUnits  bool
-	Units     []string
+	Units     []string // sorted; none where AllUnits is set
+	MadeBy    string   // the account, or CommandLine
+	MadeAt    time.Time
 	ExpiresAt time.Time
 	RevokedAt time.Time // zero: not revoked
+	UsedAt    time.Time // the hour in which it last served; zero: never
 }
+
+// Who is how the audit names the token. No account may have such a name: see CheckName.
+func (t APIToken) Who() string { return tokenWho + t.Name }
 
 // NewAPIToken makes a token with 256 random bits.
 func NewAPIToken() string {
@@ -78,24 +102,31 @@ func IsAPIToken(s string) bool {
 
 // Check says what is wrong with a token that is to be made now: error Invalid.
 func (t APIToken) Check(now time.Time) error {
-	switch {
-	case strings.TrimSpace(t.Name) == "":
+	if strings.TrimSpace(t.Name) == "" {
 		return clinical.Errorf(clinical.Invalid, "the token has no name; name the machine that will use it")
-	case len(t.Scopes) == 0:
+	}
+	if err := CheckName(t.Name); err != nil {
+		return err
+	}
+	if len(t.Scopes) == 0 {
 		return clinical.Errorf(clinical.Invalid, "the token has no scope; choose from %s", scopeWords())
-	case !t.ExpiresAt.After(now):
-		return clinical.Errorf(clinical.Invalid, "the token would have expired already; give a later end")
-	case t.ExpiresAt.Sub(now) > MaxAPITokenLife:
-		return clinical.Errorf(clinical.Invalid, "the token would hold for more than a year; give an earlier end")
-	case t.readsPatients() && !t.AllUnits && len(t.Units) == 0:
-		return clinical.Errorf(clinical.Invalid, "the token has no unit; name its units, or * for all")
 	}
 	for _, s := range t.Scopes {
 		if !slices.Contains(Scopes, s) {
 			return clinical.Errorf(clinical.Invalid, "there is no scope %q; the scopes are %s", s, scopeWords())
 		}
 	}
-	return nil
+	switch {
+	case !t.ExpiresAt.After(now):
+		return clinical.Errorf(clinical.Invalid, "the token would have expired already; give a later end")
+	case t.ExpiresAt.Sub(now) > MaxAPITokenLife:
+		return clinical.Errorf(clinical.Invalid, "the token would hold for more than a year; give an earlier end")
+	case t.readsPatients() && !t.AllUnits && len(t.Units) == 0:
+		return clinical.Errorf(clinical.Invalid, "the token has no unit; name its units, or * for all")
+	case !t.readsPatients() && (t.AllUnits || len(t.Units) > 0):
+		return clinical.Errorf(clinical.Invalid, "%s knows no unit; leave the units out", ReadMetrics)
+	}
+	return checkUnits(t.Units)
 }
 
 func (t APIToken) readsPatients() bool {
@@ -115,10 +146,59 @@ func (t APIToken) OnUnit(unit string) bool {
 	return unit != "" && (t.AllUnits || slices.Contains(t.Units, unit))
 }
 
-func scopeWords() string {
-	words := make([]string, len(Scopes))
-	for n, s := range Scopes {
+func scopeWords() string { return APIToken{Scopes: Scopes}.ScopeWords() }
+
+// ScopeWords names the scopes.
+func (t APIToken) ScopeWords() string {
+	words := make([]string, len(t.Scopes))
+	for n, s := range t.Scopes {
 		words[n] = string(s)
 	}
 	return strings.Join(words, ", ")
+}
+
+// UnitWords names the units.
+func (t APIToken) UnitWords() string { return unitWords(t.AllUnits, t.Units) }
+
+// Words tell what the token may do and until when, for the audit.
+func (t APIToken) Words() string {
+	return t.Who() + ": " + t.ScopeWords() + "; units: " + t.UnitWords() + "; until " + t.ExpiresAt.UTC().Format(time.RFC3339)
+}
+
+// ParseAPIToken reads a token that is to be made, as people give it; AllUnits is every
+// unit. Check says whether it may be made.
+func ParseAPIToken(name string, scopes, units []string, expires time.Time) APIToken {
+	t := APIToken{Name: name, ExpiresAt: expires}
+	for _, word := range trimmed(scopes) {
+		t.Scopes = append(t.Scopes, Scope(strings.ToLower(word)))
+	}
+	place := func(s Scope) int { // in their own order; what is none comes first, and is refused
+		return slices.Index(Scopes, s)
+	}
+	slices.SortFunc(t.Scopes, func(a, b Scope) int { return place(a) - place(b) })
+	t.Scopes = slices.Compact(t.Scopes)
+	for _, unit := range trimmed(units) {
+		if unit == AllUnits {
+			t.AllUnits = true
+		} else {
+			t.Units = append(t.Units, unit)
+		}
+	}
+	slices.Sort(t.Units)
+	t.Units = slices.Compact(t.Units)
+	if t.AllUnits {
+		t.Units = nil
+	}
+	return t
+}
+
+// trimmed drops spaces around words, and words that are empty.
+func trimmed(words []string) []string {
+	var out []string
+	for _, w := range words {
+		if w = strings.TrimSpace(w); w != "" {
+			out = append(out, w)
+		}
+	}
+	return out
 }

@@ -46,8 +46,14 @@ func TestAPITokenCheck(t *testing.T) {
 	if err := metrics.Check(now); err != nil {
 		t.Error("metrics know no unit:", err)
 	}
+	metrics.Units = []string{"4W"}
+	if err := metrics.Check(now); clinical.CodeOf(err) != clinical.Invalid {
+		t.Error("a unit of the metrics, which know none:", err)
+	}
 	for what, change := range map[string]func(*auth.APIToken){
 		"no name":       func(a *auth.APIToken) { a.Name = " " },
+		"odd name":      func(a *auth.APIToken) { a.Name = "bed  board" },
+		"odd unit":      func(a *auth.APIToken) { a.Units = []string{"4W\n"} },
 		"no scope":      func(a *auth.APIToken) { a.Scopes = nil },
 		"unknown scope": func(a *auth.APIToken) { a.Scopes = []auth.Scope{auth.ReadList, "list:write"} },
 		"no unit":       func(a *auth.APIToken) { a.Units = nil },

@@ -44,6 +44,7 @@ const (
 	freeOfPair     = 5                // wrong passwords before an address waits for an account
 	freeOfAddress  = 30               // and for all accounts: a ward may share an address
 	freeOfMark     = 10               // and before a known browser does
+	freeOfTokens   = 100              // wrong tokens before an address is told to wait: they cannot be guessed
 	crowd          = 100              // wrong passwords for an account that show a guess from many addresses
 	maxDelay       = time.Minute      // between two attempts
 	crowdDelay     = 5 * time.Minute  // the same, while many guess at the account
@@ -129,6 +130,20 @@ func (l *Limits) Begin(a Attempt, now time.Time) (right func(), err error) {
 			l.add(account, forgetAccounts, now, -1)
 		}
 	}, nil
+}
+
+// WrongToken counts a wrong token of an address. The error is a *WaitError where too
+// many came from there lately; that one is not counted. A right token is never asked
+// for here, so nobody's mistakes shut it out.
+func (l *Limits) WrongToken(from netip.Addr, now time.Time) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	k := keyOf("token", network(from))
+	if wait := l.wait(k, freeOfTokens, maxDelay, now); wait > 0 {
+		return &WaitError{wait}
+	}
+	l.add(k, forgetAfter, now, 1)
+	return nil
 }
 
 // Crowded reports whether many wrong passwords were given for an account lately.

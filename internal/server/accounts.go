@@ -77,12 +77,17 @@ func (s *server) grantsForm(c *gin.Context, a auth.Account) grantsForm {
 	for _, r := range auth.Roles {
 		f.Roles = append(f.Roles, roleChoice{string(r), text.RoleNames[string(r)], text.RoleSays[string(r)], a.Has(r)})
 	}
+	f.Known = s.knownUnits(c)
+	return f
+}
+
+// knownUnits names the units that the feeds have named.
+func (s *server) knownUnits(c *gin.Context) string {
 	units, err := s.Board.Units(c.Request.Context())
 	if err != nil {
 		s.Log.Error("the units could not be listed", "error", err)
 	}
-	f.Known = strings.Join(units, ", ")
-	return f
+	return strings.Join(units, ", ")
 }
 
 // filled is the form as it was sent, with what is wrong with it.

@@ -27,7 +27,7 @@ func (s *server) record(c *gin.Context, e audit.Entry) error {
 	}
 	e.At, e.From, e.What = s.Clock(), from(c).address.String(), c.Request.Method+" "+c.FullPath()
 	if e.Who == "" {
-		e.Who = accountOf(c).Name
+		e.Who = whoOf(c)
 	}
 	return s.Note(c.Request.Context(), e)
 }
@@ -67,6 +67,8 @@ func (s *server) noteRoute(c *gin.Context, r rule, outcome string) bool {
 		e.Note = "rows held back"
 	case strings.HasPrefix(c.FullPath(), "/accounts") && !isReading(c):
 		e.Did, e.Note = audit.Manage, c.Param("account")
+	case strings.HasPrefix(c.FullPath(), "/tokens") && !isReading(c) && outcome == refused: // what is done is recorded with its name
+		e.Did, e.Note = audit.Manage, c.Param("token")
 	case outcome == refused: // a function that the account may not use
 	default:
 		return true

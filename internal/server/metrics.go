@@ -18,6 +18,7 @@ type metrics struct {
 	latency  *prometheus.HistogramVec
 	lists    prometheus.Counter
 	signIns  *prometheus.CounterVec
+	tokens   *prometheus.CounterVec
 }
 
 func newMetrics(d Deps) *metrics {
@@ -36,8 +37,11 @@ func newMetrics(d Deps) *metrics {
 		signIns: prometheus.NewCounterVec(prometheus.CounterOpts{
 			Name: "plumbline_sign_ins_total", Help: "Attempts to sign in: right, wrong, or told to wait.",
 		}, []string{"result"}),
+		tokens: prometheus.NewCounterVec(prometheus.CounterOpts{
+			Name: "plumbline_tokens_total", Help: "Requests with a token: right, wrong, or told to wait.",
+		}, []string{"result"}),
 	}
-	m.registry.MustRegister(m.requests, m.latency, m.lists, m.signIns, &feedMetrics{d}, collectors.NewGoCollector(),
+	m.registry.MustRegister(m.requests, m.latency, m.lists, m.signIns, m.tokens, &feedMetrics{d}, collectors.NewGoCollector(),
 		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
 			Name: "plumbline_build_info", Help: "1, with the version.", ConstLabels: prometheus.Labels{"version": d.Version},
 		}, func() float64 { return 1 }))

@@ -9,10 +9,13 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"go.yaml.in/yaml/v3"
 
+	"plumbline/internal/auth"
+	"plumbline/internal/demo"
 	"plumbline/internal/server"
 	"plumbline/internal/server/servertest"
 )
@@ -118,6 +121,66 @@ func TestOpenAPIErrorWithoutASession(t *testing.T) {
 		w := fromHere(server.New(d), target)
 		if err := validate(failure, w.Body.Bytes()); err != nil || w.Code != http.StatusUnauthorized {
 			t.Errorf("%s = %d: %v", target, w.Code, err)
+		}
+	}
+}
+
+// The scheme and the scopes that the document names are those that serve: with a token
+// of the scope beside a way its answer keeps to the document, without any the 401 does.
+func TestOpenAPINamesTheTokens(t *testing.T) {
+	d, _ := open(t)
+	h := server.New(d)
+	doc := described(t, signedIn(d))
+	failure := schemaOf(t, doc, "Error")
+	scheme := doc["components"].(map[string]any)["securitySchemes"].(map[string]any)["token"].(map[string]any)
+	if scheme["type"] != "http" || scheme["scheme"] != "bearer" {
+		t.Errorf("the scheme is %v", scheme)
+	}
+	ask := func(target, token string) *httptest.ResponseRecorder {
+		r := httptest.NewRequest(http.MethodGet, target, nil)
+		r.RemoteAddr = "127.0.0.1:999"
+		r.Header.Set("Authorization", "Bearer "+token)
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		return w
+	}
+	for path, item := range doc["paths"].(map[string]any) {
+		get := item.(map[string]any)["get"].(map[string]any)
+		var scopes []string
+		for _, way := range get["security"].([]any) {
+			if named, ok := way.(map[string]any)["token"]; ok {
+				for _, scope := range named.([]any) {
+					scopes = append(scopes, scope.(string))
+				}
+				if len(scopes) == 0 {
+					scopes = []string{string(auth.ReadMetrics)} // any token
+				}
+			}
+		}
+		made := auth.ParseAPIToken("for "+path, scopes, nil, demo.AnchorTime().Add(time.Hour))
+		made.AllUnits = !made.May(auth.ReadMetrics)
+		secret, _, err := d.Tokens.Make(t.Context(), made, "root")
+		if err != nil {
+			t.Fatalf("%s names the scopes %v: %v", path, scopes, err)
+		}
+		target := strings.NewReplacer("{unit}", "4W", "{stay}", "S102").Replace(path)
+		if w := ask(target, secret); w.Code != http.StatusOK {
+			t.Errorf("%s with %v = %d", path, scopes, w.Code)
+		}
+		w := ask(target, auth.NewAPIToken())
+		answer := get["responses"].(map[string]any)["401"].(map[string]any)["$ref"].(string)
+		name := answer[strings.LastIndex(answer, "/")+1:]
+		headers := doc["components"].(map[string]any)["responses"].(map[string]any)[name].(map[string]any)["headers"].(map[string]any)
+		if err := validate(failure, w.Body.Bytes()); err != nil || w.Code != http.StatusUnauthorized {
+			t.Errorf("%s with an unknown token = %d: %v", path, w.Code, err)
+		}
+		for header := range headers {
+			if w.Header().Get(header) == "" {
+				t.Errorf("%s with an unknown token lacks the header %s", path, header)
+			}
+		}
+		if len(headers) == 0 {
+			t.Errorf("%s: the 401 names no header", path)
 		}
 	}
 }

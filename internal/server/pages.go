@@ -23,7 +23,7 @@ type pages struct{ sets map[string]*template.Template }
 
 var pageNames = []string{
 	"list", "shell", "stay", "feeds", "rules", "empty", "message",
-	"signin", "signout", "account", "accounts", "manage",
+	"signin", "signout", "account", "accounts", "manage", "tokens",
 	"policy", "policypreview", "policyversion", "audit",
 }
 
@@ -89,6 +89,9 @@ func (s *server) frame(c *gin.Context, title string) frame {
 	}
 	if a.May(auth.ManageAccounts) {
 		f.Nav = append(f.Nav, link{Name: "Accounts", URL: "/accounts"})
+	}
+	if a.May(auth.ManageTokens) {
+		f.Nav = append(f.Nav, link{Name: "Tokens", URL: "/tokens"})
 	}
 	if a.May(auth.ViewAudit) {
 		f.Nav = append(f.Nav, link{Name: "Audit", URL: "/audit"})
@@ -185,7 +188,7 @@ type message struct {
 }
 
 func (s *server) tell(c *gin.Context, status int, heading, sentence string) {
-	if strings.HasPrefix(c.Request.URL.Path, "/api/") {
+	if isAPI(c) {
 		c.JSON(status, gin.H{"error": sentence})
 		return
 	}

@@ -20,10 +20,12 @@ type route struct {
 	handler gin.HandlerFunc
 }
 
-// rule says who may take a route.
+// rule says who may take a route: an account by its permissions, a machine by the
+// scope of its token.
 type rule struct {
 	who   audience
 	needs []auth.Permission
+	scope auth.Scope // "": no machine may, or with anyToken every one
 }
 
 // audience is the kind of a rule.
@@ -31,7 +33,7 @@ type audience string
 
 const (
 	everyone    audience = "public"
-	thisMachine audience = "this machine"       // without a proxy between
+	thisMachine audience = "this machine"       // without a proxy between; or a token
 	anyAccount  audience = "signed in"          //
 	permitted   audience = "permission"         // refused with 403
 	ofUnit      audience = "unit of the URL"    // permission and unit; refused with 404
@@ -39,15 +41,27 @@ const (
 	denied      audience = "no rule, so denied" // what the table does not hold
 )
 
-func may(needs ...auth.Permission) rule    { return rule{permitted, needs} }
-func onUnit(needs ...auth.Permission) rule { return rule{ofUnit, needs} }
-func onStay(needs ...auth.Permission) rule { return rule{ofStay, needs} }
+func may(needs ...auth.Permission) rule    { return rule{who: permitted, needs: needs} }
+func onUnit(needs ...auth.Permission) rule { return rule{who: ofUnit, needs: needs} }
+func onStay(needs ...auth.Permission) rule { return rule{who: ofStay, needs: needs} }
+
+// anyToken stands for a scope where every machine may.
+const anyToken auth.Scope = "any token"
+
+// or lets machines take the route too, by a scope of their token.
+func (r rule) or(s auth.Scope) rule {
+	r.scope = s
+	return r
+}
 
 // String is the rule in words.
 func (r rule) String() string {
 	words := []string{string(r.who)}
 	for _, p := range r.needs {
 		words = append(words, string(p))
+	}
+	if r.scope != "" {
+		words = append(words, "or a token: "+string(r.scope))
 	}
 	return strings.Join(words, ", ")
 }
@@ -67,9 +81,9 @@ func (s *server) routes() []route {
 		{reading, "/feeds", may(auth.ViewFeeds), s.feedPage},
 		{reading, "/rules", rule{who: anyAccount}, s.rulesPage},
 
-		{reading, "/api/v1/units/:unit/list", onUnit(auth.ViewList, auth.ViewNames), s.apiList},
-		{reading, "/api/v1/stays/:stay/sets", onStay(auth.ViewStay), s.apiSets},
-		{reading, "/api/v1/openapi.yaml", rule{who: anyAccount}, s.openAPI},
+		{reading, "/api/v1/units/:unit/list", onUnit(auth.ViewList, auth.ViewNames).or(auth.ReadList), s.apiList},
+		{reading, "/api/v1/stays/:stay/sets", onStay(auth.ViewStay).or(auth.ReadSets), s.apiSets},
+		{reading, "/api/v1/openapi.yaml", rule{who: anyAccount}.or(anyToken), s.openAPI},
 
 		{reading, "/sign-in", rule{who: everyone}, s.signInPage},
 		{posting, "/sign-in", rule{who: everyone}, s.signIn},
@@ -89,6 +103,10 @@ func (s *server) routes() []route {
 		{posting, "/accounts/:account/password", may(auth.ManageAccounts), s.resetPassword},
 		{posting, "/accounts/:account/sign-out", may(auth.ManageAccounts), s.endSessions},
 
+		{reading, "/tokens", may(auth.ManageTokens), s.tokensPage},
+		{posting, "/tokens", may(auth.ManageTokens), s.addToken},
+		{posting, "/tokens/:token/revoke", may(auth.ManageTokens), s.revokeToken},
+
 		{reading, "/audit", may(auth.ViewAudit), s.auditPage},
 
 		{reading, "/policy", may(auth.ManagePolicy), s.policyPage},
@@ -99,7 +117,7 @@ func (s *server) routes() []route {
 
 		{reading, "/healthz", rule{who: everyone}, s.healthz},
 		{reading, "/readyz", rule{who: everyone}, s.readyz},
-		{reading, "/metrics", rule{who: thisMachine}, gin.WrapH(s.metrics.handler())},
+		{reading, "/metrics", rule{who: thisMachine}.or(auth.ReadMetrics), gin.WrapH(s.metrics.handler())},
 		{reading, "/favicon.ico", rule{who: everyone}, s.favicon},
 		{reading, "/static/*name", rule{who: everyone}, s.static},
 	}
@@ -134,45 +152,58 @@ func (s *server) guard(c *gin.Context) {
 
 // allows answers the request itself where it returns false.
 func (s *server) allows(c *gin.Context, r rule) bool {
+	if token, carried := bearer(c.Request); carried && r.who != everyone && r.who != denied {
+		return s.allowsToken(c, r, token)
+	}
 	switch r.who {
 	case everyone:
 		return true
 	case thisMachine:
-		if from(c).local || s.MetricsAllowed != nil && s.MetricsAllowed(c.Request) {
-			return true
+		if !from(c).local {
+			s.tell(c, http.StatusForbidden, "Not from there", "This is for requests from this machine, or for a token with the scope "+string(r.scope)+".")
+			return false
 		}
-		s.forbidden(c)
-		return false
+		return true
 	case anyAccount, permitted, ofUnit, ofStay:
 		a, ok := s.identify(c)
 		if !ok {
 			return false
 		}
-		return s.permits(c, r, a) && s.noteRoute(c, r, allowed)
+		return s.permits(c, r, accountCaller{a}) && s.noteRoute(c, r, allowed)
 	}
 	s.Log.Error("a route has no rule and is denied", "route", c.FullPath(), "method", c.Request.Method)
 	s.notFound(c)
 	return false
 }
 
-func (s *server) permits(c *gin.Context, r rule, a auth.Account) bool {
+// caller is who asks: an account that is signed in, or a machine with a token.
+type caller interface {
+	meets(rule) bool
+	OnUnit(string) bool
+}
+
+type accountCaller struct{ auth.Account }
+
+func (a accountCaller) meets(r rule) bool { return a.May(r.needs...) }
+
+func (s *server) permits(c *gin.Context, r rule, by caller) bool {
 	switch {
-	case r.who == permitted && !a.May(r.needs...):
-		s.refuse(c, r, s.forbidden)
-		return false
-	case r.who == ofUnit && !(a.May(r.needs...) && a.OnUnit(c.Param("unit"))):
+	case r.who == ofUnit && !(by.meets(r) && by.OnUnit(c.Param("unit"))):
 		s.refuse(c, r, s.notFound)
 		return false
 	case r.who == ofStay:
-		return s.permitsStay(c, r, a)
+		return s.permitsStay(c, r, by)
+	case !by.meets(r):
+		s.refuse(c, r, s.forbidden)
+		return false
 	}
 	return true
 }
 
 // permitsStay looks up the stay as it was known at the moment asked for: the unit
-// where it was then, or its last one, must be one of the account's.
-func (s *server) permitsStay(c *gin.Context, r rule, a auth.Account) bool {
-	if !a.May(r.needs...) {
+// where it was then, or its last one, must be one of the caller's.
+func (s *server) permitsStay(c *gin.Context, r rule, by caller) bool {
+	if !by.meets(r) {
 		s.refuse(c, r, s.notFound)
 		return false
 	}
@@ -185,7 +216,7 @@ func (s *server) permitsStay(c *gin.Context, r rule, a auth.Account) bool {
 		s.fail(c, err)
 		return false
 	}
-	if !a.OnUnit(view.Assessment.Digest.Stay.Unit) {
+	if !by.OnUnit(view.Assessment.Digest.Stay.Unit) {
 		s.refuse(c, r, s.notFound)
 		return false
 	}
@@ -217,6 +248,10 @@ func accountOf(c *gin.Context) auth.Account {
 }
 
 func (s *server) forbidden(c *gin.Context) {
+	if tokenOf(c).Name != "" {
+		s.lacksScope(c)
+		return
+	}
 	s.tell(c, http.StatusForbidden, "Not for this account",
 		"Your account may not do this. If it should, ask an administrator of this program to give it the role.")
 }

@@ -67,6 +67,10 @@ var ways = []way{
 	{"POST", "/accounts/:account/password", "", admins, "", 303},
 	{"POST", "/accounts/:account/sign-out", "", admins, "", 303},
 
+	{"GET", "/tokens", "", admins, "", 303},
+	{"POST", "/tokens", "name=", "403 403 403 403 422 403", "", 303},
+	{"POST", "/tokens/:token/revoke", "", admins, "", 303},
+
 	{"GET", "/audit", "", admins, "", 303},
 
 	{"GET", "/policy", "", admins, "", 303},
@@ -95,6 +99,7 @@ var places = map[string]struct{ unit, stay string }{
 type crawl struct {
 	handler http.Handler
 	auth    *auth.Service
+	tokens  *auth.Tokens
 	minutes atomic.Int64
 	made    int
 	static  string
@@ -103,8 +108,9 @@ type crawl struct {
 func newCrawl(t *testing.T) *crawl {
 	t.Helper()
 	d, _ := open(t)
-	c := &crawl{auth: d.Accounts}
+	c := &crawl{auth: d.Accounts, tokens: d.Tokens}
 	d.Accounts.Clock = func() time.Time { return demo.AnchorTime().Add(time.Duration(c.minutes.Load()) * time.Minute) }
+	d.Tokens.Clock = d.Accounts.Clock
 	c.handler = server.New(d)
 	body := c.request("GET", "/sign-in", "", nil).Body.String()
 	c.static = body[strings.Index(body, "/static/"):]
@@ -148,6 +154,10 @@ func (c *crawl) target(t *testing.T, w way, place string) string {
 	if strings.Contains(target, ":account") {
 		other, _ := c.account(t, auth.BedsideNurse)
 		target = strings.Replace(target, ":account", strconv.FormatInt(other.ID, 10), 1)
+	}
+	if strings.Contains(target, ":token") {
+		made, _ := c.token(t, auth.ReadMetrics)
+		target = strings.Replace(target, ":token", strconv.FormatInt(made.ID, 10), 1)
 	}
 	return target
 }

@@ -82,6 +82,8 @@ type Deps struct {
 	Demo     []DemoAccount
 	// SignInService signs people in from elsewhere. Nil: there is none.
 	SignInService *idp.Service
+	// Tokens says which machine asks.
+	Tokens *auth.Tokens
 	// Policies keeps the versions of the policy, and puts them in force.
 	Policies *policybook.Book
 	// Note writes an entry of the audit. Nil: nothing is noted.
@@ -91,8 +93,6 @@ type Deps struct {
 	// TrustedProxies are those whose word is taken for a client's address and for
 	// the encryption of its connection.
 	TrustedProxies []netip.Prefix
-	// MetricsAllowed, where set, lets a request from elsewhere read the metrics.
-	MetricsAllowed func(*http.Request) bool
 }
 
 type server struct {

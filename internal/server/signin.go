@@ -110,11 +110,15 @@ func isReading(c *gin.Context) bool {
 	return c.Request.Method == http.MethodGet || c.Request.Method == http.MethodHead
 }
 
-func isAPI(c *gin.Context) bool { return strings.HasPrefix(c.Request.URL.Path, "/api/") }
+// isAPI reports whether a program asks, which is answered in JSON.
+func isAPI(c *gin.Context) bool {
+	return strings.HasPrefix(c.Request.URL.Path, "/api/") || c.Request.URL.Path == "/metrics"
+}
 
 // askToSignIn leads a page to the sign-in and back; a program is told.
 func (s *server) askToSignIn(c *gin.Context) {
 	if isAPI(c) {
+		c.Header("WWW-Authenticate", challenge)
 		s.tell(c, http.StatusUnauthorized, "", "Nobody is signed in.")
 		return
 	}

@@ -15,3 +15,10 @@ var RoleSays = map[string]string{
 	"administrator": "accounts, policy, audit, feeds and rows held back; no patients",
 	"screen":        "the list of its units in beds, without names, for a display",
 }
+
+// ScopeSays is what the scope of a machine's token is for.
+var ScopeSays = map[string]string{
+	"list:read":    "the ranked lists of its units, with names",
+	"sets:read":    "the sets of the stays on its units",
+	"metrics:read": "the figures for those who run the program; no patients, no units",
+}

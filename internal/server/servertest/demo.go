@@ -97,7 +97,7 @@ func Demo(zone *time.Location) (server.Deps, *Board, error) {
 		Clock: clock,
 		Feeds: func(context.Context) (server.FeedHealth, error) { return health, nil },
 		Held:  func(context.Context) ([]server.HeldRow, error) { return held, nil },
-		Ready: func(context.Context) error { return nil }, Accounts: accounts,
+		Ready: func(context.Context) error { return nil }, Accounts: accounts, Tokens: Tokens(now),
 		Audit: func(context.Context, server.AuditQuery) ([]audit.Entry, audit.Head, error) {
 			return nil, audit.Head{Hash: audit.Genesis()}, nil
 		},

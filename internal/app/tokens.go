@@ -1,0 +1,239 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/store"
+)
+
+// tokenStore is the store as the tokens want it.
+type tokenStore struct{ *store.Store }
+
+func tokenIn(t store.APIToken) auth.APIToken {
+	out := auth.APIToken{
+		ID: t.ID, Name: t.Name, Units: t.Units, AllUnits: t.AllUnits, MadeBy: t.MadeBy, MadeAt: t.MadeAt,
+		ExpiresAt: t.ExpiresAt, RevokedAt: t.RevokedAt, UsedAt: t.UsedAt,
+	}
+	for _, s := range auth.Scopes { // a scope of another program's version is not known here
+		for _, held := range t.Scopes {
+			if held == string(s) {
+				out.Scopes = append(out.Scopes, s)
+			}
+		}
+	}
+	return out
+}
+
+func (s tokenStore) Tokens(ctx context.Context) ([]auth.APIToken, error) {
+	list, err := s.APITokens(ctx)
+	out := make([]auth.APIToken, len(list))
+	for n, t := range list {
+		out[n] = tokenIn(t)
+	}
+	return out, err
+}
+
+func (s tokenStore) AddToken(ctx context.Context, nameKey string, tokenHash []byte, t auth.APIToken) (auth.APIToken, error) {
+	in := store.APIToken{
+		Name: t.Name, NameKey: nameKey, TokenHash: tokenHash, Units: t.Units, AllUnits: t.AllUnits, MadeBy: t.MadeBy, MadeAt: t.MadeAt,
+		ExpiresAt: t.ExpiresAt,
+	}
+	for _, scope := range t.Scopes {
+		in.Scopes = append(in.Scopes, string(scope))
+	}
+	kept, err := s.AddAPIToken(ctx, in)
+	return tokenIn(kept), err
+}
+
+func (s tokenStore) TokenOf(ctx context.Context, tokenHash []byte) (auth.APIToken, error) {
+	t, err := s.APITokenOf(ctx, tokenHash)
+	return tokenIn(t), err
+}
+
+func (s tokenStore) RevokeToken(ctx context.Context, id int64, at time.Time) error {
+	return s.RevokeAPIToken(ctx, id, at)
+}
+
+// TouchToken waits for as long as the use of a session may wait.
+func (s tokenStore) TouchToken(ctx context.Context, id int64, at time.Time) error {
+	return touchBriefly(ctx, func(brief context.Context) error { return s.TouchAPIToken(brief, id, at) })
+}
+
+func (p process) newTokens(s *site) *auth.Tokens {
+	return &auth.Tokens{Store: tokenStore{s.store}, Clock: p.clock, Limits: &auth.Limits{}}
+}
+
+// tokenFlags are the flags of the token commands.
+type tokenFlags struct {
+	name, format, days string
+	scopes, units      words
+}
+
+const tokenUsage = "token takes add, list or revoke; for instance `dashboard token add --name NAME --scope list:read --unit 4W`"
+
+func tokenCommand(ctx context.Context, p process, args []string) error {
+	var f tokenFlags
+	s, rest, err := p.parse("token", args, func(fs *flag.FlagSet) {
+		fs.StringVar(&f.name, "name", "", "")
+		fs.StringVar(&f.format, "format", "table", "")
+		fs.StringVar(&f.days, "days", strconv.Itoa(auth.DefaultTokenDays), "")
+		fs.Var(&f.scopes, "scope", "")
+		fs.Var(&f.units, "unit", "")
+	})
+	if err != nil {
+		return err
+	}
+	verb, err := f.verb(rest)
+	if err != nil {
+		return err
+	}
+	if err := checkFormat(f.format); err != nil {
+		return err
+	}
+	site, err := p.open(ctx, s)
+	if err != nil {
+		return err
+	}
+	defer site.close()
+	return verb(tokens{p, site, p.newTokens(site), f}, ctx)
+}
+
+// verb reads the words of the command: what to do, and a name where none was given as
+// a flag.
+func (f *tokenFlags) verb(rest []string) (func(tokens, context.Context) error, error) {
+	verbs := map[string]func(tokens, context.Context) error{"add": tokens.add, "list": tokens.list, "revoke": tokens.revoke}
+	if len(rest) == 0 || verbs[rest[0]] == nil {
+		return nil, usagef("%s", tokenUsage)
+	}
+	verb := rest[0]
+	if len(rest) == 2 && f.name == "" && verb != "list" {
+		f.name, rest = rest[1], rest[:1]
+	}
+	switch {
+	case len(rest) > 1:
+		return nil, usagef("token %s takes no argument %q", verb, rest[1])
+	case verb != "list" && f.name == "":
+		return nil, usagef("token %s needs --name", verb)
+	}
+	return verbs[verb], nil
+}
+
+// tokens is one run of a token command.
+type tokens struct {
+	process
+	site   *site
+	tokens *auth.Tokens
+	flags  tokenFlags
+}
+
+func (t tokens) add(ctx context.Context) error {
+	now := t.clock()
+	expires, err := auth.TokenEnd(t.flags.days, now)
+	if err != nil {
+		return usagef("--days: %v", err)
+	}
+	wanted := auth.ParseAPIToken(t.flags.name, t.flags.scopes, t.flags.units, expires)
+	if err := wanted.Check(now); err != nil {
+		return usagef("%v", err)
+	}
+	if err := t.tokens.Check(ctx, wanted); err != nil { // the name may be taken
+		return err
+	}
+	if err := (users{process: t.process, site: t.site}).noteUnknown(ctx, auth.Grants{Units: wanted.Units}); err != nil {
+		return err
+	}
+	var secret string
+	err = t.site.audited(ctx, now, "token add", wanted.Words(), func() (err error) {
+		secret, _, err = t.tokens.Make(ctx, wanted, auth.CommandLine)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(t.stdout, "made %s, which holds until %s\ntoken %s\nIt is not shown again; see docs/api.md for its use.\n",
+		wanted.Name, expires.In(t.site.settings.zone).Format(time.RFC3339), secret)
+	return err
+}
+
+func (t tokens) revoke(ctx context.Context) error {
+	held, err := t.tokens.Named(ctx, t.flags.name)
+	if err != nil {
+		return err
+	}
+	err = t.site.audited(ctx, t.clock(), "token revoke", held.Who(), func() error { return t.tokens.Revoke(ctx, held.ID) })
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(t.stdout, "revoked %s; it opens nothing any more\n", held.Name)
+	return err
+}
+
+// listedToken is a token in the JSON of token list.
+type listedToken struct {
+	Name      string       `json:"name"`
+	Scopes    []auth.Scope `json:"scopes"`
+	Units     []string     `json:"units"` // ["*"] for all
+	MadeBy    string       `json:"made_by"`
+	MadeAt    time.Time    `json:"made_at"`
+	ExpiresAt time.Time    `json:"expires_at"`
+	UsedAt    *time.Time   `json:"last_used_hour"` // null: never
+	RevokedAt *time.Time   `json:"revoked_at"`
+	State     string       `json:"state"` // holds, expired, revoked
+}
+
+func (t tokens) listed(k auth.APIToken) listedToken {
+	l := listedToken{
+		Name: k.Name, Scopes: append([]auth.Scope{}, k.Scopes...), Units: append([]string{}, k.Units...), MadeBy: k.MadeBy, MadeAt: k.MadeAt,
+		ExpiresAt: k.ExpiresAt, UsedAt: present(k.UsedAt), RevokedAt: present(k.RevokedAt), State: "expired",
+	}
+	if k.AllUnits {
+		l.Units = []string{auth.AllUnits}
+	}
+	switch {
+	case !k.RevokedAt.IsZero():
+		l.State = "revoked"
+	case k.Holds(t.clock()):
+		l.State = "holds"
+	}
+	return l
+}
+
+func (t tokens) list(ctx context.Context) error {
+	all, err := t.tokens.List(ctx)
+	if err != nil {
+		return err
+	}
+	lines := make([]listedToken, 0, len(all))
+	for _, k := range all {
+		lines = append(lines, t.listed(k))
+	}
+	if t.flags.format == "json" {
+		return writeJSON(t.stdout, map[string]any{"tokens": lines})
+	}
+	if len(lines) == 0 {
+		_, err := io.WriteString(t.stdout, "There are no tokens; `dashboard token add` makes one.\n")
+		return err
+	}
+	day := func(at time.Time) string { return at.In(t.site.settings.zone).Format("2006-01-02 15:04") }
+	w := tabwriter.NewWriter(t.stdout, 0, 0, 2, ' ', 0)
+	_, err = fmt.Fprintln(w, "name\tscopes\tunits\tmade by\tmade\texpires\tlast used (hour)\tstate")
+	for n, l := range lines {
+		used := "never"
+		if l.UsedAt != nil {
+			used = day(*l.UsedAt)
+		}
+		_, e := fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.Name, all[n].ScopeWords(), orNone(strings.Join(l.Units, ", ")), l.MadeBy,
+			day(l.MadeAt), day(l.ExpiresAt), used, l.State)
+		err = errors.Join(err, e)
+	}
+	return errors.Join(err, w.Flush())
+}

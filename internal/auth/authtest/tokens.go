@@ -1,0 +1,81 @@
+package authtest
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"sync"
+	"time"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/clinical"
+)
+
+// Tokens is an auth.TokenStore in memory.
+type Tokens struct {
+	mu      sync.Mutex
+	all     []auth.APIToken
+	hashes  map[string]int64 // to the number of the token
+	Touches int              // how often a use was written
+}
+
+func noToken() error { return clinical.Errorf(clinical.NotFound, "there is no such token") }
+
+// Tokens implements auth.TokenStore.
+func (m *Tokens) Tokens(context.Context) ([]auth.APIToken, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	all := slices.Clone(m.all)
+	slices.SortFunc(all, func(a, b auth.APIToken) int { return cmp.Compare(auth.NameKey(a.Name), auth.NameKey(b.Name)) })
+	return all, nil
+}
+
+// AddToken implements auth.TokenStore.
+func (m *Tokens) AddToken(_ context.Context, nameKey string, tokenHash []byte, t auth.APIToken) (auth.APIToken, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if slices.ContainsFunc(m.all, func(b auth.APIToken) bool { return auth.NameKey(b.Name) == nameKey }) {
+		return t, clinical.Errorf(clinical.Conflict, "the name is taken")
+	}
+	t.ID = int64(len(m.all) + 1)
+	m.all = append(m.all, t)
+	if m.hashes == nil {
+		m.hashes = map[string]int64{}
+	}
+	m.hashes[string(tokenHash)] = t.ID
+	return t, nil
+}
+
+// TokenOf implements auth.TokenStore.
+func (m *Tokens) TokenOf(_ context.Context, tokenHash []byte) (auth.APIToken, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if id, ok := m.hashes[string(tokenHash)]; ok {
+		return m.all[id-1], nil
+	}
+	return auth.APIToken{}, noToken()
+}
+
+// RevokeToken implements auth.TokenStore.
+func (m *Tokens) RevokeToken(_ context.Context, id int64, at time.Time) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if id < 1 || id > int64(len(m.all)) {
+		return noToken()
+	}
+	if t := &m.all[id-1]; t.RevokedAt.IsZero() {
+		t.RevokedAt = at
+	}
+	return nil
+}
+
+// TouchToken implements auth.TokenStore.
+func (m *Tokens) TouchToken(_ context.Context, id int64, at time.Time) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.Touches++
+	if t := &m.all[id-1]; at.After(t.UsedAt) {
+		t.UsedAt = at
+	}
+	return nil
+}
