@@ -67,7 +67,7 @@ func (s *server) showTokens(c *gin.Context, status int, v tokensView) {
 		s.fail(c, err)
 		return
 	}
-	v.frame = s.frame(c, "API tokens").at("/tokens")
+	v.frame = s.frame(c, text.Say("tokens.heading")).at("/tokens")
 	for _, t := range all {
 		v.Tokens = append(v.Tokens, s.tokenLine(t))
 	}
