@@ -148,7 +148,7 @@ func (t tokens) add(ctx context.Context) error {
 	if err := t.tokens.Check(ctx, wanted); err != nil { // the name may be taken
 		return err
 	}
-	if err := (users{process: t.process, site: t.site}).noteUnknown(ctx, auth.Grants{Units: wanted.Units}); err != nil {
+	if err := t.noteUnknown(ctx, t.site, wanted.Units); err != nil {
 		return err
 	}
 	var secret string

@@ -113,7 +113,7 @@ func (u users) add(ctx context.Context) error {
 	if err != nil {
 		return usagef("%v", err)
 	}
-	if err := u.noteUnknown(ctx, g); err != nil {
+	if err := u.noteUnknown(ctx, u.site, g.Units); err != nil {
 		return err
 	}
 	password, made, err := u.newPassword()
@@ -136,15 +136,15 @@ func (u users) add(ctx context.Context) error {
 
 // noteUnknown names units that no feed has named yet: a slip of the pen, or a feed
 // that has not come yet.
-func (u users) noteUnknown(ctx context.Context, g auth.Grants) error {
-	known, err := u.site.store.Units(ctx)
+func (p process) noteUnknown(ctx context.Context, s *site, units []string) error {
+	known, err := s.store.Units(ctx)
 	if err != nil {
 		return err
 	}
 	all := auth.Account{Units: known}
-	for _, unit := range g.Units {
+	for _, unit := range units {
 		if !all.OnUnit(unit) {
-			_, _ = fmt.Fprintf(u.stderr, "dashboard: no feed has named unit %s yet; seen so far: %s\n", unit, orNone(strings.Join(known, ", ")))
+			_, _ = fmt.Fprintf(p.stderr, "dashboard: no feed has named unit %s yet; seen so far: %s\n", unit, orNone(strings.Join(known, ", ")))
 		}
 	}
 	return nil

@@ -108,7 +108,6 @@ func TestEveryRouteWithEveryToken(t *testing.T) {
 // with it, and whoever is signed in beside it.
 func TestTokensThatDoNotServe(t *testing.T) {
 	c := newCrawl(t)
-	_, nurse := c.account(t, auth.FallsNurse)
 	_, good := c.token(t, auth.Scopes...)
 	gone, revoked := c.token(t, auth.Scopes...)
 	if err := c.tokens.Revoke(t.Context(), gone.ID); err != nil {
@@ -120,7 +119,7 @@ func TestTokensThatDoNotServe(t *testing.T) {
 		t.Fatal(err)
 	}
 	c.minutes.Add(1)
-	_, nurse = c.account(t, auth.FallsNurse)
+	_, nurse := c.account(t, auth.FallsNurse)
 	for what, header := range map[string]string{
 		"unknown": "Bearer " + auth.NewAPIToken(), "malformed": "Bearer x", "empty": "Bearer", "blank": "Bearer ", "a letter off": "Bearer " + good[:20] + "2" + good[21:] + "2",
 		"two in one": "Bearer " + good + " " + good, "expired": "Bearer " + expired, "revoked": "Bearer " + revoked, "in lower case": "Bearer " + strings.ToLower(good),
@@ -243,6 +242,7 @@ func TestRequestsWithATokenAreRecorded(t *testing.T) {
 		{"/api/v1/units/4W/list", good, "token machine 1 view GET /api/v1/units/:unit/list unit=4W stay= allowed"},
 		{"/api/v1/units/7E/list", good, "token machine 1 view GET /api/v1/units/:unit/list unit=7E stay= refused"},
 		{"/api/v1/stays/S102/sets", good, "token machine 1 view GET /api/v1/stays/:stay/sets unit=4W stay=S102 allowed"},
+		{"/metrics", good, "token machine 1 view GET /metrics unit= stay= refused"},
 		{"/api/v1/units/4W/list", auth.NewAPIToken(), " sign-in GET /api/v1/units/:unit/list unit= stay= refused"},
 	} {
 		c.bearing("GET", step.path, "Bearer "+step.token, nil)
