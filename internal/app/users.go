@@ -212,7 +212,10 @@ func (u users) password(ctx context.Context) error {
 func (u users) link(ctx context.Context) error {
 	a, err := u.accounts.Named(ctx, u.flags.name)
 	if err == nil {
-		_, err = u.accounts.Link(ctx, a.ID, auth.Identity{Issuer: u.flags.issuer, Subject: u.flags.subject})
+		err = u.audited(ctx, "user link", a.Name+" to subject "+u.flags.subject+" of "+u.flags.issuer, func() error {
+			_, err := u.accounts.Link(ctx, a.ID, auth.Identity{Issuer: u.flags.issuer, Subject: u.flags.subject})
+			return err
+		})
 	}
 	if err == nil {
 		_, err = fmt.Fprintf(u.stdout, "linked %s to subject %s of %s; its password is dropped and its sessions have ended\n", a.Name, u.flags.subject, u.flags.issuer)
@@ -223,7 +226,10 @@ func (u users) link(ctx context.Context) error {
 func (u users) unlink(ctx context.Context) error {
 	a, err := u.accounts.Named(ctx, u.flags.name)
 	if err == nil {
-		_, err = u.accounts.Unlink(ctx, a.ID)
+		err = u.audited(ctx, "user unlink", a.Name, func() error {
+			_, err := u.accounts.Unlink(ctx, a.ID)
+			return err
+		})
 	}
 	if err == nil {
 		_, err = fmt.Fprintf(u.stdout, "unlinked %s; give it a password with `dashboard user password --name %q`\n", a.Name, a.Name)
