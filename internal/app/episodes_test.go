@@ -25,6 +25,7 @@ var demoEpisodes = map[string]string{
 	"S102": "fall_without_set",                                     // its recheck is blocked by the injury
 	"S103": "dose_review precautions_missing tell_provider",        // stopped by faintness on an alpha-1 blocker
 	"S104": "tell_provider",                                        // a bleed, low on standing
+	"S105": "tell_provider",                                        // too low to stand
 	"S106": "precautions_missing",                                  // a drop, and precautions missing
 	"S108": "dose_review",
 	"S109": "dose_review",
@@ -200,7 +201,7 @@ func TestTheLifeOfAnEpisode(t *testing.T) {
 		if err := act(episodes.FallWithoutSet, 6, episodes.Action{Do: episodes.Take, Who: "jk"}); clinical.CodeOf(err) != clinical.Conflict {
 			t.Errorf("taken twice: %v", err)
 		}
-		must(act(episodes.PrecautionsMissing, 7, episodes.Action{Do: episodes.Close, Who: "mb", Reason: "refuses the bed alarm"}))
+		must(act(episodes.PrecautionsMissing, 7, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.Declined, Note: "refuses the bed alarm"}))
 		if _, err := s.care().Act(ctx, "nobody", episodes.Action{Do: episodes.Close, Who: "mb", Reason: "x"}, now); clinical.CodeOf(err) != clinical.NotFound {
 			t.Errorf("an episode that there is not: %v", err)
 		}

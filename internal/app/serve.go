@@ -181,7 +181,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 			Board: s.service, Policy: s.service.Policy, Policies: s.policies, Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
 			DataState: s.store.DataState, Held: s.heldRows,
-			Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
+			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.readAudit,
 			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"plumbline/internal/alerts"
@@ -165,15 +166,6 @@ func (s *Service) Stay(ctx context.Context, stayID string) ([]History, error) {
 	if err != nil {
 		return nil, err
 	}
-	slices.SortStableFunc(list, func(a, b episodes.Episode) int {
-		if a.Active() != b.Active() {
-			if a.Active() {
-				return -1
-			}
-			return 1
-		}
-		return b.ChangedAt.Compare(a.ChangedAt)
-	})
 	ids := make([]string, len(list))
 	for n, e := range list {
 		ids[n] = e.ID
@@ -183,7 +175,59 @@ func (s *Service) Stay(ctx context.Context, stayID string) ([]History, error) {
 	for n, e := range list {
 		out[n] = History{e, events[e.ID]}
 	}
+	order(out)
 	return out, err
+}
+
+// AsOf is what histories were at a moment: of each what had happened by then, without
+// those that had not opened, in the order of Stay.
+func AsOf(histories []History, moment time.Time) []History {
+	var out []History
+	for _, h := range histories {
+		e, opened := episodes.At(h.Events, moment)
+		if opened {
+			out = append(out, History{e, h.Events[:e.Events]})
+		}
+	}
+	order(out)
+	return out
+}
+
+// order puts what is owed first, then what is done, the latest first.
+func order(list []History) {
+	slices.SortStableFunc(list, func(x, y History) int {
+		a, b := x.Episode, y.Episode
+		if a.Active() != b.Active() {
+			if a.Active() {
+				return -1
+			}
+			return 1
+		}
+		return b.ChangedAt.Compare(a.ChangedAt)
+	})
+}
+
+// Ended lists what ended on a unit in [from, to) and is still done, the latest
+// first. An empty unit lists what ended of the feeds.
+func (s *Service) Ended(ctx context.Context, unit string, from, to time.Time) ([]History, error) {
+	histories, err := s.Store.EventsOfUnit(ctx, unit, from, to)
+	if err != nil {
+		return nil, err
+	}
+	var out []History
+	for _, events := range histories {
+		e := episodes.Replay(events)
+		if !e.Active() && e.Unit == unit && !e.ChangedAt.Before(from) && e.ChangedAt.Before(to) {
+			out = append(out, History{e, events})
+		}
+	}
+	slices.SortFunc(out, func(a, b History) int {
+		if c := b.Episode.ChangedAt.Compare(a.Episode.ChangedAt); c != 0 {
+			return c
+		}
+		return strings.Compare(a.Episode.ID, b.Episode.ID)
+	})
+	return out, nil
 }
 
 // Episode is one episode with its history; clinical.NotFound where there is none.

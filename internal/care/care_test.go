@@ -10,6 +10,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/care"
+	"plumbline/internal/care/caretest"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/policy"
@@ -43,78 +44,6 @@ func (b board) Live(_ context.Context, unit string, at time.Time) ([]alerts.Asse
 
 func (b board) Chart(context.Context, string, time.Time) (clinical.Chart, error) { return b.chart, nil }
 
-// memory is a care.Store for tests; it holds one step at a time.
-type memory struct {
-	care.Store
-	all    map[string]episodes.Episode
-	events map[string][]episodes.Event
-}
-
-func newMemory() *memory {
-	return &memory{all: map[string]episodes.Episode{}, events: map[string][]episodes.Event{}}
-}
-
-func (m *memory) keep(t episodes.Transition) {
-	m.all[t.Episode.ID] = t.Episode
-	m.events[t.Episode.ID] = append(m.events[t.Episode.ID], t.Event)
-}
-
-func (m *memory) where(holds func(episodes.Episode) bool) (out []episodes.Episode) {
-	for _, e := range m.all {
-		if holds(e) {
-			out = append(out, e)
-		}
-	}
-	return out
-}
-
-func (m *memory) Step(_ context.Context, s care.Scope, _ time.Time, step func([]episodes.Episode) []episodes.Transition) (bool, error) {
-	for _, t := range step(m.where(func(e episodes.Episode) bool {
-		return e.Unit == s.Unit && e.Active() || slices.Contains(s.IDs, e.ID)
-	})) {
-		m.keep(t)
-	}
-	return true, nil
-}
-
-func (m *memory) Change(_ context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error) {
-	t, err := change(m.all[id])
-	if err == nil {
-		m.keep(t)
-	}
-	return t.Episode, err
-}
-
-func (m *memory) ByID(_ context.Context, id string) (episodes.Episode, error) {
-	e, ok := m.all[id]
-	if !ok {
-		return e, clinical.Errorf(clinical.NotFound, "none")
-	}
-	return e, nil
-}
-
-func (m *memory) Owed(_ context.Context, unit string) ([]episodes.Episode, error) {
-	return m.where(func(e episodes.Episode) bool { return e.Unit == unit && e.Active() }), nil
-}
-
-func (m *memory) OfStay(_ context.Context, stay string) ([]episodes.Episode, error) {
-	return m.where(func(e episodes.Episode) bool { return e.StayID == stay }), nil
-}
-
-func (m *memory) Events(context.Context, []string) (map[string][]episodes.Event, error) {
-	return m.events, nil
-}
-
-func (m *memory) UnitsOwing(context.Context) ([]string, error) {
-	var out []string
-	for _, e := range m.all {
-		if e.Active() && !slices.Contains(out, e.Unit) {
-			out = append(out, e.Unit)
-		}
-	}
-	return out, nil
-}
-
 func fall(id string, hours float64) trends.FallFact {
 	return trends.FallFact{SourceID: id, At: now.Add(time.Duration(hours * float64(time.Hour))), Injury: "none"}
 }
@@ -130,7 +59,7 @@ func kinds(list []episodes.Episode) string {
 // A unit that cannot be answered keeps no other from its step, and none of its
 // episodes is ended for it.
 func TestAUnitThatFailsHoldsUpNoOther(t *testing.T) {
-	m := newMemory()
+	m := &caretest.Memory{}
 	b := board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}, "7E": {fall("F2", -1)}}}
 	s := care.Service{Board: b, Store: m, Policy: policy.Default()}
 	if _, err := s.StepAll(t.Context(), now); err != nil {
@@ -150,7 +79,7 @@ func TestAUnitThatFailsHoldsUpNoOther(t *testing.T) {
 }
 
 func TestTheOrderOfWhatIsShown(t *testing.T) {
-	m := newMemory()
+	m := &caretest.Memory{}
 	s := care.Service{Board: board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -9), fall("F2", -8)}}}, Store: m, Policy: policy.Default()}
 	if _, err := s.StepUnit(t.Context(), "4W", now.Add(-6*time.Hour)); err != nil {
 		t.Fatal(err)
@@ -166,7 +95,7 @@ func TestTheOrderOfWhatIsShown(t *testing.T) {
 		t.Errorf("the unit's order: %s", got)
 	}
 	first := list[0]
-	if _, err := s.Act(t.Context(), first.ID, episodes.Action{Do: episodes.Close, Who: "mb", Reason: "seen"}, now); err != nil {
+	if _, err := s.Act(t.Context(), first.ID, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.DoneUncharted}, now); err != nil {
 		t.Fatal(err)
 	}
 	histories, err := s.Stay(t.Context(), "S 4W")
@@ -193,12 +122,12 @@ func TestClosingLearnsTheWholeChart(t *testing.T) {
 	b := board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}, chart: clinical.Chart{
 		Records: []clinical.Record{record(clinical.KindVitals, "V1")}, Removed: []clinical.Record{record(clinical.KindOrder, "O1")},
 	}}
-	s := care.Service{Board: b, Store: newMemory(), Policy: policy.Default()}
+	s := care.Service{Board: b, Store: &caretest.Memory{}, Policy: policy.Default()}
 	done, err := s.StepUnit(t.Context(), "4W", now)
 	if err != nil || len(done) == 0 {
 		t.Fatal(done, err)
 	}
-	e, err := s.Act(t.Context(), done[0].Episode.ID, episodes.Action{Do: episodes.Close, Who: "mb", Reason: "seen"}, now)
+	e, err := s.Act(t.Context(), done[0].Episode.ID, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.DoneUncharted}, now)
 	if err != nil {
 		t.Fatal(err)
 	}

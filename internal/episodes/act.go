@@ -1,6 +1,7 @@
 package episodes
 
 import (
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -24,13 +25,40 @@ const (
 type Action struct {
 	Do     Verb
 	Who    string    // the account's name
-	Reason string    // of Defer and Close; a word with Release is welcome
+	Seen   int       // how many events the person had before them; 0: the asker shows none
+	Reason string    // of Defer in words, of Close one of Closings; a word with Release is welcome
+	Note   string    // of Close: what there is to say besides
 	Until  time.Time // of Defer
 	Chart  []Fact    // of Close: all that is on the stay's chart; none of it is new evidence later
 }
 
-// maxReason is how long a reason may be, in characters: it is read on a line.
-const maxReason = 500
+// MaxReason is how long a reason or a note may be, in characters: it is read on a line.
+const MaxReason = 500
+
+// Reasons for which a person closes an episode. They are few, so that they can be
+// counted; what else there is to say stands in the note.
+const (
+	DoneUncharted  = "done_uncharted"  // done, and not charted where the feeds reach
+	ProviderTold   = "provider_told"   //
+	Reviewed       = "reviewed"        // looked at; nothing is to be changed
+	Declined       = "declined"        // by the patient
+	NotSuitable    = "not_suitable"    // for this patient now
+	ChartedWrongly = "charted_wrongly" // to be corrected at its source
+	KnownOutage    = "known_outage"    // of a feed
+	OtherReason    = "other"           // needs a note
+)
+
+// Closings are the reasons for which an episode of a kind may be closed, in the
+// order in which people are shown them.
+var Closings = map[Kind][]string{
+	FallWithoutSet:     {DoneUncharted, Declined, NotSuitable, ChartedWrongly, OtherReason},
+	TellProvider:       {ProviderTold, NotSuitable, ChartedWrongly, OtherReason},
+	RecheckOverdue:     {DoneUncharted, Declined, NotSuitable, ChartedWrongly, OtherReason},
+	PrecautionsMissing: {DoneUncharted, Declined, NotSuitable, ChartedWrongly, OtherReason},
+	DoseReview:         {Reviewed, ProviderTold, NotSuitable, ChartedWrongly, OtherReason},
+	DataContradiction:  {Reviewed, ChartedWrongly, OtherReason},
+	FeedStale:          {KnownOutage, Reviewed, OtherReason},
+}
 
 // Longest is for how long an episode of a kind may be put off at once. No
 // published source gives a figure: the first is the time in which the rules ask
@@ -49,7 +77,10 @@ var Longest = map[Kind]time.Duration{
 // clinical.Invalid for an action that lacks something and clinical.Conflict for
 // one that the episode's state does not allow; its sentence says what to do.
 func Act(e Episode, a Action, at time.Time) (Transition, error) {
-	a.Who, a.Reason = strings.TrimSpace(a.Who), strings.TrimSpace(a.Reason)
+	a.Who, a.Reason, a.Note = strings.TrimSpace(a.Who), strings.TrimSpace(a.Reason), strings.TrimSpace(a.Note)
+	if a.Seen != 0 && a.Seen != e.Events {
+		return Transition{}, clinical.Errorf(clinical.Conflict, "this has changed since you saw it; look at what happened, and decide again")
+	}
 	if err := a.complete(e.Kind, at); err != nil {
 		return Transition{}, err
 	}
@@ -65,7 +96,7 @@ func Act(e Episode, a Action, at time.Time) (Transition, error) {
 	case Defer:
 		v.What, v.To, v.Until = PutOff, Deferred, a.Until
 	case Close:
-		v.What, v.To, v.Learned = Closed, Done, without(a.Chart, e.Known)
+		v.What, v.To, v.Note, v.Learned = Closed, Done, a.Note, without(a.Chart, e.Known)
 	}
 	return transition(e, v, at), nil
 }
@@ -75,21 +106,32 @@ func (a Action) complete(kind Kind, at time.Time) error {
 	switch {
 	case a.Who == "" || a.Who == Program:
 		return clinical.Errorf(clinical.Invalid, "nobody is named; sign in and try again")
-	case utf8.RuneCountInString(a.Reason) > maxReason:
-		return clinical.Errorf(clinical.Invalid, "the reason is longer than %d characters; shorten it", maxReason)
+	case utf8.RuneCountInString(a.Reason) > MaxReason:
+		return clinical.Errorf(clinical.Invalid, "the reason is longer than %d characters; shorten it", MaxReason)
+	case utf8.RuneCountInString(a.Note) > MaxReason:
+		return clinical.Errorf(clinical.Invalid, "the note is longer than %d characters; shorten it", MaxReason)
 	}
 	switch a.Do {
 	case Take, TakeOver, Release:
 		return nil
 	case Close:
-		if a.Reason == "" {
-			return clinical.Errorf(clinical.Invalid, "closing needs a reason; say what was done or decided")
-		}
-		return nil
+		return a.closable(kind)
 	case Defer:
 		return a.deferrable(kind, at)
 	}
 	return clinical.Errorf(clinical.Invalid, "there is no action %q; use take, take_over, release, defer or close", a.Do)
+}
+
+func (a Action) closable(kind Kind) error {
+	switch {
+	case a.Reason == "":
+		return clinical.Errorf(clinical.Invalid, "closing needs a reason; choose what was done or decided")
+	case !slices.Contains(Closings[kind], a.Reason):
+		return clinical.Errorf(clinical.Invalid, "closing this needs one of its reasons; choose one, and say the rest in the note")
+	case a.Reason == OtherReason && a.Note == "":
+		return clinical.Errorf(clinical.Invalid, "another reason needs a note; say what was done or decided")
+	}
+	return nil
 }
 
 func (a Action) deferrable(kind Kind, at time.Time) error {

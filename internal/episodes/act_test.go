@@ -16,7 +16,7 @@ func TestTableOfActions(t *testing.T) {
 		"take over": {Do: episodes.TakeOver},
 		"release":   {Do: episodes.Release},
 		"defer":     {Do: episodes.Defer, Reason: "asleep", Until: after(9)},
-		"close":     {Do: episodes.Close, Reason: "refused"},
+		"close":     {Do: episodes.Close, Reason: episodes.Declined, Note: "twice"},
 	}
 	want := map[string]map[string][2]string{ // by mb, by another: the state after it, or the words of the refusal
 		"open": {
@@ -58,7 +58,7 @@ func TestTableOfActions(t *testing.T) {
 					t.Errorf("%s, %s by %s: %q, %v, want %q", state, verb, who, tr.Episode.State, err, expect)
 					continue
 				}
-				if tr.Event.Who != who || tr.Event.Tells || tr.Event.Reason != a.Reason {
+				if tr.Event.Who != who || tr.Event.Tells || tr.Event.Reason != a.Reason || tr.Event.Note != a.Note || tr.Episode.Note != a.Note {
 					t.Errorf("%s, %s by %s: the event is %+v", state, verb, who, tr.Event)
 				}
 				w.keep(tr)
@@ -82,7 +82,11 @@ func TestWhatAnActionLacks(t *testing.T) {
 		{"the program's name", episodes.DoseReview, episodes.Action{Do: episodes.Take, Who: episodes.Program}, "nobody is named"},
 		{"an unknown verb", episodes.DoseReview, episodes.Action{Do: "hush", Who: "mb"}, `no action "hush"`},
 		{"closing, no reason", episodes.DoseReview, episodes.Action{Do: episodes.Close, Who: "mb", Reason: " \t"}, "needs a reason"},
-		{"too long", episodes.DoseReview, episodes.Action{Do: episodes.Close, Who: "mb", Reason: long}, "longer than 500"},
+		{"too long", episodes.DoseReview, episodes.Action{Do: episodes.Release, Who: "mb", Reason: long}, "longer than 500"},
+		{"a note too long", episodes.DoseReview, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.Reviewed, Note: long}, "longer than 500"},
+		{"closing for no reason of the list", episodes.DoseReview, episodes.Action{Do: episodes.Close, Who: "mb", Reason: "done"}, "one of its reasons"},
+		{"closing for another kind's reason", episodes.DoseReview, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.KnownOutage}, "one of its reasons"},
+		{"another reason, not said", episodes.DoseReview, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.OtherReason, Note: " "}, "needs a note"},
 		{"putting off, no reason", episodes.DoseReview, episodes.Action{Do: episodes.Defer, Who: "mb", Until: after(1)}, "needs a reason"},
 		{"putting off, no end", episodes.DoseReview, episodes.Action{Do: episodes.Defer, Who: "mb", Reason: "x"}, "needs an end"},
 		{"an end that is now", episodes.DoseReview, episodes.Action{Do: episodes.Defer, Who: "mb", Reason: "x", Until: after(0)}, "has passed"},
@@ -107,7 +111,51 @@ func TestWhatAnActionLacks(t *testing.T) {
 		}
 	}
 	if _, err := episodes.Act(episodes.Episode{Kind: episodes.DoseReview, State: episodes.Open},
-		episodes.Action{Do: episodes.Close, Who: "mb", Reason: long[2:]}, start); err != nil {
-		t.Errorf("a reason of 500 characters: %v", err)
+		episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.OtherReason, Note: long[2:]}, start); err != nil {
+		t.Errorf("a note of 500 characters: %v", err)
+	}
+}
+
+// Every kind can be closed for each of its reasons, each named once.
+func TestReasonsOfClosing(t *testing.T) {
+	for _, kind := range episodes.Kinds {
+		seen := map[string]bool{}
+		for _, reason := range episodes.Closings[kind] {
+			_, err := episodes.Act(episodes.Episode{Kind: kind, State: episodes.Open},
+				episodes.Action{Do: episodes.Close, Who: "mb", Reason: reason, Note: "x"}, start)
+			if err != nil || seen[reason] {
+				t.Errorf("%s closed for %s: %v, or named twice", kind, reason, err)
+			}
+			seen[reason] = true
+		}
+		if !seen[episodes.OtherReason] || len(seen) < 3 {
+			t.Errorf("%s has the reasons %v", kind, episodes.Closings[kind])
+		}
+	}
+}
+
+// Whoever acts on what has changed since they saw it is told so first, whatever
+// else is wrong.
+func TestWhatWasSeenMustStillStand(t *testing.T) {
+	for state, reach := range reached {
+		if state == "none" {
+			continue
+		}
+		for _, verb := range []episodes.Verb{episodes.Take, episodes.TakeOver, episodes.Release, episodes.Defer, episodes.Close} {
+			for _, off := range []int{-1, 1} {
+				w := newWard(t)
+				reach(w)
+				e := w.only()
+				_, err := episodes.Act(e, episodes.Action{Do: verb, Who: "mb", Seen: e.Events + off}, after(2))
+				if seen := e.Events + off; seen != 0 && (clinical.CodeOf(err) != clinical.Conflict || !strings.Contains(err.Error(), "since you saw it")) {
+					t.Errorf("%s, %s with %d of %d events seen: %v", state, verb, seen, e.Events, err)
+				}
+			}
+		}
+	}
+	w := newWard(t)
+	reached["open"](w)
+	if _, err := episodes.Act(w.only(), episodes.Action{Do: episodes.Take, Who: "mb", Seen: 1}, after(2)); err != nil {
+		t.Errorf("nothing has changed since: %v", err)
 	}
 }

@@ -95,9 +95,22 @@ func fallsWithoutSet(a alerts.Assessment, p clinical.Policy) []Condition {
 	return out
 }
 
-// providerToTell: the latest set that can be read was stopped by symptoms or met
-// a low standing pressure, from T-STOPPED or T-LOW on until there is a later one.
+// providerToTell: the provider is to be told of the latest set that can be read,
+// and of a low lying pressure after it. One set is one thing to tell, whatever of
+// it holds.
 func providerToTell(a alerts.Assessment, p clinical.Policy) []Condition {
+	out := badSet(a, p)
+	for _, low := range lowLying(a) {
+		if !slices.ContainsFunc(out, func(c Condition) bool { return c.Trigger == low.Trigger }) {
+			out = append(out, low)
+		}
+	}
+	return out
+}
+
+// badSet: the latest set that can be read was stopped by symptoms or met a low
+// standing pressure, from T-STOPPED or T-LOW on until there is a later one.
+func badSet(a alerts.Assessment, p clinical.Policy) []Condition {
 	set := a.Digest.LatestInterpretable()
 	if set == nil {
 		return nil
@@ -116,6 +129,27 @@ func providerToTell(a alerts.Assessment, p clinical.Policy) []Condition {
 		c.Opens, c.Rule, c.Figures = true, rule, Figures(r.Figures)
 	}
 	return []Condition{c}
+}
+
+// lowLying: the lying pressure of a set was low, from T-LOW-LYING on until a later
+// set can be read. One that cannot be read says nothing to the contrary: standing
+// is usually withheld in this state, so most sets in it cannot.
+func lowLying(a alerts.Assessment) []Condition {
+	sets := a.Digest.Sets
+	for n := len(sets) - 1; n >= 0; n-- {
+		set := sets[n]
+		if set.LyingPressure == trends.LowLying {
+			c := Condition{Kind: TellProvider, StayID: a.Digest.StayID, Trigger: setKey(set), Facts: readings(set)}
+			if r := reasonOf(a, alerts.TLowLying); r != nil && n == len(sets)-1 {
+				c.Opens, c.Rule, c.Figures = true, alerts.TLowLying, Figures(r.Figures)
+			}
+			return []Condition{c}
+		}
+		if set.Interpretable() {
+			return nil
+		}
+	}
+	return nil
 }
 
 // rechecksOverdue: every demand for a recheck that is overdue, not the earliest

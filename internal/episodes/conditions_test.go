@@ -44,6 +44,12 @@ func (c *chart) set(id string, h, lying, standing float64, stopped bool) {
 	c.add(id+"-2", after(h+0.05), clinical.Vitals{TakenAt: after(h + 0.05), Systolic: &standing, Position: clinical.Standing, MinutesInPosition: &up, StoppedEarly: stopped, Symptoms: symptoms, Limb: "left arm"})
 }
 
+// lyingOnly charts a set that was given up before standing.
+func (c *chart) lyingOnly(id string, h, systolic float64) {
+	rest := 5.0
+	c.add(id, after(h), clinical.Vitals{TakenAt: after(h), Systolic: &systolic, Position: clinical.Lying, MinutesInPosition: &rest, StoppedEarly: true, Limb: "left arm"})
+}
+
 func (c *chart) order(id string, h float64, drug string) {
 	dose, times := 4.0, 1.0
 	c.add(id, after(h), clinical.Order{Drug: clinical.Drug{Text: drug}, StartAt: after(h), Dose: &dose, DoseUnit: "mg", TimesPerDay: &times, NewDrug: true})
@@ -136,6 +142,45 @@ func TestWhatAsksForAnEpisode(t *testing.T) {
 			c.set("A", 3, 110, 85, false)
 			c.set("B", 5, 120, 118, false)
 		}, 6, ""},
+		{"too low to stand", func(c *chart) {
+			c.admit(young)
+			c.bundle(0)
+			c.set("A", 3, 85, 82, false)
+		}, 4, "tell_provider set of dayT10:00:00Z"},
+		{"too low to stand, told a day ago, no set since", func(c *chart) {
+			c.admit(young)
+			c.bundle(0)
+			c.set("A", 3, 85, 82, false)
+		}, 30, "~tell_provider set of dayT10:00:00Z; recheck_overdue R-REPEAT set of dayT10:00:00Z"},
+		{"too low to stand, and a set since that cannot be read", func(c *chart) {
+			c.admit(young)
+			c.bundle(0)
+			c.set("A", 3, 85, 82, false)
+			c.lyingOnly("B", 5, 104)
+		}, 6, "~tell_provider set of dayT10:00:00Z"},
+		{"too low to stand twice: the later one is told", func(c *chart) {
+			c.admit(young)
+			c.bundle(0)
+			c.set("A", 3, 85, 82, false)
+			c.lyingOnly("B", 5, 84)
+		}, 6, "tell_provider set of dayT12:00:00Z"},
+		{"too low to stand, and a set since that can be read", func(c *chart) {
+			c.admit(young)
+			c.bundle(0)
+			c.set("A", 3, 85, 82, false)
+			c.set("B", 5, 120, 118, false)
+		}, 6, ""},
+		{"too low to stand, stood up and stopped: one thing to tell", func(c *chart) {
+			c.admit(young)
+			c.bundle(0)
+			c.set("A", 3, 85, 60, true)
+		}, 4, "tell_provider set of dayT10:00:00Z"},
+		{"low on standing, then too low to stand: two things to tell", func(c *chart) {
+			c.admit(young)
+			c.bundle(0)
+			c.set("A", 3, 110, 85, false)
+			c.lyingOnly("B", 5, 84)
+		}, 6, "tell_provider set of dayT10:00:00Z; tell_provider set of dayT12:00:00Z"},
 		{"positive with an alpha-1 blocker", func(c *chart) {
 			c.admit(young)
 			c.bundle(0)

@@ -113,6 +113,7 @@ type Episode struct {
 	ChangedAt time.Time `json:"changed_at"` // the last event
 	Who       string    `json:"who"`        // who took it, put it off or closed it; "" where it is open
 	Reason    string    `json:"reason"`     // of putting off or ending
+	Note      string    `json:"note"`       // of closing
 	Until     time.Time `json:"until"`      // the end of a deferral; zero in every other state
 	Ending    Ending    `json:"ending"`     // "" until it is done
 

@@ -31,7 +31,8 @@ type Event struct {
 	What      What      `json:"what"`
 	From      State     `json:"from"` // "" of the first
 	To        State     `json:"to"`
-	Reason    string    `json:"reason"` // a person's words, or a reason of ending below
+	Reason    string    `json:"reason"` // a person's words, one of Closings, or a reason of ending below
+	Note      string    `json:"note"`   // of closing: a person's words
 	Until     time.Time `json:"until"`
 
 	Kind    Kind   `json:"kind"`
@@ -70,7 +71,7 @@ func Apply(e Episode, v Event) Episode {
 		e = Episode{ID: v.EpisodeID, Kind: v.Kind, StayID: v.StayID, Trigger: v.Trigger, OpenedAt: v.At}
 	}
 	e.Unit, e.State, e.ChangedAt, e.Events = v.Unit, v.To, v.At, v.N
-	e.Who, e.Reason, e.Until, e.Ending = "", v.Reason, v.Until, ""
+	e.Who, e.Reason, e.Note, e.Until, e.Ending = "", v.Reason, v.Note, v.Until, ""
 	switch v.To {
 	case Taken, Deferred:
 		e.Who = v.Who

@@ -295,7 +295,7 @@ func (w *world) act() {
 	}
 	a := episodes.Action{
 		Do:  some(w.t, "verb", episodes.Take, episodes.TakeOver, episodes.Release, episodes.Defer, episodes.Close),
-		Who: some(w.t, "who", "mb", "jk"), Reason: "a reason", Chart: known,
+		Who: some(w.t, "who", "mb", "jk"), Reason: episodes.OtherReason, Note: "a note", Chart: known,
 		Until: w.now.Add(time.Duration(rapid.IntRange(-30, 300).Draw(w.t, "minutes put off")) * time.Minute),
 	}
 	tr, err := episodes.Act(e, a, w.now)

@@ -152,12 +152,19 @@ func end(e Episode, now Scene) *Event {
 		v.Reason = CannotBeDone
 	case e.Kind == PrecautionsMissing && p.Guarded:
 		v.Reason = Guarded
-	case endsBySet(e.Kind) && len(set) > 0:
+	case endsBySet(e.Kind) && len(set) > 0 && !before(p.SetAt, e.Figures):
 		v.Reason, v.Facts = SetDone, p.Set
 		v.Figures = Figures{"set_at": p.SetAt}
 	}
 	v.Learned = without(p.Chart, union(e.Known, v.Facts))
 	return v
+}
+
+// before reports whether a set was begun before the one of which figures speak. It
+// was the latest then, and no answer to what came after it.
+func before(set time.Time, of Figures) bool {
+	told, known := of["set_at"].(time.Time)
+	return known && set.Before(told)
 }
 
 // endsBySet: what a set that can be read is the answer to.

@@ -125,7 +125,7 @@ var reached = map[string]func(w *ward){
 	},
 	"done by a person": func(w *ward) {
 		w.step(0, gap(vital("1")))
-		w.act(1, episodes.Action{Do: episodes.Close, Who: "mb", Reason: "refused", Chart: []episodes.Fact{vital("on the chart")}})
+		w.act(1, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.Declined, Chart: []episodes.Fact{vital("on the chart")}})
 	},
 }
 
@@ -219,7 +219,7 @@ func TestAUnitIsToldOnce(t *testing.T) {
 			t.Errorf("step %d: got %q, want %q", n, got, s.want)
 		}
 	}
-	w.act(5, episodes.Action{Do: episodes.Close, Who: "mb", Reason: "refused"})
+	w.act(5, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.Declined})
 	if got := w.stepOn("4W", 6, gap(vital("1"), vital("2"))); got != "reopened->open!" {
 		t.Errorf("new evidence: %q", got)
 	}

@@ -11,12 +11,12 @@ type Count struct {
 	Opened   int  // for the first time
 	Reopened int  // by new evidence
 	Arrived  int  // owed already when the patient came to the unit
-	// Per1000 is openings and reopenings per 1,000 patient-days; nil without any
+	// Per100 is openings and reopenings per 100 patient-days; nil without any
 	// patient-days.
-	Per1000 *float64
+	Per100 *float64
 
 	Evidence  map[string]int // endings by evidence, by reason
-	Person    map[string]int // endings by a person, by the reason given
+	Person    map[string]int // endings by a person, by the reason chosen
 	StillOpen int            // owed at the end of the time
 
 	// Median ages since the opening or reopening, of what was first taken and of
@@ -115,8 +115,8 @@ func (c *counter) add(events []Event, unit string, from, to time.Time) {
 
 func (c *counter) done(patientDays float64) Count {
 	if patientDays > 0 {
-		rate := float64(c.Opened+c.Reopened) / patientDays * 1000
-		c.Per1000 = &rate
+		rate := float64(c.Opened+c.Reopened) / patientDays * 100
+		c.Per100 = &rate
 	}
 	c.AtTaking, c.AtEnding = median(c.takings), median(c.ending)
 	return c.Count

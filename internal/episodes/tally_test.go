@@ -31,20 +31,20 @@ func TestTally(t *testing.T) {
 			event(0, episodes.Opened, episodes.Open, ""), event(2, episodes.TakenOn, episodes.Taken, ""),
 			event(3, episodes.Released, episodes.Open, ""), event(4, episodes.TakenOn, episodes.Taken, ""),
 			event(6, episodes.Ended, episodes.Done, episodes.SetDone),
-			event(8, episodes.Reopened, episodes.Open, ""), event(9, episodes.Closed, episodes.Done, "doses lowered"),
+			event(8, episodes.Reopened, episodes.Open, ""), event(9, episodes.Closed, episodes.Done, episodes.Reviewed),
 		),
-		history(event(1, episodes.Opened, episodes.Open, "")),                                                           // owed at the end
-		history(event(-5, episodes.Opened, episodes.Open, ""), event(1, episodes.TakenOn, episodes.Taken, "")),          // opened before, taken after 6 h
-		history(event(-9, episodes.Opened, episodes.Open, ""), event(-1, episodes.Ended, episodes.Done, "left_unit")),   // before the time
-		history(event(10, episodes.Opened, episodes.Open, ""), event(11, episodes.Closed, episodes.Done, "afterwards")), // after it
-		history(elsewhere, moved, event(2, episodes.Closed, episodes.Done, "doses lowered")),
+		history(event(1, episodes.Opened, episodes.Open, "")),                                                                // owed at the end
+		history(event(-5, episodes.Opened, episodes.Open, ""), event(1, episodes.TakenOn, episodes.Taken, "")),               // opened before, taken after 6 h
+		history(event(-9, episodes.Opened, episodes.Open, ""), event(-1, episodes.Ended, episodes.Done, "left_unit")),        // before the time
+		history(event(10, episodes.Opened, episodes.Open, ""), event(11, episodes.Closed, episodes.Done, episodes.Reviewed)), // after it
+		history(elsewhere, moved, event(2, episodes.Closed, episodes.Done, episodes.Reviewed)),
 		nil,
 	}
-	rate := 30.0
+	rate := 3.0
 	taking, ending := 4*time.Hour, 2*time.Hour
 	want := episodes.Count{
-		Opened: 2, Reopened: 1, Arrived: 1, Per1000: &rate,
-		Evidence: map[string]int{episodes.SetDone: 1}, Person: map[string]int{"doses lowered": 2}, StillOpen: 2,
+		Opened: 2, Reopened: 1, Arrived: 1, Per100: &rate,
+		Evidence: map[string]int{episodes.SetDone: 1}, Person: map[string]int{episodes.Reviewed: 2}, StillOpen: 2,
 		AtTaking: &taking, AtEnding: &ending,
 	}
 	got := episodes.Tally(histories, "4W", after(0), after(10), 100)
@@ -57,7 +57,7 @@ func TestTally(t *testing.T) {
 		t.Errorf("%d and %d ended", evidence, person)
 	}
 	none := episodes.Tally(nil, "4W", after(0), after(10), 0)
-	if len(none) != 1 || none[0].Per1000 != nil || none[0].AtTaking != nil || none[0].AtEnding != nil {
+	if len(none) != 1 || none[0].Per100 != nil || none[0].AtTaking != nil || none[0].AtEnding != nil {
 		t.Errorf("nothing is known, and the tally says %+v", none)
 	}
 }

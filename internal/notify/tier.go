@@ -11,7 +11,7 @@ import (
 // that contradicts itself can wait for today.
 func TierOf(kind episodes.Kind, rule string) string {
 	switch kind {
-	case episodes.FallWithoutSet, episodes.TellProvider: // T-FALL, T-STOPPED, T-LOW
+	case episodes.FallWithoutSet, episodes.TellProvider: // T-FALL, T-STOPPED, T-LOW, T-LOW-LYING
 		return alerts.Now
 	case episodes.RecheckOverdue:
 		if rule == alerts.RAdmit || rule == alerts.RWeekly { // T-ROUTINE

@@ -63,6 +63,9 @@ func (s *server) noteRoute(c *gin.Context, r rule, outcome string) bool {
 		if seen, ok := c.Get(stayKey); ok {
 			e.Unit = seen.(seenStay).view.Assessment.Digest.Stay.Unit
 		}
+	case r.who == ofEpisode:
+		h := episodeOf(c).Episode
+		e.Stay, e.Unit, e.Note = h.StayID, h.Unit, noteOf(h)
 	case c.FullPath() == "/feeds" && accountOf(c).May(auth.ViewHeldRows):
 		e.Note = "rows held back"
 	case strings.HasPrefix(c.FullPath(), "/accounts") && !isReading(c):

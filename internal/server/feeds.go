@@ -73,6 +73,7 @@ type feedsView struct {
 	Held      []HeldRow
 	HeldTotal int
 	Waiting   int
+	Episodes  []episodeView // owed of the feeds
 }
 
 type fileView struct {
@@ -97,7 +98,12 @@ func (s *server) feedPage(c *gin.Context) {
 			return
 		}
 	}
-	v.Refresh = true
+	var err error
+	if v.Episodes, err = s.feedEpisodes(c, now); err != nil {
+		s.fail(c, err)
+		return
+	}
+	v.Refresh = !actable(v.Episodes) // what is being typed must not be swept away
 	if !h.LastRead.IsZero() {
 		v.At = t.ago(h.LastRead)
 	}

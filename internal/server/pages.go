@@ -25,13 +25,14 @@ var pageNames = []string{
 	"list", "shell", "stay", "feeds", "rules", "empty", "message",
 	"signin", "signout", "account", "accounts", "manage", "tokens",
 	"policy", "policypreview", "policyversion", "audit",
+	"episodes", "episode", "tally",
 }
 
 func parsePages(asset func(string) string) *pages {
 	p := &pages{sets: map[string]*template.Template{}}
 	for _, name := range pageNames {
 		t := template.New(name).Funcs(template.FuncMap{"asset": asset, "say": text.Say}).Option("missingkey=error")
-		p.sets[name] = template.Must(t.ParseFS(web.Templates, "templates/frame.html", "templates/parts.html", "templates/"+name+".html"))
+		p.sets[name] = template.Must(t.ParseFS(web.Templates, "templates/frame.html", "templates/parts.html", "templates/episodeparts.html", "templates/"+name+".html"))
 	}
 	return p
 }
@@ -64,6 +65,7 @@ type frame struct {
 	Caution  string
 	Now      string // the moment that "ago" counts from; "" where it stands still
 	Refresh  bool   // the page fetches itself anew each minute
+	Owed     *owedLine
 }
 
 type link struct {
@@ -83,6 +85,9 @@ func (s *server) frame(c *gin.Context, title string) frame {
 	}
 	for _, u := range units {
 		f.Nav = append(f.Nav, link{Name: "Unit " + u, URL: unitURL(u)})
+		if u == unitOf(c) && a.May(auth.ViewNames) {
+			f.Nav = append(f.Nav, link{Name: text.Say("episodes.nav", u), URL: episodesURL(u)})
+		}
 	}
 	if a.May(auth.ViewFeeds) {
 		f.Nav = append(f.Nav, link{Name: "Feeds", URL: "/feeds"})

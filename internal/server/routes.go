@@ -38,6 +38,7 @@ const (
 	permitted   audience = "permission"         // refused with 403
 	ofUnit      audience = "unit of the URL"    // permission and unit; refused with 404
 	ofStay      audience = "stay of the URL"    // permission and the stay's unit; refused with 404
+	ofEpisode   audience = "episode of the URL" // permission and the episode's unit, of a feed's that of feeds; refused with 404
 	denied      audience = "no rule, so denied" // what the table does not hold
 )
 
@@ -53,6 +54,8 @@ func (r rule) or(s auth.Scope) rule {
 	r.scope = s
 	return r
 }
+
+func onEpisode(needs ...auth.Permission) rule { return rule{who: ofEpisode, needs: needs} }
 
 // String is the rule in words.
 func (r rule) String() string {
@@ -78,6 +81,12 @@ func (s *server) routes() []route {
 		{reading, "/", rule{who: anyAccount}, s.home},
 		{reading, "/units/:unit", onUnit(auth.ViewList), s.unitPage},
 		{reading, "/stays/:stay", onStay(auth.ViewStay), s.stayPage},
+		{reading, "/units/:unit/episodes", onUnit(auth.ViewList, auth.ViewNames), s.episodesPage},
+		{reading, "/units/:unit/episodes/tally", onUnit(auth.ViewUnitFigures), s.tallyPage},
+		{posting, "/episodes/:episode/take", onEpisode(auth.ActOnEpisodes), s.takeEpisode},
+		{posting, "/episodes/:episode/release", onEpisode(auth.ActOnEpisodes), s.releaseEpisode},
+		{posting, "/episodes/:episode/defer", onEpisode(auth.ActOnEpisodes), s.deferEpisode},
+		{posting, "/episodes/:episode/close", onEpisode(auth.ActOnEpisodes, auth.CloseEpisodes), s.closeEpisode},
 		{reading, "/feeds", may(auth.ViewFeeds), s.feedPage},
 		{reading, "/rules", rule{who: anyAccount}, s.rulesPage},
 
@@ -164,7 +173,7 @@ func (s *server) allows(c *gin.Context, r rule) bool {
 			return false
 		}
 		return true
-	case anyAccount, permitted, ofUnit, ofStay:
+	case anyAccount, permitted, ofUnit, ofStay, ofEpisode:
 		a, ok := s.identify(c)
 		if !ok {
 			return false
@@ -193,6 +202,8 @@ func (s *server) permits(c *gin.Context, r rule, by caller) bool {
 		return false
 	case r.who == ofStay:
 		return s.permitsStay(c, r, by)
+	case r.who == ofEpisode:
+		return s.permitsEpisode(c, r, accountOf(c)) // none of a machine
 	case !by.meets(r):
 		s.refuse(c, r, s.forbidden)
 		return false
@@ -228,6 +239,7 @@ func (s *server) permitsStay(c *gin.Context, r rule, by caller) bool {
 const (
 	accountKey = "account"
 	stayKey    = "stay"
+	episodeKey = "episode"
 )
 
 // seenStay is a stay that the account may see, at the moment asked for.

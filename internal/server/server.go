@@ -17,11 +17,13 @@ import (
 	"plumbline/internal/assess"
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
+	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/idp"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
 	"plumbline/internal/text"
+	"plumbline/internal/trends"
 )
 
 // Board answers questions about units and stays; *assess.Service is one.
@@ -32,6 +34,8 @@ type Board interface {
 	Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error)
 	List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error)
 	Stay(ctx context.Context, stayID string, at time.Time) (assess.StayView, error)
+	// Unit tells the figures of a unit over time.
+	Unit(ctx context.Context, unit string, from, to time.Time, by string, now time.Time) (trends.UnitFigures, error)
 	Catalogue(at time.Time) text.Catalogue
 }
 
@@ -86,6 +90,8 @@ type Deps struct {
 	Tokens *auth.Tokens
 	// Policies keeps the versions of the policy, and puts them in force.
 	Policies *policybook.Book
+	// Episodes keeps what is owed. Nil: nothing is.
+	Episodes *care.Service
 	// Note writes an entry of the audit. Nil: nothing is noted.
 	Note func(context.Context, audit.Entry) error
 	// Audit reads the audit for its page.

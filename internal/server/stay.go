@@ -43,6 +43,8 @@ type stayView struct {
 	P                string
 	Around           []aroundView
 
+	Episodes []episodeView
+
 	Charts     charts.Board
 	HasScript  bool // the charting script is embedded
 	Sets       []setView
@@ -87,7 +89,13 @@ func (s *server) stayPage(c *gin.Context) {
 	if bed := view.Assessment.Digest.Stay.Bed; bed != "" {
 		title = "Bed " + bed
 	}
-	s.show(c, http.StatusOK, "stay", s.stayView(s.frame(c, title), when, view))
+	v := s.stayView(s.frame(c, title), when, view)
+	var err error
+	if v.Episodes, err = s.stayEpisodes(c, when, view.Assessment.Digest.StayID); err != nil {
+		s.fail(c, err)
+		return
+	}
+	s.show(c, http.StatusOK, "stay", v)
 }
 
 func (s *server) stayView(f frame, when asked, view assess.StayView) stayView {

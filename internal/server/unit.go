@@ -138,6 +138,7 @@ func (s *server) unitPage(c *gin.Context) {
 	if when.live {
 		f = f.live(when.at)
 		f.Refresh = true
+		f.Owed = s.owedLine(c.Request.Context(), account, unit)
 	}
 	p, err := list.within(s.pages, f)
 	if err != nil {

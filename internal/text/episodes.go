@@ -30,6 +30,49 @@ var EndingReasons = map[string]string{
 	episodes.NoLongerHolds: "it is no longer asked for: cleared, corrected, or another demand stands in its place",
 }
 
+// ClosingReasons say for what reason a person closed an episode.
+var ClosingReasons = map[string]string{
+	episodes.DoneUncharted:  "done, but not charted where the feeds reach",
+	episodes.ProviderTold:   "the provider was told",
+	episodes.Reviewed:       "looked at; nothing is to be changed",
+	episodes.Declined:       "the patient declined",
+	episodes.NotSuitable:    "not suitable for this patient now",
+	episodes.ChartedWrongly: "charted wrongly; it is corrected at its source",
+	episodes.KnownOutage:    "a known interruption",
+	episodes.OtherReason:    "another reason",
+}
+
+// Ending is a reason of ending, by evidence or by a person, as people read it.
+func Ending(reason string) string {
+	if said, known := EndingReasons[reason]; known {
+		return said
+	}
+	return closing(reason, "")
+}
+
+// Owed says how many episodes are owed, and how many of them are in somebody's hands.
+func Owed(list []episodes.Episode) string {
+	count := map[episodes.State]int{}
+	for _, e := range list {
+		count[e.State]++
+	}
+	if len(list) == 0 {
+		return "No episode is owed."
+	}
+	return fmt.Sprintf("%s owed: %d open, %d taken, %d put off.", Plural(len(list), "episode", "episodes"), count[episodes.Open], count[episodes.Taken], count[episodes.Deferred])
+}
+
+// closing is the reason of a closing with its note.
+func closing(reason, note string) string {
+	if said, known := ClosingReasons[reason]; known {
+		reason = said
+	}
+	if note != "" {
+		reason += " (" + strings.TrimSuffix(note, ".") + ")"
+	}
+	return reason
+}
+
 // EpisodeWhy says why an episode was opened: its rule with its figures.
 func (c Catalogue) EpisodeWhy(rule string, f episodes.Figures) string {
 	if _, recheck := RecheckRules[rule]; recheck {
@@ -90,7 +133,7 @@ func (c Catalogue) EpisodeEvent(v episodes.Event) string {
 	case episodes.PutOff:
 		return "Put off by " + v.Who + " until " + c.Time(v.Until) + because(v.Reason) + "."
 	case episodes.Closed:
-		return "Closed by " + v.Who + because(v.Reason) + "."
+		return "Closed by " + v.Who + because(closing(v.Reason, v.Note)) + "."
 	case episodes.Ended:
 		out := "Done: " + EndingReasons[v.Reason]
 		if t, ok := v.Figures["set_at"].(time.Time); ok {
@@ -119,7 +162,7 @@ func (c Catalogue) EpisodeState(e episodes.Episode) string {
 		return "Put off by " + e.Who + " until " + c.Time(e.Until) + because(e.Reason) + "; " + owed
 	case episodes.Done:
 		if e.Ending == episodes.ByPerson {
-			return "Closed by " + e.Who + " " + c.Time(e.ChangedAt) + because(e.Reason)
+			return "Closed by " + e.Who + " " + c.Time(e.ChangedAt) + because(closing(e.Reason, e.Note))
 		}
 		return "Done " + c.Time(e.ChangedAt) + ": " + EndingReasons[e.Reason]
 	}

@@ -65,6 +65,11 @@ func TestEveryRuleOfAnEpisodeHasASentence(t *testing.T) {
 		if EpisodeKinds[kind] == "" {
 			t.Errorf("%s has no name", kind)
 		}
+		for _, reason := range episodes.Closings[kind] {
+			if ClosingReasons[reason] == "" {
+				t.Errorf("the reason %s has no words", reason)
+			}
+		}
 	}
 }
 
@@ -75,7 +80,8 @@ func TestWhatEachEventSays(t *testing.T) {
 		"Taken by mb.":                                          {What: episodes.TakenOn, Who: "mb"},
 		"Given back by mb: going home.":                         {What: episodes.Released, Who: "mb", Reason: "going home."},
 		"Put off by mb until 20 Nov 08:05: asleep.":             {What: episodes.PutOff, Who: "mb", Until: episodeTime, Reason: "asleep"},
-		"Closed by mb: provider told.":                          {What: episodes.Closed, Who: "mb", Reason: "provider told"},
+		"Closed by mb: the provider was told.":                  {What: episodes.Closed, Who: "mb", Reason: episodes.ProviderTold},
+		"Closed by mb: another reason (seen at the bedside).":   {What: episodes.Closed, Who: "mb", Reason: episodes.OtherReason, Note: "seen at the bedside."},
 		"Done: a set that can be read was taken, 20 Nov 08:05.": {What: episodes.Ended, Reason: episodes.SetDone, Figures: episodes.Figures{"set_at": episodeTime}},
 		"Done: the patient left the unit.":                      {What: episodes.Ended, Reason: episodes.LeftUnit},
 		"Handed on with the patient to unit 7E.":                {What: episodes.Moved, Unit: "7E"},
@@ -101,8 +107,8 @@ func TestEveryStateOwedShowsItsAge(t *testing.T) {
 			t.Errorf("%s: %q does not end with its age", state, got)
 		}
 	}
-	e.State, e.Ending, e.Reason = episodes.Done, episodes.ByPerson, "provider told"
-	if got, want := c.EpisodeState(e), "Closed by mb 20 Nov 09:05: provider told"; got != want {
+	e.State, e.Ending, e.Reason, e.Note = episodes.Done, episodes.ByPerson, episodes.ProviderTold, "by telephone"
+	if got, want := c.EpisodeState(e), "Closed by mb 20 Nov 09:05: the provider was told (by telephone)"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 }

@@ -14,6 +14,8 @@ import (
 	"plumbline/internal/assess"
 	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/audit"
+	"plumbline/internal/care"
+	"plumbline/internal/care/caretest"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/policy"
@@ -101,6 +103,7 @@ func Demo(zone *time.Location) (server.Deps, *Board, error) {
 		Audit: func(context.Context, server.AuditQuery) ([]audit.Entry, audit.Head, error) {
 			return nil, audit.Head{Hash: audit.Genesis()}, nil
 		},
+		Episodes: &care.Service{Board: board, Store: &caretest.Memory{}, Policy: inForce},
 		Policies: &policybook.Book{Store: &policybooktest.Memory{}, Board: board.Service, Clock: clock, InForce: inForce},
 	}, board, nil
 }
