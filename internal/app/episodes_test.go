@@ -260,6 +260,17 @@ func TestTheLifeOfAnEpisode(t *testing.T) {
 			t.Error("the patient left, and something is owed")
 		}
 
+		ended, err := s.care().Ended(ctx, demo.MainUnit, now, now.Add(2*time.Hour))
+		must(err)
+		for n, h := range ended {
+			if h.Episode.StayID != "S101" || h.Episode.Active() || n > 0 && h.Episode.ChangedAt.After(ended[n-1].Episode.ChangedAt) {
+				t.Errorf("among what ended, the latest first: %+v", h.Episode)
+			}
+		}
+		if len(ended) != 4 { // two falls, a recheck and the precautions
+			t.Errorf("%d ended, want 4", len(ended))
+		}
+
 		counts, err := s.care().Tally(ctx, demo.MainUnit, now, now.Add(2*time.Hour), 50)
 		must(err)
 		evidence, person := counts[0].Ended()

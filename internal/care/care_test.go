@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -135,5 +136,73 @@ func TestClosingLearnsTheWholeChart(t *testing.T) {
 		if !slices.Contains(e.Known, f) {
 			t.Errorf("%v would be new evidence", f)
 		}
+	}
+}
+
+// What ended is listed for its time alone, and not once it is open again; what was
+// known at a moment is cut there.
+func TestWhatEndedAndWhatWasKnown(t *testing.T) {
+	m := &caretest.Memory{}
+	falls := map[string][]trends.FallFact{"4W": {fall("F1", -1), fall("F2", -2)}}
+	s := care.Service{Board: board{falls: falls}, Store: m, Policy: policy.Default()}
+	step := func(hours float64) {
+		t.Helper()
+		if _, err := s.StepUnit(t.Context(), "4W", now.Add(time.Duration(hours*float64(time.Hour)))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	step(0)
+	list, err := s.Unit(t.Context(), "4W")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var ids []string
+	for n, e := range list[:2] { // the falls
+		ids = append(ids, e.ID)
+		at := now.Add(time.Duration(n+1) * time.Hour)
+		if _, err := s.Act(t.Context(), e.ID, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.Declined}, at); err != nil {
+			t.Fatal(err)
+		}
+	}
+	ended := func(from, to float64, unit string) string {
+		t.Helper()
+		at := func(h float64) time.Time { return now.Add(time.Duration(h * float64(time.Hour))) }
+		list, err := s.Ended(t.Context(), unit, at(from), at(to))
+		if err != nil {
+			t.Fatal(err)
+		}
+		out := ""
+		for _, h := range list {
+			if len(h.Events) != 2 || h.Episode.Ending != episodes.ByPerson {
+				t.Errorf("%+v", h)
+			}
+			out += strconv.Itoa(slices.Index(ids, h.Episode.ID))
+		}
+		return out
+	}
+	for _, tc := range []struct {
+		from, to float64
+		unit     string
+		want     string
+	}{{0, 3, "4W", "10"}, {0, 2, "4W", "0"}, {1, 2, "4W", "0"}, {1.5, 3, "4W", "1"}, {3, 4, "4W", ""}, {0, 3, "7E", ""}} {
+		if got := ended(tc.from, tc.to, tc.unit); got != tc.want {
+			t.Errorf("ended on %s from %g to %g h: %q, want %q", tc.unit, tc.from, tc.to, got, tc.want)
+		}
+	}
+	histories, err := s.Stay(t.Context(), "S 4W")
+	if err != nil {
+		t.Fatal(err)
+	}
+	then := care.AsOf(histories, now.Add(90*time.Minute))
+	if len(then) != len(histories) || then[len(then)-1].Episode.ID != ids[0] || len(then[len(then)-1].Events) != 2 {
+		t.Errorf("after the first was closed: %+v", then)
+	}
+	for _, h := range then[:len(then)-1] {
+		if !h.Episode.Active() || len(h.Events) != 1 {
+			t.Errorf("what was done later is known: %+v", h)
+		}
+	}
+	if before := care.AsOf(histories, now.Add(-time.Minute)); before != nil {
+		t.Errorf("before they opened: %+v", before)
 	}
 }

@@ -244,6 +244,16 @@ func TestWhyAnEpisodeEnds(t *testing.T) {
 		{"guarded", gap(vital("1")), episodes.Presence{Guarded: true, SetAt: after(1), Set: set}, episodes.Guarded},
 		{"no longer needed", gap(vital("1")), episodes.Presence{SetAt: after(1), Set: set}, episodes.NoLongerHolds},
 	}
+	low := episodes.Condition{Kind: episodes.TellProvider, StayID: "S", Trigger: "set 2", Rule: "T-LOW-LYING", Figures: episodes.Figures{"set_at": after(0)}, Facts: []episodes.Fact{vital("1")}, Opens: true}
+	cases = append(cases, []struct {
+		name string
+		c    episodes.Condition
+		p    episodes.Presence
+		want string
+	}{
+		{"a set after the one that was told", low, episodes.Presence{SetAt: after(1), Set: set}, episodes.SetDone},
+		{"the one that was told is corrected, and an earlier one is the latest", low, episodes.Presence{SetAt: after(-1), Set: set}, episodes.NoLongerHolds},
+	}...)
 	for _, tc := range cases {
 		w := newWard(t)
 		w.step(0, tc.c)

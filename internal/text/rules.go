@@ -7,6 +7,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
 )
 
 // Rule explains one rule to a reader, with the numbers of the policy in force.
@@ -32,6 +33,7 @@ func Explain(p clinical.Policy) []RuleGroup {
 		{"Findings of a set", "A set is one baseline with the upright readings that belong to it. A drop is the lower position's value minus the upright value.", findingRules(p)},
 		{"Over the stay", "What follows from several sets together.", serialRules(p)},
 		{"What surrounds the findings", "Things to look at, not causes found.", surroundingRules(p)},
+		{"What contradicts itself", "Two things in the data that cannot both be so. Each opens an episode, so that somebody puts it right at its source.", contradictionRules(p)},
 	}
 }
 
@@ -61,6 +63,17 @@ func tierRules(p clinical.Policy) []Rule {
 		{alerts.TSoon, "A recheck is scheduled within " + soon + "."},
 		{alerts.TPrecaution, "Falls precautions are asked for and one is missing."},
 		{alerts.TWatch, "A positive set in this stay and a possible contributor other than drugs; or cleared in the last " + cleared + "; or a recheck scheduled later than " + soon + " from now."},
+	}
+}
+
+func contradictionRules(p clinical.Policy) []Rule {
+	return []Rule{
+		{episodes.CImplausible, "The latest set holds a value that cannot be, which was left out; in its first " + hours(p.Tiers.RecentHours) + "."},
+		{episodes.CFatal, "A fall is charted as fatal, and a set was taken after it."},
+		{episodes.CBefore, "A fall of this stay is timed before its admission. It counts as a fall of this stay."},
+		{episodes.CEnded, "A precaution ended before it began. It counts as not in place."},
+		{episodes.CTwice, "One patient has two stays on the unit's list at once."},
+		{episodes.CFeed, "The feed folder cannot be read, or was not looked at for five of its intervals."},
 	}
 }
 

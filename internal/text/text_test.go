@@ -8,6 +8,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
 	"plumbline/internal/trends"
 )
 
@@ -97,7 +98,7 @@ func TestEveryRuleIsExplained(t *testing.T) {
 			}
 		}
 	}
-	for _, id := range slices.Concat(tierRuleNames, flagNames, recheckNames) {
+	for _, id := range slices.Concat(tierRuleNames, flagNames, recheckNames, episodes.Contradictions, []string{episodes.CFeed}) {
 		if explained[id] == "" {
 			t.Errorf("%s is not explained", id)
 		}

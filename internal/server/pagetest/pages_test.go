@@ -37,6 +37,9 @@ func deps(t *testing.T) server.Deps {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if _, err := d.Episodes.StepAll(t.Context(), demo.AnchorTime()); err != nil {
+		t.Fatal(err)
+	}
 	return d
 }
 
@@ -81,7 +84,21 @@ func quiet(t *testing.T, p *browsertest.Page) {
 func TestPagesAtEveryWidthAndInBothColours(t *testing.T) {
 	site := start(t, deps(t))
 	browser := browsertest.Start(t)
-	for _, path := range []string{"/units/4W", "/units/4W?as_of=2026-11-01T12:00:00Z", "/stays/S108", "/stays/S103", "/feeds", "/rules", "/account", "/accounts", "/accounts/1", "/tokens", "/sign-out"} {
+	for _, path := range []string{
+		"/units/4W",
+		"/units/4W?as_of=2026-11-01T12:00:00Z",
+		"/stays/S108",
+		"/stays/S103",
+		"/units/4W/episodes",
+		"/units/4W/episodes/tally",
+		"/feeds",
+		"/rules",
+		"/account",
+		"/accounts",
+		"/accounts/1",
+		"/tokens",
+		"/sign-out",
+	} {
 		for _, width := range []int{1440, 768, 390} {
 			t.Run(fmt.Sprintf("%s at %d", path, width), func(t *testing.T) {
 				page := browser.Open(t, "about:blank", width, 900)
