@@ -5,6 +5,7 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -177,7 +178,7 @@ func (s *server) actOnEpisode(c *gin.Context, verb episodes.Verb) {
 
 // actionOf reads a form. One that does not say what it showed is out of date.
 func actionOf(form url.Values, verb episodes.Verb, who string, now time.Time) episodes.Action {
-	a := episodes.Action{Do: verb, Who: who, Reason: form.Get("reason"), Note: form.Get("note"), Seen: -1}
+	a := episodes.Action{Do: verb, Who: who, Reason: strings.TrimSpace(form.Get("reason")), Note: strings.TrimSpace(form.Get("note")), Seen: -1}
 	if n, err := strconv.Atoi(form.Get("seen")); err == nil && n > 0 {
 		a.Seen = n
 	}

@@ -42,7 +42,7 @@ type endingRow struct {
 const tallyDays = 30
 
 func (s *server) tallyPage(c *gin.Context) {
-	ctx, unit, now := c.Request.Context(), c.Param("unit"), s.minute()
+	ctx, unit, now := c.Request.Context(), c.Param("unit"), s.Clock()
 	y, m, d := now.In(s.Zone).Date()
 	from := clinical.DayStart(y, m, d-tallyDays, s.Zone)
 	figures, err := s.Board.Unit(ctx, unit, from, now, trends.ByMonth, now)
