@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	neturl "net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -168,6 +170,21 @@ func TestServeReadsTheFeedFolder(t *testing.T) {
 		within(t, "the page shows it within the minute", func() bool {
 			_, page := getBy(t, client, url+"/units/4W")
 			return strings.Contains(page, "P99")
+		})
+
+		within(t, "what is owed is on its page, and is taken there", func() bool {
+			_, page := getBy(t, client, url+"/units/4W/episodes")
+			form := regexp.MustCompile(`action="(/episodes/[0-9a-f]{32}/take)" class="form"><input type="hidden" name="seen" value="(\d+)">`).FindStringSubmatch(page)
+			if form == nil {
+				return false
+			}
+			r, err := client.PostForm(url+form[1], neturl.Values{"seen": {form[2]}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer func() { _ = r.Body.Close() }()
+			body, err := io.ReadAll(r.Body)
+			return err == nil && r.StatusCode == http.StatusOK && strings.Contains(string(body), "Taken by nurse")
 		})
 
 		if code, _ := get(t, url+"/healthz"); code != http.StatusOK {
