@@ -55,6 +55,7 @@ var homes = map[string]string{
 	"github.com/coreos/go-oidc":      "internal/idp",
 	"golang.org/x/oauth2":            "internal/idp",
 	"github.com/zitadel":             "internal/idp/idptest", // a provider for tests
+	"github.com/xuri/excelize":       "internal/export",
 	module + "/internal/testdb":      "internal/testdb",      // both serve tests alone, and
 	module + "/internal/browsertest": "internal/browsertest", // tests are not looked at here
 	module + "/internal/idp/idptest": "internal/idp/idptest",

@@ -1,0 +1,156 @@
+package export
+
+import (
+	"bytes"
+	"encoding/csv"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/xuri/excelize/v2"
+	"pgregory.net/rapid"
+)
+
+func table(t *testing.T) Sheet {
+	t.Helper()
+	zone, err := time.LoadLocation("Europe/Paris")
+	if err != nil {
+		t.Fatal(err)
+	}
+	drop := -12.5
+	at := time.Date(2026, 6, 1, 6, 30, 0, 0, time.UTC)
+	return Sheet{
+		Name: "Doses", Zone: zone, Head: []string{"drug", "drop, mmHg", "doses", "held", "at"},
+		Rows: [][]any{
+			{"tamsulosin, \"oral\"", &drop, 2, true, at},
+			{"=1+1", math.NaN(), nil, (*bool)(nil), time.Time{}},
+		},
+	}
+}
+
+func TestCSVKeepsNumbersAndTimesAndLeavesMissingEmpty(t *testing.T) {
+	var b bytes.Buffer
+	if err := CSV(&b, table(t)); err != nil {
+		t.Fatal(err)
+	}
+	want := "drug,\"drop, mmHg\",doses,held,at\r\n" +
+		"\"tamsulosin, \"\"oral\"\"\",-12.5,2,true,2026-06-01T08:30:00+02:00\r\n" +
+		"'=1+1,,,,\r\n"
+	if diff := cmp.Diff(want, b.String()); diff != "" {
+		t.Error(diff)
+	}
+}
+
+func TestXLSXKeepsNumbersAndSheetsApart(t *testing.T) {
+	first, second := table(t), table(t)
+	second.Name, second.Rows = "Empty", nil
+	var b bytes.Buffer
+	if err := XLSX(&b, first, second); err != nil {
+		t.Fatal(err)
+	}
+	book, err := excelize.OpenReader(&b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer book.Close()
+	if diff := cmp.Diff([]string{"Doses", "Empty"}, book.GetSheetList()); diff != "" {
+		t.Error(diff)
+	}
+	rows, err := book.GetRows("Doses")
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := [][]string{
+		{"drug", "drop, mmHg", "doses", "held", "at"},
+		{`tamsulosin, "oral"`, "-12.5", "2", "TRUE", "2026-06-01T08:30:00+02:00"},
+		{"'=1+1"},
+	}
+	if diff := cmp.Diff(want, rows); diff != "" {
+		t.Error(diff)
+	}
+	for cell, kind := range map[string]excelize.CellType{"B2": excelize.CellTypeUnset, "D2": excelize.CellTypeBool, "A3": excelize.CellTypeInlineString} {
+		if got, _ := book.GetCellType("Doses", cell); got != kind {
+			t.Errorf("%s has type %v, want %v", cell, got, kind)
+		}
+		if formula, _ := book.GetCellFormula("Doses", cell); formula != "" {
+			t.Errorf("%s is the formula %q", cell, formula)
+		}
+	}
+	if rows, _ := book.GetRows("Empty"); len(rows) != 1 {
+		t.Errorf("a sheet without rows has %d lines, want its head", len(rows))
+	}
+}
+
+func TestWhatASpreadsheetCouldRunIsGuarded(t *testing.T) {
+	for cell, want := range map[string]string{
+		`=HYPERLINK("x")`: `'=HYPERLINK("x")`,
+		"+1":              "'+1",
+		"-2+3":            "'-2+3",
+		"@SUM(A1)":        "'@SUM(A1)",
+		"\t=1":            "'\t=1",
+		"\r=1":            "'\n=1",
+		"\n=1":            "'\n=1",
+		"  =1":            "'  =1",
+		"＝1":              "'＝1",
+		"\x00=1":          "'=1",
+		"4B":              "4B",
+		"a=b":             "a=b",
+		"":                "",
+		"\xff":            "\uFFFD",
+		"'=1":             "'=1",
+	} {
+		if got := Guard(cell); got != want {
+			t.Errorf("Guard(%q) = %q, want %q", cell, got, want)
+		}
+	}
+}
+
+func TestEveryTextComesBackGuardedFromBoth(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		cell := rapid.String().Draw(t, "cell")
+		s := Sheet{Name: "x", Head: []string{"id", "text"}, Rows: [][]any{{1, cell}}}
+		var b bytes.Buffer
+		if err := CSV(&b, s); err != nil {
+			t.Fatal(err)
+		}
+		lines, err := csv.NewReader(&b).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, want := lines[1][1], Guard(cell); got != want {
+			t.Fatalf("CSV holds %q, want %q", got, want)
+		}
+		if err := XLSX(&b, s); err != nil {
+			t.Fatal(err)
+		}
+		book, err := excelize.OpenReader(&b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer book.Close()
+		got, err := book.GetCellValue("x", "B2")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want := Guard(cell); got != want {
+			t.Fatalf("the sheet holds %q, want %q", got, want)
+		}
+	})
+}
+
+func TestWhatCannotBeWrittenIsSaid(t *testing.T) {
+	head := []string{"a", "b"}
+	for want, write := range map[string]func() error{
+		"has 1 cells":         func() error { return CSV(&bytes.Buffer{}, Sheet{Name: "x", Head: head, Rows: [][]any{{1}}}) },
+		"cannot hold a []int": func() error { return CSV(&bytes.Buffer{}, Sheet{Name: "x", Head: head, Rows: [][]any{{1, []int{}}}}) },
+		"at least one sheet":  func() error { return XLSX(&bytes.Buffer{}) },
+		"a name of its own":   func() error { return XLSX(&bytes.Buffer{}, Sheet{Name: "x", Head: head}, Sheet{Name: "x", Head: head}) },
+		`sheet "a/b"`:         func() error { return XLSX(&bytes.Buffer{}, Sheet{Name: "a/b", Head: head}) },
+	} {
+		if err := write(); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("error %v, want one with %q", err, want)
+		}
+	}
+}
