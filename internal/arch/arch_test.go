@@ -22,22 +22,23 @@ import (
 const module = "plumbline"
 
 // The functional core: the same facts and the same moment give the same answer.
-var core = []string{"internal/clinical", "internal/trends", "internal/alerts", "internal/episodes"}
+var core = []string{"internal/clinical", "internal/trends", "internal/alerts", "internal/episodes", "internal/dosereview"}
 
 // What the packages of the inner layers may import besides the standard library.
 var allowed = map[string][]string{
-	"internal/clinical": {},
-	"internal/trends":   {"plumbline/internal/clinical", "gonum.org/v1/gonum"},
-	"internal/alerts":   {"plumbline/internal/clinical", "plumbline/internal/trends", "gonum.org/v1/gonum"},
-	"internal/auth":     {"plumbline/internal/clinical", "golang.org/x/crypto", "golang.org/x/text"},
-	"internal/episodes": {"plumbline/internal/clinical", "plumbline/internal/trends", "plumbline/internal/alerts"},
+	"internal/clinical":   {},
+	"internal/trends":     {"plumbline/internal/clinical", "gonum.org/v1/gonum"},
+	"internal/alerts":     {"plumbline/internal/clinical", "plumbline/internal/trends", "gonum.org/v1/gonum"},
+	"internal/auth":       {"plumbline/internal/clinical", "golang.org/x/crypto", "golang.org/x/text"},
+	"internal/episodes":   {"plumbline/internal/clinical", "plumbline/internal/trends", "plumbline/internal/alerts"},
+	"internal/dosereview": {"plumbline/internal/trends", "plumbline/internal/alerts"},
 }
 
 // What of this module the outer layers must not import: a feed reaches the store
 // through an interface of its own, the store knows no rule, no one but main wires.
 var forbidden = map[string][]string{
 	"internal/ingest": {"internal/store", "internal/trends", "internal/alerts", "internal/server", "internal/app"},
-	"internal/store":  {"internal/ingest", "internal/trends", "internal/alerts", "internal/auth", "internal/episodes", "internal/care", "internal/server", "internal/app"},
+	"internal/store":  {"internal/ingest", "internal/trends", "internal/alerts", "internal/auth", "internal/episodes", "internal/dosereview", "internal/care", "internal/server", "internal/app"},
 	"internal/server": {"internal/app"},
 	"internal/care":   {"internal/store", "internal/server", "internal/app"},
 	"internal/notify": {"internal/store", "internal/server", "internal/app"},

@@ -1,0 +1,233 @@
+// Package dosereview holds what a pharmacist records of the doses of a stay, and
+// decides for how long that stands. It is pure: the assessment, the last review and
+// the day come in, an answer comes out. It recommends no dose.
+package dosereview
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"slices"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/trends"
+)
+
+// Outcome is what came of a review.
+type Outcome string
+
+// The outcomes.
+const (
+	NoChange  Outcome = "no_change"
+	Suggested Outcome = "suggested" // a suggestion was made to the prescriber
+	Held      Outcome = "held"      // the prescriber held a drug
+	Other     Outcome = "other"     // the note says what
+)
+
+// Outcomes lists every outcome in the order of the form.
+var Outcomes = []Outcome{NoChange, Suggested, Held, Other}
+
+// Review is a review as it was recorded. It is never changed; a later one of the
+// same stay stands in its place.
+type Review struct {
+	StayID    string
+	Number    int64 // of the stay's reviews, from 1, without a gap
+	AccountID int64
+	Who       string // the account's name
+	At        time.Time
+	Draft
+	Evidence Evidence
+}
+
+// Draft is what the form of a review holds.
+type Draft struct {
+	Outcome   Outcome
+	Note      string
+	LookAgain string // the day from which the stay is in the queue again, as 2006-01-02 in the site's zone
+}
+
+// Limits of a draft.
+const (
+	MaxNote = 1000 // characters
+	MaxDays = 90   // between the day of the review and the day to look again; common practice has no figure: a limit against slips of the key
+)
+
+// Problem is what keeps a draft from being recorded.
+type Problem string
+
+// The problems.
+const (
+	NoOutcome   Problem = "no_outcome"
+	NoteMissing Problem = "note_missing" // of the outcome other
+	NoteLong    Problem = "note_long"
+	NoDay       Problem = "no_day"
+	DayPast     Problem = "day_past" // or today
+	DayFar      Problem = "day_far"
+)
+
+// Check lists what is wrong with a draft on a day of the site's zone.
+func (d Draft) Check(today string) []Problem {
+	var out []Problem
+	if !slices.Contains(Outcomes, d.Outcome) {
+		out = append(out, NoOutcome)
+	}
+	switch {
+	case d.Outcome == Other && strings.TrimSpace(d.Note) == "":
+		out = append(out, NoteMissing)
+	case utf8.RuneCountInString(d.Note) > MaxNote:
+		out = append(out, NoteLong)
+	}
+	day, err := time.Parse(time.DateOnly, d.LookAgain)
+	from, _ := time.Parse(time.DateOnly, today)
+	switch days := day.Sub(from).Hours() / 24; {
+	case err != nil:
+		out = append(out, NoDay)
+	case days <= 0:
+		out = append(out, DayPast)
+	case days > MaxDays:
+		out = append(out, DayFar)
+	}
+	return out
+}
+
+// Evidence is what stood when a review was made.
+type Evidence struct {
+	Flags    []Flag   `json:"flags"`
+	Positive []string `json:"positive"` // readings of the positive sets
+	Raised   []string `json:"raised"`   // listed starts, raises and resumptions of blood-pressure-lowering drugs
+}
+
+// Flag is a flag as it stood.
+type Flag struct {
+	Rule  string   `json:"rule"`
+	Drugs []string `json:"drugs"`
+	Facts []string `json:"facts"`
+}
+
+// EvidenceOf is what stands in an assessment.
+func EvidenceOf(a alerts.Assessment) Evidence {
+	e := Evidence{Flags: []Flag{}, Positive: []string{}, Raised: []string{}}
+	for _, f := range a.Review.Flags {
+		e.Flags = append(e.Flags, Flag{f.Rule, slices.Clone(f.Drugs), slices.Clone(f.Facts)})
+	}
+	for _, set := range a.Digest.Sets {
+		if set.Finding == trends.Positive {
+			e.Positive = append(e.Positive, set.Facts...)
+		}
+	}
+	for _, c := range a.Digest.Changes {
+		if c.Lowering && c.Up() {
+			e.Raised = append(e.Raised, raiseKey(c))
+		}
+	}
+	return e
+}
+
+func raiseKey(c trends.Change) string {
+	return strings.Join([]string{c.Drug, c.Change, c.Route, c.At.UTC().Format(time.RFC3339)}, " ")
+}
+
+// Mark names the evidence in a few letters: the form of a review carries that of
+// the page on which it was filled in, so that nobody signs for what they have not
+// seen. Doses given and orders renewed are no part of it.
+func (e Evidence) Mark() string {
+	for n := range e.Flags {
+		e.Flags = slices.Clone(e.Flags)
+		e.Flags[n].Facts = nil
+	}
+	body, _ := json.Marshal(e) // texts alone: it cannot fail
+	sum := sha256.Sum256(body)
+	return hex.EncodeToString(sum[:8])
+}
+
+// News is what stands now and was not there at a review.
+type News struct {
+	Flags  []alerts.Flag
+	Sets   []trends.Set
+	Raised []trends.Change
+}
+
+// Any reports whether there is anything new.
+func (n News) Any() bool { return len(n.Flags)+len(n.Sets)+len(n.Raised) > 0 }
+
+// NewsSince tells what of an assessment was not there at a review: a flag whose rule
+// did not stand, or that names a drug it did not name; a positive set none of whose
+// readings was one of a positive set; a listed start, raise or resumption of a
+// blood-pressure-lowering drug. A dose given, an order renewed, or a reading that
+// joins a positive set is nothing new: the facts of a flag grow with every dose, and
+// a stay would never be reviewed.
+func NewsSince(a alerts.Assessment, stood Evidence) News {
+	var news News
+	for _, f := range a.Review.Flags {
+		if isNew(f, stood.Flags) {
+			news.Flags = append(news.Flags, f)
+		}
+	}
+	known := func(list []string) func(string) bool {
+		return func(s string) bool { return slices.Contains(list, s) }
+	}
+	for _, set := range a.Digest.Sets {
+		if set.Finding == trends.Positive && !slices.ContainsFunc(set.Facts, known(stood.Positive)) {
+			news.Sets = append(news.Sets, set)
+		}
+	}
+	for _, c := range a.Digest.Changes {
+		if c.Lowering && c.Up() && !slices.Contains(stood.Raised, raiseKey(c)) {
+			news.Raised = append(news.Raised, c)
+		}
+	}
+	return news
+}
+
+func isNew(f alerts.Flag, stood []Flag) bool {
+	n := slices.IndexFunc(stood, func(old Flag) bool { return old.Rule == f.Rule })
+	return n < 0 || slices.ContainsFunc(f.Drugs, func(drug string) bool { return !slices.Contains(stood[n].Drugs, drug) })
+}
+
+// Place is where in the queue a stay with a flag stands.
+type Place string
+
+// The places, in the order of the queue.
+const (
+	ToReview Place = "to_review" // asked for, or the day to look again has come
+	Reviewed Place = "reviewed"  // until a day, or new evidence
+	Flagged  Place = "flagged"   // flags stand and no review is asked for
+)
+
+// Places lists every place in order.
+var Places = []Place{ToReview, Reviewed, Flagged}
+
+// Standing is where a stay stands, and why a review does not hold any more.
+type Standing struct {
+	Place Place
+	Due   bool // the day to look again has come
+	News  News // since the last review
+}
+
+// StandingOf decides where in the queue a stay stands on a day of the site's zone
+// (2006-01-02). ok is false where no flag stands: it is in no queue. The last review
+// holds until its day, or until new evidence, whichever comes first.
+func StandingOf(a alerts.Assessment, last *Review, today string) (st Standing, ok bool) {
+	if len(a.Review.Flags) == 0 {
+		return Standing{}, false
+	}
+	st.Place = Flagged
+	if a.Review.Needed {
+		st.Place = ToReview
+	}
+	if last == nil {
+		return st, true
+	}
+	st.Due = today >= last.LookAgain // days of one form compare as text
+	st.News = NewsSince(a, last.Evidence)
+	switch {
+	case st.Due:
+		st.Place = ToReview
+	case !st.News.Any():
+		st.Place = Reviewed
+	}
+	return st, true
+}
