@@ -1,0 +1,91 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"gorm.io/gorm"
+
+	"plumbline/internal/clinical"
+)
+
+// DoseReview is a review of the doses of a stay as it was recorded. It is never
+// changed.
+type DoseReview struct {
+	StayID    string
+	Number    int64 // of the stay, from 1, without a gap
+	AccountID int64
+	Who       string
+	At        time.Time
+	Outcome   string
+	Note      string
+	LookAgain string // a day as 2006-01-02
+	Evidence  string // JSON: what stood
+}
+
+type doseReviewRow struct {
+	StayID      string `gorm:"primaryKey"`
+	Number      int64  `gorm:"primaryKey;autoIncrement:false"`
+	AccountID   int64
+	Who         string
+	At          int64
+	Outcome     string
+	Note        string
+	LookAgainOn string
+	Evidence    string
+}
+
+func (doseReviewRow) TableName() string { return "dose_reviews" }
+
+// AddDoseReview adds a review after the stay's one with number after (0: the first
+// one). The error carries clinical.Conflict where after is not the last one any more:
+// somebody else has recorded one in between, or the same form came twice.
+func (s *Store) AddDoseReview(ctx context.Context, r DoseReview, after int64) (DoseReview, error) {
+	row := doseReviewRow{
+		StayID: plain(r.StayID), Number: after + 1, AccountID: r.AccountID, Who: plain(r.Who), At: micros(r.At),
+		Outcome: plain(r.Outcome), Note: plain(r.Note), LookAgainOn: plain(r.LookAgain), Evidence: plain(r.Evidence),
+	}
+	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
+		var last int64
+		if err := tx.Raw("SELECT coalesce(max(number), 0) FROM dose_reviews WHERE stay_id = ?", row.StayID).Row().Scan(&last); err != nil {
+			return err
+		}
+		if last != after {
+			return gorm.ErrDuplicatedKey
+		}
+		return tx.Create(&row).Error // of two at once the key refuses one
+	})
+	if errors.Is(err, gorm.ErrDuplicatedKey) {
+		return DoseReview{}, clinical.Errorf(clinical.Conflict, "review %d is not the last one of this stay any more", after)
+	}
+	if err != nil {
+		return DoseReview{}, fmt.Errorf("recording a dose review: %w", err)
+	}
+	return row.review(), nil
+}
+
+func (r doseReviewRow) review() DoseReview {
+	return DoseReview{
+		StayID: r.StayID, Number: r.Number, AccountID: r.AccountID, Who: r.Who, At: fromMicros(r.At),
+		Outcome: r.Outcome, Note: r.Note, LookAgain: r.LookAgainOn, Evidence: r.Evidence,
+	}
+}
+
+// DoseReviews lists the reviews of stays that were recorded by a moment, each stay's
+// first one first.
+func (s *Store) DoseReviews(ctx context.Context, stayIDs []string, by time.Time) (map[string][]DoseReview, error) {
+	out := map[string][]DoseReview{}
+	for part := range parts(distinct(stayIDs), 500) {
+		var rows []doseReviewRow
+		err := s.reading(ctx).Where("stay_id IN ? AND at <= ?", part, micros(by)).Order("stay_id, number").Find(&rows).Error
+		if err != nil {
+			return nil, fmt.Errorf("reading dose reviews: %w", err)
+		}
+		for _, r := range rows {
+			out[r.StayID] = append(out[r.StayID], r.review())
+		}
+	}
+	return out, nil
+}
