@@ -183,6 +183,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 			DataState: s.store.DataState, Held: s.heldRows,
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.readAudit,
+			DoseReviews: reviewStore{s.store}, EndDoseReview: s.care().EndDoseReview,
 			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),
 		ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeaderBytes,

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"plumbline/internal/alerts"
@@ -230,4 +231,34 @@ func StandingOf(a alerts.Assessment, last *Review, today string) (st Standing, o
 		st.Place = Reviewed
 	}
 	return st, true
+}
+
+// Matches reports whether a drug is meant by what somebody typed: a blood-pressure-
+// lowering group or a drug by any part of its name of three letters or more, or the
+// word contributing or pressor. Case, digits and signs do not count, so that
+// "alpha-blocker" means the group "alpha-1 blocker". Nothing typed means every drug.
+func Matches(s trends.Substance, typed string) bool {
+	wanted := lettersOf(typed)
+	switch {
+	case wanted == "":
+		return true
+	case wanted == "contributing":
+		return s.Contributing()
+	case wanted == "pressor":
+		return s.Pressor()
+	}
+	name, group := lettersOf(s.Name), lettersOf(string(s.Group()))
+	if len(wanted) < 3 {
+		return name == wanted || group == wanted
+	}
+	return strings.Contains(name, wanted) || strings.Contains(group, wanted)
+}
+
+func lettersOf(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsLetter(r) {
+			return unicode.ToLower(r)
+		}
+		return -1
+	}, s)
 }

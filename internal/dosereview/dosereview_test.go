@@ -219,3 +219,21 @@ func TestADraftIsCheckedBeforeItIsRecorded(t *testing.T) {
 		}
 	}
 }
+
+func TestADrugIsFoundByWhatPeopleType(t *testing.T) {
+	doxazosin := trends.Substance{Name: "doxazosin", ATC: "C02CA04"}
+	for typed, want := range map[string]bool{
+		"": true, "alpha-blocker": true, "Alpha-1 blocker": true, "alpha": true, "DOXA": true, "doxazosin": true,
+		"beta-blocker": false, "al": false, "contributing": false, "pressor": false, "prazosin": false,
+	} {
+		if got := dosereview.Matches(doxazosin, typed); got != want {
+			t.Errorf("doxazosin by %q: %v, want %v", typed, got, want)
+		}
+	}
+	lorazepam := trends.Substance{Name: "lorazepam", ATC: "N05BA06"}
+	for typed, want := range map[string]bool{"contributing": true, "loraz": true, "alpha-blocker": false} {
+		if got := dosereview.Matches(lorazepam, typed); got != want {
+			t.Errorf("lorazepam by %q: %v, want %v", typed, got, want)
+		}
+	}
+}

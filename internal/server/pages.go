@@ -26,6 +26,7 @@ var pageNames = []string{
 	"signin", "signout", "account", "accounts", "manage", "tokens",
 	"policy", "policypreview", "policyversion", "audit",
 	"episodes", "episode", "tally",
+	"dosereview", "dosereviewstay",
 }
 
 func parsePages(asset func(string) string) *pages {
@@ -88,6 +89,9 @@ func (s *server) frame(c *gin.Context, title string) frame {
 		if u == unitOf(c) && a.May(auth.ViewNames) {
 			f.Nav = append(f.Nav, link{Name: text.Say("episodes.nav", u), URL: episodesURL(u)})
 		}
+	}
+	if a.May(auth.ReviewDoses) {
+		f.Nav = append(f.Nav, link{Name: text.Say("dosereview.heading"), URL: queueURL})
 	}
 	if a.May(auth.ViewFeeds) {
 		f.Nav = append(f.Nav, link{Name: "Feeds", URL: "/feeds"})

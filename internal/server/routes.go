@@ -90,6 +90,12 @@ func (s *server) routes() []route {
 		{reading, "/feeds", may(auth.ViewFeeds), s.feedPage},
 		{reading, "/rules", rule{who: anyAccount}, s.rulesPage},
 
+		{reading, "/dose-review", may(auth.ReviewDoses, auth.ViewNames), s.queuePage},
+		{reading, "/dose-review.xlsx", may(auth.ReviewDoses, auth.ViewNames), s.exportXLSX},
+		{reading, "/dose-review.csv", may(auth.ReviewDoses, auth.ViewNames), s.exportCSV},
+		{reading, "/dose-review/:stay", onStay(auth.ReviewDoses, auth.ViewStay), s.reviewPage},
+		{posting, "/dose-review/:stay", onStay(auth.ReviewDoses, auth.ViewStay), s.recordReview},
+
 		{reading, "/api/v1/units/:unit/list", onUnit(auth.ViewList, auth.ViewNames).or(auth.ReadList), s.apiList},
 		{reading, "/api/v1/stays/:stay/sets", onStay(auth.ViewStay).or(auth.ReadSets), s.apiSets},
 		{reading, "/api/v1/openapi.yaml", rule{who: anyAccount}.or(anyToken), s.openAPI},

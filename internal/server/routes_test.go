@@ -38,6 +38,7 @@ const (
 	all404 = "404 404 404 404 404 404"
 	patnts = "200 200 200 200 404 404" // whoever may see patients with their names
 	acting = "409 409 409 404 404 404" // whoever may act on what is owed
+	review = "403 403 403 200 403 403" // who reviews doses
 	admins = "403 403 403 403 200 403"
 )
 
@@ -54,6 +55,11 @@ var ways = []way{
 	{"POST", "/episodes/:episode/close", "reason=declined", acting, all404, 303},
 	{"GET", "/feeds", "", "200 200 200 200 200 403", "", 303},
 	{"GET", "/rules", "", any200, "", 303},
+	{"GET", "/dose-review", "", review, "", 303},
+	{"GET", "/dose-review.xlsx", "", review, "", 303},
+	{"GET", "/dose-review.csv", "", review, "", 303},
+	{"GET", "/dose-review/:stay", "", "404 404 404 200 404 404", all404, 303},
+	{"POST", "/dose-review/:stay", "outcome=no_change", "404 404 404 422 404 404", all404, 303},
 	{"GET", "/api/v1/units/:unit/list", "", patnts, all404, 401},
 	{"GET", "/api/v1/stays/:stay/sets", "", patnts, all404, 401},
 	{"GET", "/api/v1/openapi.yaml", "", any200, "", 401},

@@ -36,6 +36,8 @@ type stayView struct {
 	Precautions    precautionsView
 	ReviewNeeded   bool
 	Flags          []reasonView
+	DoseReviews    []reviewLine // recorded, the latest first
+	ReviewURL      string       // "" where the account records none
 	Latest         *setLine
 
 	Counts, Clearing string
@@ -93,6 +95,9 @@ func (s *server) stayPage(c *gin.Context) {
 	var err error
 	if v.Episodes, err = s.stayEpisodes(c, when, view.Assessment.Digest.StayID); err != nil {
 		s.fail(c, err)
+		return
+	}
+	if !s.takeReviews(c, &v, when) {
 		return
 	}
 	s.show(c, http.StatusOK, "stay", v)

@@ -148,6 +148,8 @@ func serialRules(p clinical.Policy) []Rule {
 func surroundingRules(p clinical.Policy) []Rule {
 	c := p.Causes
 	return []Rule{
+		{"E-DRUG", "A drug is known by its ATC code, else its RxNorm ingredient, else the ingredient names in its text. What stays unknown is listed as unrecognised and judged by no rule."},
+		{"E-LAST", "The last given dose of each blood-pressure-lowering drug at or before the start of the latest set, and the hours between. The dose review tells the same of the latest positive set, and of every drug that it names."},
 		{"E-LOAD", "Blood-pressure-lowering doses given in the last 24 h, each divided by its WHO defined daily dose (DDD) and summed; ordered doses where a stay has no dose records. A DDD is a unit of measurement, not a recommended dose."},
 		{"E-CHANGE", fmt.Sprintf("Steps of the ordered daily dose of one ingredient and route. A renewal within %s is no change; a drug begun again within %s is resumed, not started; home drugs ordered again within %s of admission are not listed.%s",
 			hours(p.Drugs.RenewalHours), hours(p.Drugs.ResumedHours), hours(p.Drugs.HomeDrugsHours), ofNoConcern(p.Drugs.OfNoConcern))},

@@ -373,14 +373,20 @@ func slope(s trends.Serial) string {
 	return out + fmt.Sprintf("; %d sets", s.TrendSets)
 }
 
-// Around says how the drop moved around a drug change. It never says "caused".
+// Around says how the drop moved around a drug change, with its uncertainty. It
+// never says "caused".
 func Around(a trends.Around) string {
-	if a.TooFew {
+	if a.TooFew || a.Shift.Shift == nil {
 		return fmt.Sprintf("under two sets on a side (%d before, %d after): nothing can be said", a.SetsBefore, a.SetsAfter)
 	}
 	out := fmt.Sprintf("moved together: drop %s mmHg after it", signed(*a.Shift.Shift))
-	if a.Low != nil {
+	if a.Low != nil && a.High != nil {
 		out += fmt.Sprintf(" (%s to %s)", signed(*a.Low), signed(*a.High))
+	} else {
+		out += " (too few sets for an interval)"
+	}
+	if a.P != nil {
+		out += ", " + P(*a.P)
 	}
 	return out + fmt.Sprintf("; %d sets before, %d after", a.SetsBefore, a.SetsAfter)
 }

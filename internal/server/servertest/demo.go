@@ -103,7 +103,8 @@ func Demo(zone *time.Location) (server.Deps, *Board, error) {
 		Audit: func(context.Context, server.AuditQuery) ([]audit.Entry, audit.Head, error) {
 			return nil, audit.Head{Hash: audit.Genesis()}, nil
 		},
-		Episodes: &care.Service{Board: board, Store: &caretest.Memory{}, Policy: inForce},
-		Policies: &policybook.Book{Store: &policybooktest.Memory{}, Board: board.Service, Clock: clock, InForce: inForce},
+		Episodes:    &care.Service{Board: board, Store: &caretest.Memory{}, Policy: inForce},
+		DoseReviews: &Reviews{},
+		Policies:    &policybook.Book{Store: &policybooktest.Memory{}, Board: board.Service, Clock: clock, InForce: inForce},
 	}, board, nil
 }

@@ -1,0 +1,87 @@
+package server
+
+import (
+	"net/http"
+	"strconv"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/audit"
+	"plumbline/internal/clinical"
+	"plumbline/internal/dosereview"
+	"plumbline/internal/text"
+)
+
+// recordReview records a review and ends what was owed of it. What cannot be recorded
+// comes back with what was typed.
+func (s *server) recordReview(c *gin.Context) {
+	form, ok := s.form(c)
+	if !ok {
+		return
+	}
+	seen := stayOf(c)
+	if !seen.when.live || s.DoseReviews == nil {
+		s.tell(c, http.StatusUnprocessableEntity, text.Say("dosereview.not-recorded"), text.Say("dosereview.not-live"))
+		return
+	}
+	typed := dosereview.Draft{
+		Outcome: dosereview.Outcome(form.Get("outcome")), LookAgain: strings.TrimSpace(form.Get("look_again_on")),
+		Note: strings.TrimSpace(strings.ReplaceAll(form.Get("note"), "\r\n", "\n")),
+	}
+	after, err := strconv.ParseInt(form.Get("after"), 10, 64)
+	if err != nil || after < 0 {
+		after = -1 // of no form of this page: refused as one that is out of date
+	}
+	a := seen.view.Assessment
+	evidence := dosereview.EvidenceOf(a)
+	if wrong := typed.Check(s.day(seen.when.at)); len(wrong) > 0 {
+		s.noteReview(c, "not recorded: "+string(clinical.Invalid), typed)
+		s.showReview(c, http.StatusUnprocessableEntity, &typed, wrong, "")
+		return
+	}
+	if form.Get("seen") != evidence.Mark() {
+		s.noteReview(c, "not recorded: "+string(clinical.Conflict), typed)
+		s.showReview(c, http.StatusConflict, &typed, nil, text.Say("dosereview.evidence-moved"))
+		return
+	}
+	account, at := accountOf(c), s.Clock()
+	review, err := s.DoseReviews.Add(c.Request.Context(), dosereview.Review{
+		StayID: a.Digest.StayID, AccountID: account.ID, Who: account.Name, At: at, Draft: typed, Evidence: evidence,
+	}, after)
+	if err != nil {
+		s.noteReview(c, "not recorded: "+string(clinical.CodeOf(err)), typed)
+		if clinical.CodeOf(err) == clinical.Conflict {
+			s.showReview(c, http.StatusConflict, &typed, nil, text.Say("dosereview.review-moved"))
+			return
+		}
+		s.fail(c, err)
+		return
+	}
+	s.noteReview(c, "recorded", typed)
+	s.endReview(c, review)
+	c.Redirect(http.StatusSeeOther, reviewURL(a.Digest.StayID)+"?recorded=1")
+}
+
+// noteReview writes to the audit what became of a review, without its note: that it
+// was asked for stands there already.
+func (s *server) noteReview(c *gin.Context, outcome string, d dosereview.Draft) {
+	e := audit.Entry{Did: audit.Change, Stay: c.Param("stay"), Unit: stayOf(c).view.Assessment.Digest.Stay.Unit, Outcome: outcome, Note: "dose review"}
+	if said := text.ReviewOutcomes[d.Outcome]; said != "" {
+		e.Note += ": " + said
+	}
+	if err := s.record(c, e); err != nil {
+		s.Log.Error("the outcome of a dose review is not in the audit; that it was asked for is", "outcome", outcome, "error", err)
+	}
+}
+
+// endReview ends the episode that asked for the review. The review is recorded by
+// then: where that cannot be done, the log says so and the episode stays owed.
+func (s *server) endReview(c *gin.Context, r dosereview.Review) {
+	if s.EndDoseReview == nil {
+		return
+	}
+	if err := s.EndDoseReview(c.Request.Context(), r.StayID, r.Who, text.ReviewEnds(r.Outcome), r.At); err != nil {
+		s.Log.Error("a dose review was recorded and its episode could not be ended; end it by hand", "stay", r.StayID, "error", err)
+	}
+}
