@@ -254,6 +254,9 @@ func Matches(s trends.Substance, typed string) bool {
 	return strings.Contains(name, wanted) || strings.Contains(group, wanted)
 }
 
+// Same reports whether two things typed mean the same group, drug or word.
+func Same(a, b string) bool { return lettersOf(a) == lettersOf(b) }
+
 func lettersOf(s string) string {
 	return strings.Map(func(r rune) rune {
 		if unicode.IsLetter(r) {

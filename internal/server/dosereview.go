@@ -354,7 +354,7 @@ func (s *server) chips(ctx context.Context, q queue) (groups []chip, dropped chi
 			f.Drug = values[name]
 		}
 		f.Dropped = false
-		ch := chip{Name: name, On: q.filter.Drug == f.Drug}
+		ch := chip{Name: name, On: dosereview.Same(q.filter.Drug, f.Drug)}
 		for _, e := range q.all {
 			if f.shows(e) {
 				ch.Count++
@@ -420,7 +420,7 @@ func (s *server) queueRow(t times, e queued) queueRow {
 		r.Drops = append(r.Drops, t.DroppedAfter(drop))
 	}
 	for _, f := range e.Review.Flags {
-		r.Flags = append(r.Flags, reasonView{t.Flag(f), s.rule(f.Rule)})
+		r.Flags = append(r.Flags, reasonView{t.FlagWith(f, e.Exposures.Contributors), s.rule(f.Rule)})
 	}
 	return r
 }
@@ -469,7 +469,7 @@ func (s *server) drugRow(t times, dose trends.DrugDose, d trends.Digest, last, b
 	}
 	for _, c := range d.Changes {
 		if c.Drug == dose.Name {
-			r.Changes = append(r.Changes, text.Change(c)+", "+t.Time(c.At))
+			r.Changes = append(r.Changes, strings.TrimPrefix(text.Change(c), c.Drug+" ")+", "+t.Time(c.At))
 		}
 	}
 	return r
@@ -513,7 +513,7 @@ type reviewView struct {
 	Groups                                 []labelled
 	LeftOut                                string
 	Unrecognised                           string
-	Others                                 int
+	Others                                 string
 	Around                                 string // head of the column of shifts
 	Changes                                []reviewChange
 	Drops                                  []string
@@ -528,6 +528,7 @@ type reviewView struct {
 type flagView struct {
 	Text  string
 	Rule  ruleLink
+	Count string // of the facts
 	Facts string
 }
 
@@ -623,7 +624,10 @@ func (s *server) reviewView(f frame, seen seenStay, reviews []dosereview.Review)
 		v.P = text.P(*d.Serial.P)
 	}
 	for _, flag := range a.Review.Flags {
-		v.Flags = append(v.Flags, flagView{t.Flag(flag), s.rule(flag.Rule), strings.Join(flag.Facts, ", ")})
+		v.Flags = append(v.Flags, flagView{
+			t.FlagWith(flag, a.Exposures.Contributors), s.rule(flag.Rule), text.Plural(len(flag.Facts), text.Say("dosereview.fact"), text.Say("dosereview.facts")),
+			strings.Join(flag.Facts, ", "),
+		})
 	}
 	for _, cause := range a.Exposures.Contributors {
 		v.Causes = append(v.Causes, causeView{text.ContributorNames[cause.Kind], text.Evidence(cause), strings.Join(cause.Facts, ", ")})
@@ -657,16 +661,22 @@ func (v *reviewView) takeSets(t times, d trends.Digest) {
 func (v *reviewView) takeDrugs(s *server, t times, seen seenStay) {
 	a := seen.view.Assessment
 	set := a.Digest.LatestPositive()
-	v.To = text.Say("dosereview.before-positive")
-	if set == nil {
+	positive := set != nil
+	if !positive {
 		set = a.Digest.LatestSet()
-		v.To = text.Say("dosereview.before-latest")
 	}
 	last := trends.LastGivenBy(seen.view.Chart, a.At)
 	var before []trends.Given
+	switch {
+	case set == nil:
+		v.To = text.Say("dosereview.before-none")
+	case positive:
+		v.To = text.Say("dosereview.before-positive", t.Time(set.StartedAt))
+	default:
+		v.To = text.Say("dosereview.before-latest", t.Time(set.StartedAt))
+	}
 	if set != nil {
 		before = trends.LastGivenBy(seen.view.Chart, set.StartedAt)
-		v.To += ", " + t.Time(set.StartedAt)
 	}
 	doses := trends.DrugDosesAt(a.Digest, a.Exposures, a.At)
 	for _, class := range []func(trends.DrugDose) bool{
@@ -680,7 +690,9 @@ func (v *reviewView) takeDrugs(s *server, t times, seen seenStay) {
 			}
 		}
 	}
-	v.Others = len(doses) - len(v.Drugs)
+	if others := len(doses) - len(v.Drugs); others > 0 {
+		v.Others = text.Say("dosereview.others", text.Plural(others, text.Say("dosereview.drug-one"), text.Say("dosereview.drug-many")))
+	}
 }
 
 // takeChanges tells the changes, the latest first, with the sets beside each.

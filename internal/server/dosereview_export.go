@@ -206,7 +206,7 @@ func balanceCells(b trends.Balance) []any {
 
 func flagCells(t times, e queued) (rows [][]any) {
 	for _, f := range e.Review.Flags {
-		rows = append(rows, append(whose(e), f.Rule, t.Flag(f), strings.Join(f.Drugs, "; "), strings.Join(f.Facts, "; ")))
+		rows = append(rows, append(whose(e), f.Rule, t.FlagWith(f, e.Exposures.Contributors), strings.Join(f.Drugs, "; "), strings.Join(f.Facts, "; ")))
 	}
 	return rows
 }

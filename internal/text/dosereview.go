@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"plumbline/internal/alerts"
@@ -65,6 +66,20 @@ func SetPressures(s trends.Set) string {
 		}
 	}
 	return from + ", " + to + "; " + Drops(s)
+}
+
+// FlagWith is Flag with the figures of the contributor that it rests on.
+func (c Catalogue) FlagWith(f alerts.Flag, contributors []trends.Contributor) string {
+	says := c.Flag(f)
+	if f.Rule != alerts.DDry {
+		return says
+	}
+	for _, contributor := range contributors {
+		if contributor.Kind == trends.ByVolume {
+			says = strings.TrimSuffix(says, ".") + ": " + Evidence(contributor) + "."
+		}
+	}
+	return says
 }
 
 // DrugClass is what a drug is to the dose review.

@@ -1,0 +1,114 @@
+package pagetest
+
+import (
+	"fmt"
+	"net/http/httptest"
+	"strings"
+	"testing"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/browsertest"
+	"plumbline/internal/server"
+	"plumbline/internal/server/servertest"
+)
+
+// pharmacist is the site as the pharmacist of unit 4W sees it.
+func pharmacist(t *testing.T) string {
+	t.Helper()
+	site := httptest.NewServer(servertest.As(server.New(deps(t)), string(auth.Pharmacist)))
+	t.Cleanup(site.Close)
+	return site.URL
+}
+
+func TestDoseReviewAtEveryWidthAndInBothColours(t *testing.T) {
+	site := pharmacist(t)
+	browser := browsertest.Start(t)
+	for name, path := range map[string]string{
+		"queue": "/dose-review", "queue-alpha": "/dose-review?drug=alpha-blocker&dropped=1", "queue-none": "/dose-review?drug=zzz",
+		"review": "/dose-review/S108", "review-asof": "/dose-review/S108?as_of=2026-11-01T12:00:00Z",
+	} {
+		for _, width := range []int{1440, 768, 390} {
+			t.Run(fmt.Sprintf("%s at %d", name, width), func(t *testing.T) {
+				page := browser.Open(t, "about:blank", width, 900)
+				for _, colours := range []string{"light", "dark"} {
+					scheme(t, page, "", colours)
+					page.Navigate(site + path)
+					page.Wait("footer")
+					if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
+						t.Errorf("%s: scrolls sideways: %d pixels wide", colours, got)
+					}
+					for _, v := range page.Axe() {
+						t.Errorf("%s: %s", colours, v)
+					}
+					keep(t, fmt.Sprintf("%s-%d-%s.png", name, width, colours), page.Screenshot)
+				}
+				quiet(t, page)
+			})
+		}
+	}
+}
+
+// Two clicks from the queue: which patients on an alpha-blocker dropped after a
+// dose change.
+func TestWhoDroppedAfterAChangeOfAnAlphaBlocker(t *testing.T) {
+	site := pharmacist(t)
+	page := browsertest.Start(t).Open(t, site+"/dose-review", 1440, 900)
+	page.Wait(".chips")
+	all := browsertest.Eval[int](page, `document.querySelectorAll(".stayrow").length`)
+	page.Follow(`.chips a[href*="alpha"]`)
+	page.Follow(`.chips .apart a`)
+	rows := browsertest.Eval[[]string](page, `[...document.querySelectorAll(".stayrow")].map(r => r.innerText)`)
+	if len(rows) == 0 || len(rows) >= all {
+		t.Fatalf("%d of %d stays are shown", len(rows), all)
+	}
+	for _, row := range rows {
+		if !strings.Contains(row, "alpha-1 blocker") || !strings.Contains(row, "first positive set") {
+			t.Errorf("shown without its drug or its drop:\n%s", row)
+		}
+	}
+	quiet(t, page)
+}
+
+func TestAReviewIsRecordedByKeyboard(t *testing.T) {
+	site := pharmacist(t)
+	page := browsertest.Start(t).Open(t, site+"/dose-review", 1440, 900)
+	page.Wait(".stayrow")
+	first := browsertest.Eval[string](page, `document.querySelector("section[aria-labelledby=to_review] .stayrow h3").innerText`)
+	page.Follow(`section[aria-labelledby=to_review] .stayrow h3 a`)
+	page.Wait("#note")
+	browsertest.Eval[bool](page, `(document.querySelector("#outcome-no_change").focus(), true)`)
+	page.Press(" \t")
+	page.Press("seen with the ward")
+	browsertest.Eval[bool](page, `(document.querySelector("#look-again-on").value = document.querySelector("#look-again-on").min, true)`)
+	page.Follow(".record button")
+	page.Wait(".reviews")
+	if got := page.Text(".reviews"); !strings.Contains(got, "no change") || !strings.Contains(got, "seen with the ward") {
+		t.Errorf("the history says %q", got)
+	}
+	page.Follow(".crumb a")
+	page.Wait("section[aria-labelledby=reviewed]")
+	if got := page.Text("section[aria-labelledby=reviewed]"); !strings.Contains(got, first) {
+		t.Errorf("%q is not among the reviewed: %q", first, got)
+	}
+	quiet(t, page)
+}
+
+func TestDoseReviewPrints(t *testing.T) {
+	site := pharmacist(t)
+	browser := browsertest.Start(t)
+	for name, path := range map[string]string{"queue": "/dose-review", "review": "/dose-review/S108"} {
+		page := browser.Open(t, site+path, 1440, 900)
+		page.Wait("footer")
+		pdf := page.PDF()
+		if len(pdf) < 5000 {
+			t.Errorf("%s: the print has %d bytes", name, len(pdf))
+		}
+		keep(t, name+".pdf", func() []byte { return pdf })
+		scheme(t, page, "print", "light")
+		for _, hidden := range []string{".sieve", ".record", "nav"} {
+			if browsertest.Eval[bool](page, fmt.Sprintf(`[...document.querySelectorAll(%q)].some(e => e.offsetParent)`, hidden)) {
+				t.Errorf("%s: %s is printed", name, hidden)
+			}
+		}
+	}
+}
