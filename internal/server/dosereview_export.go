@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"math"
 	"net/http"
 	"slices"
 	"strings"
@@ -241,8 +242,9 @@ func drugCells(e queued) (rows [][]any) {
 	return rows
 }
 
+// hoursBetween is told to a hundredth.
 func hoursBetween(from, to time.Time) float64 {
-	return float64(to.Sub(from).Round(time.Minute)) / float64(time.Hour)
+	return math.Round(to.Sub(from).Hours()*100) / 100
 }
 
 func (s *server) changeCells(ctx context.Context, e queued) (rows [][]any) {
