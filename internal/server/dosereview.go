@@ -242,7 +242,7 @@ type queueView struct {
 	Names         []string // that can be typed
 	Clear         string
 	Places        []placeView
-	Nobody        bool // no flag stands on any stay of the unit or units
+	Nobody        bool // no flag stands on any stay of the account's units
 	XLSX          string
 	CSV           []link
 	NoDoseAdvised string
@@ -297,7 +297,7 @@ func (s *server) queueView(ctx context.Context, f frame, q queue) queueView {
 	v := queueView{
 		frame: f, Moment: t.plain(q.when.at), AsOf: !q.when.live, Self: queueURL, Filter: q.filter,
 		Filtered: q.filter != queueFilter{}, Units: q.units, Clear: queueFilter{}.url(queueURL, q.when),
-		Count: text.Say("dosereview.count", len(q.shown), len(q.all)), Nobody: len(q.all) == 0,
+		Count: text.Say("dosereview.count", len(q.shown), len(q.all)), Nobody: len(q.all) == 0 && q.filter == queueFilter{},
 		XLSX: q.filter.url(queueURL+".xlsx", q.when), NoDoseAdvised: text.NoDoseAdvised,
 	}
 	if !q.when.live {

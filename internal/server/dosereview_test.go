@@ -365,3 +365,16 @@ func (brokenReviews) Add(context.Context, dosereview.Review, int64) (dosereview.
 func (brokenReviews) OfStays(context.Context, []string, time.Time) (map[string][]dosereview.Review, error) {
 	return nil, clinical.Errorf(clinical.Unavailable, "the database is away")
 }
+
+// A filter that shows nobody leaves the way back on the page.
+func TestAQueueWithoutAFlagSaysSo(t *testing.T) {
+	d, _ := open(t)
+	h := reviewing(d)
+	if body := get(h, "/dose-review?drug=zzz").Body.String(); !strings.Contains(body, `name="drug"`) || strings.Contains(body, "No dose review flag stands") {
+		t.Error("a filter that shows nobody takes the filter away")
+	}
+	body := get(h, "/dose-review?as_of=2026-01-01T00:00:00Z").Body.String()
+	if !strings.Contains(body, "No dose review flag stands") || strings.Contains(body, "stayrow") {
+		t.Error("a queue of nobody does not say so")
+	}
+}
