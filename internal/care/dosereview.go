@@ -2,16 +2,25 @@ package care
 
 import (
 	"context"
-	"time"
 
+	"plumbline/internal/dosereview"
 	"plumbline/internal/episodes"
 )
 
-// EndDoseReview ends the dose-review episode of a stay, if one is owed: a review was
-// recorded. It is ended by a person with a reason, whoever had taken it. That a stay
-// has none is no error: a review may be made before one is asked for.
-func (s *Service) EndDoseReview(ctx context.Context, stayID, who, reason string, at time.Time) error {
-	list, err := s.Store.OfStay(ctx, stayID)
+// reviewClosings are the reasons with which a recorded review closes its episode.
+var reviewClosings = map[dosereview.Outcome]string{
+	dosereview.NoChange:  episodes.Reviewed,
+	dosereview.Suggested: episodes.ProviderTold,
+	dosereview.Held:      episodes.ProviderTold,
+	dosereview.Other:     episodes.OtherReason,
+}
+
+// EndDoseReview ends the dose-review episode of the stay of a review, if one is owed:
+// by the person who recorded it, whoever had taken it. The note says what else there
+// is to say; it is not the review's. That a stay has none is no error: a review may be
+// made before one is asked for.
+func (s *Service) EndDoseReview(ctx context.Context, r dosereview.Review, note string) error {
+	list, err := s.Store.OfStay(ctx, r.StayID)
 	if err != nil {
 		return err
 	}
@@ -19,12 +28,13 @@ func (s *Service) EndDoseReview(ctx context.Context, stayID, who, reason string,
 		if e.Kind != episodes.DoseReview || !e.Active() {
 			continue
 		}
-		if e.State == episodes.Taken && e.Who != who {
-			if _, err := s.Act(ctx, e.ID, episodes.Action{Do: episodes.TakeOver, Who: who}, at); err != nil {
+		if e.State == episodes.Taken && e.Who != r.Who {
+			if _, err := s.Act(ctx, e.ID, episodes.Action{Do: episodes.TakeOver, Who: r.Who}, r.At); err != nil {
 				return err
 			}
 		}
-		if _, err := s.Act(ctx, e.ID, episodes.Action{Do: episodes.Close, Who: who, Reason: reason}, at); err != nil {
+		closing := episodes.Action{Do: episodes.Close, Who: r.Who, Reason: reviewClosings[r.Outcome], Note: note}
+		if _, err := s.Act(ctx, e.ID, closing, r.At); err != nil {
 			return err
 		}
 	}

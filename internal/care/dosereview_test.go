@@ -5,46 +5,67 @@ import (
 	"time"
 
 	"plumbline/internal/care"
+	"plumbline/internal/care/caretest"
 	"plumbline/internal/clinical"
+	"plumbline/internal/dosereview"
 	"plumbline/internal/episodes"
 	"plumbline/internal/policy"
 )
 
 // A recorded review ends what is owed of it, whoever has taken it, and nothing else.
 func TestARecordedReviewEndsItsEpisode(t *testing.T) {
-	for name, taker := range map[string]string{"open": "", "taken by the same": "pia", "taken by somebody else": "raj"} {
-		t.Run(name, func(t *testing.T) {
-			m := newMemory()
-			put := func(kind episodes.Kind, stay string, state episodes.State) string {
-				id := episodes.IDOf(kind, stay, "x")
-				m.all[id] = episodes.Episode{ID: id, Kind: kind, StayID: stay, Trigger: "x", Unit: "4W", State: state, RaisedAt: now.Add(-time.Hour)}
-				return id
+	for _, c := range []struct {
+		taker   string
+		outcome dosereview.Outcome
+		reason  string
+	}{
+		{"", dosereview.NoChange, episodes.Reviewed},
+		{"pia", dosereview.Suggested, episodes.ProviderTold},
+		{"raj", dosereview.Held, episodes.ProviderTold},
+		{"raj", dosereview.Other, episodes.OtherReason},
+	} {
+		t.Run(string(c.outcome)+" "+c.taker, func(t *testing.T) {
+			m := &caretest.Memory{}
+			scene := episodes.Scene{Unit: "4W", At: now.Add(-time.Hour), Stays: map[string]episodes.Presence{"S1": {}, "S2": {}}}
+			for _, of := range []struct {
+				kind episodes.Kind
+				stay string
+			}{{episodes.DoseReview, "S1"}, {episodes.DoseReview, "S2"}, {episodes.RecheckOverdue, "S1"}} {
+				scene.Holds = append(scene.Holds, episodes.Condition{Kind: of.kind, StayID: of.stay, Trigger: "x", Opens: true})
 			}
-			review := put(episodes.DoseReview, "S1", episodes.Open)
-			others := []string{put(episodes.DoseReview, "S2", episodes.Open), put(episodes.RecheckOverdue, "S1", episodes.Open)}
+			if _, err := m.Step(t.Context(), care.Scope{Unit: "4W"}, scene.At, func(have []episodes.Episode) []episodes.Transition {
+				return episodes.Step(have, scene)
+			}); err != nil {
+				t.Fatal(err)
+			}
 			s := &care.Service{
 				Board: board{chart: clinical.Chart{Records: []clinical.Record{{Version: clinical.Version{Kind: clinical.KindVitals, SourceID: "v1"}}}}},
 				Store: m, Policy: policy.NewSwitch(policy.Default()),
 			}
-			if taker != "" {
-				if _, err := s.Act(t.Context(), review, episodes.Action{Do: episodes.Take, Who: taker}, now); err != nil {
+			id := episodes.IDOf(episodes.DoseReview, "S1", "x")
+			if c.taker != "" {
+				if _, err := s.Act(t.Context(), id, episodes.Action{Do: episodes.Take, Who: c.taker}, now); err != nil {
 					t.Fatal(err)
 				}
 			}
-			if err := s.EndDoseReview(t.Context(), "S1", "pia", "a review was recorded", now); err != nil {
-				t.Fatal(err)
-			}
-			e := m.all[review]
-			if e.State != episodes.Done || e.Ending != episodes.ByPerson || e.Who != "pia" || e.Reason != "a review was recorded" || len(e.Known) != 1 {
-				t.Errorf("the episode is %+v", e)
-			}
-			for _, id := range others {
-				if m.all[id].State != episodes.Open {
-					t.Errorf("%s of %s is %s", m.all[id].Kind, m.all[id].StayID, m.all[id].State)
+			r := dosereview.Review{StayID: "S1", Who: "pia", At: now, Draft: dosereview.Draft{Outcome: c.outcome}}
+			for range 2 { // a further review of a stay that owes none changes nothing
+				if err := s.EndDoseReview(t.Context(), r, "a review was recorded"); err != nil {
+					t.Fatal(err)
 				}
 			}
-			if err := s.EndDoseReview(t.Context(), "S1", "pia", "again", now); err != nil || m.all[review].Reason != "a review was recorded" {
-				t.Errorf("a second review of a stay that owes none: %v, %+v", err, m.all[review])
+			h, err := s.Episode(t.Context(), id)
+			if err != nil {
+				t.Fatal(err)
+			}
+			last := h.Events[len(h.Events)-1]
+			if e := h.Episode; e.State != episodes.Done || e.Ending != episodes.ByPerson || e.Who != "pia" || e.Reason != c.reason || len(e.Known) != 1 ||
+				last.What != episodes.Closed || last.Note != "a review was recorded" {
+				t.Errorf("the episode is %+v, its last event %+v", e, last)
+			}
+			left, err := s.Unit(t.Context(), "4W")
+			if err != nil || len(left) != 2 {
+				t.Errorf("%d are owed still, want 2: %v", len(left), err)
 			}
 		})
 	}

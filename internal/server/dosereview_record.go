@@ -78,10 +78,10 @@ func (s *server) noteReview(c *gin.Context, outcome string, d dosereview.Draft) 
 // endReview ends the episode that asked for the review. The review is recorded by
 // then: where that cannot be done, the log says so and the episode stays owed.
 func (s *server) endReview(c *gin.Context, r dosereview.Review) {
-	if s.EndDoseReview == nil {
+	if s.Episodes == nil {
 		return
 	}
-	if err := s.EndDoseReview(c.Request.Context(), r.StayID, r.Who, text.ReviewEnds(r.Outcome), r.At); err != nil {
+	if err := s.Episodes.EndDoseReview(c.Request.Context(), r, text.ReviewEnds(r.Outcome)); err != nil {
 		s.Log.Error("a dose review was recorded and its episode could not be ended; end it by hand", "stay", r.StayID, "error", err)
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/csv"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -17,9 +18,11 @@ import (
 	"github.com/xuri/excelize/v2"
 
 	"plumbline/internal/audit"
+	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/dosereview"
+	"plumbline/internal/episodes"
 	"plumbline/internal/server"
 	"plumbline/internal/server/servertest"
 )
@@ -135,14 +138,7 @@ func TestThePageOfAReviewSaysWhatThePharmacistNeeds(t *testing.T) {
 
 func TestARecordedReviewMovesTheStayAndEndsItsEpisode(t *testing.T) {
 	all, d := noted(t, kept)
-	var ended []string
-	d.EndDoseReview = func(_ context.Context, stay, who, reason string, at time.Time) error {
-		ended = append(ended, stay+"|"+who+"|"+reason)
-		if !at.Equal(d.Clock()) {
-			t.Errorf("ended at %v", at)
-		}
-		return errors.New("the episode is held") // must not undo the review
-	}
+	owed(t, d, "4W")
 	h := reviewing(d)
 	form := reviewFormIn(t, h, "S103", "note", "asked Dr <b>X</b>\r\nto look")
 	before := len(*all)
@@ -150,8 +146,19 @@ func TestARecordedReviewMovesTheStayAndEndsItsEpisode(t *testing.T) {
 	if w.Code != 303 || w.Header().Get("Location") != "/dose-review/S103?recorded=1" {
 		t.Fatalf("POST = %d to %q", w.Code, w.Header().Get("Location"))
 	}
-	if diff := cmp.Diff([]string{"S103|pharmacist|a dose review was recorded: suggestion made to the prescriber"}, ended); diff != "" {
-		t.Error(diff)
+	histories, err := d.Episodes.Stay(t.Context(), "S103")
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := slices.IndexFunc(histories, func(h care.History) bool { return h.Episode.Kind == episodes.DoseReview })
+	if at < 0 {
+		t.Fatal("no episode asked for the review")
+	}
+	if e := histories[at].Episode; e.State != episodes.Done || e.Ending != episodes.ByPerson || e.Who != "pharmacist" || e.Reason != episodes.ProviderTold {
+		t.Errorf("its episode is %+v", e)
+	}
+	if said := fmt.Sprintf("%+v", histories[at]); strings.Contains(said, "asked Dr") || !strings.Contains(said, "a dose review was recorded: suggestion made to the prescriber") {
+		t.Errorf("its episode says %s", said)
 	}
 	var notes []string
 	for _, e := range (*all)[before:] {

@@ -92,10 +92,8 @@ type Deps struct {
 	Policies *policybook.Book
 	// Episodes keeps what is owed. Nil: nothing is.
 	Episodes *care.Service
-	// DoseReviews keeps what pharmacists record; EndDoseReview, where set, ends the
-	// episode that asked for a review of a stay, by a person with a reason.
-	DoseReviews   DoseReviews
-	EndDoseReview func(ctx context.Context, stayID, who, reason string, at time.Time) error
+	// DoseReviews keeps what pharmacists record.
+	DoseReviews DoseReviews
 	// Note writes an entry of the audit. Nil: nothing is noted.
 	Note func(context.Context, audit.Entry) error
 	// Audit reads the audit for its page.

@@ -24,7 +24,7 @@ var ReviewOutcomes = map[dosereview.Outcome]string{
 // NoDoseAdvised is the caution of the dose review.
 const NoDoseAdvised = "Flags point at doses to look at. Nothing here recommends a dose or a change of one; stopping a drug has risks of its own. A DDD is a unit of measurement, not a recommended dose."
 
-// ReviewEnds is the reason with which a recorded review ends its episode.
+// ReviewEnds is the note with which a recorded review ends its episode.
 func ReviewEnds(o dosereview.Outcome) string {
 	return "a dose review was recorded: " + ReviewOutcomes[o]
 }
