@@ -29,6 +29,8 @@ type Store interface {
 	// Kept returns the kept digests of stays, and the revision of each stay.
 	Kept(ctx context.Context, stayIDs []string) (map[string]Kept, map[string]int64, error)
 	Keep(ctx context.Context, digests []Kept) error
+	// Revisions returns the revision of each stay that any version names.
+	Revisions(ctx context.Context, stayIDs []string) (map[string]int64, error)
 }
 
 // Kept is a digest as it is stored: it holds from ValidFrom until ValidUntil
@@ -49,6 +51,8 @@ type Service struct {
 	Store  Store
 	Policy policy.InForce
 	Zone   *time.Location
+
+	past pastStays
 }
 
 // StayView is one stay at a moment: what was known, what follows from it, and by

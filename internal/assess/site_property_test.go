@@ -197,8 +197,7 @@ func TestPartsOfATimeAddUpToTheWhole(t *testing.T) {
 		tally := func(days string, periods []trends.Period) trends.UnitFigures {
 			l := s.Policy.Current()
 			l.Policy.Unit.PatientDays = days
-			p := *s
-			p.Policy = l
+			p := assess.Service{Store: s.Store, Policy: l, Zone: s.Zone}
 			f, err := p.Unit(context.Background(), "4W", periods[0].From, periods[0].To, trends.ByMonth, now)
 			if err != nil {
 				t.Fatal(err)

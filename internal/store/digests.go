@@ -73,6 +73,24 @@ func digestsOf(tx *gorm.DB, stayIDs []string, digests map[string]Digest, revisio
 	return rows.Err()
 }
 
+// Revisions returns the current revision of each stay that any version names.
+func (s *Store) Revisions(ctx context.Context, stayIDs []string) (map[string]int64, error) {
+	out := map[string]int64{}
+	for part := range parts(distinct(stayIDs), 500) {
+		var rows []struct {
+			StayID   string
+			Revision int64
+		}
+		if err := s.reading(ctx).Raw(`SELECT stay_id, revision FROM stay_heads WHERE stay_id IN ?`, part).Scan(&rows).Error; err != nil {
+			return nil, fmt.Errorf("reading the revisions of stays: %w", err)
+		}
+		for _, r := range rows {
+			out[r.StayID] = r.Revision
+		}
+	}
+	return out, nil
+}
+
 // SaveDigests keeps digests, each in place of the one before it. A digest of an
 // older revision never takes the place of one of a newer. On SQLite the call
 // waits for a file that is being loaded; pages answer first and save after.

@@ -150,6 +150,15 @@ type UnitStay struct {
 	Sets      []Set
 	Systolics []Systolic
 	Rechecks  []DueRecheck
+	Guards    []Guard
+}
+
+// Guard is what the rules asked of falls precautions for a stay that was on the unit
+// at a moment, by what was known then.
+type Guard struct {
+	At      time.Time
+	Asked   bool // the rules asked for precautions
+	Lacking bool // at least one asked for was not in place
 }
 
 // Systolic is a systolic pressure charted in mmHg.
@@ -186,23 +195,42 @@ type UnitPeriod struct {
 	Rate       *float64
 	RateLow    *float64 // Garwood, 95 %
 	RateHigh   *float64
-	HarmRate   *float64 // falls with injury
 	U          ControlPoint
 	RunRules   []RunRule // completed at this point of the u-chart
+	HarmRate   *float64  // falls with injury
+	HarmLow    *float64
+	HarmHigh   *float64
+	HarmU      ControlPoint
+	HarmRules  []RunRule
 
-	Sets     int
-	Grades   map[string]int // sets by quality
-	Positive int
+	Sets          int
+	Grades        map[string]int // sets by quality
+	Positive      int
+	PositiveP     ControlPoint // share of sets that are positive
+	PositiveRules []RunRule
+	CompleteP     ControlPoint // share of sets of quality complete
+	CompleteRules []RunRule
 
 	RechecksDue    int
 	RechecksInTime int
 	P              ControlPoint
 	PRunRules      []RunRule
 
-	Digits   [10]int // last digits of the systolic pressures in mmHg
-	EndIn0   *float64
-	ChiP     *float64 // of ten equally frequent digits
-	Measured int      // pressures that the digits were taken from
+	Digits    [10]int // last digits of the systolic pressures in mmHg
+	EndIn0    *float64
+	ChiP      *float64 // of ten equally frequent digits
+	Measured  int      // pressures that the digits were taken from
+	ZeroP     ControlPoint
+	ZeroRules []RunRule
+
+	// At GuardedAt, the end of the period or now, patients on the unit; of them
+	// those for whom precautions were asked for, and those who lacked one.
+	GuardedAt    time.Time
+	Present      int
+	Asked        int
+	Lacking      int
+	LackingP     ControlPoint
+	LackingRules []RunRule
 }
 
 // PositivePer100 is the number of positive sets among 100, nil without a set.
@@ -216,9 +244,17 @@ func (p UnitPeriod) PositivePer100() *float64 {
 // UnitFigures holds the figures of a unit over periods.
 type UnitFigures struct {
 	Periods     []UnitPeriod
-	DaysBetween []int // calendar days of the site's zone between successive falls
+	Falls       []time.Time // in their order
+	DaysBetween []int       // calendar days of the site's zone between successive falls
 	GCenter     *float64
 	GUpper      *float64
+	// Since is when the first patient counted came to the unit, which may be before
+	// the first period; zero where there was nobody.
+	Since time.Time
+	// Digits are the last digits of the systolic pressures of all periods together.
+	Digits [10]int
+	EndIn0 *float64
+	ChiP   *float64
 }
 
 // UnitTally gathers the figures of one unit, stay by stay.
@@ -230,6 +266,7 @@ type UnitTally struct {
 	periods []UnitPeriod
 	nights  [][]time.Time
 	falls   []time.Time
+	since   time.Time
 }
 
 // NewUnitTally begins a tally over periods that follow each other. Nothing after
@@ -237,14 +274,26 @@ type UnitTally struct {
 func NewUnitTally(unit string, periods []Period, p clinical.UnitPolicy, zone *time.Location, now time.Time) *UnitTally {
 	t := &UnitTally{unit: unit, policy: p, zone: zone, now: now}
 	for _, period := range periods {
-		t.periods = append(t.periods, UnitPeriod{Period: period, Injuries: map[string]int{}, Grades: map[string]int{}})
 		until := period.To
 		if until.After(now) {
 			until = now
 		}
+		t.periods = append(t.periods, UnitPeriod{Period: period, Injuries: map[string]int{}, Grades: map[string]int{}, GuardedAt: until})
 		t.nights = append(t.nights, midnights(period.From, until, zone))
 	}
 	return t
+}
+
+// GuardMoments are the moments at which precautions are looked at: the end of each
+// period that has begun, or now where it has not ended.
+func (t *UnitTally) GuardMoments() []time.Time {
+	var out []time.Time
+	for _, p := range t.periods {
+		if p.From.Before(t.now) {
+			out = append(out, p.GuardedAt)
+		}
+	}
+	return out
 }
 
 // Add counts a stay.
@@ -253,6 +302,9 @@ func (t *UnitTally) Add(s UnitStay) {
 	for _, p := range s.Presences {
 		if p.Unit == t.unit {
 			here = append(here, p)
+			if !p.From.After(t.now) && (t.since.IsZero() || p.From.Before(t.since)) {
+				t.since = p.From
+			}
 		}
 	}
 	on := func(at time.Time) *UnitPeriod {
@@ -292,6 +344,25 @@ func (t *UnitTally) Add(s UnitStay) {
 		if p := on(v.At); p != nil && v.Value == math.Trunc(v.Value) {
 			p.Digits[int(v.Value)%10]++
 			p.Measured++
+		}
+	}
+	for _, g := range s.Guards {
+		t.addGuard(g)
+	}
+}
+
+func (t *UnitTally) addGuard(g Guard) {
+	for n := range t.periods {
+		p := &t.periods[n]
+		if !p.GuardedAt.Equal(g.At) || !p.From.Before(t.now) {
+			continue
+		}
+		p.Present++
+		if g.Asked {
+			p.Asked++
+		}
+		if g.Lacking {
+			p.Lacking++
 		}
 	}
 }
@@ -339,26 +410,58 @@ const per1000 = 1000
 
 // Figures closes the tally: rates, limits, run rules and days between falls.
 func (t *UnitTally) Figures() UnitFigures {
-	out := UnitFigures{Periods: t.periods}
-	falls, areas := make([]int, len(t.periods)), make([]float64, len(t.periods))
-	met, due := make([]int, len(t.periods)), make([]int, len(t.periods))
+	out := UnitFigures{Periods: t.periods, Since: t.since}
 	for n := range t.periods {
 		p := &t.periods[n]
 		p.takeRates()
 		p.EndIn0, _, p.ChiP = DigitPreference(p.Digits)
-		falls[n], areas[n] = p.Falls, p.PatientDays/per1000
-		met[n], due[n] = p.RechecksInTime, p.RechecksDue
+		for digit, count := range p.Digits {
+			out.Digits[digit] += count
+		}
 	}
-	u, p := UChart(falls, areas), PChart(met, due)
-	uRules, pRules := RunRules(u), RunRules(p)
-	for n := range t.periods {
-		t.periods[n].U, t.periods[n].RunRules = u[n], uRules[n]
-		t.periods[n].P, t.periods[n].PRunRules = p[n], pRules[n]
-	}
+	out.EndIn0, _, out.ChiP = DigitPreference(out.Digits)
+	t.drawCharts()
 	slices.SortFunc(t.falls, time.Time.Compare)
+	out.Falls = t.falls
 	out.DaysBetween = daysBetween(t.falls, t.zone)
 	out.GCenter, out.GUpper = GChart(out.DaysBetween)
 	return out
+}
+
+// drawCharts puts every figure that has a chart on it: rates on u-charts, shares on
+// p-charts.
+func (t *UnitTally) drawCharts() {
+	days := make([]float64, len(t.periods))
+	for n, p := range t.periods {
+		days[n] = p.PatientDays / per1000
+	}
+	count := func(of func(UnitPeriod) int) []int {
+		out := make([]int, len(t.periods))
+		for n, p := range t.periods {
+			out[n] = of(p)
+		}
+		return out
+	}
+	share := func(some, all func(UnitPeriod) int) []ControlPoint { return PChart(count(some), count(all)) }
+	sets := func(p UnitPeriod) int { return p.Sets }
+	falls := UChart(count(func(p UnitPeriod) int { return p.Falls }), days)
+	harm := UChart(count(func(p UnitPeriod) int { return p.WithInjury }), days)
+	rechecks := share(func(p UnitPeriod) int { return p.RechecksInTime }, func(p UnitPeriod) int { return p.RechecksDue })
+	positive := share(func(p UnitPeriod) int { return p.Positive }, sets)
+	complete := share(func(p UnitPeriod) int { return p.Grades[Complete] }, sets)
+	zero := share(func(p UnitPeriod) int { return p.Digits[0] }, func(p UnitPeriod) int { return p.Measured })
+	lacking := share(func(p UnitPeriod) int { return p.Lacking }, func(p UnitPeriod) int { return p.Asked })
+	rules := [][][]RunRule{RunRules(falls), RunRules(harm), RunRules(rechecks), RunRules(positive), RunRules(complete), RunRules(zero), RunRules(lacking)}
+	for n := range t.periods {
+		p := &t.periods[n]
+		p.U, p.RunRules = falls[n], rules[0][n]
+		p.HarmU, p.HarmRules = harm[n], rules[1][n]
+		p.P, p.PRunRules = rechecks[n], rules[2][n]
+		p.PositiveP, p.PositiveRules = positive[n], rules[3][n]
+		p.CompleteP, p.CompleteRules = complete[n], rules[4][n]
+		p.ZeroP, p.ZeroRules = zero[n], rules[5][n]
+		p.LackingP, p.LackingRules = lacking[n], rules[6][n]
+	}
 }
 
 // takeRates works out the fall rates per 1,000 patient-days with their exact
@@ -375,7 +478,8 @@ func (p *UnitPeriod) takeRates() {
 	rate := func(n float64) *float64 { return ptr(per1000 * n / p.PatientDays) }
 	low, high := PoissonInterval(p.Falls, 0.95)
 	p.Rate, p.RateLow, p.RateHigh = rate(float64(p.Falls)), rate(low), rate(high)
-	p.HarmRate = rate(float64(p.WithInjury))
+	low, high = PoissonInterval(p.WithInjury, 0.95)
+	p.HarmRate, p.HarmLow, p.HarmHigh = rate(float64(p.WithInjury)), rate(low), rate(high)
 }
 
 // daysBetween counts the calendar days of the site's zone from each fall to the

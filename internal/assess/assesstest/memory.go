@@ -105,6 +105,15 @@ func (m *Memory) Kept(_ context.Context, stayIDs []string) (map[string]assess.Ke
 	return out, revisions, nil
 }
 
+// Revisions implements assess.Store.
+func (m *Memory) Revisions(_ context.Context, stayIDs []string) (map[string]int64, error) {
+	out := map[string]int64{}
+	for _, s := range stayIDs {
+		out[s] = int64(len(m.All))
+	}
+	return out, nil
+}
+
 // Keep implements assess.Store.
 func (m *Memory) Keep(_ context.Context, digests []assess.Kept) error {
 	if m.kept == nil {
