@@ -24,6 +24,7 @@ type pages struct{ sets map[string]*template.Template }
 var pageNames = []string{
 	"list", "shell", "stay", "feeds", "rules", "empty", "message",
 	"signin", "signout", "account", "accounts", "manage", "tokens",
+	"overtime",
 	"policy", "policypreview", "policyversion", "audit",
 	"episodes", "episode", "tally",
 	"dosereview", "dosereviewstay",
@@ -93,6 +94,7 @@ func (s *server) frame(c *gin.Context, title string) frame {
 	if a.May(auth.ReviewDoses) {
 		f.Nav = append(f.Nav, link{Name: text.Say("dosereview.heading"), URL: queueURL})
 	}
+	f.Nav = append(f.Nav, overTimeLink(c, a, units)...)
 	if a.May(auth.ViewFeeds) {
 		f.Nav = append(f.Nav, link{Name: "Feeds", URL: "/feeds"})
 	}

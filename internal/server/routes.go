@@ -87,6 +87,9 @@ func (s *server) routes() []route {
 		{posting, "/episodes/:episode/release", onEpisode(auth.ActOnEpisodes), s.releaseEpisode},
 		{posting, "/episodes/:episode/defer", onEpisode(auth.ActOnEpisodes), s.deferEpisode},
 		{posting, "/episodes/:episode/close", onEpisode(auth.ActOnEpisodes, auth.CloseEpisodes), s.closeEpisode},
+		{reading, "/units/:unit/over-time", onUnit(auth.ViewUnitFigures), s.overTimePage},
+		{reading, "/units/:unit/over-time.csv", onUnit(auth.ViewUnitFigures), s.overTimeCSV},
+		{reading, "/units/:unit/over-time.xlsx", onUnit(auth.ViewUnitFigures), s.overTimeXLSX},
 		{reading, "/feeds", may(auth.ViewFeeds), s.feedPage},
 		{reading, "/rules", rule{who: anyAccount}, s.rulesPage},
 

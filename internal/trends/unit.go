@@ -37,6 +37,16 @@ func Periods(from, to time.Time, by string, zone *time.Location) []Period {
 	return out
 }
 
+// PeriodAround is the whole month or week in which a moment lies.
+func PeriodAround(t time.Time, by string, zone *time.Location) Period {
+	y, m, d := t.In(zone).Date()
+	from := clinical.DayStart(y, m, 1, zone)
+	if by != ByMonth {
+		from = clinical.DayStart(y, m, d-(int(t.In(zone).Weekday())+6)%7, zone)
+	}
+	return Period{from, nextStart(t, by, zone)}
+}
+
 // nextStart is the first beginning of a month or week after t.
 func nextStart(t time.Time, by string, zone *time.Location) time.Time {
 	y, m, d := t.In(zone).Date()
@@ -487,9 +497,14 @@ func (p *UnitPeriod) takeRates() {
 func daysBetween(falls []time.Time, zone *time.Location) []int {
 	out := []int{}
 	for n := 1; n < len(falls); n++ {
-		out = append(out, dayNumber(falls[n], zone)-dayNumber(falls[n-1], zone))
+		out = append(out, CalendarDays(falls[n-1], falls[n], zone))
 	}
 	return out
+}
+
+// CalendarDays counts the days of the site's calendar from one moment to another.
+func CalendarDays(from, to time.Time, zone *time.Location) int {
+	return dayNumber(to, zone) - dayNumber(from, zone)
 }
 
 // dayNumber counts calendar days, whatever the length of a day.

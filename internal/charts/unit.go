@@ -1,0 +1,575 @@
+package charts
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+)
+
+// UnitBoard is the charts of a unit over time.
+type UnitBoard struct {
+	Panels []UnitPanel
+	Data   UnitData // for the script
+}
+
+// UnitPanel is one chart of a unit with its table, and what the run rules mark in it.
+type UnitPanel struct {
+	Panel
+	Signals []Signal
+	More    []Table // further tables, each under its own words
+}
+
+// Signal is a point that a run rule marks.
+type Signal struct {
+	N    int    // the number beside the point
+	Text string // which period, its figure, which rule and what that means
+}
+
+// UnitData is what the script draws: for each panel its options, and what a pointer
+// at a place reads off it.
+type UnitData struct {
+	Panels map[string]UnitDrawing `json:"panels"`
+}
+
+// UnitDrawing is one panel: Reads has the lines for each place of its axis.
+type UnitDrawing struct {
+	Option map[string]any `json:"option"`
+	Reads  [][]string     `json:"reads"`
+}
+
+// UnitSeries is what the charts of a unit are drawn from.
+type UnitSeries struct {
+	Figures trends.UnitFigures
+	By      string
+	Policy  clinical.Policy
+	// Episodes holds the counts of each period, all kinds together first. Nil: no
+	// episode is kept by this program.
+	Episodes [][]episodes.Count
+}
+
+type unitBuilder struct {
+	text.Catalogue
+	UnitSeries
+	board UnitBoard
+}
+
+// OfUnit builds the charts of a unit.
+func OfUnit(s UnitSeries, c text.Catalogue) UnitBoard {
+	b := &unitBuilder{Catalogue: c, UnitSeries: s}
+	b.board.Data.Panels = map[string]UnitDrawing{}
+	b.falls()
+	b.harm()
+	b.between()
+	b.rechecks()
+	b.positives()
+	b.quality()
+	b.zeros()
+	b.digits()
+	b.guards()
+	b.episodes()
+	return b.board
+}
+
+// PeriodName names a period for a table, with what is incomplete of it.
+func (b *unitBuilder) periodName(p trends.Period) string {
+	name := b.Period(p, b.By)
+	if part := b.Part(p, b.By, b.Figures.Since); part != "" {
+		name += " (" + part + ")"
+	}
+	return name
+}
+
+// short is the name of a period under its point.
+func (b *unitBuilder) short(p trends.Period) string {
+	if b.By == trends.ByMonth {
+		return p.From.In(b.Zone).Format("Jan 06")
+	}
+	return p.From.In(b.Zone).Format("2 Jan 06")
+}
+
+// place is one place of an axis: what stands there and what is said of it.
+type place struct {
+	name, short string
+	value       *float64
+	says        string // the value in words; "" where there is none
+	low, high   *float64
+	point       trends.ControlPoint // limits, in the same unit as value
+	rules       []trends.RunRule
+	thin        bool // too little lies behind it for its limits to set the axis
+}
+
+// scaled is a control point in another unit.
+func scaled(p trends.ControlPoint, by float64) trends.ControlPoint {
+	times := func(v *float64) *float64 {
+		if v == nil {
+			return nil
+		}
+		w := *v * by
+		return &w
+	}
+	return trends.ControlPoint{Value: times(p.Value), Center: times(p.Center), Lower: times(p.Lower), Upper: times(p.Upper), Sigma: times(p.Sigma)}
+}
+
+const (
+	hundred = 100
+	rates   = "%.1f"
+	shares  = "%.0f"
+)
+
+// limits writes the limits of a point.
+func limits(p trends.ControlPoint, form string) string {
+	if p.Lower == nil || p.Upper == nil {
+		return dash
+	}
+	return fmt.Sprintf(form+" to "+form, *p.Lower, *p.Upper)
+}
+
+const dash = "–"
+
+// interval writes a rate with its interval.
+func interval(v, low, high *float64) string {
+	if v == nil || low == nil || high == nil {
+		return dash
+	}
+	return fmt.Sprintf("%.1f (%.1f to %.1f)", *v, *low, *high)
+}
+
+func percent(v *float64) string {
+	if v == nil {
+		return dash
+	}
+	return fmt.Sprintf("%.0f %%", hundred**v)
+}
+
+// share writes some of all with the percentage.
+func share(some, all int) string {
+	if all == 0 {
+		return strconv.Itoa(some)
+	}
+	return fmt.Sprintf("%d (%.0f %%)", some, hundred*float64(some)/float64(all))
+}
+
+// thinness marks the periods with less than a quarter of the usual size: the limits
+// of a first week of two days would press all others flat.
+func thinness(sizes []float64) []bool {
+	var some []float64
+	for _, v := range sizes {
+		if v > 0 {
+			some = append(some, v)
+		}
+	}
+	slices.Sort(some)
+	out := make([]bool, len(sizes))
+	if len(some) == 0 {
+		return out
+	}
+	usual := some[len(some)/2]
+	for n, v := range sizes {
+		out[n] = v < usual/4
+	}
+	return out
+}
+
+// marks numbers the points that run rules mark, and says what each is.
+func marks(places []place) (numbers []int, signals []Signal) {
+	numbers = make([]int, len(places))
+	var before *float64
+	for n, p := range places {
+		if p.value == nil {
+			continue
+		}
+		if len(p.rules) > 0 && p.point.Center != nil {
+			s := Signal{N: len(signals) + 1, Text: p.name + ": " + p.says + "; "}
+			for k, rule := range p.rules {
+				if k > 0 {
+					s.Text += "; "
+				}
+				s.Text += text.RunRuleSays(rule, *p.value > *p.point.Center, before != nil && *p.value > *before)
+			}
+			s.Text += "."
+			signals = append(signals, s)
+			numbers[n] = s.N
+		}
+		before = p.value
+	}
+	return numbers, signals
+}
+
+func mark1(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return strconv.Itoa(n)
+}
+
+// add finishes a panel: its chart from the places, its marks, its drawing.
+func (b *unitBuilder) add(p UnitPanel, places []place, a axes, withInterval bool) {
+	numbers, signals := marks(places)
+	p.Signals = signals
+	for n := range p.Table.Rows {
+		p.Table.Rows[n] = append(p.Table.Rows[n], mark1(numbers[n]))
+	}
+	p.Table.Head = append(p.Table.Head, text.Say("overtime.col-mark"))
+	drawn := slices.ContainsFunc(places, func(p place) bool { return p.value != nil })
+	if !drawn {
+		if p.Empty == "" {
+			p.Empty = text.Say("overtime.nothing")
+		}
+		b.board.Panels = append(b.board.Panels, p)
+		return
+	}
+	if a.max == 0 {
+		a = roomFor(places, withInterval)
+	}
+	p.Legend = legend(places, withInterval)
+	b.board.Data.Panels[p.ID] = b.control(p, places, numbers, a, withInterval)
+	b.board.Panels = append(b.board.Panels, p)
+}
+
+func legend(places []place, withInterval bool) []Key {
+	out := []Key{{"ot-value", text.Say("overtime.key-value")}, {"ot-centre", text.Say("overtime.key-centre")}, {"ot-limit", text.Say("overtime.key-limit")}}
+	if withInterval {
+		out = append(out, Key{"ot-interval", text.Say("overtime.key-interval")})
+	}
+	if slices.ContainsFunc(places, func(p place) bool { return p.value != nil && len(p.rules) > 0 }) {
+		out = append(out, Key{"ot-signal", text.Say("overtime.key-signal")})
+	}
+	return out
+}
+
+// roomFor is a value axis from 0 that holds what is drawn, save for the limits and
+// intervals of places with little behind them.
+func roomFor(places []place, withInterval bool) axes {
+	values := []float64{0}
+	for _, p := range places {
+		take := func(v *float64) {
+			if v != nil && !math.IsInf(*v, 0) {
+				values = append(values, *v)
+			}
+		}
+		take(p.value)
+		take(p.point.Center)
+		if p.thin {
+			continue
+		}
+		take(p.point.Upper)
+		if withInterval {
+			take(p.high)
+		}
+	}
+	a := round(values, 4)
+	a.min = 0
+	return a
+}
+
+// beyondAxis is said where something reaches beyond the value axis.
+func beyondAxis(places []place) []string {
+	if slices.ContainsFunc(places, func(p place) bool { return p.thin && p.value != nil }) {
+		return []string{text.Say("overtime.thin")}
+	}
+	return nil
+}
+
+func (b *unitBuilder) patientDays() []float64 {
+	out := make([]float64, len(b.Figures.Periods))
+	for n, p := range b.Figures.Periods {
+		out[n] = p.PatientDays
+	}
+	return out
+}
+
+func (b *unitBuilder) falls() {
+	p := UnitPanel{Panel: Panel{
+		ID: "falls", Title: text.Say("overtime.falls"), Says: text.Say("overtime.falls-says", text.PatientDays(b.Policy.Unit)),
+		Table: Table{Head: []string{b.by(), text.Say("overtime.col-days"), text.Say("overtime.col-falls"), text.Say("overtime.col-rate"), text.Say("overtime.col-limits")}},
+	}}
+	places, thin := []place{}, thinness(b.patientDays())
+	falls, days := 0, 0.0
+	for n, u := range b.Figures.Periods {
+		if u.PatientDays > 0 {
+			falls, days = falls+u.Falls, days+u.PatientDays
+		}
+		at := place{name: b.Period(u.Period, b.By), short: b.short(u.Period), value: u.U.Value, low: u.RateLow, high: u.RateHigh, point: u.U, rules: u.RunRules, thin: thin[n]}
+		if u.Rate != nil {
+			at.says = text.Say("overtime.falls-one", text.Plural(u.Falls, "fall", "falls"), text.Figure(u.PatientDays), *u.Rate, *u.RateLow, *u.RateHigh)
+		}
+		places = append(places, at)
+		p.Table.Rows = append(p.Table.Rows, []string{b.periodName(u.Period), text.Figure(u.PatientDays), b.count(u.Falls, u.PatientDays > 0 || u.Falls > 0), interval(u.Rate, u.RateLow, u.RateHigh), limits(u.U, rates)})
+	}
+	if days > 0 {
+		p.Notes = append(p.Notes, text.Say("overtime.centre-rate", 1000*float64(falls)/days, text.Plural(falls, "fall", "falls"), text.Figure(days)))
+	}
+	p.Notes = append(p.Notes, beyondAxis(places)...)
+	b.add(p, places, axes{}, true)
+}
+
+// by heads the column of periods.
+func (b *unitBuilder) by() string {
+	if b.By == trends.ByWeek {
+		return text.Say("overtime.week")
+	}
+	return text.Say("overtime.month")
+}
+
+// count writes a count where anything could have been counted, else a dash: missing
+// is not zero.
+func (b *unitBuilder) count(n int, known bool) string {
+	if !known {
+		return dash
+	}
+	return strconv.Itoa(n)
+}
+
+func (b *unitBuilder) harm() {
+	p := UnitPanel{Panel: Panel{
+		ID: "harm", Title: text.Say("overtime.harm"), Says: text.Say("overtime.harm-says"),
+		Table: Table{Head: []string{b.by(), text.Say("overtime.col-harm"), text.Say("overtime.col-rate"), text.Say("overtime.col-limits"), text.Say("overtime.col-levels")}},
+	}}
+	places, thin := []place{}, thinness(b.patientDays())
+	for n, u := range b.Figures.Periods {
+		at := place{name: b.Period(u.Period, b.By), short: b.short(u.Period), value: u.HarmU.Value, low: u.HarmLow, high: u.HarmHigh, point: u.HarmU, rules: u.HarmRules, thin: thin[n]}
+		if u.HarmRate != nil {
+			at.says = text.Say("overtime.harm-one", text.Plural(u.WithInjury, "fall with injury", "falls with injury"), *u.HarmRate, *u.HarmLow, *u.HarmHigh)
+		}
+		places = append(places, at)
+		p.Table.Rows = append(p.Table.Rows, []string{b.periodName(u.Period), b.count(u.WithInjury, u.PatientDays > 0 || u.Falls > 0), interval(u.HarmRate, u.HarmLow, u.HarmHigh), limits(u.HarmU, rates), levels(u.Injuries)})
+	}
+	p.Notes = append(p.Notes, beyondAxis(places)...)
+	b.add(p, places, axes{}, true)
+}
+
+// InjuryLevels are the levels of injury as charted, from none to death; "" where it
+// was not charted.
+var InjuryLevels = []string{"none", "minor", "moderate", "major", "death", ""}
+
+// levels says how many falls had which injury.
+func levels(injuries map[string]int) string {
+	var parts []string
+	for _, level := range InjuryLevels {
+		if n := injuries[level]; n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n, text.Injury(level)))
+		}
+	}
+	if len(parts) == 0 {
+		return dash
+	}
+	return text.List(parts)
+}
+
+// between draws the days from each fall to the next.
+func (b *unitBuilder) between() {
+	f := b.Figures
+	p := UnitPanel{Panel: Panel{
+		ID: "between", Title: text.Say("overtime.between"), Says: text.Say("overtime.between-says"),
+		Table: Table{Head: []string{text.Say("overtime.col-fall"), text.Say("overtime.col-between")}},
+		Empty: text.Say("overtime.between-few"),
+	}}
+	var places []place
+	for n, gap := range f.DaysBetween {
+		v := float64(gap)
+		zero := 0.0
+		at := place{
+			name: b.Day(f.Falls[n+1]), short: f.Falls[n+1].In(b.Zone).Format("2 Jan 06"), value: &v,
+			says:  text.Say("overtime.between-one", text.Plural(gap, "day", "days")),
+			point: trends.ControlPoint{Value: &v, Center: f.GCenter, Lower: &zero, Upper: f.GUpper},
+		}
+		if f.GUpper != nil && trends.Above(v, *f.GUpper) {
+			at.rules = []trends.RunRule{trends.RunBeyond}
+		}
+		places = append(places, at)
+		p.Table.Rows = append(p.Table.Rows, []string{b.when(f.Falls[n+1]), strconv.Itoa(gap)})
+	}
+	if len(places) > 0 {
+		p.Empty = ""
+		p.Notes = append(p.Notes, text.Say("overtime.between-centre", *f.GCenter, *f.GUpper))
+	}
+	if n := len(f.Falls); n > 0 {
+		p.Notes = append(p.Notes, text.Say("overtime.since-last", b.when(f.Falls[n-1]), text.Plural(trends.CalendarDays(f.Falls[n-1], b.At, b.Zone), "day", "days")))
+	}
+	b.add(p, places, axes{}, false)
+}
+
+// when is a moment with its year.
+func (b *unitBuilder) when(t time.Time) string { return t.In(b.Zone).Format("2 Jan 2006 15:04") }
+
+// shareOf lays out a p-chart of shares told as a percentage.
+type shareOf struct {
+	id, title, says string
+	some, all       func(trends.UnitPeriod) int
+	point           func(trends.UnitPeriod) trends.ControlPoint
+	rules           func(trends.UnitPeriod) []trends.RunRule
+	one             func(trends.UnitPeriod) string // a value in words
+	head            []string                       // between the period and the limits
+	row             func(trends.UnitPeriod) []string
+	centre          func(center float64, some, all int) string
+	full            bool // the axis ends at 100 %
+}
+
+func (b *unitBuilder) shares(s shareOf) (UnitPanel, []place) {
+	p := UnitPanel{Panel: Panel{ID: s.id, Title: s.title, Says: s.says}}
+	p.Table.Head = append(append([]string{b.by()}, s.head...), text.Say("overtime.col-limits-percent"))
+	sizes := make([]float64, len(b.Figures.Periods))
+	some, all := 0, 0
+	for n, u := range b.Figures.Periods {
+		sizes[n] = float64(s.all(u))
+		some, all = some+s.some(u), all+s.all(u)
+	}
+	thin := thinness(sizes)
+	var places []place
+	for n, u := range b.Figures.Periods {
+		point := scaled(s.point(u), hundred)
+		at := place{name: b.Period(u.Period, b.By), short: b.short(u.Period), value: point.Value, point: point, rules: s.rules(u), thin: thin[n]}
+		if at.value != nil {
+			at.says = s.one(u)
+		}
+		places = append(places, at)
+		p.Table.Rows = append(p.Table.Rows, append(append([]string{b.periodName(u.Period)}, s.row(u)...), limits(point, shares)))
+	}
+	if all > 0 {
+		p.Notes = append(p.Notes, s.centre(hundred*float64(some)/float64(all), some, all))
+	}
+	return p, places
+}
+
+func (b *unitBuilder) addShares(s shareOf, notes ...string) {
+	p, places := b.shares(s)
+	p.Notes = append(p.Notes, notes...)
+	a := axes{}
+	if s.full {
+		a = percentAxis
+	} else {
+		p.Notes = append(p.Notes, beyondAxis(places)...)
+	}
+	b.add(p, places, a, false)
+}
+
+var percentAxis = axes{min: 0, max: hundred, step: 25}
+
+func (b *unitBuilder) rechecks() {
+	b.addShares(shareOf{
+		id: "rechecks", title: text.Say("overtime.rechecks"), says: text.Say("overtime.rechecks-says"), full: true,
+		some:  func(u trends.UnitPeriod) int { return u.RechecksInTime },
+		all:   func(u trends.UnitPeriod) int { return u.RechecksDue },
+		point: func(u trends.UnitPeriod) trends.ControlPoint { return u.P },
+		rules: func(u trends.UnitPeriod) []trends.RunRule { return u.PRunRules },
+		one: func(u trends.UnitPeriod) string {
+			return text.Say("overtime.rechecks-one", u.RechecksInTime, u.RechecksDue, percent(u.P.Value))
+		},
+		head: []string{text.Say("overtime.col-due"), text.Say("overtime.col-in-time")},
+		row: func(u trends.UnitPeriod) []string {
+			return []string{b.count(u.RechecksDue, u.PatientDays > 0), b.shareOrDash(u.RechecksInTime, u.RechecksDue)}
+		},
+		centre: func(center float64, some, all int) string {
+			return text.Say("overtime.rechecks-centre", center, some, all)
+		},
+	})
+}
+
+func (b *unitBuilder) shareOrDash(some, all int) string {
+	if all == 0 {
+		return dash
+	}
+	return share(some, all)
+}
+
+func (b *unitBuilder) positives() {
+	b.addShares(shareOf{
+		id: "positives", title: text.Say("overtime.positives"), says: text.Say("overtime.positives-says"),
+		some:  func(u trends.UnitPeriod) int { return u.Positive },
+		all:   func(u trends.UnitPeriod) int { return u.Sets },
+		point: func(u trends.UnitPeriod) trends.ControlPoint { return u.PositiveP },
+		rules: func(u trends.UnitPeriod) []trends.RunRule { return u.PositiveRules },
+		one: func(u trends.UnitPeriod) string {
+			return text.Say("overtime.positives-one", u.Positive, text.Plural(u.Sets, "set", "sets"), *u.PositivePer100())
+		},
+		head: []string{text.Say("overtime.col-sets"), text.Say("overtime.col-positive"), text.Say("overtime.col-per100")},
+		row: func(u trends.UnitPeriod) []string {
+			per := dash
+			if v := u.PositivePer100(); v != nil {
+				per = fmt.Sprintf("%.1f", *v)
+			}
+			return []string{b.count(u.Sets, u.PatientDays > 0 || u.Sets > 0), b.count(u.Positive, u.Sets > 0), per}
+		},
+		centre: func(center float64, some, all int) string {
+			return text.Say("overtime.positives-centre", center, some, all)
+		},
+	})
+}
+
+func (b *unitBuilder) quality() {
+	s := shareOf{
+		id: "quality", title: text.Say("overtime.quality"), says: text.Say("overtime.quality-says"),
+		some:  func(u trends.UnitPeriod) int { return u.Grades[trends.Complete] },
+		all:   func(u trends.UnitPeriod) int { return u.Sets },
+		point: func(u trends.UnitPeriod) trends.ControlPoint { return u.CompleteP },
+		rules: func(u trends.UnitPeriod) []trends.RunRule { return u.CompleteRules },
+		one: func(u trends.UnitPeriod) string {
+			return text.Say("overtime.quality-one", text.Plural(u.Sets, "set", "sets"), share(u.Grades[trends.Complete], u.Sets), share(u.Grades[trends.Usable], u.Sets), share(u.Grades[trends.Unusable], u.Sets))
+		},
+		head: []string{text.Say("overtime.col-sets"), text.Say("overtime.col-complete"), text.Say("overtime.col-usable"), text.Say("overtime.col-unusable")},
+		row: func(u trends.UnitPeriod) []string {
+			return []string{
+				b.count(u.Sets, u.PatientDays > 0 || u.Sets > 0), b.shareOrDash(u.Grades[trends.Complete], u.Sets),
+				b.shareOrDash(u.Grades[trends.Usable], u.Sets), b.shareOrDash(u.Grades[trends.Unusable], u.Sets),
+			}
+		},
+		centre: func(center float64, some, all int) string {
+			return text.Say("overtime.quality-centre", center, some, all)
+		},
+	}
+	p, places := b.shares(s)
+	b.add(p, places, percentAxis, false)
+	b.stackGrades()
+}
+
+func (b *unitBuilder) zeros() {
+	notes := []string{text.Say("overtime.zeros-even")}
+	b.addShares(shareOf{
+		id: "zeros", title: text.Say("overtime.zeros"), says: text.Say("overtime.zeros-says"),
+		some:  func(u trends.UnitPeriod) int { return u.Digits[0] },
+		all:   func(u trends.UnitPeriod) int { return u.Measured },
+		point: func(u trends.UnitPeriod) trends.ControlPoint { return u.ZeroP },
+		rules: func(u trends.UnitPeriod) []trends.RunRule { return u.ZeroRules },
+		one: func(u trends.UnitPeriod) string {
+			return text.Say("overtime.zeros-one", u.Digits[0], u.Measured, percent(u.EndIn0))
+		},
+		head: []string{text.Say("overtime.col-pressures"), text.Say("overtime.col-zero")},
+		row: func(u trends.UnitPeriod) []string {
+			return []string{b.count(u.Measured, u.PatientDays > 0 || u.Measured > 0), b.shareOrDash(u.Digits[0], u.Measured)}
+		},
+		centre: func(center float64, some, all int) string {
+			return text.Say("overtime.zeros-centre", center, some, all)
+		},
+	}, notes...)
+}
+
+func (b *unitBuilder) guards() {
+	if !b.Policy.Precautions.InFeed {
+		b.board.Panels = append(b.board.Panels, UnitPanel{Panel: Panel{ID: "guards", Title: text.Say("overtime.guards"), Empty: text.Say("overtime.guards-none")}})
+		return
+	}
+	b.addShares(shareOf{
+		id: "guards", title: text.Say("overtime.guards"), says: text.Say("overtime.guards-says"), full: true,
+		some:  func(u trends.UnitPeriod) int { return u.Lacking },
+		all:   func(u trends.UnitPeriod) int { return u.Asked },
+		point: func(u trends.UnitPeriod) trends.ControlPoint { return u.LackingP },
+		rules: func(u trends.UnitPeriod) []trends.RunRule { return u.LackingRules },
+		one: func(u trends.UnitPeriod) string {
+			return text.Say("overtime.guards-one", b.when(u.GuardedAt), u.Present, u.Asked, u.Lacking)
+		},
+		head: []string{text.Say("overtime.col-at"), text.Say("overtime.col-present"), text.Say("overtime.col-asked"), text.Say("overtime.col-lacking")},
+		row: func(u trends.UnitPeriod) []string {
+			return []string{b.when(u.GuardedAt), b.count(u.Present, u.PatientDays > 0), b.count(u.Asked, u.Present > 0), b.shareOrDash(u.Lacking, u.Asked)}
+		},
+		centre: func(center float64, some, all int) string {
+			return text.Say("overtime.guards-centre", center, some, all)
+		},
+	}, text.Say("overtime.guards-twice"))
+}
