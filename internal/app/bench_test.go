@@ -11,8 +11,10 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/assess"
 	"plumbline/internal/demo"
 	"plumbline/internal/testdb"
+	"plumbline/internal/trends"
 )
 
 // benchSite opens a site on a database of its own.
@@ -150,5 +152,43 @@ func BenchmarkAssess(b *testing.B) {
 			}
 		}
 		b.ReportMetric(float64(b.Elapsed()/time.Duration(b.N))/float64(known), "x-as-of")
+	})
+}
+
+// BenchmarkUnitOverTime measures a year of the demo unit with its past by month, as
+// it is first asked for and again: the second as a share of the first.
+func BenchmarkUnitOverTime(b *testing.B) {
+	now := demo.AnchorTime()
+	s := benchSite(b, filepath.Join(b.TempDir(), "unit.db"), now)
+	feed := filepath.Join(b.TempDir(), "feed")
+	if err := writeDemoFeed(feed, now); err != nil {
+		b.Fatal(err)
+	}
+	if err := writeDemoPast(feed, now); err != nil {
+		b.Fatal(err)
+	}
+	ctx := context.Background()
+	if _, err := s.loader.Load(ctx, []string{feed}, "bench"); err != nil {
+		b.Fatal(err)
+	}
+	ask := func(b *testing.B, service *assess.Service) {
+		if _, err := service.Unit(ctx, demo.MainUnit, now.AddDate(-1, 0, 0), now, trends.ByMonth, now); err != nil {
+			b.Fatal(err)
+		}
+	}
+	var first time.Duration
+	b.Run("first", func(b *testing.B) {
+		for b.Loop() {
+			ask(b, &assess.Service{Store: s.service.Store, Policy: s.service.Policy, Zone: s.service.Zone})
+		}
+		first = b.Elapsed() / time.Duration(b.N)
+	})
+	b.Run("again", func(b *testing.B) {
+		ask(b, s.service)
+		b.ResetTimer()
+		for b.Loop() {
+			ask(b, s.service)
+		}
+		b.ReportMetric(float64(b.Elapsed()/time.Duration(b.N))/float64(first), "x-first")
 	})
 }

@@ -80,7 +80,11 @@ func demoUnit(ctx context.Context, p process, args []string) error {
 	s.database, s.feedDir, s.hospital = filepath.Join(dir, "demo.db"), filepath.Join(dir, "feed"), demo.Hospital
 	s.notify = notify.Settings{} // nobody is told of invented patients
 	s.signIn = idp.Settings{}
-	if err := writeDemoFeed(s.feedDir, p.clock()); err != nil {
+	now := p.clock()
+	if err := writeDemoFeed(s.feedDir, now); err != nil {
+		return err
+	}
+	if err := writeDemoPast(s.feedDir, now); err != nil {
 		return err
 	}
 	if !onLoopback(s.listen) {
@@ -108,6 +112,15 @@ func writeDemoFeed(dir string, now time.Time) error {
 	if err := os.Mkdir(dir, 0o700); err != nil {
 		return fmt.Errorf("demo: %w", err)
 	}
+	return writeFeedFiles(dir, files, now)
+}
+
+// writeDemoPast adds the months before the stories.
+func writeDemoPast(dir string, now time.Time) error {
+	return writeFeedFiles(dir, demo.Past(now.UTC().Truncate(time.Minute)), now)
+}
+
+func writeFeedFiles(dir string, files []demo.File, now time.Time) error {
 	for _, f := range files {
 		path := filepath.Join(dir, filepath.Base(f.Name))
 		if err := os.WriteFile(path, f.Data, 0o600); err != nil {

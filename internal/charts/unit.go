@@ -391,7 +391,7 @@ func (b *unitBuilder) between() {
 		p.Notes = append(p.Notes, text.Say("overtime.between-centre", *f.GCenter, *f.GUpper))
 	}
 	if n := len(f.Falls); n > 0 {
-		p.Notes = append(p.Notes, text.Say("overtime.since-last", b.when(f.Falls[n-1]), text.Plural(trends.CalendarDays(f.Falls[n-1], b.At, b.Zone), "day", "days")))
+		p.Notes = append(p.Notes, text.Say("overtime.since-last", b.when(f.Falls[n-1]), b.Ago(f.Falls[n-1])))
 	}
 	b.add(p, places, axes{}, false)
 }

@@ -59,10 +59,9 @@ type overTimeView struct {
 type totalView struct{ Name, Figure, Says string }
 
 type signalView struct {
-	ID    string // of the panel
-	Chart string
-	N     int
-	Text  string
+	ID, Chart string // of the panel
+	Many      string
+	Latest    string
 }
 
 func (s *server) overTimePage(c *gin.Context) {
@@ -245,17 +244,24 @@ func (s *server) overTimeView(c *gin.Context, q overTimeAsked, series charts.Uni
 	}
 	v.Totals = totals(f)
 	v.Charts = charts.OfUnit(series, t.Catalogue)
-	for _, p := range v.Charts.Panels {
-		for _, signal := range p.Signals {
-			v.Signals = append(v.Signals, signalView{p.ID, p.Title, signal.N, signal.Text})
-		}
-	}
+	v.Signals = signalsOf(v.Charts)
 	var rules []string
 	for _, r := range []trends.RunRule{trends.RunBeyond, trends.RunEight, trends.RunTwoOfThree, trends.RunSix} {
 		rules = append(rules, text.RunRuleNames[r])
 	}
 	v.Rules = strings.Join(rules, "; ")
 	return v
+}
+
+// signalsOf lists the charts with marks: how many, and what the latest of them says.
+func signalsOf(b charts.UnitBoard) []signalView {
+	var out []signalView
+	for _, p := range b.Panels {
+		if n := len(p.Signals); n > 0 {
+			out = append(out, signalView{p.ID, p.Title, text.Say("overtime.marks", text.Plural(n, "mark", "marks")), p.Signals[n-1].Text})
+		}
+	}
+	return out
 }
 
 func later(a, b time.Time) time.Time {

@@ -2,6 +2,7 @@ package server
 
 import (
 	"bytes"
+	"math"
 	"net/http"
 	"strings"
 	"time"
@@ -131,6 +132,21 @@ func periodColumns() []column {
 	return append(out, chartColumns("lacking_share", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.LackingP, p.LackingRules })...)
 }
 
+// tidy leaves six decimals of a number: what lies behind them no count supports.
+func tidy(v any) any {
+	round := func(f float64) float64 { return math.Round(f*1e6) / 1e6 }
+	switch v := v.(type) {
+	case float64:
+		return round(v)
+	case *float64:
+		if v == nil {
+			return nil
+		}
+		return round(*v)
+	}
+	return v
+}
+
 // ifAny is a count where anything could be counted, else an empty cell.
 func ifAny(n int, known bool) any {
 	if !known {
@@ -165,7 +181,7 @@ func periodSheet(series charts.UnitSeries, zone *time.Location) export.Sheet {
 	for _, p := range series.Figures.Periods {
 		row := make([]any, len(columns))
 		for n, c := range columns {
-			row[n] = c.of(p)
+			row[n] = tidy(c.of(p))
 		}
 		out.Rows = append(out.Rows, row)
 	}

@@ -312,9 +312,7 @@ func (t *UnitTally) Add(s UnitStay) {
 	for _, p := range s.Presences {
 		if p.Unit == t.unit {
 			here = append(here, p)
-			if !p.From.After(t.now) && (t.since.IsZero() || p.From.Before(t.since)) {
-				t.since = p.From
-			}
+			t.takeSince(p)
 		}
 	}
 	on := func(at time.Time) *UnitPeriod {
@@ -358,6 +356,16 @@ func (t *UnitTally) Add(s UnitStay) {
 	}
 	for _, g := range s.Guards {
 		t.addGuard(g)
+	}
+}
+
+// takeSince looks at a presence that reaches into the periods.
+func (t *UnitTally) takeSince(p Presence) {
+	if len(t.periods) == 0 || p.From.After(t.now) || !p.From.Before(t.periods[len(t.periods)-1].To) || !p.To.IsZero() && !p.To.After(t.periods[0].From) {
+		return
+	}
+	if t.since.IsZero() || p.From.Before(t.since) {
+		t.since = p.From
 	}
 }
 

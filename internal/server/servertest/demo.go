@@ -72,6 +72,20 @@ func Demo(zone *time.Location) (server.Deps, *Board, error) {
 	if err != nil {
 		return server.Deps{}, nil, err
 	}
+	return of(files, zone)
+}
+
+// DemoWithPast is Demo with the months before the stories, which take the memory a
+// while.
+func DemoWithPast(zone *time.Location) (server.Deps, *Board, error) {
+	files, err := seed.Files()
+	if err != nil {
+		return server.Deps{}, nil, err
+	}
+	return of(append(files, demo.Past(demo.AnchorTime())...), zone)
+}
+
+func of(files []demo.File, zone *time.Location) (server.Deps, *Board, error) {
 	now := demo.AnchorTime()
 	memory := &assesstest.Memory{}
 	health := server.FeedHealth{FolderSet: true, LastRead: now.Add(-3 * time.Minute)}
