@@ -26,6 +26,18 @@ type UnitPanel struct {
 	More    []Table // further tables, each under its own words
 }
 
+// fewSignals are shown at once; of more the list is folded.
+const fewSignals = 3
+
+// FewSignals reports whether the marks fit beside their chart.
+func (p UnitPanel) FewSignals() bool { return len(p.Signals) <= fewSignals }
+
+// oneSheet is how many rows stand beside a chart on paper.
+const oneSheet = 40
+
+// Long reports whether the table needs more than a page of paper beside the chart.
+func (p UnitPanel) Long() bool { return len(p.Table.Rows) > oneSheet }
+
 // Signal is a point that a run rule marks.
 type Signal struct {
 	N    int    // the number beside the point

@@ -36,7 +36,7 @@ func (b *unitBuilder) control(p UnitPanel, places []place, numbers []int, a axes
 		}
 		if numbers[n] > 0 {
 			m := on(n, *at.value)
-			m.Label = map[string]any{"show": true, "formatter": fmt.Sprint(numbers[n]), "position": "top", "distance": 2, "color": "@now", "fontWeight": "bold", "fontSize": 13, "textBorderColor": "@paper", "textBorderWidth": 3}
+			m.Label = map[string]any{"show": true, "formatter": fmt.Sprint(numbers[n]), "position": "top", "distance": 2, "color": "@now", "fontWeight": "bold", "fontSize": 13, "backgroundColor": "@paper", "padding": 1}
 			signals = append(signals, m)
 		}
 	}
