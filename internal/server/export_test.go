@@ -17,3 +17,8 @@ func Ways(d Deps) map[string]string {
 
 // LocalPath is localPath.
 func LocalPath(s string) string { return localPath(s) }
+
+// OverTimeFile is the name of a download.
+func OverTimeFile(unit, by, ending string) string {
+	return fileName(overTimeAsked{unit: unit, by: by}, ending)
+}

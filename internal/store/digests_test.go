@@ -42,6 +42,11 @@ func TestDigests(t *testing.T) {
 		if len(revisions) != 2 || revisions["A"] == 0 {
 			t.Errorf("revisions = %v, want those of A and B", revisions)
 		}
+		alone, err := s.Revisions(ctx, []string{"B", "A", "nobody", "A"})
+		must(t, err)
+		if diff := cmp.Diff(revisions, alone); diff != "" {
+			t.Errorf("revisions without digests (-with +without):\n%s", diff)
+		}
 	})
 }
 
