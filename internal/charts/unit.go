@@ -1,10 +1,12 @@
 package charts
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -93,7 +95,7 @@ func OfUnit(s UnitSeries, c text.Catalogue) UnitBoard {
 func (b *unitBuilder) periodName(p trends.Period) string {
 	name := b.Period(p, b.By)
 	if part := b.Part(p, b.By, b.Figures.Since); part != "" {
-		name += " (" + part + ")"
+		name += "\n(" + part + ")" // on a line of its own
 	}
 	return name
 }
@@ -366,13 +368,13 @@ func levels(injuries map[string]int) string {
 	var parts []string
 	for _, level := range InjuryLevels {
 		if n := injuries[level]; n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, text.Injury(level)))
+			parts = append(parts, fmt.Sprintf("%d %s", n, cmp.Or(level, text.Say("overtime.not-charted"))))
 		}
 	}
 	if len(parts) == 0 {
 		return dash
 	}
-	return text.List(parts)
+	return strings.Join(parts, ", ")
 }
 
 // between draws the days from each fall to the next.

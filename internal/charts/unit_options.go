@@ -68,7 +68,13 @@ func (b *unitBuilder) control(p UnitPanel, places []place, numbers []int, a axes
 	for n, at := range places {
 		reads[n] = read(at)
 	}
-	return UnitDrawing{Option: finishUnit(c, shorts(places), a), Reads: reads}
+	o := finishUnit(c, shorts(places), a)
+	for _, one := range o["series"].([]any) {
+		if s := one.(map[string]any); s["name"] == "value" {
+			s["showAllSymbol"] = true // also where labels of the axis are left out
+		}
+	}
+	return UnitDrawing{Option: o, Reads: reads}
 }
 
 func shorts(places []place) []string {

@@ -83,7 +83,7 @@ func TestMissingIsNotZero(t *testing.T) {
 	if got, want := cells(p.Table.Rows, 2), "1 | 0 | 1 | – | –"; got != want {
 		t.Errorf("falls: %s, want %s", got, want)
 	}
-	if got := cells(p.Table.Rows, 0); !strings.Contains(got, "Mar 2026 (until now)") {
+	if got := cells(p.Table.Rows, 0); !strings.Contains(got, "Mar 2026\n(until now)") {
 		t.Errorf("the month that is not over: %s", got)
 	}
 	if got, want := cells(unitPanel(t, b, "rechecks").Table.Rows, 2), "– | – | – | – | –"; got != want {

@@ -56,7 +56,7 @@ func TestTheUnitOverTimeSaysWhatIsIncomplete(t *testing.T) {
 	page := get(signedIn(d), overTime+"?by=week").Body.String()
 	for _, want := range []string{
 		"Figures start on 13 Oct 2026", "earlier periods are left out", "The last week is not over", "12 Oct 2026 to 8 Nov 2026, by week",
-		"12 to 18 Oct 2026 (figures from 13 Oct", "2 to 8 Nov 2026 (until now)",
+		"12 to 18 Oct 2026\n(figures from 13 Oct", "2 to 8 Nov 2026\n(until now)",
 	} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page does not say %q", want)
