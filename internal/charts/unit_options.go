@@ -35,9 +35,9 @@ func (b *unitBuilder) control(p UnitPanel, places []place, numbers []int, a axes
 			spans = append(spans, on(n, *at.low), on(n, *at.high), on(n, nil))
 		}
 		if numbers[n] > 0 {
-			m, side := on(n, *at.value), "left" // beside the interval, not on it
-			if n == 0 {
-				side = "right"
+			m, side := on(n, *at.value), "top"
+			if withInterval { // beside it, not on it
+				side = "left"
 			}
 			m.Label = map[string]any{"show": true, "formatter": fmt.Sprint(numbers[n]), "position": side, "distance": 3, "color": "@now", "fontWeight": "bold", "fontSize": 13, "backgroundColor": "@paper", "padding": 1}
 			signals = append(signals, m)
