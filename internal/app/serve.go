@@ -197,8 +197,6 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.readAudit, DoseReviews: reviewStore{s.store},
 			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
-
-			EpisodeTally: s.care().Tally,
 		}),
 		ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeaderBytes,
 	}

@@ -24,7 +24,7 @@ func (b *unitBuilder) episodes() {
 	p := UnitPanel{Panel: Panel{
 		ID: "episodes", Title: text.Say("overtime.episodes"), Says: text.Say("overtime.episodes-says"), Empty: text.Say("overtime.episodes-none"),
 		Table: Table{Head: []string{
-			b.by(), text.Say("overtime.col-opened"), text.Say("overtime.col-per1000"), text.Say("overtime.col-limits"),
+			b.by(), text.Say("overtime.col-opened"), text.Say("overtime.col-per100days"), text.Say("overtime.col-limits"),
 			text.Say("overtime.col-evidence"), text.Say("overtime.col-person"), text.Say("overtime.col-open"), text.Say("overtime.col-age"),
 		}},
 	}}
@@ -40,7 +40,7 @@ func (b *unitBuilder) episodes() {
 	counts, days := make([]int, len(b.Episodes)), make([]float64, len(b.Episodes))
 	for n, of := range b.Episodes {
 		if n >= known && len(of) > 0 {
-			counts[n], days[n] = of[0].Opened+of[0].Reopened, b.Figures.Periods[n].PatientDays/1000
+			counts[n], days[n] = of[0].Opened+of[0].Reopened, b.Figures.Periods[n].PatientDays/hundred
 		}
 	}
 	points := trends.UChart(counts, days)
@@ -97,7 +97,7 @@ func (b *unitBuilder) endings(known int) Table {
 				}
 				n += c.Opened + c.Reopened
 				for reason, m := range c.Evidence {
-					ended[text.EndingReasons[reason]] += m
+					ended[text.Ending(reason)] += m
 				}
 				_, byPerson := c.Ended()
 				if byPerson > 0 {

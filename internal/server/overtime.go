@@ -43,6 +43,7 @@ type overTimeView struct {
 	Self   string
 	Unit   link
 	Others []link
+	Tally  string
 
 	By, From, To string // of the form
 	Range        string
@@ -189,7 +190,7 @@ func (s *server) unitSeries(ctx context.Context, q overTimeAsked) (charts.UnitSe
 		f.Periods = f.Periods[1:]
 	}
 	series := charts.UnitSeries{Figures: f, By: q.by, Policy: policy.For(ctx, s.Deps.Policy).Policy}
-	if s.EpisodeTally == nil || f.Since.IsZero() {
+	if s.Episodes == nil || f.Since.IsZero() {
 		return series, nil
 	}
 	series.Episodes = make([][]episodes.Count, len(f.Periods))
@@ -198,7 +199,7 @@ func (s *server) unitSeries(ctx context.Context, q overTimeAsked) (charts.UnitSe
 		if to.After(q.when.at) {
 			to = q.when.at
 		}
-		if series.Episodes[n], err = s.EpisodeTally(ctx, q.unit, p.From, to, p.PatientDays); err != nil {
+		if series.Episodes[n], err = s.Episodes.Tally(ctx, q.unit, p.From, to, p.PatientDays); err != nil {
 			return series, err
 		}
 	}
@@ -210,7 +211,7 @@ func (s *server) overTimeView(c *gin.Context, q overTimeAsked, series charts.Uni
 	t := times{s.Board.Catalogue(q.when.at), q.when.live}
 	v := overTimeView{
 		frame:  s.frame(c, text.Say("overtime.title", q.unit)).at(overTimeURL(q.unit)),
-		Moment: t.plain(q.when.at), AsOf: !q.when.live, Self: overTimeURL(q.unit), Unit: link{Name: q.unit, URL: unitURL(q.unit)},
+		Moment: t.plain(q.when.at), AsOf: !q.when.live, Self: overTimeURL(q.unit), Unit: link{Name: q.unit, URL: unitURL(q.unit)}, Tally: episodesURL(q.unit) + "/tally",
 		By: q.by, From: q.firstDay(s.Zone), To: q.lastDay(s.Zone), CSV: q.address(".csv"), XLSX: q.address(".xlsx"),
 		Nobody: f.Since.IsZero(), HasScript: s.assets.path("vendor/echarts.min.js") != "",
 	}

@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
+	"plumbline/internal/care"
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
 	"plumbline/internal/server"
@@ -195,23 +196,27 @@ func TestLookingAtAUnitOverTimeIsRecorded(t *testing.T) {
 	}
 }
 
-// Episodes are counted in each period up to now, with its patient-days.
+// histories gives the events of episodes and keeps for which times it was asked.
+type histories struct {
+	care.Store
+	asked [][2]time.Time
+}
+
+func (h *histories) EventsOfUnit(_ context.Context, unit string, from, to time.Time) ([][]episodes.Event, error) {
+	h.asked = append(h.asked, [2]time.Time{from, to})
+	return [][]episodes.Event{{{EpisodeID: "E1", N: 1, Kind: episodes.RecheckOverdue, Unit: unit, At: demo.AnchorTime().Add(-time.Hour), What: episodes.Opened}}}, nil
+}
+
+// Episodes are counted in each period, and up to now in the one that is not over.
 func TestEpisodesAreCountedInEachPeriod(t *testing.T) {
 	d, _ := open(t)
-	type asked struct {
-		from, to time.Time
-		days     float64
-	}
-	var all []asked
-	d.EpisodeTally = func(_ context.Context, unit string, from, to time.Time, days float64) ([]episodes.Count, error) {
-		all = append(all, asked{from, to, days})
-		return []episodes.Count{{Opened: len(all), StillOpen: 2}}, nil
-	}
+	h := &histories{}
+	d.Episodes = &care.Service{Store: h}
 	page := get(signedIn(d), overTime+"?by=week").Body.String()
-	if len(all) != 4 || !all[3].to.Equal(demo.AnchorTime()) || all[2].days < 50 || !all[2].to.Equal(all[3].from) {
-		t.Errorf("asked for %v", all)
+	if len(h.asked) != 4 || !h.asked[3][1].Equal(demo.AnchorTime()) || !h.asked[2][1].Equal(h.asked[3][0]) {
+		t.Errorf("asked for %v", h.asked)
 	}
-	if !strings.Contains(page, "open at the end") || strings.Contains(page, "No episode of this unit") {
-		t.Error("episodes are not shown")
+	if !strings.Contains(page, "The first episode known is of 2 to 8 Nov 2026") || !strings.Contains(page, "<td>Recheck overdue</td><td>1</td>") {
+		t.Error("the episode of the last week is not told")
 	}
 }

@@ -19,7 +19,6 @@ import (
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
-	"plumbline/internal/episodes"
 	"plumbline/internal/idp"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
@@ -99,8 +98,6 @@ type Deps struct {
 	Note func(context.Context, audit.Entry) error
 	// Audit reads the audit for its page.
 	Audit AuditReader
-	// EpisodeTally counts the episodes of a unit over a time. Nil: none is kept.
-	EpisodeTally func(ctx context.Context, unit string, from, to time.Time, patientDays float64) ([]episodes.Count, error)
 	// TrustedProxies are those whose word is taken for a client's address and for
 	// the encryption of its connection.
 	TrustedProxies []netip.Prefix
