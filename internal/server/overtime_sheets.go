@@ -39,7 +39,7 @@ func (s *server) overTimeXLSX(c *gin.Context) {
 	t := s.Board.Catalogue(q.when.at)
 	sheets := []export.Sheet{
 		periodSheet(series, s.Zone), betweenSheet(series.Figures, s.Zone), digitSheet(series.Figures),
-		episodeSheet(series, s.Zone), signalSheet(charts.OfUnit(series, t)), s.aboutSheet(q, series),
+		episodeSheet(series, s.Zone), signalSheet(charts.OfUnit(series, t)), s.aboutFigures(q, series),
 	}
 	var b bytes.Buffer
 	if err := export.XLSX(&b, sheets...); err != nil {
@@ -245,8 +245,8 @@ func signalSheet(b charts.UnitBoard) export.Sheet {
 	return out
 }
 
-// aboutSheet says what the tables are.
-func (s *server) aboutSheet(q overTimeAsked, series charts.UnitSeries) export.Sheet {
+// aboutFigures says what the tables are.
+func (s *server) aboutFigures(q overTimeAsked, series charts.UnitSeries) export.Sheet {
 	day := func(t time.Time) string { return t.In(s.Zone).Format(time.DateOnly) }
 	rows := [][]any{
 		{"unit", q.unit}, {"by", q.by}, {"from", day(q.from)}, {"to", day(q.to.Add(-time.Nanosecond))}, {"times in", s.Zone.String()},
