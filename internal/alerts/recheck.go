@@ -260,19 +260,23 @@ func (s situation) recheck() Recheck {
 	}
 	first := open[0]
 	r.DueAt, r.Rule, r.Facts, r.Drug, r.Change = &first.Due, first.Rule, first.Facts, first.Drug, first.Change
-	switch soon := s.at.Add(clinical.Hours(s.policy.Recheck.DueWithinHours)); {
-	case first.Due.Before(s.at):
-		r.State = Overdue
-	case !first.Due.After(soon):
-		r.State = Due
-	default:
-		r.State = Scheduled
-	}
+	r.State = stateOf(first.Due, s.at, s.policy.Recheck)
 	r.Missing = s.hindrances()
 	if slices.Contains(r.Missing, InjuryUncleared) || slices.Contains(r.Missing, CannotWalk) {
 		r.State = Blocked
 	}
 	return r
+}
+
+// stateOf is how a demand that is due at a time stands at a moment.
+func stateOf(due, at time.Time, p clinical.RecheckPolicy) string {
+	switch {
+	case due.Before(at):
+		return Overdue
+	case !due.After(at.Add(clinical.Hours(p.DueWithinHours))):
+		return Due
+	}
+	return Scheduled
 }
 
 // hindrances say why a recheck cannot be done, or what must be done before it:

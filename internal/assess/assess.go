@@ -23,6 +23,10 @@ type Store interface {
 	// Between lists the stays that may have been on a unit at any moment from from
 	// until to.
 	Between(ctx context.Context, unit string, from, to time.Time) ([]string, error)
+	// FallStays lists the stays that any version of a fall names; FallsBetween those
+	// of any version of a fall from from until to.
+	FallStays(ctx context.Context, sourceID string) ([]string, error)
+	FallsBetween(ctx context.Context, from, to time.Time) ([]string, error)
 	// Versions lists, for each stay, every version of each fact that any version
 	// gives to it.
 	Versions(ctx context.Context, stayIDs []string) (map[string][]clinical.Version, error)

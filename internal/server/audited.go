@@ -66,6 +66,10 @@ func (s *server) noteRoute(c *gin.Context, r rule, outcome string) bool {
 	case r.who == ofEpisode:
 		h := episodeOf(c).Episode
 		e.Stay, e.Unit, e.Note = h.StayID, h.Unit, noteOf(h)
+	case r.who == ofFall:
+		if seen, ok := c.Get(fallKey); ok {
+			e.Unit, e.Stay, e.AsOf = unitOfFall(seen.(seenFall).fall), seen.(seenFall).fall.StayID, seen.(seenFall).at
+		}
 	case c.FullPath() == "/feeds" && accountOf(c).May(auth.ViewHeldRows):
 		e.Note = "rows held back"
 	case strings.HasPrefix(c.FullPath(), "/accounts") && !isReading(c):
@@ -76,7 +80,7 @@ func (s *server) noteRoute(c *gin.Context, r rule, outcome string) bool {
 	default:
 		return true
 	}
-	if when, ok := s.momentOf(c); ok && !when.live {
+	if when, ok := s.momentOf(c); ok && !when.live && r.who != ofFall {
 		e.AsOf = when.at
 	}
 	return s.note(c, e)

@@ -28,6 +28,7 @@ var pageNames = []string{
 	"policy", "policypreview", "policyversion", "audit",
 	"episodes", "episode", "tally",
 	"dosereview", "dosereviewstay",
+	"fall", "falls",
 }
 
 func parsePages(asset func(string) string) *pages {

@@ -39,6 +39,7 @@ const (
 	ofUnit      audience = "unit of the URL"    // permission and unit; refused with 404
 	ofStay      audience = "stay of the URL"    // permission and the stay's unit; refused with 404
 	ofEpisode   audience = "episode of the URL" // permission and the episode's unit, of a feed's that of feeds; refused with 404
+	ofFall      audience = "fall of the URL"    // permission and the unit of the fall; refused with 404
 	denied      audience = "no rule, so denied" // what the table does not hold
 )
 
@@ -56,6 +57,7 @@ func (r rule) or(s auth.Scope) rule {
 }
 
 func onEpisode(needs ...auth.Permission) rule { return rule{who: ofEpisode, needs: needs} }
+func onFall(needs ...auth.Permission) rule    { return rule{who: ofFall, needs: needs} }
 
 // String is the rule in words.
 func (r rule) String() string {
@@ -90,6 +92,8 @@ func (s *server) routes() []route {
 		{reading, "/units/:unit/over-time", onUnit(auth.ViewUnitFigures), s.overTimePage},
 		{reading, "/units/:unit/over-time.csv", onUnit(auth.ViewUnitFigures), s.overTimeCSV},
 		{reading, "/units/:unit/over-time.xlsx", onUnit(auth.ViewUnitFigures), s.overTimeXLSX},
+		{reading, "/units/:unit/falls", onUnit(auth.ViewStay, auth.ViewNames), s.fallsPage},
+		{reading, "/falls/:fall", onFall(auth.ViewStay, auth.ViewNames), s.fallPage},
 		{reading, "/feeds", may(auth.ViewFeeds), s.feedPage},
 		{reading, "/rules", rule{who: anyAccount}, s.rulesPage},
 
@@ -182,7 +186,7 @@ func (s *server) allows(c *gin.Context, r rule) bool {
 			return false
 		}
 		return true
-	case anyAccount, permitted, ofUnit, ofStay, ofEpisode:
+	case anyAccount, permitted, ofUnit, ofStay, ofEpisode, ofFall:
 		a, ok := s.identify(c)
 		if !ok {
 			return false
@@ -213,6 +217,8 @@ func (s *server) permits(c *gin.Context, r rule, by caller) bool {
 		return s.permitsStay(c, r, by)
 	case r.who == ofEpisode:
 		return s.permitsEpisode(c, r, accountOf(c)) // none of a machine
+	case r.who == ofFall:
+		return s.permitsFall(c, r, accountOf(c)) // none of a machine
 	case !by.meets(r):
 		s.refuse(c, r, s.forbidden)
 		return false

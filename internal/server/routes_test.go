@@ -56,6 +56,8 @@ var ways = []way{
 	{"GET", "/units/:unit/over-time", "", "404 200 200 404 404 404", all404, 303},
 	{"GET", "/units/:unit/over-time.csv", "", "404 200 200 404 404 404", all404, 303},
 	{"GET", "/units/:unit/over-time.xlsx", "", "404 200 200 404 404 404", all404, 303},
+	{"GET", "/units/:unit/falls", "", patnts, all404, 303},
+	{"GET", "/falls/:fall", "", patnts, all404, 303},
 	{"GET", "/feeds", "", "200 200 200 200 200 403", "", 303},
 	{"GET", "/rules", "", any200, "", 303},
 	{"GET", "/dose-review", "", review, "", 303},
@@ -113,6 +115,9 @@ var places = map[string]struct{ unit, stay string }{
 	"the four": {"4", "S10"},
 }
 
+// Falls of those places; the demo unit 7E has none, so one is added (newCrawl).
+var falls = map[string]string{"own": "F-S101-001", "other": fallElsewhere, "unknown": "F-S000-001", "pattern": "%", "the four": "F-S10"}
+
 // crawl is a program whose clock can be moved, with accounts made as they are needed.
 type crawl struct {
 	handler http.Handler
@@ -127,7 +132,8 @@ type crawl struct {
 
 func newCrawl(t *testing.T) *crawl {
 	t.Helper()
-	d, _ := open(t)
+	d, board := open(t)
+	addFall(board, "S203")
 	c := &crawl{auth: d.Accounts, tokens: d.Tokens, episodes: map[string]string{"unknown": strings.Repeat("0", 32), "pattern": "%25"}}
 	for place, list := range map[string][]episodes.Episode{"own": owed(t, d, "4W"), "other": owed(t, d, "7E")} {
 		c.episodes[place] = list[0].ID
@@ -174,7 +180,7 @@ func (c *crawl) account(t *testing.T, role auth.Role) (auth.Account, []*http.Coo
 // target fills in the path of a way.
 func (c *crawl) target(t *testing.T, w way, place string) string {
 	at := places[place]
-	target := strings.NewReplacer(":unit", url.PathEscape(at.unit), ":stay", at.stay, ":episode", c.episodes[place], "/static/*name", c.static, ":number", "0").Replace(w.path)
+	target := strings.NewReplacer(":unit", url.PathEscape(at.unit), ":stay", at.stay, ":episode", c.episodes[place], ":fall", url.PathEscape(falls[place]), "/static/*name", c.static, ":number", "0").Replace(w.path)
 	if strings.Contains(target, ":account") {
 		other, _ := c.account(t, auth.BedsideNurse)
 		target = strings.Replace(target, ":account", strconv.FormatInt(other.ID, 10), 1)

@@ -36,6 +36,11 @@ type Board interface {
 	Stay(ctx context.Context, stayID string, at time.Time) (assess.StayView, error)
 	// Unit tells the figures of a unit over time.
 	Unit(ctx context.Context, unit string, from, to time.Time, by string, now time.Time) (trends.UnitFigures, error)
+	// Fall finds a fall by its source_id, ReviewFall what was known at a moment before
+	// it; Falls are those of a unit.
+	Fall(ctx context.Context, sourceID string, now time.Time) (assess.Fall, error)
+	ReviewFall(ctx context.Context, f assess.Fall, at, now time.Time) (assess.FallReview, error)
+	Falls(ctx context.Context, unit string, from, to, now time.Time) ([]assess.FallOnUnit, error)
 	Catalogue(at time.Time) text.Catalogue
 }
 

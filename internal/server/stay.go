@@ -83,6 +83,7 @@ type fallView struct {
 	Injury   string
 	Assisted string
 	ID       string
+	URL      string // of the page after the fall
 }
 
 func (s *server) stayPage(c *gin.Context) {
@@ -175,10 +176,7 @@ func (v *stayView) takeChart(t times, c clinical.Chart) {
 		}
 		switch b := r.Body.(type) {
 		case clinical.Fall:
-			f := fallView{At: t.ago(b.FellAt), Injury: text.Injury(b.Injury), Assisted: "not charted whether assisted", ID: r.SourceID}
-			if b.Assisted != nil {
-				f.Assisted = map[bool]string{true: "assisted to the floor", false: "not assisted"}[*b.Assisted]
-			}
+			f := fallView{At: t.ago(b.FellAt), Injury: text.Injury(b.Injury), Assisted: text.Assisted(b.Assisted), ID: r.SourceID, URL: fallURL(r.SourceID)}
 			v.Falls = append(v.Falls, f)
 		case clinical.Condition:
 			v.Conditions = append(v.Conditions, b)

@@ -128,6 +128,21 @@ func (s *Store) Between(ctx context.Context, unit string, from, to time.Time) ([
 		ORDER BY 1`, unit, micros(from), micros(to), unit, micros(to))
 }
 
+// FallStays are the stays that any version of a fall names, by their ids in byte
+// order.
+func (s *Store) FallStays(ctx context.Context, sourceID string) ([]string, error) {
+	return s.texts(ctx, `SELECT DISTINCT stay_id FROM fact_versions WHERE kind = ? AND source_id = ? AND stay_id <> '' ORDER BY 1`,
+		string(clinical.KindFall), plain(sourceID))
+}
+
+// FallsBetween are the stays of every fall of which any version says that it was
+// from from until to, by their ids in byte order. It reads the falls alone: the index
+// of facts begins with their kind.
+func (s *Store) FallsBetween(ctx context.Context, from, to time.Time) ([]string, error) {
+	return s.texts(ctx, `SELECT DISTINCT stay_id FROM fact_versions WHERE kind = ? AND at >= ? AND at < ? AND stay_id <> '' ORDER BY 1`,
+		string(clinical.KindFall), micros(from), micros(to))
+}
+
 // Units are all units that any version of a stay ever named, in byte order.
 func (s *Store) Units(ctx context.Context) ([]string, error) {
 	// From one unit to the next by the index: the cost is that of the units, not of the stays.

@@ -68,6 +68,31 @@ func (m *Memory) Between(context.Context, string, time.Time, time.Time) ([]strin
 	return m.Stays(), nil
 }
 
+// FallStays implements assess.Store.
+func (m *Memory) FallStays(_ context.Context, sourceID string) ([]string, error) {
+	return m.stays(func(v clinical.Version) bool { return v.Kind == clinical.KindFall && v.SourceID == sourceID }), nil
+}
+
+// FallsBetween implements assess.Store.
+func (m *Memory) FallsBetween(_ context.Context, from, to time.Time) ([]string, error) {
+	return m.stays(func(v clinical.Version) bool {
+		b, ok := v.Body.(clinical.Fall)
+		return ok && !b.FellAt.Before(from) && b.FellAt.Before(to)
+	}), nil
+}
+
+// stays lists the stays that the versions which hold something name.
+func (m *Memory) stays(holds func(clinical.Version) bool) []string {
+	var out []string
+	for _, v := range m.All {
+		if v.StayID != "" && holds(v) && !slices.Contains(out, v.StayID) {
+			out = append(out, v.StayID)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
 // Versions implements assess.Store.
 func (m *Memory) Versions(_ context.Context, stayIDs []string) (map[string][]clinical.Version, error) {
 	type fact struct {
