@@ -61,11 +61,26 @@ func (s feedStore) HeldFacts(ctx context.Context, kind clinical.Kind, sourceIDs 
 	return s.HasFacts(ctx, kind, sourceIDs)
 }
 
-func (s feedStore) Held(ctx context.Context) (map[int64]feed.Held, error) {
-	rows, err := s.Quarantine(ctx)
+func (s feedStore) Held(ctx context.Context, id int64) (map[int64]feed.Held, error) {
+	rows, err := s.HeldRows(ctx, store.HeldQuery{ID: id})
 	out := make(map[int64]feed.Held, len(rows))
 	for _, h := range rows {
 		out[h.ID] = heldOf(h)
+	}
+	return out, err
+}
+
+func (s feedStore) Fix(ctx context.Context, load int64, id int64, v clinical.Version, f feed.Fix) error {
+	return s.FixRow(ctx, load, id, v, store.RowFix{NewHeader: f.NewHeader, NewRecord: f.NewRecord, Who: f.Who, At: f.At})
+}
+
+func (s feedStore) Fixes(ctx context.Context, path string) ([]feed.Fix, error) {
+	rows, err := s.FixesOf(ctx, path)
+	out := make([]feed.Fix, len(rows))
+	for n, r := range rows {
+		out[n] = feed.Fix{
+			Kind: r.Kind, Header: r.Header, Record: r.Record, NewHeader: r.NewHeader, NewRecord: r.NewRecord, Who: r.Who, At: r.At,
+		}
 	}
 	return out, err
 }

@@ -60,9 +60,13 @@ type Store interface {
 	Marks(ctx context.Context) (map[string]Mark, error)
 	// HeldFacts tells which of the identities have a usable version in the store.
 	HeldFacts(ctx context.Context, kind clinical.Kind, sourceIDs []string) (map[string]bool, error)
-	// Held lists the rows held back; Release stores one that reads now.
-	Held(ctx context.Context) (map[int64]feed.Held, error)
+	// Held lists the rows held back, or the one that is named by its number; Release
+	// stores one that reads now, Fix one that somebody has put right.
+	Held(ctx context.Context, id int64) (map[int64]feed.Held, error)
 	Release(ctx context.Context, load int64, id int64, v clinical.Version) error
+	Fix(ctx context.Context, load int64, id int64, v clinical.Version, f feed.Fix) error
+	// Fixes are the rows of a file (its full path) that were put right, oldest first.
+	Fixes(ctx context.Context, path string) ([]feed.Fix, error)
 }
 
 // Problem names a row or a file with one reason.
@@ -262,10 +266,15 @@ func (l *Loader) readFile(ctx context.Context, load int64, src source, now time.
 		return found, unreadable("the file cannot be looked at: %v", err)
 	}
 	mark := Mark{Name: src.path, Size: info.Size(), ModTime: info.ModTime()}
+	fixes, err := l.fixesOf(ctx, mark.Name)
+	if err != nil {
+		return found, err
+	}
+	options := feed.Options{Zone: l.Zone, Now: now}
 	err = l.Store.LoadFile(ctx, load, mark, func(b Batch) error {
-		k := sink{batch: b, doubts: l.doubts}
+		k := sink{batch: b, doubts: l.doubts, fixes: fixes, options: options}
 		defer func() { found = k.finds }()
-		if err := csvfeed.Read(f, kind, src.name, feed.Options{Zone: l.Zone, Now: now}, &k); err != nil {
+		if err := csvfeed.Read(f, kind, src.name, options, &k); err != nil {
 			if k.failed != nil {
 				return k.failed
 			}
@@ -289,6 +298,9 @@ type sink struct {
 	batch  Batch
 	doubts func(clinical.Version) []string
 	failed error // of the store, not of the file
+
+	fixes   map[string]feed.Fix
+	options feed.Options
 }
 
 func (s *sink) Put(v clinical.Version) error {
@@ -301,7 +313,15 @@ func (s *sink) Put(v clinical.Version) error {
 	return s.failed
 }
 
+// Hold keeps a row back, unless somebody has put it right.
 func (s *sink) Hold(h feed.Held) error {
+	if f, known := s.fixes[fixKey(h.Kind, h.Header, h.Record)]; known {
+		right := h
+		right.Header, right.Record = f.NewHeader, f.NewRecord
+		if v, reason := reread(right, s.options); reason == "" {
+			return s.Put(v)
+		}
+	}
 	s.held = append(s.held, h)
 	if err := s.batch.Hold(h); err != nil {
 		s.failed = err
@@ -364,14 +384,38 @@ func find(path string) []source {
 	return out
 }
 
+// Ways of starting a load that reads no file; the store knows them by these words.
+const (
+	retried = "retry"
+	fixed   = "fix"
+)
+
 // Retry reads the rows held back again, by today's clock and lists.
-func (l *Loader) Retry(ctx context.Context) (Summary, error) {
+func (l *Loader) Retry(ctx context.Context) (Summary, error) { return l.retry(ctx, 0) }
+
+// RetryRow reads one of the rows held back again. The error is clinical.NotFound where
+// it is not held back.
+func (l *Loader) RetryRow(ctx context.Context, id int64) (Summary, error) {
+	if id <= 0 {
+		return Summary{}, notHeld(id)
+	}
+	return l.retry(ctx, id)
+}
+
+func notHeld(id int64) error {
+	return clinical.Errorf(clinical.NotFound, "the row %d is not held back any more", id)
+}
+
+func (l *Loader) retry(ctx context.Context, only int64) (Summary, error) {
 	now := l.Clock()
-	load, err := l.Store.BeginLoad(ctx, now, "retry")
+	rows, err := l.Store.Held(ctx, only)
 	if err != nil {
 		return Summary{}, err
 	}
-	rows, err := l.Store.Held(ctx)
+	if only != 0 && len(rows) == 0 {
+		return Summary{}, notHeld(only)
+	}
+	load, err := l.Store.BeginLoad(ctx, now, retried)
 	if err != nil {
 		return Summary{}, err
 	}
@@ -388,7 +432,9 @@ func (l *Loader) Retry(ctx context.Context) (Summary, error) {
 		if len(l.doubts(v)) > 0 {
 			found.doubted = append(found.doubted, v.SourceID)
 		}
-		if err := l.Store.Release(ctx, load, id, v); err != nil {
+		switch err := l.Store.Release(ctx, load, id, v); {
+		case clinical.CodeOf(err) == clinical.NotFound: // its file was read again meanwhile
+		case err != nil:
 			return s, err
 		}
 	}
@@ -396,6 +442,59 @@ func (l *Loader) Retry(ctx context.Context) (Summary, error) {
 	s.Quarantined = len(found.held)
 	s.Rows = s.Accepted + s.Unchanged + s.Superseded + s.Waiting + s.Quarantined
 	return s, err
+}
+
+// Fix reads a row held back as somebody has put it right: header and record in place
+// of those received, in the same place of the same file, so that its version counts
+// as if it had come so. Whenever the file is read again and the row stands in it as it
+// did, the same is read in its place. A reason other than "" says why it still cannot
+// be used; nothing is stored then. The error is clinical.NotFound where the row is not
+// held back.
+func (l *Loader) Fix(ctx context.Context, id int64, header, record []string, who string) (s Summary, reason string, err error) {
+	now := l.Clock()
+	rows, err := l.Store.Held(ctx, id)
+	if err != nil {
+		return Summary{}, "", err
+	}
+	h, held := rows[id]
+	if !held || id <= 0 {
+		return Summary{}, "", notHeld(id)
+	}
+	was := h
+	h.Header, h.Record = header, record
+	v, reason := reread(h, feed.Options{Zone: l.Zone, Now: now})
+	if reason != "" {
+		return Summary{}, reason, nil
+	}
+	load, err := l.Store.BeginLoad(ctx, now, fixed)
+	if err != nil {
+		return Summary{}, "", err
+	}
+	s.Problems = []Problem{}
+	fix := feed.Fix{Kind: was.Kind, Header: was.Header, Record: was.Record, NewHeader: header, NewRecord: record, Who: who, At: now}
+	if err := l.Store.Fix(ctx, load, id, v, fix); err != nil {
+		return s, "", err
+	}
+	var found finds
+	if len(l.doubts(v)) > 0 {
+		found.doubted = append(found.doubted, v.SourceID)
+	}
+	return s, "", l.finish(ctx, load, &s, found)
+}
+
+// fixesOf are the rows of a file that were put right, by what they were.
+func (l *Loader) fixesOf(ctx context.Context, path string) (map[string]feed.Fix, error) {
+	list, err := l.Store.Fixes(ctx, path)
+	out := make(map[string]feed.Fix, len(list))
+	for _, f := range list { // of two, the later one
+		out[fixKey(f.Kind, f.Header, f.Record)] = f
+	}
+	return out, err
+}
+
+// fixKey tells a row by all that was received of it, wherever in its file it stands.
+func fixKey(kind clinical.Kind, header, record []string) string {
+	return fmt.Sprintf("%s %q %q", kind, header, record)
 }
 
 // byPlace lists the ids of rows held back by where the rows stand.

@@ -23,6 +23,7 @@ type memory struct {
 	held     []feed.Held
 	marks    map[string]Mark
 	counts   Counts
+	fixes    []feed.Fix
 	full     error // what Put answers
 }
 
@@ -85,13 +86,22 @@ func (m *memory) HeldFacts(_ context.Context, kind clinical.Kind, ids []string) 
 	return out, nil
 }
 
-func (m *memory) Held(context.Context) (map[int64]feed.Held, error) {
+func (m *memory) Held(_ context.Context, id int64) (map[int64]feed.Held, error) {
 	out := map[int64]feed.Held{}
 	for n, h := range m.held {
-		out[int64(n)] = h
+		if id == 0 || id == int64(n)+1 {
+			out[int64(n)+1] = h
+		}
 	}
 	return out, nil
 }
+
+func (m *memory) Fix(_ context.Context, _ int64, _ int64, v clinical.Version, f feed.Fix) error {
+	m.versions, m.fixes = append(m.versions, v), append(m.fixes, f)
+	return nil
+}
+
+func (m *memory) Fixes(context.Context, string) ([]feed.Fix, error) { return m.fixes, nil }
 
 func (m *memory) Release(_ context.Context, _ int64, _ int64, v clinical.Version) error {
 	m.versions = append(m.versions, v)
@@ -281,5 +291,73 @@ func TestTheWatcherReadsWhatIsNewAndStable(t *testing.T) {
 	w.Dir = filepath.Join(dir, "nowhere")
 	if err := w.Poll(context.Background()); err == nil || !strings.Contains(err.Error(), "PLUMBLINE_FEED_DIR") || w.Last().Err == nil {
 		t.Errorf("a folder that is not there: %v, %+v", err, w.Last())
+	}
+}
+
+// A row that somebody has put right is read so, in its own place, and again whenever its
+// file comes with the row as it was.
+func TestARowIsPutRight(t *testing.T) {
+	dir := t.TempDir()
+	row := "b,S,2026-11-24T08:00,7o,"
+	path := write(t, dir, "weights.csv", weights+"a,S,2026-11-24T08:00,70,\n"+row+"\n")
+	m := &memory{}
+	l := loader(m)
+	if _, err := l.Load(t.Context(), []string{path}, "test"); err != nil {
+		t.Fatal(err)
+	}
+	header := strings.Split(strings.TrimSpace(weights), ",")
+	for _, c := range []struct {
+		record []string
+		want   string
+	}{
+		{[]string{"b", "S", "2026-11-24T08:00", "heavy", ""}, "weight is not a number: \"heavy\""},
+		{[]string{"b", "S", "2026-11-24T08:00"}, "weight is not a number: \"7o\""}, // nothing is read by its place
+	} {
+		if _, reason, err := l.Fix(t.Context(), 1, header, c.record, "root"); err != nil || reason != c.want || len(m.fixes) > 0 {
+			t.Errorf("%v: %q, %v; want %q", c.record, reason, err, c.want)
+		}
+	}
+	if _, _, err := l.Fix(t.Context(), 7, header, nil, "root"); clinical.CodeOf(err) != clinical.NotFound {
+		t.Errorf("a row that is not held back: %v", err)
+	}
+	right := []string{"b", "S", "2026-11-24T08:00", "70.5", "", "2026-11-24T09:00"}
+	if _, reason, err := l.Fix(t.Context(), 1, append(header, "recorded_at"), right, "root"); err != nil || reason != "" {
+		t.Fatal(reason, err)
+	}
+	last := func() string {
+		v := m.versions[len(m.versions)-1]
+		return fmt.Sprintf("%s %s %s:%d %v %s", v.SourceID, v.Feed, v.File, v.Line, v.Body.(clinical.Weight).KG, v.RecordedAt.Format("15:04"))
+	}
+	if got, want := last(), "b csv weights.csv:3 70.5 09:00"; got != want {
+		t.Errorf("put right: %s, want %s", got, want)
+	}
+	if f := m.fixes[0]; f.Who != "root" || !f.At.Equal(now) || strings.Join(f.Record, ",") != row || strings.Join(f.NewRecord, ",") != strings.Join(right, ",") {
+		t.Errorf("kept of it: %+v", f)
+	}
+
+	m.versions, m.held, m.counts = nil, nil, Counts{}
+	write(t, dir, "weights.csv", weights+"c,S,2026-11-24T08:00,71,\n"+"a,S,2026-11-24T08:00,70,\n"+row+"\nb,S,2026-11-24T08:00,7p,\n")
+	s, err := l.Load(t.Context(), []string{path}, "test")
+	if err != nil || s.Accepted != 3 || s.Quarantined != 1 || last() != "b csv weights.csv:4 70.5 09:00" {
+		t.Errorf("read again: %+v, %s, %v", s, last(), err)
+	}
+	if len(m.held) != 1 || m.held[0].Record[3] != "7p" {
+		t.Errorf("held back: %+v, want the row that nobody has put right", m.held)
+	}
+}
+
+func TestOneRowIsReadAgain(t *testing.T) {
+	header := strings.Split(strings.TrimSpace(weights), ",")
+	held := func(id string) feed.Held {
+		return feed.Held{Feed: "csv", File: "w.csv", Line: 2, Kind: clinical.KindWeight, SourceID: id, Header: header, Record: []string{id, "S", "2026-11-24T08:00", "70", ""}}
+	}
+	m := &memory{held: []feed.Held{held("a"), held("b")}}
+	if _, err := loader(m).RetryRow(t.Context(), 2); err != nil || len(m.versions) != 1 || m.versions[0].SourceID != "b" {
+		t.Errorf("read again: %+v, %v", m.versions, err)
+	}
+	for _, id := range []int64{3, 0, -1} {
+		if _, err := loader(m).RetryRow(t.Context(), id); clinical.CodeOf(err) != clinical.NotFound {
+			t.Errorf("row %d: %v", id, err)
+		}
 	}
 }

@@ -16,6 +16,7 @@ type FeedState struct {
 	Files       []FileState // those read last and those with an error, last read first
 	Quarantined int         // rows held back now
 	Waiting     int         // rows that wait for their stay now
+	Kinds       []FeedKind
 }
 
 // LoadState is what is known of a load.
@@ -70,7 +71,11 @@ func (s *Store) Feeds(ctx context.Context) (FeedState, error) {
 			return err
 		}
 		waiting, err := waitingVersions(tx)
+		if err != nil {
+			return err
+		}
 		state.Waiting = len(waiting)
+		state.Kinds, err = feedKinds(tx, waiting)
 		return err
 	})
 	if err != nil {

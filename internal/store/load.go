@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"gorm.io/gorm"
@@ -200,7 +201,11 @@ func (s *Store) FinishLoad(ctx context.Context, loadID int64, at time.Time) (Loa
 		if err != nil {
 			return err
 		}
-		if result, err = countEnds(tx, load); err != nil {
+		var kinds map[feedKind]*kindTally
+		if result, kinds, err = countEnds(tx, load); err != nil {
+			return err
+		}
+		if err := saveKinds(tx, load, kinds); err != nil {
 			return err
 		}
 		summary, err := json.Marshal(result)
@@ -223,27 +228,30 @@ func (s *Store) FinishLoad(ctx context.Context, loadID int64, at time.Time) (Loa
 	return result, nil
 }
 
-func countEnds(tx *gorm.DB, load loadRow) (LoadResult, error) {
+func countEnds(tx *gorm.DB, load loadRow) (LoadResult, map[feedKind]*kindTally, error) {
 	result := LoadResult{Rows: int(load.Rows), Unchanged: int(load.Unchanged), Quarantined: int(load.Quarantined)}
 	stored := result.Rows - result.Unchanged - result.Quarantined
-	counting := 0
-	if stored > 0 {
-		err := tx.Raw("SELECT count(*) FROM fact_versions n WHERE n.id > ? AND n.load_id = ? AND "+counts,
-			load.AfterID, load.ID).Row().Scan(&counting)
-		if err != nil {
-			return result, err
-		}
-	}
 	fresh, repeated, err := waitingOf(tx, load)
 	if err != nil {
-		return result, err
+		return result, nil, err
+	}
+	tallies, err := tallyKinds(tx, load, fresh, repeated)
+	if err != nil {
+		return result, nil, err
+	}
+	counting := 0
+	for _, t := range tallies {
+		counting += t.counting
 	}
 	result.Accepted = counting - len(fresh)
 	result.Superseded = stored - counting
 	result.Unchanged -= len(repeated)
 	result.Waiting = len(fresh) + len(repeated)
-	result.WaitingRows = byPlace(append(fresh, repeated...))
-	return result, nil
+	for _, w := range slices.Concat(fresh, repeated) {
+		result.WaitingRows = append(result.WaitingRows, w.RowRef)
+	}
+	byPlace(result.WaitingRows)
+	return result, tallies, nil
 }
 
 // counts is true of a version n that no other version of its fact comes after.

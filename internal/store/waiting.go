@@ -15,6 +15,7 @@ import (
 type waitingVersion struct {
 	id     int64
 	loadID int64
+	feed   string
 	RowRef
 }
 
@@ -64,7 +65,7 @@ func waitingVersions(tx *gorm.DB) ([]waitingVersion, error) {
 }
 
 func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
-	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.stay_id, v.status, v.file, v.line, coalesce(h.seen, TRUE)
+	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.stay_id, v.status, v.feed, v.file, v.line, coalesce(h.seen, TRUE)
 		FROM (SELECT DISTINCT kind, source_id FROM fact_versions WHERE stay_id IN ? AND kind <> ?) f
 		JOIN fact_versions v ON v.kind = f.kind AND v.source_id = f.source_id
 		LEFT JOIN stay_heads h ON h.stay_id = v.stay_id
@@ -85,7 +86,7 @@ func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
 		var v waitingVersion
 		var status clinical.Status
 		var staySeen bool
-		if err := rows.Scan(&v.id, &v.loadID, &v.Kind, &v.SourceID, &v.StayID, &status, &v.File, &v.Line, &staySeen); err != nil {
+		if err := rows.Scan(&v.id, &v.loadID, &v.Kind, &v.SourceID, &v.StayID, &status, &v.feed, &v.File, &v.Line, &staySeen); err != nil {
 			return nil, err
 		}
 		switch sameFact := v.Kind == last.Kind && v.SourceID == last.SourceID; {
@@ -102,16 +103,16 @@ func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
 
 // waitingOf lists the rows of a load that wait: those that it brought, and those
 // that were held already.
-func waitingOf(tx *gorm.DB, load loadRow) (fresh, repeated []RowRef, err error) {
+func waitingOf(tx *gorm.DB, load loadRow) (fresh, repeated []waitingVersion, err error) {
 	waiting, err := waitingVersions(tx)
 	if err != nil || len(waiting) == 0 {
 		return nil, nil, err
 	}
-	byID := make(map[int64]RowRef, len(waiting))
+	byID := make(map[int64]waitingVersion, len(waiting))
 	for _, w := range waiting {
-		byID[w.id] = w.RowRef
+		byID[w.id] = w
 		if w.loadID == load.ID {
-			fresh = append(fresh, w.RowRef)
+			fresh = append(fresh, w)
 		}
 	}
 	rows, err := tx.Raw("SELECT version_id, file, line FROM repeated_rows WHERE load_id = ? ORDER BY id", load.ID).Rows()

@@ -37,6 +37,9 @@ var columns = map[clinical.Kind][]string{
 	clinical.KindTreatment:  withShared("given_at", "kind"),
 }
 
+// Columns are the known columns of a kind.
+func Columns(kind clinical.Kind) []string { return slices.Clone(columns[kind]) }
+
 // row reads the cells of one record by column name and keeps the first thing
 // that is wrong with it.
 type row struct {

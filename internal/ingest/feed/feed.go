@@ -27,6 +27,17 @@ type Held struct {
 	Record   []string // then the row as it stood
 }
 
+// Fix is a row held back that somebody has put right. Header and Record are the row
+// as it was received; as long as it stands so in its file, NewHeader and NewRecord
+// are read in its place.
+type Fix struct {
+	Kind                 clinical.Kind
+	Header, Record       []string
+	NewHeader, NewRecord []string
+	Who                  string
+	At                   time.Time
+}
+
 // Sink takes what a reader finds.
 type Sink interface {
 	Put(clinical.Version) error
