@@ -193,7 +193,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		Handler: server.New(server.Deps{
 			Board: s.service, Policy: s.service.Policy, Policies: s.policies, Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
-			DataState: s.store.DataState, Held: s.heldRows,
+			DataState: s.store.DataState, Desk: &feedDesk{site: s},
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.readAudit, DoseReviews: reviewStore{s.store},
 			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
@@ -268,50 +268,6 @@ func (s *site) trouble(w *ingest.Watcher, now time.Time) string {
 func (s *site) keepPolicy(ctx context.Context, now time.Time) error {
 	p := s.service.Policy.Current()
 	return s.store.SavePolicy(ctx, p.Hash, policy.Short(p.Policy), now)
-}
-
-// feedHealth gathers how the feeds stand, for the pages and the metrics.
-func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time) (server.FeedHealth, error) {
-	state, err := s.store.Feeds(ctx)
-	if err != nil {
-		return server.FeedHealth{}, err
-	}
-	h := server.FeedHealth{HeldTotal: state.Quarantined, Waiting: state.Waiting}
-	if w != nil {
-		h.FolderSet, h.LastRead, h.Trouble = true, w.Last().At, s.trouble(w, now)
-	} else if state.LastLoad != nil {
-		h.LastRead = state.LastLoad.FinishedAt
-	}
-	for _, f := range state.Files {
-		h.Files = append(h.Files, server.FeedFile{Name: filepath.Base(f.Name), LastRead: f.ReadAt, Rows: f.Rows, Error: f.Error})
-	}
-	if w != nil {
-		for _, problem := range w.Last().Summary.Problems {
-			if problem.Line == 0 && !named(h.Files, problem.File) { // a file of a kind that is not read
-				h.Files = append(h.Files, server.FeedFile{Name: problem.File, LastRead: w.Last().ReadAt, Error: problem.Reason})
-			}
-		}
-	}
-	return h, nil
-}
-
-// heldRows names every row held back, for the page that shows them.
-func (s *site) heldRows(ctx context.Context) ([]server.HeldRow, error) {
-	held, err := s.store.Quarantine(ctx)
-	out := make([]server.HeldRow, 0, len(held))
-	for _, q := range held {
-		out = append(out, server.HeldRow{File: q.File, Line: q.Line, SourceID: q.SourceID, Reason: heldReason(q)})
-	}
-	return out, err
-}
-
-func named(files []server.FeedFile, name string) bool {
-	for _, f := range files {
-		if f.Name == name {
-			return true
-		}
-	}
-	return false
 }
 
 // keeper writes digests behind the answers: a page must not wait for a file

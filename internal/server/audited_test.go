@@ -65,6 +65,11 @@ func TestEveryViewOfPatientDataIsRecorded(t *testing.T) {
 		{"falls-nurse", "/accounts", "falls-nurse view GET /accounts unit= stay= refused"},
 		{"bedside-nurse", "/policy", "bedside-nurse view GET /policy unit= stay= refused"},
 		{"administrator", "/feeds", "administrator view GET /feeds unit= stay= allowed"},
+		{"administrator", "/feeds/held/1", "administrator view GET /feeds/held/:row unit= stay=S125 allowed"},
+		{"falls-nurse", "/falls/F-S101-001", "falls-nurse view GET /falls/:fall unit=4W stay=S101 allowed as of 2026-11-02T05:09"},
+		{"falls-nurse", "/falls/F-S101-001?as_of=2026-11-01T22:10", "falls-nurse view GET /falls/:fall unit=4W stay=S101 allowed as of 2026-11-02T04:10"},
+		{"administrator", "/falls/F-S101-001", "administrator view GET /falls/:fall unit= stay= refused"},
+		{"falls-nurse", "/units/7E/falls", "falls-nurse view GET /units/:unit/falls unit=7E stay= refused"},
 		{"administrator", "/audit?stay=S101", "administrator view GET /audit unit= stay=S101 allowed"},
 	} {
 		before := len(*all)

@@ -29,6 +29,7 @@ var pageNames = []string{
 	"episodes", "episode", "tally",
 	"dosereview", "dosereviewstay",
 	"fall", "falls",
+	"fall", "falls", "held",
 }
 
 func parsePages(asset func(string) string) *pages {

@@ -95,6 +95,10 @@ func (s *server) routes() []route {
 		{reading, "/units/:unit/falls", onUnit(auth.ViewStay, auth.ViewNames), s.fallsPage},
 		{reading, "/falls/:fall", onFall(auth.ViewStay, auth.ViewNames), s.fallPage},
 		{reading, "/feeds", may(auth.ViewFeeds), s.feedPage},
+		{posting, "/feeds/retry", may(auth.ViewHeldRows), s.retryRows},
+		{reading, "/feeds/held/:row", may(auth.ViewHeldRows), s.heldPage},
+		{posting, "/feeds/held/:row", may(auth.ViewHeldRows), s.fixRow},
+		{posting, "/feeds/held/:row/retry", may(auth.ViewHeldRows), s.retryRow},
 		{reading, "/rules", rule{who: anyAccount}, s.rulesPage},
 
 		{reading, "/dose-review", may(auth.ReviewDoses, auth.ViewNames), s.queuePage},

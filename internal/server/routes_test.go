@@ -59,6 +59,10 @@ var ways = []way{
 	{"GET", "/units/:unit/falls", "", patnts, all404, 303},
 	{"GET", "/falls/:fall", "", patnts, all404, 303},
 	{"GET", "/feeds", "", "200 200 200 200 200 403", "", 303},
+	{"POST", "/feeds/retry", "", admins, "", 303},
+	{"GET", "/feeds/held/:row", "", admins, "", 303},
+	{"POST", "/feeds/held/:row", "mark=x", "403 403 403 403 409 403", "", 303},
+	{"POST", "/feeds/held/:row/retry", "", admins, "", 303},
 	{"GET", "/rules", "", any200, "", 303},
 	{"GET", "/dose-review", "", review, "", 303},
 	{"GET", "/dose-review.xlsx", "", review, "", 303},
@@ -180,7 +184,7 @@ func (c *crawl) account(t *testing.T, role auth.Role) (auth.Account, []*http.Coo
 // target fills in the path of a way.
 func (c *crawl) target(t *testing.T, w way, place string) string {
 	at := places[place]
-	target := strings.NewReplacer(":unit", url.PathEscape(at.unit), ":stay", at.stay, ":episode", c.episodes[place], ":fall", url.PathEscape(falls[place]), "/static/*name", c.static, ":number", "0").Replace(w.path)
+	target := strings.NewReplacer(":unit", url.PathEscape(at.unit), ":stay", at.stay, ":episode", c.episodes[place], ":fall", url.PathEscape(falls[place]), "/static/*name", c.static, ":number", "0", ":row", "1").Replace(w.path)
 	if strings.Contains(target, ":account") {
 		other, _ := c.account(t, auth.BedsideNurse)
 		target = strings.Replace(target, ":account", strconv.FormatInt(other.ID, 10), 1)

@@ -49,25 +49,50 @@ type FeedHealth struct {
 	FolderSet bool      // a feed folder is set
 	LastRead  time.Time // when the folder was last read to its end; zero: never
 	Trouble   string    // why the folder could not be read at the last look; "": it could
-	Files     []FeedFile
-	HeldTotal int // rows held back
-	Waiting   int // rows that wait for their stay
+	// SilentSince is when the last load began, where the folder is not read as it
+	// should be; zero: it is, or there was none.
+	SilentSince time.Time
+	Kinds       []FeedKind
+	Telling     []Channel
+	Files       []FeedFile
+	HeldTotal   int // rows held back
+	Waiting     int // rows that wait for their stay
 }
 
 // FeedFile is one file and its last reading.
 type FeedFile struct {
-	Name     string
-	LastRead time.Time
-	Rows     int
-	Error    string // "" where it was read
+	Name, Folder                 string
+	LastRead                     time.Time
+	Rows, Unchanged, Quarantined int
+	Error                        string // "" where it was read
 }
 
-// HeldRow is a row held back, with its reason.
-type HeldRow struct {
-	File     string
-	Line     int
-	SourceID string
-	Reason   string
+// filesShown are the files, read last, that the page of the feeds names besides those
+// that could not be read.
+const filesShown = 200
+
+// FeedKind is one kind of facts of one feed: what became of its rows at the last load
+// that brought any, and what of it is held back or waits now.
+type FeedKind struct {
+	Feed                string
+	Kind                clinical.Kind
+	ReadAt, NewAt       time.Time // the last load with rows, and with something new; zero: none
+	NewestAt            time.Time // the latest recorded_at that it has brought; zero: none
+	Accepted, Unchanged int
+	Superseded, Waiting int
+	Quarantined         int
+	HeldNow, WaitingNow int
+}
+
+// Channel is how telling by one channel goes.
+type Channel struct {
+	Name         string
+	LastSent     time.Time // zero: nothing yet
+	FailingSince time.Time // zero: it works
+	Trouble      string    // of the last attempt, while it is failing
+	Waiting      int       // to be told still
+	Oldest       time.Time // when the oldest that waits was made; zero: none does
+	Failed       int       // given up in the last seven days
 }
 
 // Deps is all that the server is given.
@@ -75,7 +100,7 @@ type Deps struct {
 	Board    Board
 	Policy   policy.InForce
 	Feeds    func(context.Context) (FeedHealth, error)
-	Held     func(context.Context) ([]HeldRow, error) // asked for by the feed page alone
+	Desk     FeedDesk // nil: rows held back are not shown
 	Clock    clinical.Clock
 	Zone     *time.Location
 	Version  string

@@ -26,11 +26,13 @@ type Held struct {
 }
 
 // replaceHeld drops the rows of the file that were held back when it was last
-// read. A row that stands again where it stood keeps the moment it was first seen.
+// read. A row that stands again where it stood keeps its number, by which somebody may
+// be looking at it, and the moment it was first seen.
 func (b *batch) replaceHeld() error {
 	if b.result.Quarantined > 0 {
-		err := b.tx.Exec(`UPDATE quarantined_rows SET first_seen = o.first_seen FROM (
-				SELECT line, record, min(first_seen) AS first_seen FROM quarantined_rows WHERE name = ? AND id <= ? GROUP BY line, record
+		// Its number is taken until the old row is gone, hence the detour below zero.
+		err := b.tx.Exec(`UPDATE quarantined_rows SET id = -o.id, first_seen = o.first_seen FROM (
+				SELECT line, record, min(id) AS id, min(first_seen) AS first_seen FROM quarantined_rows WHERE name = ? AND id <= ? GROUP BY line, record
 			) AS o WHERE quarantined_rows.name = ? AND quarantined_rows.id > ?
 			AND quarantined_rows.line = o.line AND quarantined_rows.record = o.record`,
 			b.name, b.lastHeldID, b.name, b.lastHeldID).Error
@@ -38,7 +40,13 @@ func (b *batch) replaceHeld() error {
 			return err
 		}
 	}
-	return b.tx.Where("name = ? AND id <= ?", b.name, b.lastHeldID).Delete(&heldRow{}).Error
+	if err := b.tx.Where("name = ? AND id > 0 AND id <= ?", b.name, b.lastHeldID).Delete(&heldRow{}).Error; err != nil {
+		return err
+	}
+	if b.result.Quarantined == 0 {
+		return nil
+	}
+	return b.tx.Exec("UPDATE quarantined_rows SET id = -id WHERE name = ? AND id < 0", b.name).Error
 }
 
 // HeldQuery asks for rows held back: all of them, or a part.

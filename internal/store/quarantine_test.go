@@ -22,6 +22,11 @@ func TestRowsHeldBackFollowTheirFile(t *testing.T) {
 			file{name: "/x/v.csv", held: []Held{heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 2, "V1", "a"), heldRowAt("v.csv", 3, "gone", "a")}},
 			file{name: "/y/v.csv", held: []Held{heldRowAt("v.csv", 2, "V1", "of another folder")}},
 			in("w.csv", vitals("V2", "S1", 0, 120)))
+		number := func(file string, line int) (id int64) {
+			must(t, s.reading(t.Context()).Raw("SELECT id FROM quarantined_rows WHERE name = ? AND line = ?", file, line).Row().Scan(&id))
+			return id
+		}
+		first, second := number("/x/v.csv", 2), number("/x/v.csv", 4)
 		loadAt(t, s, later, file{name: "/x/v.csv", held: []Held{heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}})
 
 		want := []Held{heldRowAt("v.csv", 2, "V1", "of another folder"), heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}
@@ -34,6 +39,9 @@ func TestRowsHeldBackFollowTheirFile(t *testing.T) {
 		got := get(s.Quarantine(t.Context()))(t)
 		if diff := cmp.Diff(want, got, cmpopts.IgnoreFields(Held{}, "ID"), inUTC); diff != "" {
 			t.Errorf("rows held back (-want +got):\n%s", diff)
+		}
+		if a, b := number("/x/v.csv", 2), number("/x/v.csv", 4); a != first || b != second {
+			t.Errorf("rows that stand as they stood have the numbers %d and %d, want %d and %d as before", a, b, first, second)
 		}
 	})
 }

@@ -96,11 +96,9 @@ func of(files []demo.File, zone *time.Location) (server.Deps, *Board, error) {
 		}
 		health.Files = append(health.Files, server.FeedFile{Name: f.Name, LastRead: health.LastRead, Rows: len(memory.All) - before})
 	}
-	var held []server.HeldRow
-	for _, h := range memory.Rows {
-		held = append(held, server.HeldRow{File: h.File, Line: h.Line, SourceID: h.SourceID, Reason: h.Reason})
-	}
-	health.HeldTotal, health.Waiting = len(held), 1
+	desk := &Desk{Memory: memory, Zone: zone, Now: now}
+	health.HeldTotal, health.Waiting = len(memory.Rows), 1
+	health.Kinds = desk.kinds(health.LastRead)
 	inForce := policy.NewSwitch(policy.Default())
 	accounts, err := Accounts(now)
 	if err != nil {
@@ -112,7 +110,7 @@ func of(files []demo.File, zone *time.Location) (server.Deps, *Board, error) {
 		Board: board, Policy: inForce, Zone: zone, Version: "test", Hospital: demo.Hospital,
 		Clock: clock,
 		Feeds: func(context.Context) (server.FeedHealth, error) { return health, nil },
-		Held:  func(context.Context) ([]server.HeldRow, error) { return held, nil },
+		Desk:  desk,
 		Ready: func(context.Context) error { return nil }, Accounts: accounts, Tokens: Tokens(now),
 		Audit: func(context.Context, server.AuditQuery) ([]audit.Entry, audit.Head, error) {
 			return nil, audit.Head{Hash: audit.Genesis()}, nil

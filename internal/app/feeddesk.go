@@ -1,0 +1,209 @@
+package app
+
+import (
+	"context"
+	"path/filepath"
+	"slices"
+	"sync"
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/ingest"
+	"plumbline/internal/ingest/csvfeed"
+	"plumbline/internal/notify"
+	"plumbline/internal/server"
+	"plumbline/internal/store"
+)
+
+// feedDesk is where the page of the feeds looks at rows held back and puts them right.
+type feedDesk struct {
+	*site
+	all sync.Mutex // held while all rows are being read again
+}
+
+// retryWait is how long a page waits for all rows to be read again. It is shorter than
+// the time in which an answer must be given.
+const retryWait = 15 * time.Second
+
+// Held implements server.FeedDesk.
+func (d *feedDesk) Held(ctx context.Context, kind clinical.Kind, offset, limit int) ([]server.HeldRow, error) {
+	held, err := d.store.HeldRows(ctx, store.HeldQuery{Kind: kind, Offset: offset, Limit: limit})
+	out := make([]server.HeldRow, 0, len(held))
+	for _, h := range held {
+		out = append(out, heldRowOf(h))
+	}
+	return out, err
+}
+
+// Row implements server.FeedDesk.
+func (d *feedDesk) Row(ctx context.Context, id int64) (server.HeldRow, error) {
+	h, err := d.store.HeldRow(ctx, id)
+	if err != nil {
+		return server.HeldRow{}, err
+	}
+	row := heldRowOf(h)
+	row.Header, row.Record, row.Columns = h.Header, h.Record, csvfeed.Columns(h.Kind)
+	return row, nil
+}
+
+func heldRowOf(h store.Held) server.HeldRow {
+	return server.HeldRow{
+		ID: h.ID, File: h.File, Line: h.Line, Kind: h.Kind, SourceID: h.SourceID, Reason: heldReason(h), FirstSeen: h.FirstSeen,
+	}
+}
+
+// Retry implements server.FeedDesk. Reading all rows goes on when the page stops
+// waiting for it.
+func (d *feedDesk) Retry(ctx context.Context, id int64) (server.RowEnds, bool, error) {
+	if id != 0 {
+		summary, err := d.loader.RetryRow(ctx, id)
+		return endsOf(summary), true, err
+	}
+	if !d.all.TryLock() {
+		return server.RowEnds{}, false, nil // somebody else has asked for it
+	}
+	type outcome struct {
+		summary ingest.Summary
+		err     error
+	}
+	done := make(chan outcome, 1)
+	go func() {
+		defer d.all.Unlock()
+		summary, err := d.loader.Retry(context.WithoutCancel(ctx))
+		if err != nil {
+			d.log.Error("the rows held back could not all be read again", "error", err)
+		}
+		done <- outcome{summary, err}
+	}()
+	wait := time.NewTimer(retryWait)
+	defer wait.Stop()
+	select {
+	case o := <-done:
+		return endsOf(o.summary), true, o.err
+	case <-wait.C:
+	case <-ctx.Done():
+	}
+	return server.RowEnds{}, false, nil
+}
+
+// Fix implements server.FeedDesk.
+func (d *feedDesk) Fix(ctx context.Context, id int64, columns, cells []string, who string) (server.RowEnds, string, error) {
+	summary, reason, err := d.loader.Fix(ctx, id, columns, cells, who)
+	return endsOf(summary), reason, err
+}
+
+// Fixed implements server.FeedDesk.
+func (d *feedDesk) Fixed(ctx context.Context, limit int) ([]server.FixedRow, error) {
+	fixes, err := d.store.LastFixes(ctx, limit)
+	out := make([]server.FixedRow, 0, len(fixes))
+	for _, f := range fixes {
+		out = append(out, server.FixedRow{
+			File: f.File, Line: f.Line, Kind: f.Kind, SourceID: f.SourceID, Reason: f.Reason, Who: f.Who, At: f.At, Changed: changedCells(f),
+		})
+	}
+	return out, err
+}
+
+// changedCells are the cells that are read otherwise than they were received.
+func changedCells(f store.RowFix) []server.ChangedCell {
+	var out []server.ChangedCell
+	for n, column := range f.NewHeader {
+		was := ""
+		if at := slices.Index(f.Header, column); at >= 0 && len(f.Record) == len(f.Header) {
+			was = f.Record[at]
+		}
+		if n < len(f.NewRecord) && was != f.NewRecord[n] {
+			out = append(out, server.ChangedCell{Column: column, Was: was, Is: f.NewRecord[n]})
+		}
+	}
+	return out
+}
+
+func endsOf(s ingest.Summary) server.RowEnds {
+	e := server.RowEnds{Accepted: s.Accepted, Unchanged: s.Unchanged, Superseded: s.Superseded, Waiting: s.Waiting, Quarantined: s.Quarantined}
+	for _, p := range s.Problems {
+		e.Problems = append(e.Problems, problemLine(p))
+	}
+	return e
+}
+
+// feedHealth gathers how the feeds stand, for the pages and the metrics.
+func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time) (server.FeedHealth, error) {
+	state, err := s.store.Feeds(ctx)
+	if err != nil {
+		return server.FeedHealth{}, err
+	}
+	h := server.FeedHealth{HeldTotal: state.Quarantined, Waiting: state.Waiting}
+	if w != nil {
+		h.FolderSet, h.LastRead, h.Trouble = true, w.Last().At, s.trouble(w, now)
+	} else if state.LastLoad != nil {
+		h.LastRead = state.LastLoad.FinishedAt
+	}
+	if h.Trouble != "" && state.LastLoad != nil {
+		h.SilentSince = state.LastLoad.StartedAt
+	}
+	for _, k := range state.Kinds {
+		h.Kinds = append(h.Kinds, server.FeedKind{
+			Feed: k.Feed, Kind: k.Kind, ReadAt: k.ReadAt, NewAt: k.NewAt, NewestAt: k.NewestAt, Accepted: k.Accepted, Unchanged: k.Unchanged,
+			Superseded: k.Superseded, Waiting: k.Waiting, Quarantined: k.Quarantined, HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,
+		})
+	}
+	for _, f := range state.Files {
+		h.Files = append(h.Files, server.FeedFile{
+			Name: filepath.Base(f.Name), Folder: folderOf(s.settings.feedDir, f.Name), LastRead: f.ReadAt,
+			Rows: f.Rows, Unchanged: f.Unchanged, Quarantined: f.Quarantined, Error: f.Error,
+		})
+	}
+	if w != nil {
+		for _, problem := range w.Last().Summary.Problems {
+			if problem.Line == 0 && !named(h.Files, problem.File) { // a file of a kind that is not read
+				h.Files = append(h.Files, server.FeedFile{Name: problem.File, LastRead: w.Last().ReadAt, Error: problem.Reason})
+			}
+		}
+	}
+	h.Telling, err = s.channels(ctx, now)
+	return h, err
+}
+
+// folderOf is the folder of a file below the feed folder, "" for one that lies in it.
+// Of a file that was loaded from elsewhere it is the last folder alone: how the machine
+// is laid out is nobody's business who looks at feeds.
+func folderOf(feedDir, path string) string {
+	full, err := filepath.Abs(feedDir)
+	if feedDir == "" || err != nil {
+		return filepath.Base(filepath.Dir(path))
+	}
+	below, err := filepath.Rel(full, filepath.Dir(path))
+	switch {
+	case err != nil || !filepath.IsLocal(below):
+		return filepath.Base(filepath.Dir(path))
+	case below == ".":
+		return ""
+	}
+	return below
+}
+
+// channels tells how telling goes, of the channels that are set up.
+func (s *site) channels(ctx context.Context, now time.Time) ([]server.Channel, error) {
+	if len(s.settings.notify.Channels) == 0 {
+		return nil, nil
+	}
+	service := notify.Service{Store: noticeStore{s.store}, Clock: func() time.Time { return now }}
+	states, err := service.Health(ctx)
+	out := make([]server.Channel, 0, len(states))
+	for _, c := range states {
+		out = append(out, server.Channel{
+			Name: c.Channel, LastSent: c.LastSent, FailingSince: c.FailingSince, Trouble: c.Trouble, Waiting: c.Waiting, Oldest: c.Oldest, Failed: c.Failed,
+		})
+	}
+	return out, err
+}
+
+func named(files []server.FeedFile, name string) bool {
+	for _, f := range files {
+		if f.Name == name {
+			return true
+		}
+	}
+	return false
+}
