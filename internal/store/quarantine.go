@@ -74,7 +74,7 @@ func (s *Store) HeldRows(ctx context.Context, q HeldQuery) ([]Held, error) {
 	}
 	err := s.reading(ctx).Raw(`SELECT q.*, EXISTS (SELECT 1 FROM fact_versions v
 			WHERE v.kind = q.kind AND v.source_id = q.source_id AND q.source_id <> '') AS correction
-		FROM quarantined_rows q WHERE (q.id = ? OR ? = 0) AND (q.kind = ? OR ? = '') ORDER BY q.file, q.line, q.id`+limit, values...).Scan(&rows).Error
+		FROM quarantined_rows q WHERE (q.id = ? OR ? = 0) AND (q.kind = ? OR ? = '') ORDER BY q.file, q.line, q.name, q.id`+limit, values...).Scan(&rows).Error
 	if err != nil {
 		return nil, fmt.Errorf("reading the rows held back: %w", err)
 	}

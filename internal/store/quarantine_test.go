@@ -29,12 +29,12 @@ func TestRowsHeldBackFollowTheirFile(t *testing.T) {
 		first, second := number("/x/v.csv", 2), number("/x/v.csv", 4)
 		loadAt(t, s, later, file{name: "/x/v.csv", held: []Held{heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}})
 
-		want := []Held{heldRowAt("v.csv", 2, "V1", "of another folder"), heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}
+		want := []Held{heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 2, "V1", "of another folder"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}
 		for n := range want {
 			want[n].FirstSeen, want[n].LastSeen = noon, later
 			want[n].Correction = want[n].SourceID == "V2"
 		}
-		want[0].LastSeen = noon
+		want[1].LastSeen = noon
 		want[3].FirstSeen = later
 		got := get(s.Quarantine(t.Context()))(t)
 		if diff := cmp.Diff(want, got, cmpopts.IgnoreFields(Held{}, "ID"), inUTC); diff != "" {

@@ -1,0 +1,88 @@
+package pagetest
+
+import (
+	"bytes"
+	"fmt"
+	"strings"
+	"testing"
+
+	"plumbline/internal/browsertest"
+)
+
+const demoFall = "/falls/F-S102-001"
+
+func TestAfterAFallAtEveryWidthAndInBothColours(t *testing.T) {
+	site := start(t, deps(t))
+	browser := browsertest.Start(t)
+	for _, path := range []string{demoFall, "/units/4W/falls", "/feeds/held/1"} {
+		page := browser.Open(t, "about:blank", 1440, 900)
+		for _, width := range []int{1440, 768, 390} {
+			page.Resize(width, 900)
+			for _, colours := range []string{"light", "dark"} {
+				scheme(t, page, "", colours)
+				page.Navigate(site + path)
+				page.Wait("footer")
+				if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
+					t.Errorf("%s at %d, %s: scrolls sideways: %d pixels wide", path, width, colours, got)
+				}
+				for _, v := range page.Axe() {
+					t.Errorf("%s at %d, %s: %s", path, width, colours, v)
+				}
+				keep(t, fmt.Sprintf("%s-%d-%s.png", strings.ReplaceAll(path[1:], "/", "_"), width, colours), page.Screenshot)
+			}
+		}
+		quiet(t, page)
+	}
+}
+
+// From the list of falls to what was known six hours before one of them.
+func TestAFallIsFoundAndLookedAt(t *testing.T) {
+	site := start(t, deps(t))
+	page := browsertest.Start(t).Open(t, site+"/units/4W/falls", 1440, 900)
+	page.Wait("footer")
+	page.Click(`a[href="` + demoFall + `"]`)
+	page.Wait(".presets")
+	if got := browsertest.Eval[string](page, `document.querySelector(".presets [aria-current]").textContent`); got != "just before the fall" {
+		t.Errorf("the first moment is %q", got)
+	}
+	page.Click(`.presets li:nth-child(3) a`)
+	page.Wait(`.presets li:nth-child(3) a[aria-current]`)
+	if got := browsertest.Eval[string](page, `document.querySelector("#h-then").textContent`); !strings.Contains(got, "6 h before the fall") {
+		t.Errorf("the heading is %q", got)
+	}
+	if !browsertest.Eval[bool](page, `!document.querySelector("[data-print]").hidden`) {
+		t.Error("nothing prints the sheet")
+	}
+	quiet(t, page)
+}
+
+func TestTheReviewSheetPrints(t *testing.T) {
+	site := start(t, deps(t))
+	page := browsertest.Start(t).Open(t, site+demoFall, 1440, 900)
+	page.Wait("footer")
+	pdf := page.PDF()
+	keep(t, "fall.pdf", func() []byte { return pdf })
+	if n := bytes.Count(pdf, []byte("/Type /Page\n")); n < 1 || n > 5 {
+		t.Errorf("the sheet prints on %d pages", n)
+	}
+	scheme(t, page, "print", "light")
+	if !browsertest.Eval[bool](page, `getComputedStyle(document.querySelector(".choose")).display === "none" && getComputedStyle(document.querySelector(".team")).display !== "none"`) {
+		t.Error("what serves the screen prints, or the lines for the team do not")
+	}
+	quiet(t, page)
+}
+
+func TestARowHeldBackIsPutRightByHand(t *testing.T) {
+	site := start(t, deps(t))
+	page := browsertest.Start(t).Open(t, site+"/feeds?kind=vitals", 1440, 900)
+	page.Wait("footer")
+	page.Click(`table.held a`)
+	page.Wait("#cell-position")
+	browsertest.Eval[bool](page, `(document.querySelector("#cell-position").value = "lying") !== ""`)
+	page.Click(`.form.wide button`)
+	page.Wait(".done")
+	if got := browsertest.Eval[string](page, `document.querySelector(".done").textContent`); !strings.Contains(got, "1 accepted") {
+		t.Errorf("the page says %q", got)
+	}
+	quiet(t, page)
+}
