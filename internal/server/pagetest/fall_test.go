@@ -14,7 +14,7 @@ const demoFall = "/falls/F-S102-001"
 func TestAfterAFallAtEveryWidthAndInBothColours(t *testing.T) {
 	site := start(t, deps(t))
 	browser := browsertest.Start(t)
-	for _, path := range []string{demoFall, "/units/4W/falls", "/feeds/held/1"} {
+	for _, path := range []string{demoFall, "/units/4W/falls", "/feeds/held/1", "/feeds"} {
 		page := browser.Open(t, "about:blank", 1440, 900)
 		for _, width := range []int{1440, 768, 390} {
 			page.Resize(width, 900)
