@@ -135,3 +135,32 @@ func TestRowsHeldBackComeInParts(t *testing.T) {
 		}
 	}
 }
+
+// Who looks at a row held back, reads it again or puts it right is recorded, with the
+// stay that it speaks of and without what it says.
+func TestWhatIsDoneAboutRowsHeldBackIsRecorded(t *testing.T) {
+	all, d := noted(t, kept)
+	h := servertest.As(server.New(d), string(auth.Administrator))
+	own := "/feeds/held/" + strconv.FormatInt(numberOf(t, d, "M-0001"), 10)
+	page := get(h, own).Body.String()
+	form := filled(page)
+	form.Set("cell.position", "lying")
+	for _, c := range []struct {
+		path string
+		form url.Values
+		want string
+	}{
+		{own + "/retry", nil, "administrator change POST /feeds/held/:row/retry unit= stay=S125 allowed"},
+		{"/feeds/retry", nil, "administrator change POST /feeds/retry unit= stay= allowed"},
+		{own, form, "administrator change POST /feeds/held/:row unit= stay=S125 allowed"},
+	} {
+		if w := post(h, c.path, c.form); w.Code != 200 || lastOf(t, *all) != c.want {
+			t.Errorf("%s = %d, recorded as %s, want %s", c.path, w.Code, lastOf(t, *all), c.want)
+		}
+	}
+	for _, e := range *all {
+		if strings.Contains(e.Note, "reclining") || strings.Contains(e.Note, "lying") {
+			t.Errorf("what a row says stands in the audit: %+v", e)
+		}
+	}
+}

@@ -73,6 +73,9 @@ func TestWhatBecameOfTheRowsOfEachKind(t *testing.T) {
 			}
 			must(t, finish(t, s, id))
 		}
+		if last := get(s.Feeds(t.Context()))(t).LastLoad; last == nil || !last.StartedAt.Equal(hours(2)) {
+			t.Errorf("the last load is %+v, want the last that read a file", last)
+		}
 		want("after rows were put right", strings.Join([]string{
 			"csv stays read 0 new 0 newest -8: 1 accepted 0 unchanged 0 superseded 0 waiting 0 quarantined; now 0 held 0 waiting",
 			"csv vitals read 2 new 1 newest -1: 0 accepted 1 unchanged 0 superseded 0 waiting 0 quarantined; now 0 held 1 waiting",

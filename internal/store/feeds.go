@@ -12,7 +12,7 @@ import (
 
 // FeedState is how the feeds do.
 type FeedState struct {
-	LastLoad    *LoadState  // nil where there was none
+	LastLoad    *LoadState  // that read files; nil where there was none
 	Files       []FileState // those read last and those with an error, last read first
 	Quarantined int         // rows held back now
 	Waiting     int         // rows that wait for their stay now
@@ -84,9 +84,11 @@ func (s *Store) Feeds(ctx context.Context) (FeedState, error) {
 	return state, nil
 }
 
+// lastLoad is the last load that read files: rows that were read again, or put right,
+// are no sign of a feed.
 func lastLoad(tx *gorm.DB) (*LoadState, error) {
 	var row loadRow
-	switch err := tx.Last(&row).Error; {
+	switch err := tx.Where("how NOT IN ?", []string{LoadRetry, LoadFix}).Last(&row).Error; {
 	case errors.Is(err, gorm.ErrRecordNotFound):
 		return nil, nil
 	case err != nil:
