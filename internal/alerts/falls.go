@@ -3,7 +3,6 @@ package alerts
 import (
 	"cmp"
 	"slices"
-	"strings"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -69,7 +68,7 @@ func ChartedLater(stayID, fallID string, versions []clinical.Version, moment, fa
 	}
 	for _, r := range then.Records {
 		if !still[keyOf(r.Version)] {
-			add(movedAway(r, versions, now))
+			add(movedAway(r, versions, moment))
 		}
 	}
 	slices.SortStableFunc(out, compareLater)
@@ -99,14 +98,18 @@ func laterOf(earlier []clinical.Version, v clinical.Version, was clinical.Body) 
 	return l
 }
 
-// movedAway is a fact of which a later version says that it is another stay's.
-func movedAway(r clinical.Record, versions []clinical.Version, now time.Time) Later {
+// movedAway is a fact of which a version recorded after the moment says that it is
+// another stay's.
+func movedAway(r clinical.Record, versions []clinical.Version, moment time.Time) Later {
 	l := Later{Kind: r.Kind, SourceID: r.SourceID, What: LaterMoved, At: r.Body.OwnTime(), Before: r.Body}
+	var moves []time.Time
 	for _, v := range versions {
-		moves := keyOf(v) == keyOf(r.Version) && v.StayID != "" && v.StayID != r.StayID && r.Before(v) && !v.RecordedAt.After(now)
-		if moves && (l.RecordedAt.IsZero() || v.RecordedAt.Before(l.RecordedAt)) {
-			l.RecordedAt = v.RecordedAt
+		if keyOf(v) == keyOf(r.Version) && v.StayID != "" && v.StayID != r.StayID && v.RecordedAt.After(moment) {
+			moves = append(moves, v.RecordedAt)
 		}
+	}
+	if len(moves) > 0 {
+		l.RecordedAt = slices.MinFunc(moves, time.Time.Compare)
 	}
 	return l
 }
@@ -124,12 +127,13 @@ func cameToBe(v clinical.Version, last *clinical.Version) time.Time {
 	case clinical.Stay:
 		return v.RecordedAt
 	case clinical.Order:
-		if was, ok := last.Body.(clinical.Order); ok && newEnd(was.EndAt, b.EndAt) && b.EndAt.Before(v.RecordedAt) {
-			return *b.EndAt
+		at := []time.Time{v.RecordedAt}
+		if was, _ := last.Body.(clinical.Order); newEnd(was.EndAt, b.EndAt) {
+			at = append(at, *b.EndAt)
 		}
-		return v.RecordedAt
+		return slices.MinFunc(at, time.Time.Compare)
 	case clinical.Precaution:
-		if was, ok := last.Body.(clinical.Precaution); ok && newEnd(was.EndedAt, b.EndedAt) {
+		if was, _ := last.Body.(clinical.Precaution); newEnd(was.EndedAt, b.EndedAt) {
 			return *b.EndedAt
 		}
 	}
@@ -138,9 +142,9 @@ func cameToBe(v clinical.Version, last *clinical.Version) time.Time {
 
 func newEnd(was, is *time.Time) bool { return is != nil && (was == nil || !was.Equal(*is)) }
 
+// compareLater orders by both times; what has both alike stays in the chart's order.
 func compareLater(a, b Later) int {
-	return cmp.Or(a.At.Compare(b.At), a.RecordedAt.Compare(b.RecordedAt),
-		slices.Index(clinical.Kinds, a.Kind)-slices.Index(clinical.Kinds, b.Kind), strings.Compare(a.SourceID, b.SourceID))
+	return cmp.Or(a.At.Compare(b.At), a.RecordedAt.Compare(b.RecordedAt))
 }
 
 // Owed is what was owed to a stay at the moment of its assessment.
@@ -187,7 +191,6 @@ func (s situation) precautionTurns() []time.Time {
 			out = append(out, *f.To)
 		}
 	}
-	out = until(out, s.at, func(t time.Time) time.Time { return t })
 	slices.SortFunc(out, func(a, b time.Time) int { return b.Compare(a) })
 	return slices.CompactFunc(out, time.Time.Equal)
 }
@@ -265,10 +268,9 @@ func HuddleBefore(t time.Time, p clinical.UnitPolicy, zone *time.Location) (time
 		return time.Time{}, false
 	}
 	year, month, day := t.In(zone).Date()
-	for back := range 3 {
-		if h := clinical.ClockTime(year, month, day-back, at.Hour(), at.Minute(), zone); h.Before(t) {
-			return h, true
-		}
+	huddle := clinical.ClockTime(year, month, day, at.Hour(), at.Minute(), zone)
+	if !huddle.Before(t) {
+		huddle = clinical.ClockTime(year, month, day-1, at.Hour(), at.Minute(), zone)
 	}
-	return time.Time{}, false
+	return huddle, true
 }

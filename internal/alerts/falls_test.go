@@ -85,6 +85,8 @@ func later(versions ...clinical.Version) string {
 
 func TestWhatWasChartedOnlyLater(t *testing.T) {
 	w := func(at, recorded float64) clinical.Version { return weight("w", at, recorded, 70) }
+	fromAdmission := clinical.Version{Kind: clinical.KindCondition, SourceID: "c", StayID: "S", Status: clinical.Final, Body: clinical.Condition{ICD10: "G20"}}
+	admittedEarlier := with(version("S", -1, clinical.Stay{PatientID: "P", Unit: "4W", AdmittedAt: hour(-101)}), clinical.Corrected)
 	for _, c := range []struct {
 		name     string
 		versions []clinical.Version
@@ -108,6 +110,16 @@ func TestWhatWasChartedOnlyLater(t *testing.T) {
 		{"taken back and entered again", []clinical.Version{w(-8, -7.5), takenBack(w(0, 0), -7), w(-8, -1)}, "w new -8>-1 late after"},
 		{"moved to another stay", []clinical.Version{w(-8, -7), of(w(-8, -3), "T")}, "w moved -8>-3 late"},
 		{"moved twice", []clinical.Version{w(-8, -7), of(w(-8, -1), "U"), of(w(-8, -3), "T")}, "w moved -8>-3 late"},
+		{"moved twice, in order", []clinical.Version{w(-8, -7), of(w(-8, -3), "T"), of(w(-8, -1), "U")}, "w moved -8>-3 late"},
+		{"moved here and back", []clinical.Version{of(w(-8, -7.5), "T"), w(-8, -7), of(w(-8, -3), "T")}, "w moved -8>-3 late"},
+		{"back at the very moment is before it", []clinical.Version{of(w(-8, -6), "T"), weight("w", -8, -6, 70), of(w(-8, -3), "T")}, "w moved -8>-3 late"},
+		{"taken back, then another stay's", []clinical.Version{w(-8, -7), takenBack(w(0, 0), -4), of(w(-8, -3), "T")}, "w moved -8>-3 late"},
+		{"changed, then moved", []clinical.Version{w(-8, -7), w(-8, -5), of(w(-8, -3), "T")}, "w moved -8>-3 late"},
+		{"moved by an admission that was corrected", []clinical.Version{fromAdmission, of(version("c", -100.5, clinical.Condition{ICD10: "G20"}), "T"), admittedEarlier},
+			"S changed -101>-1 late after"}, // no version of the condition was recorded later
+		{"two moved", []clinical.Version{w(-8, -7), of(w(-8, -3), "T"), weight("x", -8, -7, 1), of(weight("x", -8, -5, 1), "T")}, "x moved -8>-5 late; w moved -8>-3 late"},
+		{"taken back without having been charted", []clinical.Version{of(takenBack(w(0, 0), -1), "S")}, "w taken_back never>-1 late after"},
+		{"an order taken back", []clinical.Version{order(-8, -8, nil), takenBack(order(0, 0, nil), -1)}, "o taken_back -8>-1 late after"},
 		{"moved before the moment", []clinical.Version{w(-8, -7.5), of(w(-8, -7), "T")}, ""},
 		{"moved away in time to come", []clinical.Version{w(-8, -7), of(w(-8, 0.5), "T")}, ""},
 		{"moved here from another stay", []clinical.Version{of(w(-8, -7), "T"), w(-8, -3)}, "w new -8>-3 late"},
@@ -265,6 +277,7 @@ func TestWhetherASetFollowedTheFall(t *testing.T) {
 		{"one later", []trends.Set{positive(-0.5)}, -5, "minor", "late due -1 first -0.5 read -0.5"},
 		{"one that cannot be read", []trends.Set{unreadable(-3)}, -5, "minor", "missing due -1 first -3"},
 		{"one that cannot, then others", []trends.Set{unreadable(-3), negative(-2), positive(-1)}, -5, "minor", "in_time due -1 first -3 read -2"},
+		{"one before the fall and one after", []trends.Set{negative(-6), positive(-2)}, -5, "minor", "in_time due -1 first -2 read -2"},
 		{"the patient died", []trends.Set{negative(-6)}, -5, "death", "not_owed"},
 	} {
 		if got := tell(withSets(young(), c.sets...), c.at, c.injury); got != c.want {
