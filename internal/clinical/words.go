@@ -22,9 +22,21 @@ var (
 	}
 	// Injuries of a fall, mildest first (the levels of NDNQI).
 	Injuries = []string{"none", "minor", "moderate", "major", "death"}
+	// StandingHolds are what a nurse may find at the bedside that withholds standing.
+	StandingHolds = []string{HoldChestPain, HoldFracture, HoldHeadOrSpine, HoldBedRest}
+	// LimbReasons say why a cuff does not go on the other arm.
+	LimbReasons = []string{"infusion", "fistula", "lymph-node or breast surgery", "injury"}
 	// TreatmentKinds are treatments of a pressure that falls on standing.
 	TreatmentKinds = []string{"fluid bolus", "transfusion", "compression", "other"}
 )
 
 // LossOfConsciousness is the symptom that makes a set positive by itself.
 const LossOfConsciousness = "loss of consciousness"
+
+// What withholds standing, as a nurse finds it: see alerts.Withheld.
+const (
+	HoldChestPain   = "chest pain" // a symptom too
+	HoldFracture    = "suspected fracture"
+	HoldHeadOrSpine = "head or spine injury"
+	HoldBedRest     = "bed-rest order"
+)

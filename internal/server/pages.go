@@ -30,6 +30,7 @@ var pageNames = []string{
 	"dosereview", "dosereviewstay",
 	"fall", "falls",
 	"fall", "falls", "held",
+	"bedside", "bedsideresult", "bedsidechoose",
 }
 
 func parsePages(asset func(string) string) *pages {

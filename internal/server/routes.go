@@ -94,6 +94,11 @@ func (s *server) routes() []route {
 		{reading, "/units/:unit/over-time.xlsx", onUnit(auth.ViewUnitFigures), s.overTimeXLSX},
 		{reading, "/units/:unit/falls", onUnit(auth.ViewStay, auth.ViewNames), s.fallsPage},
 		{reading, "/falls/:fall", onFall(auth.ViewStay, auth.ViewNames), s.fallPage},
+		{reading, "/units/:unit/new-set", onUnit(auth.RecordSet), s.chooseSet},
+		{reading, "/stays/:stay/new-set", onStay(auth.RecordSet), s.setPage},
+		{posting, "/stays/:stay/new-set", onStay(auth.RecordSet), s.sendSet},
+		{reading, "/new-set-shell", rule{who: everyone}, s.setShell}, // holds nobody's data
+		{reading, "/new-set-worker.js", rule{who: everyone}, s.setWorker},
 		{reading, "/feeds", may(auth.ViewFeeds), s.feedPage},
 		{posting, "/feeds/retry", may(auth.ViewHeldRows), s.retryRows},
 		{reading, "/feeds/held/:row", may(auth.ViewHeldRows), s.heldPage},

@@ -39,6 +39,7 @@ const (
 	patnts = "200 200 200 200 404 404" // whoever may see patients with their names
 	acting = "409 409 409 404 404 404" // whoever may act on what is owed
 	review = "403 403 403 200 403 403" // who reviews doses
+	nurses = "200 200 404 404 404 404" // whoever may record a set
 	admins = "403 403 403 403 200 403"
 )
 
@@ -58,6 +59,11 @@ var ways = []way{
 	{"GET", "/units/:unit/over-time.xlsx", "", "404 200 200 404 404 404", all404, 303},
 	{"GET", "/units/:unit/falls", "", patnts, all404, 303},
 	{"GET", "/falls/:fall", "", patnts, all404, 303},
+	{"GET", "/units/:unit/new-set", "", nurses, all404, 303},
+	{"GET", "/stays/:stay/new-set", "", nurses, all404, 303},
+	{"POST", "/stays/:stay/new-set", "", "422 422 404 404 404 404", all404, 303},
+	{"GET", "/new-set-shell", "", any200, "", 200},
+	{"GET", "/new-set-worker.js", "", any200, "", 200},
 	{"GET", "/feeds", "", "200 200 200 200 200 403", "", 303},
 	{"POST", "/feeds/retry", "", admins, "", 303},
 	{"GET", "/feeds/held/:row", "", admins, "", 303},

@@ -124,6 +124,8 @@ type Deps struct {
 	Episodes *care.Service
 	// DoseReviews keeps what pharmacists record.
 	DoseReviews DoseReviews
+	// Sets takes in the sets sent from the bedside. Nil: none can be sent.
+	Sets SetKeeper
 	// Note writes an entry of the audit. Nil: nothing is noted.
 	Note func(context.Context, audit.Entry) error
 	// Audit reads the audit for its page.

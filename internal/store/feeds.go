@@ -88,7 +88,7 @@ func (s *Store) Feeds(ctx context.Context) (FeedState, error) {
 // are no sign of a feed.
 func lastLoad(tx *gorm.DB) (*LoadState, error) {
 	var row loadRow
-	switch err := tx.Where("how NOT IN ?", []string{LoadRetry, LoadFix}).Last(&row).Error; {
+	switch err := tx.Where("how NOT IN ?", []string{LoadRetry, LoadFix, bedsideLoad}).Last(&row).Error; {
 	case errors.Is(err, gorm.ErrRecordNotFound):
 		return nil, nil
 	case err != nil:

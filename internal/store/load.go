@@ -197,35 +197,41 @@ func (s *Store) noteError(ctx context.Context, load loadRow, name string, cause 
 func (s *Store) FinishLoad(ctx context.Context, loadID int64, at time.Time) (LoadResult, error) {
 	var result LoadResult
 	err := s.writing(ctx, func(tx *gorm.DB, _ versionSink) error {
-		load, err := findLoad(tx, loadID)
-		if err != nil {
-			return err
-		}
-		var kinds map[feedKind]*kindTally
-		if result, kinds, err = countEnds(tx, load); err != nil {
-			return err
-		}
-		if err := saveKinds(tx, load, kinds); err != nil {
-			return err
-		}
-		summary, err := json.Marshal(result)
-		if err != nil {
-			return err
-		}
-		last, err := lastVersion(tx)
-		if err != nil {
-			return err
-		}
-		if err := tx.Where("load_id = ?", loadID).Delete(&repeatedRow{}).Error; err != nil {
-			return err
-		}
-		return tx.Exec("UPDATE loads SET finished_at = ?, last_id = ?, summary = ? WHERE id = ?",
-			micros(at), last, string(summary), loadID).Error
+		var err error
+		result, err = finishLoad(tx, loadID, at)
+		return err
 	})
 	if err != nil {
 		return LoadResult{}, fmt.Errorf("finishing load %d: %w", loadID, err)
 	}
 	return result, nil
+}
+
+func finishLoad(tx *gorm.DB, loadID int64, at time.Time) (LoadResult, error) {
+	load, err := findLoad(tx, loadID)
+	if err != nil {
+		return LoadResult{}, err
+	}
+	result, kinds, err := countEnds(tx, load)
+	if err != nil {
+		return result, err
+	}
+	if err := saveKinds(tx, load, kinds); err != nil {
+		return result, err
+	}
+	summary, err := json.Marshal(result)
+	if err != nil {
+		return result, err
+	}
+	last, err := lastVersion(tx)
+	if err != nil {
+		return result, err
+	}
+	if err := tx.Where("load_id = ?", loadID).Delete(&repeatedRow{}).Error; err != nil {
+		return result, err
+	}
+	return result, tx.Exec("UPDATE loads SET finished_at = ?, last_id = ?, summary = ? WHERE id = ?",
+		micros(at), last, string(summary), loadID).Error
 }
 
 func countEnds(tx *gorm.DB, load loadRow) (LoadResult, map[feedKind]*kindTally, error) {

@@ -55,6 +55,7 @@ var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "rep
 	"episodes", "episode_events", "notices", "episode_steps", "deliveries", "delivery_channels", "policy_versions",
 	"dose_reviews",
 	"feed_kinds", "row_fixes",
+	"bedside_sets",
 }
 
 // The audit is not wiped: it is only ever added to.

@@ -165,11 +165,19 @@ func lyingPressure(b *Baseline) Word {
 	switch {
 	case b.Systolic == nil:
 		return "" // a diastolic alone can be high, but not usual
-	case Below(*b.Systolic, lowSystolic):
+	case IsLowLying(*b.Systolic):
 		return LowLying
 	}
 	return UsualLying
 }
+
+// IsLowLying reports whether a lying systolic (mmHg) is under 90: standing tests are
+// then usually withheld (F-SUPINE, T-LOW-LYING).
+func IsLowLying(systolic float64) bool { return Below(systolic, lowSystolic) }
+
+// LowSystolic is the systolic pressure in mmHg under which a lying one is low, for
+// pages that judge it where no server answers.
+const LowSystolic = lowSystolic
 
 // SupineHypertension reports whether the lying pressure is in supine
 // hypertension of any grade.

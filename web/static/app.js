@@ -20,7 +20,9 @@
 			if (answer.redirected) signIn();
 			else used = Math.max(used, told - idle + Math.min(idle, 60000)); // in use in another window
 		} catch {
-			signIn(); // nobody answers: better an empty screen than an open one
+			// Nobody answers: better an empty screen than an open one, unless the page
+			// itself sees to it that no patient is shown.
+			if (document.dispatchEvent(new Event("unreachable", { cancelable: true }))) signIn();
 		}
 	};
 	setInterval(() => {

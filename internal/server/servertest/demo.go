@@ -18,6 +18,7 @@ import (
 	"plumbline/internal/care/caretest"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
+	"plumbline/internal/ingest/bedside"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
 	"plumbline/internal/policybook/policybooktest"
@@ -117,6 +118,7 @@ func of(files []demo.File, zone *time.Location) (server.Deps, *Board, error) {
 		},
 		Episodes:    &care.Service{Board: board, Store: &caretest.Memory{}, Policy: inForce},
 		DoseReviews: &Reviews{},
+		Sets:        &Sets{board, memory, map[string]bedside.Kept{}},
 		Policies:    &policybook.Book{Store: &policybooktest.Memory{}, Board: board.Service, Clock: clock, InForce: inForce},
 	}, board, nil
 }

@@ -1,0 +1,47 @@
+package alerts
+
+import (
+	"slices"
+	"testing"
+
+	"plumbline/internal/clinical"
+)
+
+// The words of the rule: lying systolic under 90, chest pain, suspected fracture,
+// head or spine injury, bed rest; an injury of a fall that was not cleared and a
+// patient charted as not ambulatory as in a blocked recheck.
+func TestWhatWithholdsStanding(t *testing.T) {
+	p := func(v float64) *float64 { return &v }
+	for _, c := range []struct {
+		name           string
+		lying          *float64
+		found, charted []string
+		want           []string
+	}{
+		{"nothing speaks against it", p(90), nil, nil, nil},
+		{"under 90", p(89.9), nil, nil, []string{LyingLow}},
+		{"not measured", nil, nil, nil, nil},
+		{"chest pain", p(120), []string{"chest pain"}, nil, []string{"chest pain"}},
+		{"each, in their order", p(80), []string{"bed-rest order", "head or spine injury", "suspected fracture", "chest pain"}, []string{CannotWalk, InjuryUncleared},
+			[]string{LyingLow, "chest pain", "suspected fracture", "head or spine injury", "bed-rest order", InjuryUncleared, CannotWalk}},
+		{"an injury not charted is looked for", p(120), nil, []string{InjuryUnknown}, nil},
+		{"another word", p(120), []string{"nausea"}, []string{"else"}, nil},
+	} {
+		if got := Withheld(c.lying, c.found, c.charted); !slices.Equal(got, c.want) {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// The chart speaks against standing also where no recheck is owed.
+func TestHindrancesStandWithoutARecheck(t *testing.T) {
+	d := situation{}.Digest
+	d.Stay = clinical.Stay{NotAmbulatory: true}
+	if got := Hindrances(d); !slices.Equal(got, []string{CannotWalk}) {
+		t.Errorf("charted as not ambulatory: %v", got)
+	}
+	d.Stay.NotAmbulatory = false
+	if got := Hindrances(d); len(got) != 0 {
+		t.Errorf("nothing charted: %v", got)
+	}
+}
