@@ -464,7 +464,7 @@
 		};
 
 		// What people press.
-		form.addEventListener("submit", e => { e.preventDefault(); steps[d.step](); });
+		form.addEventListener("submit", e => e.preventDefault()); // Enter is dealt with below
 		form.addEventListener("keydown", e => {
 			if (e.key !== "Enter" || e.target.tagName !== "INPUT" || e.target.type === "checkbox" || e.target.type === "radio") return;
 			e.preventDefault();
