@@ -237,7 +237,11 @@ func TestASetByKeyboard(t *testing.T) {
 		browsertest.Eval[bool](page, fmt.Sprintf(`document.querySelector(%q).focus() === undefined`, selector))
 		page.Press(" ")
 	}
-	enter := func() { t.Helper(); browsertest.Eval[bool](page, `document.querySelector("#go").focus() === undefined`); page.Press(kb.Enter) }
+	enter := func() {
+		t.Helper()
+		browsertest.Eval[bool](page, `document.querySelector("#go").focus() === undefined`)
+		page.Press(kb.Enter)
+	}
 	enter()
 	page.Until(`document.querySelector("#deck-note").textContent.includes("Answer")`)
 	space(`[name="mobility"][value="stand"]`)
