@@ -148,6 +148,10 @@ func zip(values, names []string) []option {
 	return out
 }
 
+// setURL is where a set of a stay is taken, chooseURL where a patient of a unit is chosen for one.
+func setURL(stay string) string    { return stayURL(stay) + "/new-set" }
+func chooseURL(unit string) string { return unitURL(unit) + "/new-set" }
+
 // blankForm is the form without a patient.
 func (s *server) blankForm(c *gin.Context, f frame) setForm {
 	return setForm{
@@ -164,8 +168,8 @@ func (s *server) formOf(c *gin.Context, view assess.StayView) setForm {
 	if accountOf(c).May(auth.ViewNames) {
 		v.Name, v.PatientID, v.Age = stay.Name, stay.PatientID, s.age(stay, times{s.Board.Catalogue(now), true})
 	}
-	v.Action = stayURL(v.StayID) + "/new-set"
-	v.Chooser = link{Name: text.Say("bedside.choose-heading", stay.Unit), URL: unitURL(stay.Unit) + "/new-set"}
+	v.Action = setURL(v.StayID)
+	v.Chooser = link{Name: text.Say("bedside.choose-heading", stay.Unit), URL: chooseURL(stay.Unit)}
 	v.ServerNow = now.UTC().Format("2006-01-02T15:04:05.000Z07:00")
 	hindrances := alerts.Hindrances(view.Assessment.Digest)
 	v.Charted = zip(hindrances, text.Missing(hindrances))
@@ -245,7 +249,7 @@ func (s *server) sendSet(c *gin.Context) {
 	case err != nil:
 		s.fail(c, err)
 	default:
-		to := stayURL(digest.StayID) + "/new-set?sent=" + url.QueryEscape(kept.ID)
+		to := setURL(digest.StayID) + "?sent=" + url.QueryEscape(kept.ID)
 		if wantsJSON(c) {
 			c.JSON(http.StatusOK, gin.H{"result": to})
 			return
@@ -443,7 +447,7 @@ func (s *server) showResult(c *gin.Context, view assess.StayView, id string) {
 	t := times{s.Board.Catalogue(at), true}
 	v := setResult{
 		frame: s.frame(c, text.Say("bedside.result")).at(unitURL(stay.Unit)).live(at), Bed: stay.Bed, Patient: stayURL(stayID),
-		Chooser: link{Name: text.Say("bedside.result-next-patient"), URL: unitURL(stay.Unit) + "/new-set"},
+		Chooser: link{Name: text.Say("bedside.result-next-patient"), URL: chooseURL(stay.Unit)},
 		By:      text.Say("bedside.result-by", kept.Who, t.Time(kept.At)), Recheck: s.recheckView(t, a.Recheck), Unread: true,
 	}
 	if accountOf(c).May(auth.ViewNames) {
@@ -472,6 +476,7 @@ type chooseView struct {
 	frame
 	Unit    string
 	List    link
+	Units   []link // other units
 	Account int64
 	Due     []chooseRow
 	Others  []chooseRow
@@ -493,14 +498,24 @@ func (s *server) chooseSet(c *gin.Context) {
 	}
 	t := times{s.Board.Catalogue(now), true}
 	v := chooseView{
-		frame: s.frame(c, text.Say("bedside.choose-title")).at(unitURL(unit)).live(now), Unit: unit, Account: accountOf(c).ID,
+		frame: s.frame(c, text.Say("bedside.choose-title")).at(chooseURL(unit)).live(now), Unit: unit, Account: accountOf(c).ID,
 		List: link{Name: text.Say("bedside.list", unit), URL: unitURL(unit)},
+	}
+	units, err := s.unitsFor(c.Request.Context(), accountOf(c))
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	for _, u := range units {
+		if u != unit {
+			v.Units = append(v.Units, link{Name: text.Say("bedside.choose-heading", u), URL: chooseURL(u)})
+		}
 	}
 	byBed := slices.Clone(list)
 	slices.SortStableFunc(byBed, func(a, b alerts.Assessment) int { return alerts.CompareBeds(a.Digest.Stay.Bed, b.Digest.Stay.Bed) })
 	names := accountOf(c).May(auth.ViewNames)
 	row := func(a alerts.Assessment) chooseRow {
-		r := chooseRow{Bed: a.Digest.Stay.Bed, URL: stayURL(a.Digest.StayID) + "/new-set", Recheck: s.recheckView(t, a.Recheck)}
+		r := chooseRow{Bed: a.Digest.Stay.Bed, URL: setURL(a.Digest.StayID), Recheck: s.recheckView(t, a.Recheck)}
 		if names {
 			r.Name = a.Digest.Stay.Name
 		}

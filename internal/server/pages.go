@@ -98,6 +98,9 @@ func (s *server) frame(c *gin.Context, title string) frame {
 		f.Nav = append(f.Nav, link{Name: text.Say("dosereview.heading"), URL: queueURL})
 	}
 	f.Nav = append(f.Nav, overTimeLink(c, a, units)...)
+	if a.May(auth.RecordSet) && len(units) > 0 {
+		f.Nav = append(f.Nav, link{Name: text.Say("bedside.choose-link"), URL: chooseURL(units[0])})
+	}
 	if a.May(auth.ViewFeeds) {
 		f.Nav = append(f.Nav, link{Name: "Feeds", URL: "/feeds"})
 	}

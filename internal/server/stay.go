@@ -10,6 +10,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
+	"plumbline/internal/auth"
 	"plumbline/internal/charts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/text"
@@ -39,6 +40,7 @@ type stayView struct {
 	DoseReviews    []reviewLine // recorded, the latest first
 	ReviewURL      string       // "" where the account records none
 	Latest         *setLine
+	TakeSet        string // where a set is taken; "" for who may not
 
 	Counts, Clearing string
 	Trend            trendView
@@ -100,6 +102,9 @@ func (s *server) stayPage(c *gin.Context) {
 	}
 	if !s.takeReviews(c, &v, when) {
 		return
+	}
+	if when.live && accountOf(c).May(auth.RecordSet) {
+		v.TakeSet = setURL(v.StayID)
 	}
 	s.show(c, http.StatusOK, "stay", v)
 }
