@@ -23,9 +23,12 @@
 	const now = () => Date.now() + offset;
 
 	const drafts = () => kept.keys().filter(k => k.startsWith("draft." + account + ".")).map(read).filter(d => d && d.stay);
+	// purge drops what was never sent for a day, and what the server never took for a week.
 	const purge = () => {
 		for (const key of kept.keys()) {
-			if (key.startsWith("draft.") && !(now() - (read(key)?.begun || 0) < DAY)) kept.drop(key);
+			if (!key.startsWith("draft.")) continue;
+			const d = read(key);
+			if (!d || now() - d.begun > (d.queued || d.answer ? 7 : 1) * DAY) kept.drop(key);
 		}
 	};
 	const pathOf = stay => "/stays/" + encodeURIComponent(stay) + "/new-set";
@@ -247,13 +250,19 @@
 			show(next());
 		};
 		let asked = "";
-		const toReview = () => d.review ? "review" : null;
+		const toReview = () => d.review && d.moments.up ? "review" : null;
+		// afterRest is where the reading at rest leads.
+		const afterRest = () => {
+			if (toReview()) return "review";
+			d.review = false;
+			return withheld().length && !d.confirmed.includes("stood") ? "withheld" : "stand";
+		};
 		const steps = {
-			before: () => !value("mobility") || !value("hold") && !value("no_holds") ? note(words.needAnswer) : show(toReview() || "limb"),
-			limb: () => !value("limb") ? note(words.needLimb) : show(toReview() || "rest"),
+			before: () => !value("mobility") || !value("hold") && !value("no_holds") ? note(words.needAnswer) : show(d.review ? afterRest() : "limb"),
+			limb: () => !value("limb") ? note(words.needLimb) : show(d.review ? "review" : "rest"),
 			rest: () => { d.moments.rest = now(); show("restcount"); },
 			restcount: () => { d.moments.base = now(); show("base"); },
-			base: () => figures("base", true, () => toReview() || (withheld().length && !d.confirmed.includes("stood") ? "withheld" : "stand")),
+			base: () => figures("base", true, afterRest),
 			withheld: () => { forget(); show("review"); },
 			stand: () => { d.moments.up = now(); delete d.moments.first; delete d.moments.second; show("firstcount"); },
 			firstcount: () => { d.moments.first = now(); show("first"); },

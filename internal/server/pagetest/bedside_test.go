@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -160,6 +161,9 @@ func TestASetStoppedAtOneMinuteWithoutTheNetwork(t *testing.T) {
 	page.Until(`document.querySelector("#count-clock").textContent.startsWith("2:5") || document.querySelector("#count-clock").textContent === "3:00"`)
 
 	w.offline(true)
+	if browsertest.Eval[bool](page, `document.dispatchEvent(new Event("unreachable", { cancelable: true }))`) || browsertest.Eval[string](page, `document.querySelector("#b-name").textContent`) != "" {
+		t.Error("a session that cannot be asked for leaves the name on the screen, or the set from it")
+	}
 	page.Navigate(w.site + "/stays/S108/new-set")
 	w.step("restcount")
 	if text := browsertest.Eval[string](page, `document.body.textContent + JSON.stringify(localStorage)`); strings.Contains(text, name) || strings.Contains(text, "Ann") {
@@ -287,6 +291,77 @@ func TestASetByKeyboard(t *testing.T) {
 		t.Errorf("a whole set without a drop reads:\n%s", got)
 	}
 	quiet(t, page)
+}
+
+// The session ends before the set is sent: the nurse signs in again, and it goes.
+func TestASessionThatEndsKeepsTheSet(t *testing.T) {
+	w := &ward{T: t}
+	site, minutes := signedOut(t, func(d *server.Deps) {
+		d.Clock = func() time.Time { return demo.AnchorTime().Add(time.Duration(w.ahead.Load()) * time.Millisecond) }
+		w.sets = d.Sets.(*servertest.Sets)
+	})
+	w.page = browsertest.Start(t).Open(t, site+"/stays/S108/new-set", 390, 844)
+	page := w.page
+	signIn(page, "bedside-nurse")
+	page.Wait("#go")
+	w.untilLying()
+	w.forward(6 * time.Minute)
+	page.Click("#go")
+	w.step("base")
+	w.figures("base", "128", "76", "66")
+	page.Click("#go")
+	w.step("stand")
+	page.Click("#skip-up")
+	w.step("review")
+	minutes.Add(16)
+	page.Click("#go")
+	page.Until(`document.querySelector("#answer").textContent.includes("Sign in again")`)
+	if w.drafts() != 1 || len(w.sets.All()) != 0 {
+		t.Errorf("%d drafts, %d facts", w.drafts(), len(w.sets.All()))
+	}
+	page.Follow("#answer a")
+	page.Wait("#password")
+	page.Type("#name", "bedside-nurse")
+	page.Type("#password", servertest.Password)
+	page.Press(kb.Enter)
+	page.Wait(".bedside-result")
+	if w.drafts() != 0 || len(w.sets.All()) != 1 {
+		t.Errorf("signed in again: %d drafts, %d facts", w.drafts(), len(w.sets.All()))
+	}
+}
+
+// Without script the page is a form like any other.
+func TestASetWithoutScript(t *testing.T) {
+	w := openWard(t, "/stays/S108/new-set")
+	page := w.page
+	err := chromedp.Do(page.Context(), chromedp.Func(func(ctx context.Context, _ *chromedp.Target) error {
+		_, err := chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+		return err
+	}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	page.Navigate(w.site + "/stays/S108/new-set")
+	page.Wait(`button[type="submit"]`)
+	if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > 390 {
+		t.Errorf("scrolls sideways: %d pixels wide", got)
+	}
+	keep(t, "bedside-plain.png", page.Screenshot)
+	for _, c := range [][2]string{{"mobility", "stand"}, {"no_holds", "yes"}, {"limb", "right arm"}} {
+		w.pick(c[0], c[1])
+	}
+	chicago, err := time.LoadLocation(zone)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := demo.AnchorTime().Add(-3 * time.Minute).In(chicago).Format("2006-01-02T15:04")
+	browsertest.Eval[bool](page, fmt.Sprintf(`(document.querySelector("#base_at").value = %q) !== ""`, at))
+	w.figures("base", "84", "50", "90")
+	page.Follow(`button[type="submit"]`)
+	page.Wait(".bedside-result")
+	if n := len(w.sets.All()); n != 1 {
+		t.Errorf("%d facts", n)
+	}
 }
 
 // Lying systolic under 90: the way leads past standing, and the reading counts.
