@@ -156,7 +156,10 @@ func chooseURL(unit string) string { return unitURL(unit) + "/new-set" }
 func (s *server) blankForm(c *gin.Context, f frame) setForm {
 	return setForm{
 		frame: f, SetID: bedside.NewID(), ZoneName: s.Zone.String(), Low: text.Figure(trends.LowSystolic),
-		Plausible: s.policyOf(c).Policy.Plausible, typed: url.Values{},
+		Plausible: s.policyOf(c).Policy.Plausible, typed: url.Values{
+			"base_position": {string(clinical.Lying)}, "other_limb": {""},
+			"first_position": {string(clinical.Standing)}, "second_position": {string(clinical.Standing)}, "stop_position": {string(clinical.Standing)},
+		},
 	}
 }
 
