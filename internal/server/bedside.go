@@ -172,7 +172,7 @@ func (s *server) formOf(c *gin.Context, view assess.StayView) setForm {
 		v.Name, v.PatientID, v.Age = stay.Name, stay.PatientID, s.age(stay, times{s.Board.Catalogue(now), true})
 	}
 	v.Action = setURL(v.StayID)
-	v.Chooser = link{Name: text.Say("bedside.choose-heading", stay.Unit), URL: chooseURL(stay.Unit)}
+	v.Chooser = link{Name: text.Say("bedside.choose-another", stay.Unit), URL: chooseURL(stay.Unit)}
 	v.ServerNow = now.UTC().Format("2006-01-02T15:04:05.000Z07:00")
 	hindrances := alerts.Hindrances(view.Assessment.Digest)
 	v.Charted = zip(hindrances, text.Missing(hindrances))

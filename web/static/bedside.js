@@ -388,13 +388,13 @@
 			const row = (name, text, step) => {
 				const div = document.createElement("div"), dt = document.createElement("dt"), dd = document.createElement("dd"), b = document.createElement("button");
 				dt.textContent = name;
-				dd.textContent = text;
+				dd.append(Object.assign(document.createElement("span"), { textContent: text }));
 				div.append(dt, dd);
 				if (step) {
 					Object.assign(b, { type: "button", className: "linklike", textContent: words.change });
 					b.setAttribute("aria-label", words.change + ": " + name);
 					b.addEventListener("click", () => show(step));
-					div.append(b);
+					dd.append(b);
 				}
 				rows.push(div);
 			};
@@ -407,7 +407,7 @@
 			} else {
 				row(words.notStood, withheld().join(", ") || "–");
 			}
-			row(words.limb, checked("limb").join() + (value("other_limb") ? " · " + checked("other_limb").join() : ""), "limb");
+			row(words.limb, checked("limb").join() + (value("other_limb") ? "; " + words.other + " " + checked("other_limb").join().toLowerCase() : ""), "limb");
 			row(words.before, checked("mobility").concat(checked("hold")).join(", "), "before");
 			list.replaceChildren(...rows);
 			el("review-help").hidden = !d.moments.up;

@@ -32,6 +32,7 @@ type ward struct {
 	down    atomic.Bool
 	posts   atomic.Int64
 	browser *browsertest.Browser
+	axe     bool // each step is held to WCAG
 }
 
 func openWard(t *testing.T, path string) *ward {
@@ -106,6 +107,15 @@ func (w *ward) step(name string) {
 	if out := browsertest.Eval[string](w.page, `["go", "stop"].map(id => document.getElementById(id)).filter(b => b.offsetParent)
 		.map(b => [b.id, b.getBoundingClientRect()]).filter(([, r]) => r.bottom > innerHeight || r.top < 0 || r.height < 44).map(([id]) => id).join()`); out != "" {
 		w.Errorf("step %s: %s is not in sight", name, out)
+	}
+	if small := browsertest.Eval[string](w.page, `[...document.querySelectorAll("#bedside button, #bedside a, #bedside .pick, #bedside input:not([type=checkbox], [type=radio], [type=hidden])")]
+		.filter(e => e.offsetParent && e.getBoundingClientRect().height < 44).map(e => e.id || e.textContent).join()`); small != "" {
+		w.Errorf("step %s: under 44 pixels: %s", name, small)
+	}
+	if w.axe {
+		for _, v := range w.page.Axe() {
+			w.Errorf("step %s: %s", name, v)
+		}
 	}
 	keep(w.T, "bedside-"+name+".png", w.page.Screenshot)
 }
@@ -235,6 +245,7 @@ func TestASetStoppedAtOneMinuteWithoutTheNetwork(t *testing.T) {
 // A whole set with the network, by keyboard, with a figure that is a slip.
 func TestASetByKeyboard(t *testing.T) {
 	w := openWard(t, "/stays/S108/new-set")
+	w.axe = true
 	page := w.page
 	space := func(selector string) {
 		t.Helper()
@@ -393,12 +404,73 @@ func TestALowPressureAtRestIsNotStoodUp(t *testing.T) {
 	quiet(t, w.page)
 }
 
+// Who cannot stand sits; a fall in pressure shows all the same.
+func TestWhoCannotStandSits(t *testing.T) {
+	w := openWard(t, "/stays/S108/new-set")
+	page := w.page
+	w.step("before")
+	w.pick("mobility", "sit")
+	w.pick("no_holds", "yes")
+	page.Click("#go")
+	w.step("limb")
+	w.pick("limb", "right arm")
+	w.pick("other_limb", "fistula")
+	page.Click("#go")
+	w.step("rest")
+	page.Click("#go")
+	w.step("restcount")
+	w.forward(5 * time.Minute)
+	page.Click("#go")
+	w.step("base")
+	w.figures("base", "136", "78", "70")
+	page.Click("#go")
+	w.step("stand")
+	if got := page.Text("#s-stand"); !strings.Contains(got, "feet on the floor") || !strings.Contains(page.Text("#go"), "Sits now") {
+		t.Errorf("the step reads %q", got)
+	}
+	page.Click("#go")
+	for n, reading := range []string{"first", "second"} {
+		w.step(reading + "count")
+		w.forward(time.Duration(n+1) * time.Minute)
+		page.Click("#go")
+		w.step(reading)
+		w.figures(reading, "110", "70", "80")
+		page.Click("#go")
+	}
+	w.step("symptoms")
+	w.pick("no_symptoms", "yes")
+	page.Click("#go")
+	w.step("review")
+	// The first figure was a slip: it is changed from the review.
+	page.Click(`#review [aria-label$="1 min upright"]`)
+	w.step("first")
+	browsertest.Eval[bool](page, `document.querySelector("#first_systolic").select() === undefined`)
+	page.Type("#first_systolic", "112")
+	page.Click("#go")
+	w.step("review")
+	page.Click("#go")
+	page.Wait(".bedside-result")
+	if got := page.Text(".bedside-result"); !strings.Contains(got, "positive") || !strings.Contains(got, "26 systolic") || !strings.Contains(got, "sitting") {
+		t.Errorf("the result reads:\n%s", got)
+	}
+	facts := w.sets.All()
+	if len(facts) != 3 || vitalsOf(t, facts[1]).Position != clinical.Sitting || *vitalsOf(t, facts[1]).Systolic != 112 {
+		t.Errorf("facts: %+v", facts)
+	}
+	quiet(t, page)
+}
+
 // Signing out takes what is kept off the device, and says before that something is.
 func TestSigningOutClearsTheDevice(t *testing.T) {
 	w := openWard(t, "/stays/S108/new-set")
 	w.untilLying()
 	if w.drafts() != 1 {
 		t.Fatal("nothing is kept")
+	}
+	w.page.Navigate(w.site + "/units/4W/new-set")
+	w.page.Wait("#unsent")
+	if got := w.page.Text("#unsent"); !strings.Contains(got, "Bed 6A, begun 04:00") {
+		t.Errorf("the chooser says of what was not sent: %q", got)
 	}
 	w.page.Navigate(w.site + "/sign-out")
 	w.page.Wait("#unsent")
