@@ -37,3 +37,34 @@ func shows(local, wall time.Time) bool {
 	_, seconds := local.Zone()
 	return local.Add(time.Duration(seconds) * time.Second).UTC().Truncate(time.Minute).Equal(wall)
 }
+
+// ClockBefore is the latest moment before t at which the clocks of a zone show a time
+// of the day, written HH:MM. False where it is not written so.
+func ClockBefore(clock string, t time.Time, zone *time.Location) (time.Time, bool) {
+	return nearest(clock, t, zone, func(at, best time.Time) bool {
+		return at.Before(t) && (best.IsZero() || at.After(best))
+	})
+}
+
+// ClockAfter is the first moment after t at which the clocks of a zone show a time of
+// the day, written HH:MM. False where it is not written so.
+func ClockAfter(clock string, t time.Time, zone *time.Location) (time.Time, bool) {
+	return nearest(clock, t, zone, func(at, best time.Time) bool {
+		return at.After(t) && (best.IsZero() || at.Before(best))
+	})
+}
+
+// nearest looks two days around t: a zone may leave out a day of the calendar.
+func nearest(clock string, t time.Time, zone *time.Location, better func(at, best time.Time) bool) (best time.Time, ok bool) {
+	wall, err := time.Parse("15:04", clock)
+	if err != nil {
+		return time.Time{}, false
+	}
+	year, month, day := t.In(zone).Date()
+	for days := -2; days <= 2; days++ {
+		if at := ClockTime(year, month, day+days, wall.Hour(), wall.Minute(), zone).UTC(); better(at, best) {
+			best, ok = at, true
+		}
+	}
+	return best, ok
+}
