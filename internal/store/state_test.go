@@ -56,6 +56,7 @@ var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "rep
 	"dose_reviews",
 	"feed_kinds", "row_fixes",
 	"bedside_sets",
+	"assignments",
 }
 
 // The audit is not wiped: it is only ever added to.
