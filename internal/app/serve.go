@@ -193,7 +193,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		Handler: server.New(server.Deps{
 			Board: s.service, Policy: s.service.Policy, Policies: s.policies, Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
-			DataState: s.store.DataState, Desk: &feedDesk{site: s}, Sets: bedsideSets{s},
+			DataState: s.store.DataState, Desk: &feedDesk{site: s}, Sets: bedsideSets{s}, Assignments: assignments{s.store},
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.readAudit, DoseReviews: reviewStore{s.store},
 			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },

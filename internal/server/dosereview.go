@@ -729,11 +729,7 @@ func (s *server) reviewLines(t times, reviews []dosereview.Review) []reviewLine 
 		for _, f := range r.Evidence.Flags {
 			rules = append(rules, f.Rule)
 		}
-		at := t.ago(r.At)
-		if r.At.After(t.At) { // within the minute for which the page is made
-			at = t.plain(r.At)
-		}
-		out = append(out, reviewLine{at, r.Who, text.ReviewOutcomes[r.Outcome], r.Note, text.Day(r.LookAgain), strings.Join(rules, ", ")})
+		out = append(out, reviewLine{t.ago(r.At), r.Who, text.ReviewOutcomes[r.Outcome], r.Note, text.Day(r.LookAgain), strings.Join(rules, ", ")})
 	}
 	return out
 }

@@ -187,9 +187,6 @@ func TestARecordedReviewMovesTheStayAndEndsItsEpisode(t *testing.T) {
 				t.Errorf("%s does not say %q", path, want)
 			}
 		}
-		if strings.Contains(body, "in under a minute") {
-			t.Errorf("%s says that the review is still to come", path)
-		}
 	}
 	if body := get(h, "/dose-review/S103?as_of=2026-11-02T09:59:00Z").Body.String(); strings.Contains(body, "asked Dr") || strings.Contains(body, "<form") {
 		t.Error("before it the review stands already, or one can be recorded")

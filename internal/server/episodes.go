@@ -1,7 +1,6 @@
 package server
 
 import (
-	"context"
 	"net/http"
 	"slices"
 	"strings"
@@ -37,7 +36,7 @@ type owedLine struct {
 	URL  string // "" where the reader may not follow
 }
 
-func (s *server) owedLine(ctx context.Context, a auth.Account, unit string) *owedLine {
+func (s *server) owedLine(a auth.Account, unit string, g given) *owedLine {
 	if s.Episodes == nil {
 		return nil
 	}
@@ -45,13 +44,9 @@ func (s *server) owedLine(ctx context.Context, a auth.Account, unit string) *owe
 	if a.May(auth.ViewNames) {
 		l.URL = episodesURL(unit)
 	}
-	list, err := s.Episodes.Unit(ctx, unit)
-	if err != nil {
-		s.Log.Error("the episodes of a unit could not be counted", "error", err)
+	if l.Text = text.Owed(g.owed); g.err != nil {
 		l.Text = text.Say("episodes.uncounted")
-		return l
 	}
-	l.Text = text.Owed(list)
 	return l
 }
 

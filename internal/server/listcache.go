@@ -8,39 +8,50 @@ import (
 	"time"
 
 	"golang.org/x/sync/singleflight"
+
+	"plumbline/internal/alerts"
 )
 
-// listCache keeps the list of each unit for the minute and the state of the data
-// for which it was made: fifty people who look at once cost one computation. What
-// is kept is the content alone, under all that it depends on. What is an account's
-// own stands in the frame, which is made for each request.
+// listCache keeps the answer about each unit for the minute and the state of the data
+// for which it was made, with what was rendered of it: fifty people who look at once
+// cost one computation. What is kept is the content alone, under all that it depends
+// on. What is an account's own stands in the frame, which is made for each request.
 type listCache struct {
 	flight singleflight.Group
 	mu     sync.Mutex
-	lists  map[listKey]*keptList
+	lists  map[string]*keptList // by unit
 }
 
-// listKey names a list apart from its moment: no other part of an account may
-// change what it holds.
-type listKey struct {
-	unit string
-	sees sight
+// answer is all that the huddle's page of a unit tells at a moment, before it depends
+// on who looks, what they choose to see and who was given what.
+type answer struct {
+	at        time.Time
+	list      []alerts.Assessment
+	since     alerts.Since
+	nextShift time.Time
+	people    []string // who can be given what is owed
+
+	then    []alerts.Assessment // the list of the last huddle
+	thenFor string              // what then rests on
 }
 
-// keptList is the content of a list's page, with the pages made of it.
+// keptList is the answer about a unit, with the contents and pages made of it.
 type keptList struct {
 	minute time.Time
 	data   string
-	body   template.HTML
+	answer *answer
 
-	mu    sync.Mutex
-	pages map[string]*page // by the frame around the content, letter by letter
+	flight singleflight.Group
+	mu     sync.Mutex
+	bodies map[string]template.HTML // by all that they depend on besides the answer
+	pages  map[string]*page         // by body and frame, letter by letter
 }
 
-func newKeptList(body template.HTML) *keptList { return &keptList{body: body} }
-
-// maxFrames bounds the pages kept of one list; further ones are made each time.
-const maxFrames = 16
+// Bounds of what is kept of one answer; further ones are made each time.
+const (
+	maxBodies = 24
+	maxFrames = 48
+)
 
 // gap stands in a frame for the content. Templates never write this byte: of what
 // they are given it is replaced.
@@ -51,55 +62,86 @@ type shellView struct {
 	Body template.HTML
 }
 
-// within puts a frame around the list.
-func (k *keptList) within(p *pages, f frame) (*page, error) {
+// body is the content under a name that tells all that it depends on.
+func (k *keptList) body(name string, render func(*answer) (template.HTML, error)) (template.HTML, error) {
+	k.mu.Lock()
+	made, ok := k.bodies[name]
+	k.mu.Unlock()
+	if ok {
+		return made, nil
+	}
+	html, err, _ := k.flight.Do(name, func() (any, error) {
+		body, err := render(k.answer)
+		if err != nil {
+			return body, err
+		}
+		k.mu.Lock()
+		defer k.mu.Unlock()
+		if k.bodies == nil {
+			k.bodies = map[string]template.HTML{}
+		}
+		if len(k.bodies) < maxBodies {
+			k.bodies[name] = body
+		}
+		return body, nil
+	})
+	if err != nil {
+		return "", err
+	}
+	return html.(template.HTML), nil
+}
+
+// within puts a frame around a content of this name.
+func (k *keptList) within(p *pages, f frame, name string, body template.HTML) (*page, error) {
 	around, err := p.render("shell", shellView{f, gap})
 	if err != nil {
 		return nil, err
 	}
+	key := name + gap + string(around)
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	if made := k.pages[string(around)]; made != nil {
+	if made := k.pages[key]; made != nil {
 		return made, nil
 	}
-	made := newPage(bytes.Replace(around, []byte(gap), []byte(k.body), 1))
+	made := newPage(bytes.Replace(around, []byte(gap), []byte(body), 1))
 	if k.pages == nil {
 		k.pages = map[string]*page{}
 	}
 	if len(k.pages) < maxFrames {
-		k.pages[string(around)] = made
+		k.pages[key] = made
 	}
 	return made, nil
 }
 
-// renderPatience is how long a list may take to be made, whoever waits for it.
+// renderPatience is how long an answer may take to be made, whoever waits for it.
 const renderPatience = 30 * time.Second
 
-// get returns the list of a unit at a minute and a state of the data, made by make if it is not kept.
-// The work goes on for the others when the one who began it leaves.
-func (l *listCache) get(ctx context.Context, key listKey, minute time.Time, data string, make func(context.Context) (template.HTML, error)) (*keptList, error) {
-	if k := l.kept(key, minute, data); k != nil {
+// get returns the answer about a unit at a minute and a state of the data, made by
+// make if it is not kept; make is given the one that was kept before, if any. The
+// work goes on for the others when the one who began it leaves.
+func (l *listCache) get(ctx context.Context, unit string, minute time.Time, data string, make func(context.Context, *answer) (*answer, error)) (*keptList, error) {
+	if k := l.kept(unit, minute, data); k != nil {
 		return k, nil
 	}
-	name := key.unit + "\x00" + key.sees.String() + "\x00" + minute.Format(time.RFC3339) + "\x00" + data
-	answer := l.flight.DoChan(name, func() (any, error) {
-		if k := l.kept(key, minute, data); k != nil {
+	name := unit + "\x00" + minute.Format(time.RFC3339) + "\x00" + data
+	done := l.flight.DoChan(name, func() (any, error) {
+		if k := l.kept(unit, minute, data); k != nil {
 			return k, nil // made between the look and the call
 		}
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), renderPatience)
 		defer cancel()
-		body, err := make(ctx)
+		a, err := make(ctx, l.before(unit))
 		if err != nil {
 			return nil, err
 		}
-		k := &keptList{minute: minute, data: data, body: body}
-		l.keep(key, k)
+		k := &keptList{minute: minute, data: data, answer: a}
+		l.keep(unit, k)
 		return k, nil
 	})
 	select {
 	case <-ctx.Done():
 		return nil, ctx.Err()
-	case r := <-answer:
+	case r := <-done:
 		if r.Err != nil {
 			return nil, r.Err
 		}
@@ -107,22 +149,32 @@ func (l *listCache) get(ctx context.Context, key listKey, minute time.Time, data
 	}
 }
 
-func (l *listCache) kept(key listKey, minute time.Time, data string) *keptList {
+func (l *listCache) kept(unit string, minute time.Time, data string) *keptList {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if k, ok := l.lists[key]; ok && k.minute.Equal(minute) && k.data == data {
+	if k, ok := l.lists[unit]; ok && k.minute.Equal(minute) && k.data == data {
 		return k
 	}
 	return nil
 }
 
-func (l *listCache) keep(key listKey, fresh *keptList) {
+// before is the answer kept of a unit, whatever it rests on; nil for none.
+func (l *listCache) before(unit string) *answer {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if k, ok := l.lists[unit]; ok {
+		return k.answer
+	}
+	return nil
+}
+
+func (l *listCache) keep(unit string, fresh *keptList) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.lists == nil {
-		l.lists = map[listKey]*keptList{}
+		l.lists = map[string]*keptList{}
 	}
-	if k, ok := l.lists[key]; !ok || !k.minute.After(fresh.minute) {
-		l.lists[key] = fresh
+	if k, ok := l.lists[unit]; !ok || !k.minute.After(fresh.minute) {
+		l.lists[unit] = fresh
 	}
 }

@@ -99,6 +99,7 @@ func (s *server) routes() []route {
 		{posting, "/stays/:stay/new-set", onStay(auth.RecordSet), s.sendSet},
 		{reading, "/new-set-shell", rule{who: everyone}, s.setShell}, // holds nobody's data
 		{reading, "/new-set-worker.js", rule{who: everyone}, s.setWorker},
+		{posting, "/stays/:stay/assign", onStay(auth.ViewStay, auth.ActOnEpisodes), s.assign},
 		{reading, "/feeds", may(auth.ViewFeeds), s.feedPage},
 		{posting, "/feeds/retry", may(auth.ViewHeldRows), s.retryRows},
 		{reading, "/feeds/held/:row", may(auth.ViewHeldRows), s.heldPage},

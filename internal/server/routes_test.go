@@ -64,6 +64,7 @@ var ways = []way{
 	{"POST", "/stays/:stay/new-set", "", "422 422 404 404 404 404", all404, 303},
 	{"GET", "/new-set-shell", "", any200, "", 200},
 	{"GET", "/new-set-worker.js", "", any200, "", 200},
+	{"POST", "/stays/:stay/assign", "key=none&name=Ann", "409 409 409 404 404 404", all404, 303},
 	{"GET", "/feeds", "", "200 200 200 200 200 403", "", 303},
 	{"POST", "/feeds/retry", "", admins, "", 303},
 	{"GET", "/feeds/held/:row", "", admins, "", 303},

@@ -126,6 +126,8 @@ type Deps struct {
 	DoseReviews DoseReviews
 	// Sets takes in the sets sent from the bedside. Nil: none can be sent.
 	Sets SetKeeper
+	// Assignments keeps who was given what is owed. Nil: nothing can be given to anybody.
+	Assignments Assignments
 	// Note writes an entry of the audit. Nil: nothing is noted.
 	Note func(context.Context, audit.Entry) error
 	// Audit reads the audit for its page.

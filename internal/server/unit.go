@@ -18,45 +18,66 @@ import (
 	"plumbline/internal/trends"
 )
 
-// listView is the ranked list of a unit. It holds nothing of an account, save for
-// whether names are shown and whether it leads to the feeds.
+// listView is the huddle's page of a unit: who fell, what changed since the last
+// huddle, what is owed, and the ranked list. It holds nothing of an account, save
+// for what is in its sight.
 type listView struct {
-	Unit     string
-	Moment   *moment
-	AsOf     bool // the list as it was known at another moment
-	Self     string
-	Patients string
-	Empty    bool
-	Feed     feedLine
-	Tiers    []tierView
-	Flags    int // patients with a dose review
+	Unit      string
+	Moment    *moment
+	AsOf      bool   // the list as it was known at another moment
+	Self      string // as it stands now, with the same choice
+	Path      string
+	Patients  string
+	Empty     bool
+	Feed      feedLine
+	Counts    []countView
+	Fell      []fellView
+	FellSince *moment
+	Since     sinceView
+	Owed      owedView
+	Choice    chooseView
+	Groups    []groupView
+	Shown     int
+	People    []string // to whom what is owed may be given
+	Names     bool     // names are shown
+	Keys      bool     // rows lead somewhere, so that keys are of use
+	Sheet     sheetView
 }
 
-type tierView struct {
-	Tier, Name, Intro string
-	Rows              []rowView
+// countView counts the patients of a tier, whatever is chosen.
+type countView struct {
+	Tier, Name, URL string
+	Count           int
 }
 
-// Count is the number of patients of the tier.
-func (t tierView) Count() int { return len(t.Rows) }
+// groupView is a part of the list under one heading: a tier, or all in another order.
+type groupView struct {
+	ID, Tier, Name, Intro string
+	Mixed                 bool // rows of several tiers
+	Rows                  []rowView
+}
+
+// Count is the number of rows of the group.
+func (g groupView) Count() int { return len(g.Rows) }
 
 type rowView struct {
-	Rank        int
-	Bed         string
-	Name        string
-	PatientID   string
-	Age         string
-	URL         string      // of the patient; "" on a display, which shows neither names nor ages
-	Lead        *reasonView // the deciding reason; nil in the last tier
-	Others      []reasonView
-	Recheck     recheckView
-	Precautions precautionsView
-	Review      []string // drugs of a dose review that is asked for
-	ReviewRules []ruleLink
-	Set         *setLine
-	SetMissing  string
-	Trend       trendView
-	Change      string // the latest change of a blood-pressure-lowering drug
+	Rank       int
+	Tier       string
+	TierName   string
+	Bed        string
+	Name       string
+	PatientID  string
+	Age        string
+	URL        string      // of the patient; "" on a display, which shows neither names nor ages
+	Lead       *reasonView // the deciding reason; nil in the last tier
+	Others     []reasonView
+	Owed       []dueView
+	Later      *recheckView // a recheck that is not owed in this shift, or cannot be done
+	Guarded    string       // what is said of precautions where none is missing
+	Set        *setLine
+	SetMissing string
+	Trend      trendView
+	Change     string // the latest change of a blood-pressure-lowering drug
 }
 
 type reasonView struct {
@@ -107,40 +128,37 @@ func (s *server) unitPage(c *gin.Context) {
 	if !ok {
 		return
 	}
-	unit, account := c.Param("unit"), accountOf(c)
-	sees := sight{names: account.May(auth.ViewNames, auth.ViewStay), feeds: account.May(auth.ViewFeeds)}
-	compute := func(ctx context.Context) (template.HTML, error) {
-		ask := s.Board.List
-		if when.live {
-			ask = s.Board.Live
-		}
-		list, err := ask(ctx, unit, when.at)
-		if err != nil {
-			return "", err
-		}
-		s.metrics.lists.Inc()
-		return s.pages.part("list", s.listView(ctx, unit, when, list, sees))
+	ctx, unit, account, chosen := c.Request.Context(), c.Param("unit"), accountOf(c), choiceOf(c.Request.URL.Query())
+	sees := sight{
+		names: !chosen.noNames && account.May(auth.ViewNames, auth.ViewStay), feeds: account.May(auth.ViewFeeds),
+		acts: when.live && s.Assignments != nil && account.May(auth.ViewNames, auth.ViewStay, auth.ActOnEpisodes),
 	}
-	var list *keptList
-	var err error
-	if when.live {
-		list, err = s.liveList(c.Request.Context(), unit, when.at, sees, compute)
-	} else if body, e := compute(c.Request.Context()); e != nil {
-		err = e
-	} else {
-		list = newKeptList(body)
-	}
+	sees.acts = sees.acts && sees.names
+	kept, err := s.answerAbout(ctx, unit, when)
 	if err != nil {
 		s.fail(c, err)
 		return
 	}
-	f := s.frame(c, unit+" ranked list").at(unitURL(unit))
+	given, err := s.givenOn(ctx, unit, when)
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	name := sees.String() + " " + chosen.query().Encode() + " " + given.state
+	body, err := kept.body(name, func(a *answer) (template.HTML, error) {
+		return s.pages.part("list", s.listView(ctx, unit, when, a, sees, chosen, given))
+	})
+	if err != nil {
+		s.fail(c, err)
+		return
+	}
+	f := s.frame(c, text.Say("huddle.title", unit)).at(unitURL(unit))
 	if when.live {
 		f = f.live(when.at)
 		f.Refresh = true
-		f.Owed = s.owedLine(c.Request.Context(), account, unit)
+		f.Owed = s.owedLine(account, unit, given)
 	}
-	p, err := list.within(s.pages, f)
+	p, err := kept.within(s.pages, f, name, body)
 	if err != nil {
 		s.fail(c, err)
 		return
@@ -149,15 +167,19 @@ func (s *server) unitPage(c *gin.Context) {
 }
 
 // sight is what of a list depends on who looks at it.
-type sight struct{ names, feeds bool }
+type sight struct{ names, feeds, acts bool }
 
 func (s sight) String() string {
-	return strconv.FormatBool(s.names) + " " + strconv.FormatBool(s.feeds)
+	return strconv.FormatBool(s.names) + " " + strconv.FormatBool(s.feeds) + " " + strconv.FormatBool(s.acts)
 }
 
-// liveList takes the list of a minute from those kept, unless facts or another
-// policy have come in since it was made.
-func (s *server) liveList(ctx context.Context, unit string, minute time.Time, sees sight, compute func(context.Context) (template.HTML, error)) (*keptList, error) {
+// answerAbout takes the live answer of a minute from those kept, unless facts or
+// another policy have come in since it was made; that of another moment is made anew.
+func (s *server) answerAbout(ctx context.Context, unit string, when asked) (*keptList, error) {
+	if !when.live {
+		a, err := s.answer(ctx, unit, when, "", nil)
+		return &keptList{answer: a}, err
+	}
 	data := ""
 	if s.DataState != nil {
 		var err error
@@ -166,71 +188,106 @@ func (s *server) liveList(ctx context.Context, unit string, minute time.Time, se
 		}
 	}
 	data += " " + policy.For(ctx, s.Deps.Policy).Hash
-	return s.lists.get(ctx, listKey{unit, sees}, minute, data, compute)
+	return s.lists.get(ctx, unit, when.at, data, func(ctx context.Context, before *answer) (*answer, error) {
+		return s.answer(ctx, unit, when, data, before)
+	})
 }
 
-func (s *server) listView(ctx context.Context, unit string, when asked, list []alerts.Assessment, sees sight) listView {
-	t := times{s.Board.Catalogue(when.at), when.live}
+// answer works out the list of a unit, and what has changed since its last huddle.
+// The list of then is taken over from an answer before where it rests on the same.
+func (s *server) answer(ctx context.Context, unit string, when asked, data string, before *answer) (*answer, error) {
+	ask := s.Board.List
+	if when.live {
+		ask = s.Board.Live
+	}
+	list, err := ask(ctx, unit, when.at)
+	if err != nil {
+		return nil, err
+	}
+	s.metrics.lists.Inc()
+	p := policy.For(ctx, s.Deps.Policy).Policy.Unit
+	from := alerts.LastHuddle(p, s.Zone, when.at)
+	a := &answer{at: when.at, list: list, nextShift: alerts.NextShift(p, s.Zone, when.at)}
+	a.thenFor = from.Format(time.RFC3339) + " " + data
+	if before != nil && when.live && s.DataState != nil && before.thenFor == a.thenFor {
+		a.then = before.then
+	} else if a.then, err = s.Board.List(ctx, unit, from); err != nil && clinical.CodeOf(err) != clinical.NotFound {
+		return nil, err
+	}
+	left, err := s.departures(ctx, unit, a.then, list, when.at)
+	if err != nil {
+		return nil, err
+	}
+	a.since = alerts.Compare(a.then, list, left, from, when.at)
+	if when.live && s.Assignments != nil {
+		a.people, err = s.peopleOf(ctx, unit)
+	}
+	return a, err
+}
+
+// departures are those of the list of then who are not on the list of now.
+func (s *server) departures(ctx context.Context, unit string, then, now []alerts.Assessment, at time.Time) ([]alerts.Departure, error) {
+	here := make(map[string]bool, len(now))
+	for _, a := range now {
+		here[a.Digest.StayID] = true
+	}
+	var out []alerts.Departure
+	for _, a := range then {
+		if here[a.Digest.StayID] {
+			continue
+		}
+		view, err := s.Board.Stay(ctx, a.Digest.StayID, at)
+		switch {
+		case clinical.CodeOf(err) == clinical.NotFound:
+			out = append(out, alerts.Departure{Of: a}) // the stay was taken back
+			continue
+		case err != nil:
+			return nil, err
+		}
+		d := alerts.Departure{Of: a}
+		for _, p := range trends.PresencesOf(view.Chart) {
+			if p.Unit == unit && !p.To.IsZero() {
+				d = alerts.Left(view.Assessment, p.To)
+			}
+		}
+		out = append(out, d)
+	}
+	return out, nil
+}
+
+func (s *server) listView(ctx context.Context, unit string, when asked, a *answer, sees sight, chosen choice, given given) listView {
+	l := lister{
+		server: s, times: times{s.Board.Catalogue(when.at), when.live}, policy: policy.For(ctx, s.Deps.Policy).Policy,
+		answer: a, sees: sees, chosen: chosen, given: given,
+	}
+	if !when.live {
+		l.query = asOfQuery(when.at)
+	}
 	v := listView{
-		Unit: unit, Moment: t.plain(when.at), AsOf: !when.live,
-		Self: unitURL(unit), Patients: text.Plural(len(list), "patient", "patients"), Empty: len(list) == 0, Feed: s.feedLine(ctx),
+		Unit: unit, Moment: l.plain(when.at), AsOf: !when.live, Path: unitURL(unit),
+		Patients: text.Plural(len(a.list), "patient", "patients"), Empty: len(a.list) == 0, Feed: s.feedLine(ctx),
+		Names: sees.names, Keys: sees.names,
+	}
+	if sees.acts {
+		v.People = a.people
+	}
+	v.Self = v.Path
+	if q := chosen.query().Encode(); q != "" {
+		v.Self += "?" + q
 	}
 	v.Feed.Linked = sees.feeds
-	query := asOfQuery(when.at)
-	if when.live {
-		query = ""
+	v.Counts = l.counts()
+	v.Fell, v.FellSince = l.fell()
+	v.Since = l.since()
+	v.Choice = l.chooseView(unit, when)
+	v.Groups = l.groups()
+	for _, g := range v.Groups {
+		v.Shown += len(g.Rows)
 	}
-	for _, tier := range alerts.Tiers {
-		tv := tierView{Tier: tier, Name: text.TierNames[tier], Intro: text.TierIntros[tier]}
-		for _, a := range list {
-			if a.Tier == tier {
-				tv.Rows = append(tv.Rows, s.row(t, a, query, sees))
-			}
-		}
-		v.Tiers = append(v.Tiers, tv)
-	}
-	for _, a := range list {
-		if a.Review.Needed {
-			v.Flags++
-		}
-	}
+	v.Choice.Shown = text.Say("huddle.shown", v.Shown, len(a.list))
+	v.Owed = l.owed(unit)
+	v.Sheet = l.sheet(v)
 	return v
-}
-
-func (s *server) row(t times, a alerts.Assessment, query string, sees sight) rowView {
-	d := a.Digest
-	r := rowView{
-		Rank: a.Rank, Bed: d.Stay.Bed,
-		Recheck: s.recheckView(t, a.Recheck), Precautions: precautionsOf(a.Precautions), Trend: trendOf(d.Serial),
-	}
-	if sees.names {
-		r.Name, r.PatientID, r.Age, r.URL = d.Stay.Name, d.Stay.PatientID, s.age(d.Stay, t), stayURL(d.StayID)+query
-	}
-	for n, reason := range a.Reasons {
-		if n == 0 {
-			r.Lead = &reasonView{t.Reason(reason), s.rule(reason.Rule)}
-		} else {
-			r.Others = append(r.Others, reasonView{t.Brief(reason), s.rule(reason.Rule)})
-		}
-	}
-	if a.Review.Needed {
-		for _, f := range a.Review.Flags {
-			if f.Rule != alerts.DFrid {
-				r.Review = append(r.Review, f.Drugs...)
-				r.ReviewRules = append(r.ReviewRules, s.rule(f.Rule))
-			}
-		}
-		r.Review = trends.Distinct(r.Review)
-	}
-	if set := d.LatestSet(); set != nil {
-		r.Set = lineOf(t, *set)
-	}
-	for _, ch := range d.Changes {
-		if ch.Lowering {
-			r.Change = text.Change(ch) + ", " + t.Time(ch.At)
-		}
-	}
-	return r
 }
 
 func (s *server) age(stay clinical.Stay, t times) string {

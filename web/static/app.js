@@ -101,26 +101,51 @@
 		tick();
 	};
 
-	// swap puts the new content in place and leaves the reader where they were:
-	// the same scroll, the same focus, the same details open.
+	// swap puts the new content in place and leaves the reader where they were: the
+	// same scroll, the same focus, the same details open, what was typed still there.
 	const swap = fresh => {
 		const main = document.getElementById("main");
-		const focus = document.activeElement && main.contains(document.activeElement) ? path(document.activeElement) : null;
-		const open = [...main.querySelectorAll("details[open]")].map(e => e.id);
+		const active = document.activeElement && main.contains(document.activeElement) ? document.activeElement : null;
+		const focus = active && path(active), caret = active && caretOf(active);
+		const details = [...main.querySelectorAll("details[id]")].map(e => [e.id, e.open]);
+		const typed = [...main.querySelectorAll("input[id], textarea[id], select[id]")].filter(changed)
+			.map(e => [e.id, e.type === "checkbox" ? "checked" : "value", e.type === "checkbox" ? e.checked : e.value]);
 		const y = scrollY;
 		main.replaceChildren(...document.importNode(fresh, true).childNodes);
-		for (const id of open) if (id) document.getElementById(id)?.setAttribute("open", "");
-		if (focus) find(focus)?.focus({ preventScroll: true });
+		for (const [id, open] of details) {
+			const e = document.getElementById(id);
+			if (e) e.open = open;
+		}
+		for (const [id, property, value] of typed) {
+			const e = document.getElementById(id);
+			if (e) e[property] = value;
+		}
+		const again = focus && find(focus);
+		if (again) {
+			again.focus({ preventScroll: true });
+			if (caret) again.setSelectionRange(...caret);
+		}
 		scrollTo({ top: y, behavior: "instant" });
 	};
-	// A link is found again by where it leads and its place among those in its row.
+	const changed = e => e.type === "checkbox" ? e.checked !== e.defaultChecked
+		: e.tagName === "SELECT" ? [...e.options].some(o => o.selected !== o.defaultSelected) : e.value !== e.defaultValue;
+	const caretOf = e => {
+		try {
+			return e.selectionStart === null || e.selectionStart === undefined ? null : [e.selectionStart, e.selectionEnd];
+		} catch {
+			return null; // of a kind that has none
+		}
+	};
+	// What has no id is found again by where it leads and by what it stands in.
 	const path = e => {
 		const row = e.closest("tr")?.querySelector("[id]")?.id || "";
-		return { id: e.id, row, href: e.getAttribute("href"), tag: e.tagName };
+		const inside = e.parentElement.closest("li[id], details[id]")?.id || "";
+		return { id: e.id, inside, row, href: e.getAttribute("href"), tag: e.tagName };
 	};
 	const find = p => {
 		if (p.id) return document.getElementById(p.id);
-		const within = (p.row && document.getElementById(p.row)?.closest("tr")) || document.getElementById("main");
+		const within = (p.inside && document.getElementById(p.inside)) ||
+			(p.row && document.getElementById(p.row)?.closest("tr")) || document.getElementById("main");
 		return [...within.querySelectorAll(p.tag)].find(e => e.getAttribute("href") === p.href);
 	};
 

@@ -120,5 +120,6 @@ func of(files []demo.File, zone *time.Location) (server.Deps, *Board, error) {
 		DoseReviews: &Reviews{},
 		Sets:        &Sets{board, memory, map[string]bedside.Kept{}},
 		Policies:    &policybook.Book{Store: &policybooktest.Memory{}, Board: board.Service, Clock: clock, InForce: inForce},
+		Assignments: &Assignments{},
 	}, board, nil
 }

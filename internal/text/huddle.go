@@ -1,0 +1,138 @@
+package text
+
+import (
+	"strings"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
+	"plumbline/internal/trends"
+)
+
+// Event says who fell or fainted: when, with what injury or pressures, and whether a
+// set was taken since.
+func (c Catalogue) Event(e alerts.Event) string {
+	switch {
+	case e.Fainted:
+		return "Lost consciousness at the set of " + c.when(e.Reason.Figures) + ": " + pressures(e.Reason.Figures) + "."
+	case e.SetNow:
+		return c.fell(e.Reason.Figures) + "; a set that can be read was taken since."
+	}
+	return c.Reason(alerts.Reason{Rule: alerts.TFall, Figures: e.Reason.Figures})
+}
+
+// OwedOne says in a line what is owed, with its figures; the time at which a set is due
+// stands beside it.
+func (c Catalogue) OwedOne(d episodes.Due) string {
+	f := alerts.Figures(d.Figures)
+	switch d.Kind {
+	case episodes.FallWithoutSet:
+		at, _ := f["fell_at"].(time.Time)
+		return "set after the fall of " + c.Time(at)
+	case episodes.TellProvider:
+		return "tell the provider: " + c.Brief(alerts.Reason{Rule: d.Rule, Figures: f})
+	case episodes.PrecautionsMissing:
+		return "precautions missing: " + strings.Join(words(f["missing"]), ", ")
+	case episodes.DoseReview:
+		return "dose review: " + List(words(f["drugs"]))
+	}
+	drug, _ := f["drug"].(string)
+	change, _ := f["change"].(string)
+	return "recheck: " + RecheckWhy(d.Rule, drug, change)
+}
+
+// OwedBrief is OwedOne for paper, where a row has no room for more.
+func (c Catalogue) OwedBrief(d episodes.Due) string {
+	f := alerts.Figures(d.Figures)
+	switch d.Kind {
+	case episodes.FallWithoutSet:
+		return "set after the fall"
+	case episodes.TellProvider:
+		return "tell the provider"
+	case episodes.PrecautionsMissing:
+		return strings.Join(words(f["missing"]), ", ")
+	case episodes.DoseReview:
+		return "dose review " + strings.Join(words(f["drugs"]), ", ")
+	}
+	return "recheck"
+}
+
+// ClockTime writes the time of the day alone, in the site's zone.
+func (c Catalogue) ClockTime(t time.Time) string { return t.In(c.Zone).Format("15:04") }
+
+// NewSets says which sets of a patient are newly positive.
+func (c Catalogue) NewSets(sets []trends.Set) string {
+	last := sets[len(sets)-1]
+	out := dropsBrief(last) + ", " + c.Time(last.StartedAt)
+	if len(sets) > 1 {
+		return Plural(len(sets), "set", "sets") + ", the last: " + out
+	}
+	return out
+}
+
+// dropsBrief is Drops in as few words as can be read: "drop 40/18".
+func dropsBrief(s trends.Set) string {
+	if s.SystolicDrop != nil && s.DiastolicDrop != nil && *s.SystolicDrop >= 0 && *s.DiastolicDrop >= 0 {
+		return "drop " + Figure(*s.SystolicDrop) + "/" + Figure(*s.DiastolicDrop)
+	}
+	return Drops(s)
+}
+
+// ageBrief is Ago for paper: whole hours, and days from two on.
+func (c Catalogue) ageBrief(t time.Time) string {
+	d := c.At.Sub(t)
+	if d >= time.Hour && d < 48*time.Hour {
+		d = d.Truncate(time.Hour)
+	}
+	return Span(d) + " ago"
+}
+
+// LeadBrief is a deciding reason for paper: a recheck with what it is for.
+func (c Catalogue) LeadBrief(r alerts.Reason) string {
+	out := c.Brief(r)
+	switch r.Rule {
+	case alerts.TOverdue, alerts.TDue, alerts.TRoutine, alerts.TSoon:
+		rule, _ := r.Figures["recheck_rule"].(string)
+		drug, _ := r.Figures["drug"].(string)
+		change, _ := r.Figures["change"].(string)
+		out += ": " + RecheckWhy(rule, drug, change)
+	}
+	return out
+}
+
+// NewFalls says which falls of a patient are new.
+func (c Catalogue) NewFalls(falls []trends.FallFact) string {
+	out := make([]string, len(falls))
+	for n, f := range falls {
+		out[n] = c.Time(f.At) + ", " + Injury(f.Injury)
+	}
+	return strings.Join(out, "; ")
+}
+
+// NewDoses says which ordered doses of a patient have changed.
+func (c Catalogue) NewDoses(changes []trends.Change) string {
+	out := make([]string, len(changes))
+	for n, ch := range changes {
+		out[n] = Change(ch) + ", " + c.Time(ch.At)
+	}
+	return strings.Join(out, "; ")
+}
+
+// SetBrief writes a set for paper: pressures, minutes and drop, with its time and age.
+func (c Catalogue) SetBrief(s trends.Set) string {
+	from, to := "?", "not standing"
+	if b := s.Baseline; b != nil {
+		from = Pressure(b.Systolic, b.Diastolic)
+	}
+	if u := Decisive(s); u != nil {
+		to = Pressure(u.Systolic, u.Diastolic)
+		if u.Minutes != nil {
+			to += " at " + Figure(*u.Minutes) + " min"
+		}
+	}
+	out := from + " → " + to
+	if s.SystolicDrop != nil {
+		out += ", drop " + Figure(*s.SystolicDrop)
+	}
+	return out + "; " + c.Time(s.StartedAt) + ", " + c.ageBrief(s.StartedAt)
+}
