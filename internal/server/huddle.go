@@ -280,8 +280,8 @@ func (l lister) since() sinceView {
 	return v
 }
 
-// owedView counts what is owed before the next shift.
-type owedView struct {
+// shiftView counts what is owed before the next shift.
+type shiftView struct {
 	Before  *moment
 	Total   int
 	Unnamed int
@@ -321,8 +321,8 @@ func owedWord(k episodes.Kind) string {
 }
 
 // owed counts over the whole unit, whatever is chosen.
-func (l lister) owed(unit string) owedView {
-	v := owedView{Before: l.due(l.answer.nextShift), URL: l.address(unit, choice{unnamed: true, noNames: l.chosen.noNames})}
+func (l lister) owed(unit string) shiftView {
+	v := shiftView{Before: l.due(l.answer.nextShift), URL: l.address(unit, choice{unnamed: true, noNames: l.chosen.noNames})}
 	counts, people := map[episodes.Kind]int{}, map[string]*owedPerson{}
 	for _, a := range l.answer.list {
 		for _, d := range l.owedTo(a) {

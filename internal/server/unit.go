@@ -34,7 +34,7 @@ type listView struct {
 	Fell      []fellView
 	FellSince *moment
 	Since     sinceView
-	Owed      owedView
+	Owed      shiftView
 	Choice    chooseView
 	Groups    []groupView
 	Shown     int

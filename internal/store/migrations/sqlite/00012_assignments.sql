@@ -3,7 +3,7 @@
 -- only ever added: the last one of a key counts, and an empty name gives it back.
 -- Moments are microseconds since 1970 in UTC.
 CREATE TABLE assignments (
-    id      INTEGER PRIMARY KEY,
+    id      INTEGER NOT NULL PRIMARY KEY,
     unit    TEXT    NOT NULL,
     stay_id TEXT    NOT NULL,
     key     TEXT    NOT NULL, -- of what is owed
