@@ -70,15 +70,15 @@ func (v setForm) Field(name, label, unit string) field {
 // Typed is what was typed into a field.
 func (v setForm) Typed(name string) string { return v.typed.Get(name) }
 
-// choice is one answer of a question, for its template.
-type choice struct {
+// answerView is one answer of a question, for its template.
+type answerView struct {
 	Kind, Name, Value, Label string
 	On                       bool
 }
 
 // Choice is one answer of a question; kind is radio or checkbox.
-func (v setForm) Choice(kind, name string, o option) choice {
-	return choice{kind, name, o.Value, o.Name, slices.Contains(v.typed[name], o.Value)}
+func (v setForm) Choice(kind, name string, o option) answerView {
+	return answerView{kind, name, o.Value, o.Name, slices.Contains(v.typed[name], o.Value)}
 }
 
 // Mobilities and what follows are the answers that the form offers.
@@ -474,8 +474,8 @@ func (s *server) showResult(c *gin.Context, view assess.StayView, id string) {
 	s.show(c, http.StatusOK, "bedsideresult", v)
 }
 
-// chooseView lists the patients of a unit for whoever takes sets.
-type chooseView struct {
+// takerView lists the patients of a unit for whoever takes sets.
+type takerView struct {
 	frame
 	Unit    string
 	List    link
@@ -500,7 +500,7 @@ func (s *server) chooseSet(c *gin.Context) {
 		return
 	}
 	t := times{s.Board.Catalogue(now), true}
-	v := chooseView{
+	v := takerView{
 		frame: s.frame(c, text.Say("bedside.choose-title")).at(chooseURL(unit)).live(now), Unit: unit, Account: accountOf(c).ID,
 		List: link{Name: text.Say("bedside.list", unit), URL: unitURL(unit)},
 	}

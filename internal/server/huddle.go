@@ -491,6 +491,9 @@ func (l lister) row(a alerts.Assessment) rowView {
 	if l.sees.names {
 		r.Name, r.PatientID, r.Age, r.URL = d.Stay.Name, d.Stay.PatientID, l.age(d.Stay, l.times), stayURL(d.StayID)+l.query
 	}
+	if l.sees.sets {
+		r.SetURL = setURL(d.StayID)
+	}
 	owed := l.owedTo(a)
 	for n, reason := range a.Reasons {
 		switch {

@@ -69,6 +69,7 @@ type rowView struct {
 	PatientID  string
 	Age        string
 	URL        string      // of the patient; "" on a display, which shows neither names nor ages
+	SetURL     string      // where a set of the patient is taken; "" where the account records none
 	Lead       *reasonView // the deciding reason; nil in the last tier
 	Others     []reasonView
 	Owed       []dueView
@@ -134,6 +135,7 @@ func (s *server) unitPage(c *gin.Context) {
 		acts: when.live && s.Assignments != nil && account.May(auth.ViewNames, auth.ViewStay, auth.ActOnEpisodes),
 	}
 	sees.acts = sees.acts && sees.names
+	sees.sets = sees.names && when.live && s.Sets != nil && account.May(auth.RecordSet)
 	kept, err := s.answerAbout(ctx, unit, when)
 	if err != nil {
 		s.fail(c, err)
@@ -167,10 +169,10 @@ func (s *server) unitPage(c *gin.Context) {
 }
 
 // sight is what of a list depends on who looks at it.
-type sight struct{ names, feeds, acts bool }
+type sight struct{ names, feeds, acts, sets bool }
 
 func (s sight) String() string {
-	return strconv.FormatBool(s.names) + " " + strconv.FormatBool(s.feeds) + " " + strconv.FormatBool(s.acts)
+	return strconv.FormatBool(s.names) + " " + strconv.FormatBool(s.feeds) + " " + strconv.FormatBool(s.acts) + " " + strconv.FormatBool(s.sets)
 }
 
 // answerAbout takes the live answer of a minute from those kept, unless facts or
