@@ -44,6 +44,7 @@ type overTimeView struct {
 	Unit   link
 	Others []link
 	Tally  string
+	Falls  string // the address of the unit's falls
 
 	By, From, To string // of the form
 	Range        string
@@ -211,7 +212,7 @@ func (s *server) overTimeView(c *gin.Context, q overTimeAsked, series charts.Uni
 	t := times{s.Board.Catalogue(q.when.at), q.when.live}
 	v := overTimeView{
 		frame:  s.frame(c, text.Say("overtime.title", q.unit)).at(overTimeURL(q.unit)),
-		Moment: t.plain(q.when.at), AsOf: !q.when.live, Self: overTimeURL(q.unit), Unit: link{Name: q.unit, URL: unitURL(q.unit)}, Tally: episodesURL(q.unit) + "/tally",
+		Moment: t.plain(q.when.at), AsOf: !q.when.live, Self: overTimeURL(q.unit), Unit: link{Name: q.unit, URL: unitURL(q.unit)}, Tally: episodesURL(q.unit) + "/tally", Falls: fallsURL(q.unit),
 		By: q.by, From: q.firstDay(s.Zone), To: q.lastDay(s.Zone), CSV: q.address(".csv"), XLSX: q.address(".xlsx"),
 		Nobody: f.Since.IsZero(), HasScript: s.assets.path("vendor/echarts.min.js") != "",
 	}
