@@ -16,7 +16,7 @@ import (
 
 func rolesOf(a auth.Account) string {
 	if len(a.Roles) == 0 {
-		return "none"
+		return text.Say("accounts.none")
 	}
 	words := make([]string, len(a.Roles))
 	for n, r := range a.Roles {
@@ -29,9 +29,9 @@ func rolesOf(a auth.Account) string {
 func unitsOf(a auth.Account) string {
 	switch {
 	case a.AllUnits:
-		return "all units"
+		return text.Say("accounts.all-units")
 	case len(a.Units) == 0:
-		return "none"
+		return text.Say("accounts.none")
 	}
 	return strings.Join(a.Units, ", ")
 }
@@ -114,7 +114,7 @@ func (s *server) showAccounts(c *gin.Context, status int, v accountsView) {
 		s.fail(c, err)
 		return
 	}
-	v.frame = s.frame(c, "Accounts").at("/accounts")
+	v.frame = s.frame(c, text.Say("accounts.heading")).at("/accounts")
 	for _, a := range all {
 		v.Accounts = append(v.Accounts, accountLine{a.Name, accountURL(a.ID), rolesOf(a), unitsOf(a), stateOf(a), a.FromService()})
 	}
@@ -124,11 +124,11 @@ func (s *server) showAccounts(c *gin.Context, status int, v accountsView) {
 func stateOf(a auth.Account) string {
 	switch {
 	case a.Disabled():
-		return "disabled"
+		return text.Say("accounts.disabled")
 	case a.OneTime:
-		return "has a one-time password"
+		return text.Say("accounts.has-one-time")
 	}
-	return "active"
+	return text.Say("accounts.active")
 }
 
 func accountURL(id int64) string { return "/accounts/" + strconv.FormatInt(id, 10) }
@@ -191,7 +191,7 @@ func (s *server) managed(c *gin.Context) (auth.Account, bool) {
 }
 
 func (s *server) showManaged(c *gin.Context, status int, a auth.Account, v manageView) {
-	v.frame = s.frame(c, "Account "+a.Name).at("/accounts")
+	v.frame = s.frame(c, text.Say("manage.heading", a.Name)).at("/accounts")
 	v.Self, v.State, v.Disabled, v.AccountName = accountURL(a.ID), stateOf(a), a.Disabled(), a.Name
 	v.Own = a.ID == accountOf(c).ID
 	v.FromService, v.Roles, v.Units, v.Issuer, v.Subject = a.FromService(), rolesOf(a), unitsOf(a), a.Identity.Issuer, a.Identity.Subject
@@ -234,27 +234,27 @@ func (s *server) setGrants(c *gin.Context) {
 		return
 	}
 	after, err := s.Accounts.SetGrants(c.Request.Context(), a.ID, g)
-	s.changed(c, a, after, err, "Roles and units are changed. The account was signed out everywhere.")
+	s.changed(c, a, after, err, text.Say("manage.granted"))
 }
 
 func (s *server) disableAccount(c *gin.Context) {
 	if a, ok := s.managed(c); ok {
 		after, err := s.Accounts.Disable(c.Request.Context(), a.ID, false)
-		s.changed(c, a, after, err, "The account is disabled and was signed out everywhere.")
+		s.changed(c, a, after, err, text.Say("manage.disabled"))
 	}
 }
 
 func (s *server) enableAccount(c *gin.Context) {
 	if a, ok := s.managed(c); ok {
 		after, err := s.Accounts.Enable(c.Request.Context(), a.ID)
-		s.changed(c, a, after, err, "The account may sign in again.")
+		s.changed(c, a, after, err, text.Say("manage.enabled"))
 	}
 }
 
 func (s *server) endSessions(c *gin.Context) {
 	if a, ok := s.managed(c); ok {
 		err := s.Accounts.SignOutEverywhere(c.Request.Context(), a.ID)
-		s.changed(c, a, a, err, "The account was signed out everywhere.")
+		s.changed(c, a, a, err, text.Say("manage.signed-out"))
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/text"
 )
 
 // asked is the moment a request asks for; live where it names none.
@@ -21,8 +22,7 @@ type asked struct {
 func (s *server) asOf(c *gin.Context) (asked, bool) {
 	when, ok := s.momentOf(c)
 	if !ok {
-		s.tell(c, http.StatusBadRequest, "The moment cannot be read",
-			"as_of must be a time such as 2026-11-25T07:00:00Z; without an offset it is read in "+s.Zone.String()+". A plus sign in an address is written %2B.")
+		s.tell(c, http.StatusBadRequest, text.Say("message.odd-moment"), text.Say("message.odd-moment-says", s.Zone.String()))
 	}
 	return when, ok
 }

@@ -12,6 +12,7 @@ import (
 
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
+	"plumbline/internal/text"
 )
 
 // Outcomes that the audit names.
@@ -37,7 +38,7 @@ func (s *server) record(c *gin.Context, e audit.Entry) error {
 func (s *server) note(c *gin.Context, e audit.Entry) bool {
 	if err := s.record(c, e); err != nil {
 		s.Log.Error("a request was not served: it could not be recorded", "route", c.FullPath(), "error", err)
-		s.tell(c, http.StatusServiceUnavailable, "Not shown", "What you asked for could not be recorded, and is not shown without a record. Try again in a moment; if it stays so, tell whoever runs this program.")
+		s.tell(c, http.StatusServiceUnavailable, text.Say("message.not-recorded"), text.Say("message.not-recorded-says"))
 		return false
 	}
 	return true
@@ -136,7 +137,7 @@ func (s *server) auditPage(c *gin.Context) {
 	if before := c.Query("before"); before != "" {
 		n, err := strconv.ParseInt(before, 10, 64)
 		if err != nil || n < 1 {
-			s.tell(c, http.StatusBadRequest, "No such part of the audit", "The address is not one of this page's. Go back to the newest entries.")
+			s.tell(c, http.StatusBadRequest, text.Say("audit.no-part"), text.Say("audit.no-part-says"))
 			return
 		}
 		q.Before = n
@@ -149,7 +150,7 @@ func (s *server) auditPage(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	v := auditView{frame: s.frame(c, "Audit").at("/audit"), Who: q.Who, Stay: q.Stay, Head: head.String()}
+	v := auditView{frame: s.frame(c, text.Say("audit.heading")).at("/audit"), Who: q.Who, Stay: q.Stay, Head: head.String()}
 	if len(entries) > auditPage {
 		entries = entries[:auditPage]
 		v.Older = "/audit?" + url.Values{"who": {q.Who}, "stay": {q.Stay}, "before": {strconv.FormatInt(entries[auditPage-1].N, 10)}}.Encode()

@@ -10,6 +10,7 @@ import (
 
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
+	"plumbline/internal/text"
 )
 
 // challenge asks a program for a token (RFC 6750, section 3).
@@ -59,7 +60,7 @@ func whoOf(c *gin.Context) string {
 // nothing. A token opens no page.
 func (s *server) allowsToken(c *gin.Context, r rule, token string) bool {
 	if !isAPI(c) {
-		s.tell(c, http.StatusForbidden, "Not with a token", "A token serves programs, at the addresses below /api/ and at /metrics alone. Leave it out and sign in.")
+		s.tell(c, http.StatusForbidden, text.Say("message.no-token-here"), text.Say("message.no-token-here-says"))
 		return false
 	}
 	t, err := s.Tokens.Resolve(c.Request.Context(), token)
@@ -87,7 +88,7 @@ func (s *server) refuseToken(c *gin.Context, known auth.APIToken) {
 		errors.As(err, &wait)
 		s.metrics.tokens.WithLabelValues("wait").Inc()
 		c.Header("Retry-After", strconv.Itoa(wait.Seconds()))
-		s.tell(c, http.StatusTooManyRequests, "", "Too many wrong tokens came from this address. Wait as long as Retry-After says.")
+		s.tell(c, http.StatusTooManyRequests, "", text.Say("message.wrong-tokens"))
 		return
 	}
 	s.metrics.tokens.WithLabelValues("wrong").Inc()
@@ -100,5 +101,5 @@ func (s *server) refuseToken(c *gin.Context, known auth.APIToken) {
 
 func (s *server) lacksScope(c *gin.Context) {
 	c.Header("WWW-Authenticate", challenge+`, error="insufficient_scope"`)
-	s.tell(c, http.StatusForbidden, "", "The token has not the scope for this. An administrator can make another one.")
+	s.tell(c, http.StatusForbidden, "", text.Say("message.lacks-scope"))
 }

@@ -9,6 +9,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/text"
 )
 
 // Bounds of every request. The pages of this program stay far below them.
@@ -26,14 +28,14 @@ func (s *server) bounded(c *gin.Context) {
 	u := c.Request.URL
 	switch {
 	case len(u.RequestURI()) > maxAddress:
-		s.tell(c, http.StatusRequestURITooLong, "The address is too long", "Go to the first page and follow its links.")
+		s.tell(c, http.StatusRequestURITooLong, text.Say("message.long-address"), text.Say("message.long-address-says"))
 	case c.Request.ContentLength > maxBody:
 		c.Header("Connection", "close") // what is on its way is not read
-		s.tell(c, http.StatusRequestEntityTooLarge, "Too large", "Send less at once.")
+		s.tell(c, http.StatusRequestEntityTooLarge, text.Say("message.too-large"), text.Say("message.too-large-says"))
 	case !isText(u.Path):
 		s.notFound(c)
 	case !queryFits(u.RawQuery):
-		s.tell(c, http.StatusBadRequest, "The address cannot be read", "What stands behind the question mark is not as a page of this program writes it. Go to the first page and follow its links.")
+		s.tell(c, http.StatusBadRequest, text.Say("message.odd-address"), text.Say("message.odd-address-says"))
 	default:
 		if c.Request.Body != nil {
 			c.Request.Body = http.MaxBytesReader(c.Writer, c.Request.Body, maxBody)

@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/text"
 )
 
 // origin is where a request comes from.
@@ -91,8 +93,7 @@ func (s *server) locate(c *gin.Context) {
 		c.Header("Strict-Transport-Security", "max-age=31536000")
 	}
 	if !o.safe && c.FullPath() != "/healthz" && c.FullPath() != "/readyz" {
-		s.tell(c, http.StatusForbidden, "Not over this connection",
-			"This connection is not encrypted. Use the https address of this program, or of the proxy before it.")
+		s.tell(c, http.StatusForbidden, text.Say("message.not-encrypted"), text.Say("message.not-encrypted-says"))
 		c.Abort()
 	}
 }
@@ -101,8 +102,7 @@ func (s *server) locate(c *gin.Context) {
 // that browsers set by themselves; a program that is no browser sends none.
 func (s *server) sameSite(c *gin.Context) {
 	if err := s.crossOrigin.Check(c.Request); err != nil {
-		s.tell(c, http.StatusForbidden, "Not from this site",
-			"The request came from another site, so nothing was done. Go to the first page and try again from there.")
+		s.tell(c, http.StatusForbidden, text.Say("message.other-site"), text.Say("message.other-site-says"))
 		c.Abort()
 	}
 }

@@ -37,7 +37,7 @@ func parsePages(asset func(string) string) *pages {
 	p := &pages{sets: map[string]*template.Template{}}
 	for _, name := range pageNames {
 		t := template.New(name).Funcs(template.FuncMap{"asset": asset, "say": text.Say}).Option("missingkey=error")
-		p.sets[name] = template.Must(t.ParseFS(web.Templates, "templates/frame.html", "templates/parts.html", "templates/episodeparts.html", "templates/"+name+".html"))
+		p.sets[name] = template.Must(t.Funcs(wordFuncs).ParseFS(web.Templates, "templates/frame.html", "templates/parts.html", "templates/episodeparts.html", "templates/"+name+".html"))
 	}
 	return p
 }
@@ -89,7 +89,7 @@ func (s *server) frame(c *gin.Context, title string) frame {
 		s.Log.Error("the units could not be listed", "error", err)
 	}
 	for _, u := range units {
-		f.Nav = append(f.Nav, link{Name: "Unit " + u, URL: unitURL(u)})
+		f.Nav = append(f.Nav, link{Name: text.Say("frame.nav-unit", u), URL: unitURL(u)})
 		if u == unitOf(c) && a.May(auth.ViewNames) {
 			f.Nav = append(f.Nav, link{Name: text.Say("episodes.nav", u), URL: episodesURL(u)})
 		}
@@ -102,21 +102,21 @@ func (s *server) frame(c *gin.Context, title string) frame {
 		f.Nav = append(f.Nav, link{Name: text.Say("bedside.choose-link"), URL: chooseURL(units[0])})
 	}
 	if a.May(auth.ViewFeeds) {
-		f.Nav = append(f.Nav, link{Name: "Feeds", URL: "/feeds"})
+		f.Nav = append(f.Nav, link{Name: text.Say("frame.nav-feeds"), URL: "/feeds"})
 	}
 	if a.May(auth.ManageAccounts) {
-		f.Nav = append(f.Nav, link{Name: "Accounts", URL: "/accounts"})
+		f.Nav = append(f.Nav, link{Name: text.Say("frame.nav-accounts"), URL: "/accounts"})
 	}
 	if a.May(auth.ManageTokens) {
-		f.Nav = append(f.Nav, link{Name: "Tokens", URL: "/tokens"})
+		f.Nav = append(f.Nav, link{Name: text.Say("frame.nav-tokens"), URL: "/tokens"})
 	}
 	if a.May(auth.ViewAudit) {
-		f.Nav = append(f.Nav, link{Name: "Audit", URL: "/audit"})
+		f.Nav = append(f.Nav, link{Name: text.Say("frame.nav-audit"), URL: "/audit"})
 	}
 	if a.May(auth.ManagePolicy) {
-		f.Nav = append(f.Nav, link{Name: "Policy", URL: "/policy"})
+		f.Nav = append(f.Nav, link{Name: text.Say("frame.nav-policy"), URL: "/policy"})
 	}
-	f.Nav = append(f.Nav, link{Name: "Rules", URL: "/rules"})
+	f.Nav = append(f.Nav, link{Name: text.Say("frame.nav-rules"), URL: "/rules"})
 	return f
 }
 
@@ -220,8 +220,7 @@ func (s *server) tell(c *gin.Context, status int, heading, sentence string) {
 }
 
 func (s *server) notFound(c *gin.Context) {
-	s.tell(c, http.StatusNotFound, "Not found",
-		"There is nothing at this address, or you may not see it. Units and stays appear once a feed has named them.")
+	s.tell(c, http.StatusNotFound, text.Say("message.not-found"), text.Say("message.not-found-says"))
 }
 
 // nowhere is an address of no route. It looks like any other that is not there.
@@ -231,12 +230,11 @@ func (s *server) nowhere(c *gin.Context) {
 }
 
 func (s *server) wrongMethod(c *gin.Context) {
-	s.tell(c, http.StatusMethodNotAllowed, "Not in this way", "This address takes other requests only: "+c.Writer.Header().Get("Allow")+".")
+	s.tell(c, http.StatusMethodNotAllowed, text.Say("message.wrong-method"), text.Say("message.wrong-method-says", c.Writer.Header().Get("Allow")))
 }
 
 func (s *server) broken(c *gin.Context) {
-	s.tell(c, http.StatusInternalServerError, "Something went wrong",
-		"This page could not be made. Nothing shown elsewhere has changed; go back to the chart itself, try again in a minute, and tell whoever runs the program: its log says why.")
+	s.tell(c, http.StatusInternalServerError, text.Say("message.broken"), text.Say("message.broken-says"))
 }
 
 // moment is a time as a page shows it.

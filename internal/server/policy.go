@@ -79,9 +79,9 @@ func versionURL(n int64) string { return "/policy/versions/" + strconv.FormatInt
 
 func versionName(n int64) string {
 	if n == 0 {
-		return "the built-in policy"
+		return text.Say("policy.built-in")
 	}
-	return "version " + strconv.FormatInt(n, 10)
+	return text.Say("policy.version-n", n)
 }
 
 func (s *server) versionLine(v policybook.Version) versionLine {
@@ -90,7 +90,7 @@ func (s *server) versionLine(v policybook.Version) versionLine {
 		l.At = times{s.Board.Catalogue(s.minute()), false}.plain(v.SavedAt)
 	}
 	if v.ReturnsTo != nil {
-		l.Returns = "returns to " + versionName(*v.ReturnsTo)
+		l.Returns = text.Say("policy.returns-to", versionName(*v.ReturnsTo))
 	}
 	return l
 }
@@ -114,7 +114,7 @@ func (s *server) showPolicy(c *gin.Context, status int, typed url.Values, proble
 	}
 	now := s.Policies.Current()
 	c.Request = c.Request.WithContext(policy.Pin(ctx, now.Policy)) // for the frame
-	v.frame = s.frame(c, "Policy").at("/policy")
+	v.frame = s.frame(c, text.Say("policy.heading")).at("/policy")
 	v.File, v.InForce, v.Hash = now.File, s.versionLine(now.Version), now.Policy.Hash
 	v.Changes = policy.Differences(policy.Default().Policy, now.Policy.Policy)
 	if typed == nil {
@@ -144,7 +144,7 @@ func sectionsOf(p clinical.Policy, typed url.Values, problems []policy.Problem) 
 		}
 		v := problemView{Where: problem.Key, Says: says}
 		if problem.Line > 0 {
-			v.Line = fmt.Sprintf("line %d", problem.Line)
+			v.Line = text.Say("policy.line", problem.Line)
 		} else if problem.Key != "" {
 			wrong[problem.Key] = append(wrong[problem.Key], says)
 			v.ID = fieldID(problem.Key)
@@ -215,8 +215,7 @@ func (s *server) proposed(c *gin.Context) (proposal, url.Values, bool) {
 		return proposal{}, nil, false
 	}
 	if s.Policies.File != "" {
-		s.tell(c, http.StatusConflict, "The policy is a file",
-			"The policy file "+s.Policies.File+" is in force, so nothing is changed here. Change the file and start the program again.")
+		s.tell(c, http.StatusConflict, text.Say("policy.is-file"), text.Say("policy.is-file-says", s.Policies.File))
 		return proposal{}, nil, false
 	}
 	p := proposal{note: form.Get("note")}
@@ -304,7 +303,7 @@ func (s *server) showPreview(c *gin.Context, status int, p proposal, wrong strin
 	now := preview.InForce
 	c.Request = c.Request.WithContext(policy.Pin(ctx, now.Policy)) // for the frame
 	v := previewView{
-		frame: s.frame(c, "What the policy changes").at("/policy"), Action: "/policy", Number: p.number,
+		frame: s.frame(c, text.Say("policy.changes-heading")).at("/policy"), Action: "/policy", Number: p.number,
 		InForce: s.versionLine(now.Version), At: times{s.Board.Catalogue(preview.At), false}.plain(preview.At),
 		Changes: preview.Changes, Warnings: preview.Warnings,
 		YAML: policy.Short(p.policy.Policy), Seen: p.policy.Hash, Base: now.Version.Number,
@@ -327,11 +326,11 @@ func (v *previewView) count(units []policybook.UnitMoves) {
 		patients, moved = patients+u.Patients, moved+u.Moved
 		line := unitMovesView{Unit: u.Unit, Patients: u.Patients, Moved: u.Moved}
 		for _, m := range u.Moves {
-			line.Moves = append(line.Moves, fmt.Sprintf("%d from %s to %s", m.Patients, text.TierNames[m.From], text.TierNames[m.To]))
+			line.Moves = append(line.Moves, text.Say("policy.move", m.Patients, text.TierNames[m.From], text.TierNames[m.To]))
 		}
 		v.Units = append(v.Units, line)
 	}
-	v.Patients, v.Moved = text.Plural(patients, "patient", "patients"), strconv.Itoa(moved)
+	v.Patients, v.Moved = text.Plural(patients, text.Say("policy.patient"), text.Say("policy.patients")), strconv.Itoa(moved)
 }
 
 // mostSince bounds how many of the versions that others saved are told.
@@ -367,7 +366,7 @@ func (s *server) change(c *gin.Context, returns bool) {
 		return
 	}
 	if returns != (p.number != nil) {
-		s.tell(c, http.StatusUnprocessableEntity, "Nothing was changed", "The form is not complete. Go to the policy's page and try again from there.")
+		s.tell(c, http.StatusUnprocessableEntity, text.Say("policy.wrong"), text.Say("policy.not-complete"))
 		return
 	}
 	change := policybook.Change{After: p.base, Seen: form.Get("seen"), Who: accountOf(c).Name, Note: p.note}
@@ -451,7 +450,7 @@ func (s *server) policyVersionPage(c *gin.Context) {
 	now := s.Policies.Current()
 	c.Request = c.Request.WithContext(policy.Pin(ctx, now.Policy)) // for the frame
 	v := policyVersionView{
-		frame:   s.frame(c, "Policy, "+versionName(number)).at("/policy"),
+		frame:   s.frame(c, text.Say("policy.section", versionName(number))).at("/policy"),
 		Version: s.versionLine(version), Number: number, Base: now.Version.Number, Hash: l.Hash,
 		Changes: policy.Differences(before.Policy, l.Policy), Back: policy.Differences(now.Policy.Policy, l.Policy),
 	}

@@ -9,6 +9,7 @@ import (
 	"plumbline/internal/assess"
 	"plumbline/internal/auth"
 	"plumbline/internal/idp"
+	"plumbline/internal/text"
 )
 
 // route is a way into the program, with the rule that says who may take it.
@@ -192,7 +193,7 @@ func (s *server) allows(c *gin.Context, r rule) bool {
 		return true
 	case thisMachine:
 		if !from(c).local {
-			s.tell(c, http.StatusForbidden, "Not from there", "This is for requests from this machine, or for a token with the scope "+string(r.scope)+".")
+			s.tell(c, http.StatusForbidden, text.Say("message.not-from-there"), text.Say("message.not-from-there-says", string(r.scope)))
 			return false
 		}
 		return true
@@ -289,6 +290,5 @@ func (s *server) forbidden(c *gin.Context) {
 		s.lacksScope(c)
 		return
 	}
-	s.tell(c, http.StatusForbidden, "Not for this account",
-		"Your account may not do this. If it should, ask an administrator of this program to give it the role.")
+	s.tell(c, http.StatusForbidden, text.Say("message.forbidden"), text.Say("message.forbidden-says"))
 }

@@ -18,7 +18,7 @@ type rulesView struct {
 
 func (s *server) rulesPage(c *gin.Context) {
 	p := s.policyOf(c)
-	s.show(c, http.StatusOK, "rules", rulesView{s.frame(c, "Rules").at("/rules"), text.Explain(p.Policy), p.Hash})
+	s.show(c, http.StatusOK, "rules", rulesView{s.frame(c, text.Say("rules.heading")).at("/rules"), text.Explain(p.Policy), p.Hash})
 }
 
 // ruleBook holds what each rule says, by its name; made once for a policy.

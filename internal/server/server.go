@@ -210,7 +210,7 @@ func (s *server) home(c *gin.Context) {
 	case a.May(auth.ManageAccounts) && !a.May(auth.ViewList):
 		c.Redirect(http.StatusSeeOther, "/accounts")
 	default:
-		s.show(c, http.StatusOK, "empty", emptyView{s.frame(c, "No patients yet"), unitsOf(a), a.May(auth.ViewFeeds)})
+		s.show(c, http.StatusOK, "empty", emptyView{s.frame(c, text.Say("empty.heading")), unitsOf(a), a.May(auth.ViewFeeds)})
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/text"
 )
 
 // maxForm bounds the body of a form, in bytes.
@@ -27,14 +28,14 @@ func (s *server) form(c *gin.Context) (url.Values, bool) {
 		if errors.As(err, &large) {
 			status = http.StatusRequestEntityTooLarge
 		}
-		s.tell(c, status, "The form cannot be read", "Go back, fill in the form again and send it once more.")
+		s.tell(c, status, text.Say("message.odd-form"), text.Say("message.odd-form-says"))
 		return nil, false
 	}
 	if !isText(c.Request.PostForm.Get("next")) {
 		c.Request.PostForm.Del("next") // the first page serves as well
 	}
 	if !allText(c.Request.PostForm) {
-		s.tell(c, http.StatusBadRequest, "The form cannot be read", "It holds bytes that are no text. Go back, type the entries anew and send it once more.")
+		s.tell(c, http.StatusBadRequest, text.Say("message.odd-form"), text.Say("message.odd-bytes-says"))
 		return nil, false
 	}
 	return c.Request.PostForm, true
@@ -97,7 +98,7 @@ func (s *server) identify(c *gin.Context) (auth.Account, bool) {
 		return a, false
 	case a.OneTime && c.FullPath() != "/account" && c.FullPath() != "/sign-out":
 		if isAPI(c) {
-			s.tell(c, http.StatusForbidden, "", "The password must be changed first: sign in with a browser.")
+			s.tell(c, http.StatusForbidden, "", text.Say("message.password-first"))
 		} else {
 			c.Redirect(http.StatusSeeOther, "/account")
 		}
@@ -119,7 +120,7 @@ func isAPI(c *gin.Context) bool {
 func (s *server) askToSignIn(c *gin.Context) {
 	if isAPI(c) {
 		c.Header("WWW-Authenticate", challenge)
-		s.tell(c, http.StatusUnauthorized, "", "Nobody is signed in.")
+		s.tell(c, http.StatusUnauthorized, "", text.Say("message.nobody"))
 		return
 	}
 	to := "/sign-in"
@@ -179,7 +180,7 @@ func (s *server) showSignIn(c *gin.Context, status int, v signInView) {
 		s.fail(c, err)
 		return
 	}
-	v.frame, v.None = s.bare(c, "Sign in"), !some && s.SignInService == nil
+	v.frame, v.None = s.bare(c, text.Say("signin.heading")), !some && s.SignInService == nil
 	v.Service = s.serviceView(v.Service, v.Next)
 	if from(c).local {
 		v.Demo = s.Demo
@@ -229,8 +230,8 @@ func (s *server) signIn(c *gin.Context) {
 
 // sentence is an error as a sentence of a page.
 func sentence(err error) string {
-	text := err.Error()
-	return strings.ToUpper(text[:1]) + text[1:] + "."
+	says := err.Error()
+	return strings.ToUpper(says[:1]) + says[1:] + "."
 }
 
 type signOutView struct {
@@ -239,7 +240,7 @@ type signOutView struct {
 }
 
 func (s *server) signOutPage(c *gin.Context) {
-	s.show(c, http.StatusOK, "signout", signOutView{s.frame(c, "Sign out"), accountOf(c).FromService()})
+	s.show(c, http.StatusOK, "signout", signOutView{s.frame(c, text.Say("signout.heading")), accountOf(c).FromService()})
 }
 
 // signOut ends the session, or every session of the account. The browser drops
@@ -288,7 +289,7 @@ type accountView struct {
 
 func (s *server) showAccount(c *gin.Context, status int, v accountView) {
 	a := accountOf(c)
-	v.frame, v.Name, v.OneTime, v.Min, v.Max = s.frame(c, "Your account").at("/account"), a.Name, a.OneTime, auth.MinPassword, auth.MaxPassword
+	v.frame, v.Name, v.OneTime, v.Min, v.Max = s.frame(c, text.Say("account.heading")).at("/account"), a.Name, a.OneTime, auth.MinPassword, auth.MaxPassword
 	v.Roles, v.Units, v.FromService = rolesOf(a), unitsOf(a), a.FromService()
 	s.show(c, status, "account", v)
 }
@@ -304,7 +305,7 @@ func (s *server) changePassword(c *gin.Context) {
 	}
 	fresh, again := form.Get("new"), form.Get("again")
 	if fresh != again {
-		s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: "The two new passwords differ. Type the same one twice."})
+		s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: text.Say("account.differ")})
 		return
 	}
 	token, err := s.Accounts.ChangePassword(c.Request.Context(), accountOf(c), cookieOf(c, sessionCookie), form.Get("current"), fresh)

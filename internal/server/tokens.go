@@ -77,16 +77,16 @@ func (s *server) showTokens(c *gin.Context, status int, v tokensView) {
 func (s *server) tokenLine(t auth.APIToken) tokenLine {
 	l := tokenLine{
 		Name: t.Name, Scopes: t.ScopeWords(), Units: t.UnitWords(), MadeBy: t.MadeBy, MadeAt: s.minutes(t.MadeAt), Expires: s.minutes(t.ExpiresAt),
-		Used: "never", State: "holds",
+		Used: text.Say("tokens.never"), State: text.Say("tokens.holds"),
 	}
 	if !t.UsedAt.IsZero() {
 		l.Used = s.minutes(t.UsedAt)
 	}
 	switch now := s.Clock(); {
 	case !t.RevokedAt.IsZero():
-		l.State = "revoked " + s.minutes(t.RevokedAt)
+		l.State = text.Say("tokens.was-revoked", s.minutes(t.RevokedAt))
 	case !t.Holds(now):
-		l.State = "expired"
+		l.State = text.Say("tokens.expired")
 	default:
 		l.Revoke = "/tokens/" + strconv.FormatInt(t.ID, 10) + "/revoke"
 	}

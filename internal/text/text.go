@@ -31,26 +31,26 @@ func (c Catalogue) Time(t time.Time) string { return t.In(c.Zone).Format("2 Jan 
 func (c Catalogue) Ago(t time.Time) string {
 	d := c.At.Sub(t)
 	if d < 0 {
-		return "in " + Span(-d)
+		return Say("time.in", Span(-d))
 	}
-	return Span(d) + " ago"
+	return Say("time.ago", Span(d))
 }
 
 // Span writes a duration in the unit that people would use.
 func Span(d time.Duration) string {
 	switch {
 	case d < time.Minute:
-		return "under a minute"
+		return Say("time.under-a-minute")
 	case d < time.Hour:
-		return strconv.Itoa(int(d.Minutes())) + " min"
+		return Say("time.minutes", int(d.Minutes()))
 	case d < 48*time.Hour:
 		h, m := int(d.Hours()), int(d.Minutes())%60
 		if m == 0 {
-			return strconv.Itoa(h) + " h"
+			return Say("time.hours", h)
 		}
-		return fmt.Sprintf("%d h %d min", h, m)
+		return Say("time.hours-minutes", h, m)
 	}
-	return strconv.Itoa(int(math.Round(d.Hours()/24))) + " days"
+	return Say("time.days", int(math.Round(d.Hours()/24)))
 }
 
 // List joins words with commas and "and".
@@ -229,9 +229,9 @@ func (c Catalogue) recheckSentence(f alerts.Figures) string {
 // Due says how long is left, or how long it is overdue.
 func (c Catalogue) Due(due time.Time) string {
 	if due.Before(c.At) {
-		return Span(c.At.Sub(due)) + " overdue"
+		return Say("time.overdue", Span(c.At.Sub(due)))
 	}
-	return "in " + Span(due.Sub(c.At))
+	return Say("time.in", Span(due.Sub(c.At)))
 }
 
 func (c Catalogue) watch(f alerts.Figures) string {

@@ -40,16 +40,23 @@
 	let told = Date.parse(body.dataset.now), since = performance.now();
 	const now = () => told + performance.now() - since;
 
+	// The words are those of the catalogue, which the server hands over, with its verbs:
+	// %s and %d in their order, or %[2]s where a language wants another one.
+	const texts = JSON.parse(body.dataset.words);
+	const fill = (key, ...args) => {
+		let next = 0;
+		return texts[key].replace(/%(?:\[(\d+)\])?[sd]/g, (_, place) => args[place ? place - 1 : next++]);
+	};
 	const span = ms => {
-		const min = Math.floor(ms / 60000);
-		if (min < 1) return "under a minute";
-		if (min < 60) return min + " min";
-		if (min < 48 * 60) return Math.floor(min / 60) + " h" + (min % 60 ? " " + (min % 60) + " min" : "");
-		return Math.round(min / 1440) + " days";
+		const min = Math.floor(ms / 60000), h = Math.floor(min / 60);
+		if (min < 1) return fill("under-a-minute");
+		if (min < 60) return fill("minutes", min);
+		if (min < 48 * 60) return min % 60 ? fill("hours-minutes", h, min % 60) : fill("hours", h);
+		return fill("days", Math.round(min / 1440));
 	};
 	const words = {
-		ago: d => d < 0 ? "in " + span(-d) : span(d) + " ago",
-		due: d => d > 0 ? span(d) + " overdue" : "in " + span(-d),
+		ago: d => d < 0 ? fill("in", span(-d)) : fill("ago", span(d)),
+		due: d => d > 0 ? fill("overdue", span(d)) : fill("in", span(-d)),
 	};
 	const tick = () => {
 		for (const e of document.querySelectorAll("[data-rel]")) {
@@ -57,7 +64,7 @@
 			if (e.textContent !== text) e.textContent = text;
 		}
 		if (!body.dataset.refresh && now() - Date.parse(body.dataset.now) > 5 * 60000) {
-			say("This page is more than 5 minutes old: refresh it to see what has come in since.");
+			say(fill("old"));
 		}
 	};
 
@@ -95,7 +102,7 @@
 			say("");
 		} catch {
 			failures++;
-			say("Not refreshed: the server does not answer. What you see is as it stood " + span(now() - Date.parse(body.dataset.now)) + " ago.");
+			say(fill("not-refreshed", span(now() - Date.parse(body.dataset.now))));
 		}
 		busy = false;
 		tick();
