@@ -118,10 +118,10 @@ const auditPage = 100 // entries
 
 type auditView struct {
 	frame
-	Who, Stay string
-	Entries   []auditLine
-	Older     string // the address of older ones; "" where there are none
-	Head      string
+	OfWho, OfStay string // asked for
+	Entries       []auditLine
+	Older         string // the address of older ones; "" where there are none
+	Head          string
 }
 
 type auditLine struct {
@@ -150,7 +150,7 @@ func (s *server) auditPage(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	v := auditView{frame: s.frame(c, text.Say("audit.heading")).at("/audit"), Who: q.Who, Stay: q.Stay, Head: head.String()}
+	v := auditView{frame: s.frame(c, text.Say("audit.heading")).at("/audit"), OfWho: q.Who, OfStay: q.Stay, Head: head.String()}
 	if len(entries) > auditPage {
 		entries = entries[:auditPage]
 		v.Older = "/audit?" + url.Values{"who": {q.Who}, "stay": {q.Stay}, "before": {strconv.FormatInt(entries[auditPage-1].N, 10)}}.Encode()

@@ -145,7 +145,7 @@ func TestThePageOfTheAudit(t *testing.T) {
 	}
 	h := servertest.As(server.New(d), "administrator")
 	body := get(h, "/audit?who=eve&stay=S1").Body.String()
-	for _, want := range []string{"&lt;b&gt;eve", `value="S1"`, "before=7", "Older entries"} {
+	for _, want := range []string{"&lt;b&gt;eve", `value="S1"`, "before=7", "Older entries", `<a href="/account">administrator</a>`} {
 		if !strings.Contains(body, want) {
 			t.Errorf("%q is not on the page", want)
 		}

@@ -56,7 +56,7 @@ type episodesView struct {
 	Unit   link
 	Self   string
 	Moment *moment
-	Owed   string
+	Says   string
 	Kinds  []kindView
 	Ended  []episodeView
 	Tally  string // the address of the tally; "" where the reader may not see it
@@ -123,7 +123,7 @@ func (s *server) episodesPage(c *gin.Context) {
 	t := times{s.Board.Catalogue(now), true}
 	v := episodesView{
 		frame: s.frame(c, text.Say("episodes.title", unit)).at(episodesURL(unit)).live(now),
-		Unit:  link{Name: unit, URL: unitURL(unit)}, Self: episodesURL(unit), Moment: t.plain(now), Owed: text.Owed(owed),
+		Unit:  link{Name: unit, URL: unitURL(unit)}, Self: episodesURL(unit), Moment: t.plain(now), Says: text.Owed(owed),
 	}
 	if a.May(auth.ViewUnitFigures) {
 		v.Tally = episodesURL(unit) + "/tally"

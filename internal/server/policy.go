@@ -417,7 +417,7 @@ func cutNote(note string) string {
 // policyVersionView is one version with every value.
 type policyVersionView struct {
 	frame
-	Version  versionLine
+	Shown    versionLine
 	Number   int64
 	Base     int64
 	Hash     string
@@ -450,12 +450,12 @@ func (s *server) policyVersionPage(c *gin.Context) {
 	now := s.Policies.Current()
 	c.Request = c.Request.WithContext(policy.Pin(ctx, now.Policy)) // for the frame
 	v := policyVersionView{
-		frame:   s.frame(c, text.Say("policy.section", versionName(number))).at("/policy"),
-		Version: s.versionLine(version), Number: number, Base: now.Version.Number, Hash: l.Hash,
+		frame: s.frame(c, text.Say("policy.section", versionName(number))).at("/policy"),
+		Shown: s.versionLine(version), Number: number, Base: now.Version.Number, Hash: l.Hash,
 		Changes: policy.Differences(before.Policy, l.Policy), Back: policy.Differences(now.Policy.Policy, l.Policy),
 	}
-	v.Version.InForce = now.File == "" && number == now.Version.Number
-	v.Returns = now.File == "" && !v.Version.InForce && (len(v.Back) > 0 || number == 0 && !now.Version.BuiltIn())
+	v.Shown.InForce = now.File == "" && number == now.Version.Number
+	v.Returns = now.File == "" && !v.Shown.InForce && (len(v.Back) > 0 || number == 0 && !now.Version.BuiltIn())
 	v.Sections, _ = sectionsOf(l.Policy, url.Values(policy.Values(l.Policy)), nil)
 	s.show(c, http.StatusOK, "policyversion", v)
 }

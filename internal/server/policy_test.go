@@ -403,6 +403,9 @@ func TestReturnToAnEarlierVersion(t *testing.T) {
 			t.Errorf("version 1 lacks %q", want)
 		}
 	}
+	if strings.Contains(page, "%!") {
+		t.Error("a sentence of version 1 got what it has no place for")
+	}
 	if page := k.get("/policy/versions/2"); strings.Contains(page, "What a return to it changes") || !strings.Contains(page, "In force.") {
 		t.Error("the version in force offers a return")
 	}
