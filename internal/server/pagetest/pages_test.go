@@ -217,6 +217,23 @@ func TestListRefreshesInPlace(t *testing.T) {
 	if got := browsertest.Eval[string](page, `document.activeElement.getAttribute("href") + scrollY`); got != was {
 		t.Errorf("focus and scroll after the refresh: %s, before: %s", got, was)
 	}
+
+	// Nothing is new, so that the script alone writes the words beside times: as the server does.
+	browsertest.Eval[bool](page, `document.querySelectorAll("[data-rel]").forEach(e => { e.textContent = ""; }) === undefined && document.dispatchEvent(new Event("visibilitychange"))`)
+	page.Until(`document.querySelector("[data-rel]").textContent`)
+	differ := browsertest.Eval[[]string](page, `(() => {
+		const ask = new XMLHttpRequest();
+		ask.open("GET", location.href, false);
+		ask.send();
+		const served = [...new DOMParser().parseFromString(ask.responseText, "text/html").querySelectorAll("[data-rel]")].map(e => e.textContent);
+		const ahead = /^in |^under a minute/; // a moment later than the server, so perhaps a minute less, or due by now
+		const written = [...document.querySelectorAll("[data-rel]")].map(e => e.textContent);
+		if (written.length !== served.length || !written.some(w => / h \d+ min ago$/.test(w)) || !written.some(w => w.endsWith("overdue"))) return ["too few", ...written];
+		return written.filter((w, n) => ahead.test(served[n]) ? !ahead.test(w) : w !== served[n]);
+	})()`)
+	if len(differ) > 0 {
+		t.Errorf("the script writes beside times otherwise than the server: %q", differ)
+	}
 	quiet(t, page)
 
 	down.Store(true)
