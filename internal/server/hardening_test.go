@@ -208,6 +208,22 @@ func TestTheLogNamesNoPatient(t *testing.T) {
 	}
 }
 
+// Anybody may send any word as a method. It is no label: each would be kept for good.
+func TestMethodsOfTheSendersOwnAreNotKept(t *testing.T) {
+	d, _ := open(t)
+	logged := logInto(&d)
+	v := newVisitor(server.New(d))
+	for _, path := range []string{"/units/4W", "/nowhere", "/sign-in"} {
+		for _, method := range []string{"MILLER", "MILLER-ANNA", "get", "PUT"} {
+			v.do(method, path, nil)
+		}
+	}
+	text := v.do("GET", "/metrics", nil).Body.String()
+	if strings.Contains(text+logged.String(), "MILLER") || !strings.Contains(text, `method="other",route="none",status="405"} 6`) || !strings.Contains(text, `method="PUT"`) {
+		t.Errorf("the figures name methods: %s", text)
+	}
+}
+
 // logInto makes the server log every line into a text.
 func logInto(d *server.Deps) *bytes.Buffer {
 	var b bytes.Buffer

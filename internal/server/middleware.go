@@ -38,9 +38,21 @@ func (s *server) observe(c *gin.Context) {
 	if route == "" {
 		route = "none"
 	}
-	s.metrics.requests.WithLabelValues(route, c.Request.Method, strconv.Itoa(c.Writer.Status())).Inc()
+	method := methodLabel(c.Request.Method)
+	s.metrics.requests.WithLabelValues(route, method, strconv.Itoa(c.Writer.Status())).Inc()
 	s.metrics.latency.WithLabelValues(route).Observe(took.Seconds())
-	s.Log.Debug("request", "route", route, "method", c.Request.Method, "status", c.Writer.Status(), "took", took)
+	s.Log.Debug("request", "route", route, "method", method, "status", c.Writer.Status(), "took", took)
+}
+
+// methodLabel names a method as figures and log do. Any word may be sent as one, by
+// anybody: as a label each would be kept for good, and whatever it says be read there.
+func methodLabel(method string) string {
+	switch method {
+	case http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete,
+		http.MethodConnect, http.MethodOptions, http.MethodTrace:
+		return method
+	}
+	return "other"
 }
 
 // rescue turns a panic into a page. The log gets the place and the kind of the
