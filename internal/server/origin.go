@@ -1,6 +1,7 @@
 package server
 
 import (
+	"net"
 	"net/http"
 	"net/netip"
 	"slices"
@@ -36,7 +37,7 @@ func (s *server) originOf(r *http.Request) origin {
 	peer := addressOf(r.RemoteAddr)
 	o := origin{address: peer, https: r.TLS != nil}
 	proxied := slices.ContainsFunc(proxyHeaders, func(h string) bool { return len(r.Header.Values(h)) > 0 })
-	o.local = peer.IsLoopback() && !proxied
+	o.local = peer.IsLoopback() && !proxied && namesThisMachine(r.Host)
 	trusted := s.trusts(peer)
 	if trusted {
 		o.address = s.forwardedFor(r, peer)
@@ -44,6 +45,16 @@ func (s *server) originOf(r *http.Request) origin {
 	}
 	o.safe = o.https || trusted || peer.IsLoopback()
 	return o
+}
+
+// namesThisMachine reports whether a request asks for this machine by an address or as
+// localhost. A page of another site can lead a browser here under a name of its own
+// (DNS rebinding), and its scripts then read the answers.
+func namesThisMachine(host string) bool {
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	return strings.EqualFold(host, "localhost") || addressOf(host).IsLoopback()
 }
 
 func (s *server) trusts(a netip.Addr) bool {

@@ -163,7 +163,7 @@ func (c *crawl) request(method, target, form string, cookies []*http.Cookie) *ht
 	c.made++ // each wrong password is another name's
 	form = strings.Replace(form, "NEW", fmt.Sprint("nobody ", c.made), 1)
 	r := httptest.NewRequest(method, target, strings.NewReader(form))
-	r.RemoteAddr = "127.0.0.1:999"
+	r.RemoteAddr, r.Host = "127.0.0.1:999", "localhost"
 	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	for _, k := range cookies {
 		r.AddCookie(k)

@@ -57,6 +57,7 @@ func get(h http.Handler, target string, headers ...string) *httptest.ResponseRec
 
 func send(h http.Handler, method, target string, headers ...string) *httptest.ResponseRecorder {
 	r := httptest.NewRequest(method, target, nil)
+	r.Host = "localhost"
 	for n := 0; n+1 < len(headers); n += 2 {
 		r.Header.Set(headers[n], headers[n+1])
 	}

@@ -29,7 +29,7 @@ func newVisitor(h http.Handler) *visitor {
 
 func (v *visitor) do(method, target string, form url.Values) *httptest.ResponseRecorder {
 	r := httptest.NewRequest(method, target, strings.NewReader(form.Encode()))
-	r.RemoteAddr = v.from
+	r.RemoteAddr, r.Host = v.from, "localhost:8080"
 	r.Header = v.headers.Clone()
 	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 	for _, c := range v.cookies {
@@ -215,7 +215,7 @@ func TestOtherSitesAreRefused(t *testing.T) {
 	for name, headers := range map[string]map[string]string{
 		"another origin":   {"Origin": "https://evil.example"},
 		"no origin":        {"Origin": "null"},
-		"another port":     {"Origin": "http://example.com:8081"},
+		"another port":     {"Origin": "http://localhost:8081"},
 		"cross-site":       {"Sec-Fetch-Site": "cross-site"},
 		"another sub-site": {"Sec-Fetch-Site": "same-site"},
 	} {
@@ -236,7 +236,7 @@ func TestOtherSitesAreRefused(t *testing.T) {
 		}
 	}
 	v := newVisitor(h)
-	v.headers.Set("Origin", "http://example.com")
+	v.headers.Set("Origin", "http://localhost:8080")
 	v.headers.Set("Sec-Fetch-Site", "same-origin")
 	if w := v.signIn(servertest.Everything, servertest.Password); w.Code != 303 {
 		t.Errorf("the site's own form = %d", w.Code)
@@ -323,6 +323,27 @@ func TestMetricsAreForThisMachine(t *testing.T) {
 		}
 		if w := v.do("GET", "/metrics", nil); w.Code != tc.want {
 			t.Errorf("%s: GET /metrics = %d, want %d", name, w.Code, tc.want)
+		}
+	}
+}
+
+// A name of another site that leads to this machine (DNS rebinding) makes a browser here
+// read what is for this machine, and hand it to that site.
+func TestANameOfAnotherSiteIsNotThisMachine(t *testing.T) {
+	d, _ := open(t)
+	d.Demo = []server.DemoAccount{{Role: auth.Screen, Name: "wall", Password: "shown-here", Sees: "beds"}}
+	h := server.New(d)
+	for host, want := range map[string]int{
+		"localhost": 200, "LOCALHOST:8080": 200, "127.0.0.1": 200, "127.0.0.1:8080": 200, "[::1]:8080": 200, "[::1]": 200,
+		"rebound.example:8080": 403, "rebound.example": 403, "127.0.0.1.rebound.example": 403, "localhost.rebound.example": 403, "": 403,
+	} {
+		for _, path := range []string{"/metrics", "/sign-in"} {
+			r := httptest.NewRequest("GET", path, nil)
+			r.RemoteAddr, r.Host = "127.0.0.1:9", host
+			w := ask(h, r)
+			if path == "/metrics" && w.Code != want || path == "/sign-in" && strings.Contains(w.Body.String(), "shown-here") != (want == 200) {
+				t.Errorf("%s asked for as %q = %d", path, host, w.Code)
+			}
 		}
 	}
 }
