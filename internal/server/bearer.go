@@ -23,9 +23,9 @@ const tokenKey = "token"
 func bearer(r *http.Request) (token string, carried bool) {
 	all := r.Header.Values("Authorization")
 	for _, h := range all {
-		scheme, rest, _ := strings.Cut(strings.TrimSpace(h), " ")
-		if strings.EqualFold(scheme, "Bearer") {
-			token, carried = strings.TrimLeft(rest, " "), true
+		words := strings.Fields(h)
+		if len(words) > 0 && strings.EqualFold(words[0], "Bearer") {
+			token, carried = strings.Join(words[1:], " "), true
 		}
 	}
 	if len(all) > 1 {

@@ -38,7 +38,7 @@ func (c *crawl) token(t *testing.T, scopes ...auth.Scope) (auth.APIToken, string
 
 func (c *crawl) bearing(method, target, authorization string, cookies []*http.Cookie) *httptest.ResponseRecorder {
 	r := httptest.NewRequest(method, target, nil)
-	r.RemoteAddr = "127.0.0.1:999"
+	r.RemoteAddr, r.Host = "127.0.0.1:999", "localhost"
 	r.Header.Set("Authorization", authorization)
 	for _, k := range cookies {
 		r.AddCookie(k)
@@ -120,7 +120,7 @@ func TestTokensThatDoNotServe(t *testing.T) {
 	_, nurse := c.account(t, auth.FallsNurse)
 	for what, header := range map[string]string{
 		"unknown": "Bearer " + auth.NewAPIToken(), "malformed": "Bearer x", "empty": "Bearer", "blank": "Bearer ", "a letter off": "Bearer " + good[:20] + "2" + good[21:] + "2",
-		"two in one": "Bearer " + good + " " + good, "expired": "Bearer " + expired, "revoked": "Bearer " + revoked, "in lower case": "Bearer " + strings.ToLower(good),
+		"two in one": "Bearer " + good + " " + good, "two, a tab between": "Bearer\t" + good + "\t" + good, "expired": "Bearer " + expired, "revoked": "Bearer " + revoked, "in lower case": "Bearer " + strings.ToLower(good),
 	} {
 		for _, cookies := range [][]*http.Cookie{nil, nurse} {
 			for target := range machineAnswers {
