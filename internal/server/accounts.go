@@ -9,6 +9,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/text"
@@ -104,6 +105,23 @@ func grantsIn(form url.Values) (auth.Grants, error) {
 	return auth.ParseGrants(form["role"], strings.Split(form.Get("units"), ","))
 }
 
+// managing records a change of an account and then makes it, as the command line does:
+// what cannot be recorded is not done, and what failed is recorded as such. It answers
+// itself and returns false where the change was not tried.
+func (s *server) managing(c *gin.Context, note string, change func() error) (tried bool, err error) {
+	e := audit.Entry{Did: audit.Manage, Outcome: allowed, Note: note}
+	if !s.note(c, e) {
+		return false, nil
+	}
+	if err = change(); err != nil {
+		e.Outcome = "not changed: " + string(clinical.CodeOf(err))
+		if failed := s.record(c, e); failed != nil {
+			s.Log.Error("that an account was not changed is not in the audit; that it was asked for is", "error", failed)
+		}
+	}
+	return true, err
+}
+
 func (s *server) accountsPage(c *gin.Context) {
 	s.showAccounts(c, http.StatusOK, accountsView{Form: s.grantsForm(c, auth.Account{})})
 }
@@ -138,15 +156,25 @@ func (s *server) addAccount(c *gin.Context) {
 	if !ok {
 		return
 	}
-	password := auth.NewPassword()
+	password, name := auth.NewPassword(), form.Get("name")
 	g, err := grantsIn(form)
 	if err == nil {
-		_, err = s.Accounts.Add(c.Request.Context(), form.Get("name"), password, g, true)
+		err = auth.CheckName(name)
+	}
+	if err == nil {
+		var tried bool
+		tried, err = s.managing(c, "add "+name+": "+g.Words(), func() error {
+			_, err := s.Accounts.Add(c.Request.Context(), name, password, g, true)
+			return err
+		})
+		if !tried {
+			return
+		}
 	}
 	switch clinical.CodeOf(err) {
 	case "":
 		s.showAccounts(c, http.StatusOK, accountsView{
-			Form: s.grantsForm(c, auth.Account{}), Made: &madePassword{form.Get("name"), password, true},
+			Form: s.grantsForm(c, auth.Account{}), Made: &madePassword{name, password, true},
 		})
 	case clinical.Invalid, clinical.Conflict:
 		s.showAccounts(c, http.StatusUnprocessableEntity, accountsView{Form: s.filled(c, form, err)})
@@ -207,6 +235,18 @@ func (s *server) managePage(c *gin.Context) {
 	}
 }
 
+// manage records and makes a change of an account, and shows what became of it.
+func (s *server) manage(c *gin.Context, before auth.Account, note, done string, change func() (auth.Account, error)) {
+	var after auth.Account
+	tried, err := s.managing(c, note, func() (err error) {
+		after, err = change()
+		return err
+	})
+	if tried {
+		s.changed(c, before, after, err, done)
+	}
+}
+
 // changed shows the account after a change, or why it was refused.
 func (s *server) changed(c *gin.Context, before, after auth.Account, err error, done string) {
 	switch clinical.CodeOf(err) {
@@ -233,28 +273,32 @@ func (s *server) setGrants(c *gin.Context) {
 		s.showManaged(c, http.StatusUnprocessableEntity, a, manageView{Form: s.filled(c, form, err)})
 		return
 	}
-	after, err := s.Accounts.SetGrants(c.Request.Context(), a.ID, g)
-	s.changed(c, a, after, err, text.Say("manage.granted"))
+	s.manage(c, a, a.Name+": "+g.Words(), text.Say("manage.granted"), func() (auth.Account, error) {
+		return s.Accounts.SetGrants(c.Request.Context(), a.ID, g)
+	})
 }
 
 func (s *server) disableAccount(c *gin.Context) {
 	if a, ok := s.managed(c); ok {
-		after, err := s.Accounts.Disable(c.Request.Context(), a.ID, false)
-		s.changed(c, a, after, err, text.Say("manage.disabled"))
+		s.manage(c, a, "disable "+a.Name, text.Say("manage.disabled"), func() (auth.Account, error) {
+			return s.Accounts.Disable(c.Request.Context(), a.ID, false)
+		})
 	}
 }
 
 func (s *server) enableAccount(c *gin.Context) {
 	if a, ok := s.managed(c); ok {
-		after, err := s.Accounts.Enable(c.Request.Context(), a.ID)
-		s.changed(c, a, after, err, text.Say("manage.enabled"))
+		s.manage(c, a, "enable "+a.Name, text.Say("manage.enabled"), func() (auth.Account, error) {
+			return s.Accounts.Enable(c.Request.Context(), a.ID)
+		})
 	}
 }
 
 func (s *server) endSessions(c *gin.Context) {
 	if a, ok := s.managed(c); ok {
-		err := s.Accounts.SignOutEverywhere(c.Request.Context(), a.ID)
-		s.changed(c, a, a, err, text.Say("manage.signed-out"))
+		s.manage(c, a, "sign out "+a.Name, text.Say("manage.signed-out"), func() (auth.Account, error) {
+			return a, s.Accounts.SignOutEverywhere(c.Request.Context(), a.ID)
+		})
 	}
 }
 
@@ -265,7 +309,14 @@ func (s *server) resetPassword(c *gin.Context) {
 		return
 	}
 	password := auth.NewPassword()
-	after, err := s.Accounts.SetPassword(c.Request.Context(), a, password, true)
+	var after auth.Account
+	tried, err := s.managing(c, "new password for "+a.Name, func() (err error) {
+		after, err = s.Accounts.SetPassword(c.Request.Context(), a, password, true)
+		return err
+	})
+	if !tried {
+		return
+	}
 	if err != nil {
 		s.changed(c, a, a, err, "")
 		return

@@ -73,9 +73,9 @@ func (s *server) noteRoute(c *gin.Context, r rule, outcome string) bool {
 		}
 	case c.FullPath() == "/feeds" && accountOf(c).May(auth.ViewHeldRows):
 		e.Note = "rows held back"
-	case strings.HasPrefix(c.FullPath(), "/accounts") && !isReading(c):
+	case strings.HasPrefix(c.FullPath(), "/accounts") && !isReading(c) && outcome == refused: // what is done is recorded with its name
 		e.Did, e.Note = audit.Manage, c.Param("account")
-	case strings.HasPrefix(c.FullPath(), "/tokens") && !isReading(c) && outcome == refused: // what is done is recorded with its name
+	case strings.HasPrefix(c.FullPath(), "/tokens") && !isReading(c) && outcome == refused: // likewise
 		e.Did, e.Note = audit.Manage, c.Param("token")
 	case outcome == refused: // a function that the account may not use
 	default:

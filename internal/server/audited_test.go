@@ -136,6 +136,75 @@ func TestWithoutARecordNothingIsShown(t *testing.T) {
 	}
 }
 
+// What an account was given stands in the audit, by name, before it is given.
+func TestChangesOfAccountsAreRecordedWithWhatTheyGive(t *testing.T) {
+	full := false
+	all, d := noted(t, func(audit.Entry) error {
+		if full {
+			return errors.New("the disk is full")
+		}
+		return nil
+	})
+	v := newVisitor(server.New(d))
+	v.signIn("administrator", servertest.Password)
+	post := func(path string, form url.Values) (int, []string) {
+		before := len(*all)
+		w := v.do("POST", path, form)
+		var got []string
+		for _, e := range (*all)[before:] {
+			got = append(got, fmt.Sprint(e.Who, " ", e.Did, " ", e.Outcome, ": ", e.Note))
+		}
+		return w.Code, got
+	}
+	status, got := post("/accounts", url.Values{"name": {"m.keller"}, "role": {"falls-nurse", "pharmacist"}, "units": {"7E, 4W"}})
+	if want := "administrator manage allowed: add m.keller: falls-nurse, pharmacist; units: 4W, 7E"; status != 200 || fmt.Sprint(got) != "["+want+"]" {
+		t.Errorf("adding = %d %q", status, got)
+	}
+	made, err := d.Accounts.Named(t.Context(), "m.keller")
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := fmt.Sprint("/accounts/", made.ID)
+	for _, c := range []struct {
+		path   string
+		form   url.Values
+		status int
+		want   string
+	}{
+		{at, url.Values{"role": {"administrator"}, "units": {"*"}}, 200, "[administrator manage allowed: m.keller: administrator; units: all units]"},
+		{at + "/disable", nil, 200, "[administrator manage allowed: disable m.keller]"},
+		{at + "/enable", nil, 200, "[administrator manage allowed: enable m.keller]"},
+		{at + "/password", nil, 200, "[administrator manage allowed: new password for m.keller]"},
+		{at + "/sign-out", nil, 200, "[administrator manage allowed: sign out m.keller]"},
+		{at, url.Values{"role": {"no such"}}, 422, "[]"},
+		{"/accounts", url.Values{"name": {"M.Keller"}, "role": {"administrator"}}, 422, "[administrator manage allowed: add M.Keller: administrator; units: none administrator manage not changed: conflict: add M.Keller: administrator; units: none]"},
+		{"/accounts/999/disable", nil, 404, "[]"},
+		{at + "/disable", nil, 200, "[administrator manage allowed: disable m.keller]"},
+	} {
+		if status, got := post(c.path, c.form); status != c.status || fmt.Sprint(got) != c.want {
+			t.Errorf("%s %v = %d %q, want %d %s", c.path, c.form, status, got, c.status, c.want)
+		}
+	}
+	full = true
+	for _, c := range []struct {
+		path string
+		form url.Values
+	}{
+		{"/accounts", url.Values{"name": {"eve"}, "role": {"administrator"}}}, {at, url.Values{"role": {"falls-nurse"}, "units": {"4W"}}}, {at + "/enable", nil}, {at + "/password", nil},
+	} {
+		if status, _ := post(c.path, c.form); status != 503 {
+			t.Errorf("%s without a record = %d", c.path, status)
+		}
+	}
+	after, err := d.Accounts.Named(t.Context(), "m.keller")
+	if err != nil || !after.Disabled() || len(after.Roles) != 1 || after.Roles[0] != "administrator" {
+		t.Errorf("changed without a record: %+v, %v", after, err)
+	}
+	if _, err := d.Accounts.Named(t.Context(), "eve"); err == nil {
+		t.Error("an account was added without a record")
+	}
+}
+
 func TestThePageOfTheAudit(t *testing.T) {
 	_, d := noted(t, kept)
 	for range 101 {
