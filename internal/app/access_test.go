@@ -147,7 +147,7 @@ func TestServeWithTLSBeyondLoopback(t *testing.T) {
 	database := filepath.Join(dir, "test.db")
 	cert, key := writeCertificate(t, dir, "first")
 	password := addUser(t, database, "nurse", "falls-nurse")
-	site, _, stop := startAndSay(t, []string{"serve", "--listen", "0.0.0.0:0", "--tls-cert", cert, "--tls-key", key}, map[string]string{"PLUMBLINE_DATABASE": database})
+	site, said, stop := startAndSay(t, []string{"serve", "--listen", "0.0.0.0:0", "--tls-cert", cert, "--tls-key", key, "--log-level", "debug"}, map[string]string{"PLUMBLINE_DATABASE": database})
 	site = strings.NewReplacer("0.0.0.0", "127.0.0.1", "[::]", "127.0.0.1").Replace(site)
 	if !strings.HasPrefix(site, "https://") {
 		t.Fatalf("it says to open %s", site)
@@ -167,6 +167,11 @@ func TestServeWithTLSBeyondLoopback(t *testing.T) {
 			t.Errorf("the cookie %s is not bound to the host", c.Name)
 		}
 	}
+	// What anybody can provoke before there is a request stands in the log at debug alone.
+	if status, _ := get(t, "http://"+where.Host); status != 400 {
+		t.Errorf("plain words to TLS = %d", status)
+	}
+	within(t, "plain words to TLS are logged", func() bool { return strings.Contains(said(), `level=DEBUG msg="http: TLS handshake error`) })
 	if name := servedName(t, where.Host); name != "first" {
 		t.Errorf("the certificate is %q", name)
 	}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/http"
 	"os"
@@ -198,6 +199,8 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 			Note: records.Record, Audit: s.readAudit, DoseReviews: reviewStore{s.store},
 			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),
+		// What clients do wrong before there is a request, such as plain words to TLS: anybody can, at will.
+		ErrorLog:    slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 		ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeaderBytes,
 	}
 	failed := make(chan error, 1)
