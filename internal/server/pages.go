@@ -154,8 +154,12 @@ func shortHash(h string) string {
 	return h
 }
 
-func unitURL(unit string) string { return "/units/" + url.PathEscape(unit) }
-func stayURL(stay string) string { return "/stays/" + url.PathEscape(stay) }
+func unitURL(unit string) string { return "/units/" + segment(unit) }
+func stayURL(stay string) string { return "/stays/" + segment(stay) }
+
+// segment writes a text as one part of a path. The router reads a plus sign as a space
+// where anything else of the path is escaped in another way than it would itself.
+func segment(s string) string { return strings.ReplaceAll(url.PathEscape(s), "+", "%2B") }
 
 // asOfQuery keeps the moment asked for in a link.
 func asOfQuery(at time.Time) string {

@@ -406,11 +406,11 @@ func TestAViewerWhoLeavesSpoilsNothing(t *testing.T) {
 
 func TestUnitNamesAreEscaped(t *testing.T) {
 	d, _ := open(t)
-	const odd = `A/B "&<x>`
+	const odd = `A/B+C "&<x>`
 	d.Board = oddBoard{d.Board, odd}
 	h := signedIn(d)
 	w := get(h, "/")
-	if got := w.Header().Get("Location"); got != "/units/A%2FB%20%22&%3Cx%3E" {
+	if got := w.Header().Get("Location"); got != "/units/A%2FB%2BC%20%22&%3Cx%3E" {
 		t.Fatalf("GET / leads to %q", got)
 	}
 	page := get(h, w.Header().Get("Location"))
