@@ -37,6 +37,7 @@ type countKey [16]byte
 type count struct {
 	wrong int
 	last  time.Time
+	told  bool // somebody was told to wait for it since the last wrong one
 }
 
 // Bounds of guessing; common practice, no source gives the figures.
@@ -61,7 +62,10 @@ type Attempt struct {
 }
 
 // WaitError says that an attempt comes too early. The password was not looked at.
-type WaitError struct{ For time.Duration }
+type WaitError struct {
+	For   time.Duration
+	Again bool // the same was said already, since the last attempt that was counted
+}
 
 func (e *WaitError) Error() string {
 	return fmt.Sprintf("too many wrong passwords; wait %d s and try again", e.Seconds())
@@ -105,16 +109,19 @@ func (l *Limits) Begin(a Attempt, now time.Time) (right func(), err error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	own, address, account := keysOf(a)
-	wait := l.wait(own, freeOfMark, maxDelay, now)
+	wait, why := l.wait(own, freeOfMark, maxDelay, now), own
 	if a.Mark == "" {
 		free, delay := freeOfPair, maxDelay
 		if l.at(account, forgetAccounts, now).wrong >= crowd {
 			free, delay = 1, crowdDelay
 		}
-		wait = max(l.wait(own, free, delay, now), l.wait(address, freeOfAddress, maxDelay, now))
+		wait = l.wait(own, free, delay, now)
+		if of := l.wait(address, freeOfAddress, maxDelay, now); of > wait {
+			wait, why = of, address
+		}
 	}
 	if wait > 0 {
-		return nil, &WaitError{wait}
+		return nil, &WaitError{wait, l.tell(why)}
 	}
 	l.add(own, forgetAfter, now, 1)
 	if a.Mark == "" {
@@ -140,7 +147,7 @@ func (l *Limits) WrongToken(from netip.Addr, now time.Time) error {
 	defer l.mu.Unlock()
 	k := keyOf("token", network(from))
 	if wait := l.wait(k, freeOfTokens, maxDelay, now); wait > 0 {
-		return &WaitError{wait}
+		return &WaitError{wait, l.tell(k)}
 	}
 	l.add(k, forgetAfter, now, 1)
 	return nil
@@ -178,11 +185,20 @@ func (l *Limits) wait(k countKey, free int, bound time.Duration, now time.Time) 
 	return c.last.Add(delay).Sub(now)
 }
 
+// tell notes that somebody is told to wait for a count, and reports whether that was so
+// already.
+func (l *Limits) tell(k countKey) (again bool) {
+	c := l.counts[k] // there is one, for it makes wait
+	again, c.told = c.told, true
+	l.counts[k] = c
+	return again
+}
+
 func (l *Limits) add(k countKey, keep time.Duration, now time.Time, n int) {
 	c := l.at(k, keep, now)
 	c.wrong = max(0, c.wrong+n)
 	if n > 0 || c.last.IsZero() {
-		c.last = now
+		c.last, c.told = now, false
 	}
 	if c.wrong == 0 {
 		delete(l.counts, k)

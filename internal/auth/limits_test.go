@@ -117,6 +117,47 @@ func TestAnAddressWaitsOverAllAccounts(t *testing.T) {
 
 // Many addresses that guess at one account have one attempt each; the first of an
 // address is heard all the same.
+// Whoever sends on while made to wait is told each time, and it is news once for each
+// attempt that was counted: what is written of it stays bounded.
+func TestBeingMadeToWaitIsNewsOnce(t *testing.T) {
+	l, now := &Limits{}, start
+	news := 0
+	send := func(a Attempt) {
+		var wait *WaitError
+		if _, err := l.Begin(a, now); errors.As(err, &wait) && !wait.Again {
+			news++
+		}
+	}
+	for range freeOfPair + 100 {
+		send(at("ann", "10.0.0.1"))
+	}
+	if news != 1 {
+		t.Errorf("100 attempts that came too early are news %d times", news)
+	}
+	now = now.Add(time.Second)
+	for range 100 { // the first is heard
+		send(at("ann", "10.0.0.1"))
+	}
+	if news != 2 {
+		t.Errorf("after one more wrong password they are news %d times", news)
+	}
+	for n := range freeOfAddress + 500 { // every time another name
+		send(at(fmt.Sprint("n", n), "10.0.0.2"))
+	}
+	if news != 3 {
+		t.Errorf("500 names from one address are news %d times", news-2)
+	}
+	for range freeOfTokens + 100 {
+		var wait *WaitError
+		if err := l.WrongToken(netip.MustParseAddr("10.0.0.3"), now); errors.As(err, &wait) && !wait.Again {
+			news++
+		}
+	}
+	if news != 4 {
+		t.Errorf("100 wrong tokens are news %d times", news-3)
+	}
+}
+
 func TestACrowdGetsOneAttemptEach(t *testing.T) {
 	l := &Limits{}
 	address := func(n int) string { return fmt.Sprintf("10.0.%d.%d", n/200, n%200+1) }

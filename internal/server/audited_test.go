@@ -112,6 +112,16 @@ func TestSignInsAreRecordedWithoutWhatWasTyped(t *testing.T) {
 	if got := lastOf(t, *all); got != " sign-in POST /sign-in unit= stay= refused" || strings.Contains(fmt.Sprintf("%+v", *all), "secret") {
 		t.Errorf("what was typed stands in the audit: %+v", *all)
 	}
+	for range 4 {
+		signIn("bedside-nurse", "x")
+	}
+	before := len(*all)
+	for range 50 {
+		signIn("bedside-nurse", "x")
+	}
+	if got := lastOf(t, *all); got != "bedside-nurse sign-in POST /sign-in unit= stay= made to wait" || len(*all) != before+2 {
+		t.Errorf("50 attempts, 49 of them too early, left %d entries, the last %s", len(*all)-before, got)
+	}
 }
 
 // What cannot be recorded is not shown.

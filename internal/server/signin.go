@@ -202,7 +202,8 @@ func (s *server) signIn(c *gin.Context) {
 	switch {
 	case errors.As(err, &wait):
 		s.metrics.signIns.WithLabelValues("wait").Inc()
-		if !s.noteSignIn(c, v.Name, "made to wait") {
+		// Once for each wrong password: who sends on and on would fill the audit.
+		if !wait.Again && !s.noteSignIn(c, v.Name, "made to wait") {
 			return
 		}
 		c.Header("Retry-After", strconv.Itoa(wait.Seconds()))
