@@ -165,10 +165,11 @@ func linkAudit(prev []byte, r store.AuditEntry) []byte { return audit.Link(prev,
 
 // auditCommand checks or writes out the audit.
 func auditCommand(ctx context.Context, p process, args []string) error {
-	var head, stay, who, from, to, format string
+	var head, stay, unit, who, from, to, format string
 	s, rest, err := p.parse("audit", args, func(fs *flag.FlagSet) {
 		fs.StringVar(&head, "head", "", "")
 		fs.StringVar(&stay, "stay", "", "")
+		fs.StringVar(&unit, "unit", "", "")
 		fs.StringVar(&who, "who", "", "")
 		fs.StringVar(&from, "from", "", "")
 		fs.StringVar(&to, "to", "", "")
@@ -186,7 +187,7 @@ func auditCommand(ctx context.Context, p process, args []string) error {
 	if format != "json" && format != "csv" {
 		return usagef("--format of audit export is json (one entry a line) or csv, not %q", format)
 	}
-	q := store.AuditQuery{Who: who, StayID: stay}
+	q := store.AuditQuery{Who: who, StayID: stay, Unit: unit}
 	if from != "" {
 		if q.From, err = dayOrMoment("--from", from, s.zone); err != nil {
 			return err
@@ -291,7 +292,7 @@ func guardCell(s string) string {
 // readAudit reads the audit for its page, the newest first.
 func (s *site) readAudit(ctx context.Context, q server.AuditQuery) ([]audit.Entry, audit.Head, error) {
 	var out []audit.Entry
-	n, hash, err := s.store.Audit(ctx, store.AuditQuery{Who: q.Who, StayID: q.Stay, Before: q.Before, Limit: q.Limit, Newest: true},
+	n, hash, err := s.store.Audit(ctx, store.AuditQuery{Who: q.Who, StayID: q.Stay, Unit: q.Unit, Before: q.Before, Limit: q.Limit, Newest: true},
 		func(r store.AuditEntry) error { out = append(out, entryOfAudit(r)); return nil })
 	return out, audit.Head{N: n, Hash: hash}, err
 }

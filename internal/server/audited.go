@@ -109,19 +109,19 @@ func (s *server) noteSignIn(c *gin.Context, name, outcome string) bool {
 // AuditQuery is what the page of the audit asks for: the newest entries, before a
 // number where that is not 0.
 type AuditQuery struct {
-	Who, Stay string
-	Before    int64
-	Limit     int
+	Who, Stay, Unit string
+	Before          int64
+	Limit           int
 }
 
 const auditPage = 100 // entries
 
 type auditView struct {
 	frame
-	OfWho, OfStay string // asked for
-	Entries       []auditLine
-	Older         string // the address of older ones; "" where there are none
-	Head          string
+	OfWho, OfStay, OfUnit string // asked for
+	Entries               []auditLine
+	Older                 string // the address of older ones; "" where there are none
+	Head                  string
 }
 
 type auditLine struct {
@@ -131,9 +131,10 @@ type auditLine struct {
 }
 
 // auditPage lists who saw or changed what, the newest first: of everybody, of one
-// account, or of one stay.
+// account, of one stay, or of one unit: whoever opened a list of the unit saw every
+// patient on it, and the entry names none of them.
 func (s *server) auditPage(c *gin.Context) {
-	q := AuditQuery{Who: strings.TrimSpace(c.Query("who")), Stay: strings.TrimSpace(c.Query("stay")), Limit: auditPage + 1}
+	q := AuditQuery{Who: strings.TrimSpace(c.Query("who")), Stay: strings.TrimSpace(c.Query("stay")), Unit: strings.TrimSpace(c.Query("unit")), Limit: auditPage + 1}
 	if before := c.Query("before"); before != "" {
 		n, err := strconv.ParseInt(before, 10, 64)
 		if err != nil || n < 1 {
@@ -142,7 +143,7 @@ func (s *server) auditPage(c *gin.Context) {
 		}
 		q.Before = n
 	}
-	if !s.note(c, audit.Entry{Did: audit.View, Stay: q.Stay, Outcome: allowed, Note: "the audit"}) {
+	if !s.note(c, audit.Entry{Did: audit.View, Stay: q.Stay, Unit: q.Unit, Outcome: allowed, Note: "the audit"}) {
 		return
 	}
 	entries, head, err := s.Audit(c.Request.Context(), q)
@@ -150,10 +151,10 @@ func (s *server) auditPage(c *gin.Context) {
 		s.fail(c, err)
 		return
 	}
-	v := auditView{frame: s.frame(c, text.Say("audit.heading")).at("/audit"), OfWho: q.Who, OfStay: q.Stay, Head: head.String()}
+	v := auditView{frame: s.frame(c, text.Say("audit.heading")).at("/audit"), OfWho: q.Who, OfStay: q.Stay, OfUnit: q.Unit, Head: head.String()}
 	if len(entries) > auditPage {
 		entries = entries[:auditPage]
-		v.Older = "/audit?" + url.Values{"who": {q.Who}, "stay": {q.Stay}, "before": {strconv.FormatInt(entries[auditPage-1].N, 10)}}.Encode()
+		v.Older = "/audit?" + url.Values{"who": {q.Who}, "stay": {q.Stay}, "unit": {q.Unit}, "before": {strconv.FormatInt(entries[auditPage-1].N, 10)}}.Encode()
 	}
 	for _, e := range entries {
 		l := auditLine{N: e.N, At: s.seconds(e.At), Who: e.Who, From: e.From, Did: e.Did, What: e.What, Unit: e.Unit, Stay: e.Stay, Outcome: e.Outcome, Note: e.Note}

@@ -223,8 +223,9 @@ func TestThePageOfTheAudit(t *testing.T) {
 		}
 	}
 	h := servertest.As(server.New(d), "administrator")
-	body := get(h, "/audit?who=eve&stay=S1").Body.String()
-	for _, want := range []string{"&lt;b&gt;eve", `value="S1"`, "before=7", "Older entries", `<a href="/account">administrator</a>`} {
+	body := get(h, "/audit?who=eve&stay=S1&unit=4W").Body.String()
+	checkMarkup(t, "/audit", body)
+	for _, want := range []string{"&lt;b&gt;eve", `value="S1"`, `value="4W"`, "unit=4W", "before=7", "Older entries", `<a href="/account">administrator</a>`, "saw the patient there, too"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("%q is not on the page", want)
 		}

@@ -105,6 +105,7 @@ func (s *Store) AppendAudit(ctx context.Context, entries []AuditEntry, link func
 type AuditQuery struct {
 	Who    string
 	StayID string
+	Unit   string
 	From   time.Time // at or after
 	To     time.Time // before
 	// Newest lists the latest first; the entries then come in that order, as many
@@ -149,6 +150,9 @@ func (q AuditQuery) choose(tx *gorm.DB) *gorm.DB {
 	}
 	if q.StayID != "" {
 		tx = tx.Where("stay_id = ?", q.StayID)
+	}
+	if q.Unit != "" {
+		tx = tx.Where("unit = ?", q.Unit)
 	}
 	if !q.From.IsZero() {
 		tx = tx.Where("at >= ?", micros(q.From))

@@ -60,7 +60,7 @@ func TestAuditIsAChainWithoutGaps(t *testing.T) {
 func TestAuditIsChosen(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		for n := range 6 {
-			e := AuditEntry{At: hours(float64(n)), Who: []string{"anna", "ben"}[n%2], StayID: fmt.Sprint("S", n%3)}
+			e := AuditEntry{At: hours(float64(n)), Who: []string{"anna", "ben"}[n%2], StayID: fmt.Sprint("S", n%3), Unit: []string{"4W", "7E"}[n/4]}
 			must(t, s.AppendAudit(t.Context(), []AuditEntry{e}, joined))
 		}
 		for _, c := range []struct {
@@ -74,6 +74,8 @@ func TestAuditIsChosen(t *testing.T) {
 			{AuditQuery{Newest: true, Limit: 2}, "6 5"},
 			{AuditQuery{Newest: true, Limit: 2, Before: 5}, "4 3"},
 			{AuditQuery{Limit: 1}, "1"},
+			{AuditQuery{Unit: "7E"}, "5 6"},
+			{AuditQuery{Unit: "4W", StayID: "S1"}, "2"},
 		} {
 			list, _, _ := audited(t, s, c.q)
 			var got []string
