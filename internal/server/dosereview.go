@@ -33,7 +33,7 @@ type DoseReviews interface {
 
 const queueURL = "/dose-review"
 
-func reviewURL(stay string) string { return queueURL + "/" + url.PathEscape(stay) }
+func reviewURL(stay string) string { return queueURL + "/" + segment(stay) }
 
 // recordedBy is the moment by which reviews count: a live page is made for its
 // minute, and shows the review that was recorded within it.
@@ -116,7 +116,9 @@ func (s *server) queueOf(c *gin.Context) (queue, bool) {
 	q.units = units
 	if q.filter.Unit != "" {
 		if !slices.Contains(units, q.filter.Unit) {
-			s.notFound(c)
+			if s.note(c, audit.Entry{Did: audit.View, Unit: q.filter.Unit, Outcome: refused, Note: "dose review queue"}) {
+				s.notFound(c)
+			}
 			return q, false
 		}
 		units = []string{q.filter.Unit}

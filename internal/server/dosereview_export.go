@@ -85,7 +85,7 @@ func (s *server) exported(c *gin.Context) (queue, bool) {
 		return q, false
 	}
 	for _, e := range q.shown {
-		entry := audit.Entry{Did: audit.View, Unit: e.Digest.Stay.Unit, Stay: e.Digest.StayID, Outcome: allowed, Note: "dose review export"}
+		entry := audit.Entry{Did: audit.Export, Unit: e.Digest.Stay.Unit, Stay: e.Digest.StayID, Outcome: allowed, Note: "dose review export"}
 		if !q.when.live {
 			entry.AsOf = q.when.at
 		}

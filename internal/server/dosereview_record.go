@@ -1,6 +1,7 @@
 package server
 
 import (
+	"context"
 	"net/http"
 	"strconv"
 	"strings"
@@ -76,12 +77,16 @@ func (s *server) noteReview(c *gin.Context, outcome string, d dosereview.Draft) 
 }
 
 // endReview ends the episode that asked for the review. The review is recorded by
-// then: where that cannot be done, the log says so and the episode stays owed.
+// then, so that it is done whether or not the browser still waits for the answer: who
+// presses twice cuts the first request off. Where it cannot be done, the log says so and
+// the episode stays owed.
 func (s *server) endReview(c *gin.Context, r dosereview.Review) {
 	if s.Episodes == nil {
 		return
 	}
-	if err := s.Episodes.EndDoseReview(c.Request.Context(), r, text.ReviewEnds(r.Outcome)); err != nil {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Request.Context()), maxAnswerIn)
+	defer cancel()
+	if err := s.Episodes.EndDoseReview(ctx, r, text.ReviewEnds(r.Outcome)); err != nil {
 		s.Log.Error("a dose review was recorded and its episode could not be ended; end it by hand", "stay", r.StayID, "error", err)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"regexp"
 	"slices"
@@ -193,6 +194,54 @@ func TestARecordedReviewMovesTheStayAndEndsItsEpisode(t *testing.T) {
 	}
 }
 
+// leaving hangs up as soon as a review is kept.
+type leaving struct {
+	server.DoseReviews
+	leave func()
+}
+
+func (l leaving) Add(ctx context.Context, r dosereview.Review, after int64) (dosereview.Review, error) {
+	defer l.leave()
+	return l.DoseReviews.Add(ctx, r, after)
+}
+
+// heeding is a store of episodes that stops when the request does, as a database does.
+type heeding struct{ care.Store }
+
+func (h heeding) OfStay(ctx context.Context, stay string) ([]episodes.Episode, error) {
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
+	return h.Store.OfStay(ctx, stay)
+}
+
+// Who presses twice, or leaves, cuts the first request off: what was owed ends with the
+// review all the same.
+func TestARecordedReviewEndsItsEpisodeThoughTheBrowserLeaves(t *testing.T) {
+	_, d := noted(t, kept)
+	owed(t, d, "4W")
+	d.Episodes.Store = heeding{d.Episodes.Store}
+	ctx, leave := context.WithCancel(t.Context())
+	form := reviewFormIn(t, reviewing(d), "S103")
+	d.DoseReviews = leaving{d.DoseReviews, leave}
+	r := httptest.NewRequest("POST", "/dose-review/S103", strings.NewReader(form.Encode())).WithContext(ctx)
+	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	ask(reviewing(d), r)
+	if ctx.Err() == nil {
+		t.Fatal("no review was kept")
+	}
+	histories, err := d.Episodes.Stay(t.Context(), "S103")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, h := range histories {
+		if h.Episode.Kind == episodes.DoseReview && h.Episode.State == episodes.Done {
+			return
+		}
+	}
+	t.Error("the review is kept, and what asked for it is still owed")
+}
+
 func TestWhatCannotBeRecordedComesBackAsItWasTyped(t *testing.T) {
 	d, _ := open(t)
 	h := reviewing(d)
@@ -303,8 +352,13 @@ func TestTheExportIsAuditedAndWhole(t *testing.T) {
 			seen = append(seen, string(e.Did)+" "+e.Unit+" "+e.Stay+" "+e.Note)
 		}
 	}
-	if diff := cmp.Diff([]string{"view 4W S103 dose review export", "view 4W S122 dose review export"}, seen); diff != "" {
+	if diff := cmp.Diff([]string{"export 4W S103 dose review export", "export 4W S122 dose review export"}, seen); diff != "" {
 		t.Errorf("the audit: %s", diff)
+	}
+
+	before = len(*all)
+	if w := get(h, "/dose-review.csv?unit=7E"); w.Code != 404 || len(*all) != before+1 || (*all)[before].Outcome != "refused" || (*all)[before].Unit != "7E" {
+		t.Errorf("another unit = %d, and the audit says %+v", w.Code, (*all)[before:])
 	}
 
 	w = get(h, "/dose-review.xlsx")
