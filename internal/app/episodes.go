@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"time"
 
 	"plumbline/internal/care"
@@ -10,6 +11,7 @@ import (
 	"plumbline/internal/episodes"
 	"plumbline/internal/ingest"
 	"plumbline/internal/store"
+	"plumbline/internal/text"
 )
 
 // careStore is the store as the episodes want it.
@@ -160,6 +162,9 @@ func (s *site) stepEpisodes(ctx context.Context, w *ingest.Watcher, now time.Tim
 	if _, err := service.StepAll(ctx, now); err != nil && ctx.Err() == nil {
 		s.log.Error("episodes were not brought up to date; they are stepped again", "error", err)
 	}
+	if err := s.endReviewed(ctx, service, now); err != nil && ctx.Err() == nil {
+		s.log.Error("episodes whose dose review was recorded were not ended; it is tried again", "error", err)
+	}
 	silent, known, err := s.silentFeeds(ctx, w, now)
 	if err == nil && known {
 		_, err = service.StepFeeds(ctx, silent, now)
@@ -167,6 +172,42 @@ func (s *site) stepEpisodes(ctx context.Context, w *ingest.Watcher, now time.Tim
 	if err != nil && ctx.Err() == nil {
 		s.log.Error("the feeds' episodes were not brought up to date; they are stepped again", "error", err)
 	}
+}
+
+// reviewGrace is for how long the episode of a dose review is left to the request that
+// recorded the review.
+const reviewGrace = time.Minute
+
+// endReviewed ends the episodes that asked for a dose review which was recorded since:
+// a program that is killed between the two leaves the episode owed.
+func (s *site) endReviewed(ctx context.Context, service *care.Service, now time.Time) error {
+	owed, err := noticeBoard{s}.Owed(ctx)
+	if err != nil {
+		return err
+	}
+	var stays []string
+	for _, e := range owed {
+		if e.Kind == episodes.DoseReview {
+			stays = append(stays, e.StayID)
+		}
+	}
+	if len(stays) == 0 {
+		return nil
+	}
+	reviews, err := reviewStore{s.store}.OfStays(ctx, stays, now.Add(-reviewGrace))
+	if err != nil {
+		return err
+	}
+	var errs []error
+	for _, e := range owed {
+		of := reviews[e.StayID]
+		if e.Kind != episodes.DoseReview || len(of) == 0 || of[len(of)-1].At.Before(e.RaisedAt) {
+			continue
+		}
+		last := of[len(of)-1]
+		errs = append(errs, service.EndDoseReview(ctx, last, text.ReviewEnds(last.Outcome)))
+	}
+	return errors.Join(errs...)
 }
 
 // feedFolder names the folder of the schedule among the feeds.

@@ -14,6 +14,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
+	"plumbline/internal/dosereview"
 	"plumbline/internal/episodes"
 	"plumbline/internal/ingest"
 	"plumbline/internal/policy"
@@ -319,6 +320,64 @@ func TestSeveralProgramsStepTogether(t *testing.T) {
 }
 
 // A feed folder that cannot be read is one episode, over restarts too.
+// A program that is killed between the record of a review and the end of its episode
+// finds the episode owed, and ends it: as whoever recorded the review, and once.
+func TestAReviewEndsItsEpisodeAfterARestart(t *testing.T) {
+	eachEngine(t, func(t *testing.T, database string) {
+		ctx, now := context.Background(), demo.AnchorTime()
+		s := openSite(t, database, now)
+		stepAll(t, s, now)
+		record := func(stay string, at time.Time) {
+			t.Helper()
+			_, err := reviewStore{s.store}.Add(ctx, dosereview.Review{
+				StayID: stay, AccountID: 1, Who: "pharmacist", At: at, Draft: dosereview.Draft{Outcome: dosereview.Suggested, LookAgain: "2026-11-05"},
+			}, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		record("S103", now.Add(time.Second))
+		record("S108", now.Add(-time.Second)) // before it was asked for
+		s = reopenSite(t, s, now)
+		before := notices(t, s)
+		state := func(stay string) episodes.Episode {
+			t.Helper()
+			list, err := s.care().Stay(ctx, stay)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, h := range list {
+				if h.Episode.Kind == episodes.DoseReview {
+					return h.Episode
+				}
+			}
+			return episodes.Episode{}
+		}
+		s.stepEpisodes(ctx, nil, now.Add(30*time.Second))
+		if e := state("S103"); !e.Active() {
+			t.Errorf("ended before the request that recorded the review could: %+v", e)
+		}
+		for _, later := range []time.Duration{2 * time.Minute, 3 * time.Minute, time.Hour} {
+			s.stepEpisodes(ctx, nil, now.Add(later))
+			if e := state("S103"); e.State != episodes.Done || e.Who != "pharmacist" || e.Reason != episodes.ProviderTold || e.Events != 2 {
+				t.Errorf("after %s it is %+v", later, e)
+			}
+			if e := state("S108"); !e.Active() || e.Events != 1 {
+				t.Errorf("a review from before it was asked for has ended it: %+v", e)
+			}
+		}
+		list, err := s.store.Notices(ctx, time.Time{}, 10000)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, n := range list[before:] {
+			if n.StayID == "S103" && n.Kind == string(episodes.DoseReview) {
+				t.Errorf("it is told again: %+v", n)
+			}
+		}
+	})
+}
+
 func TestASilentFeedIsOneEpisode(t *testing.T) {
 	ctx := context.Background()
 	now := demo.AnchorTime()
