@@ -60,7 +60,7 @@ func (s *server) permitsFall(c *gin.Context, r rule, a auth.Account) bool {
 	return true
 }
 
-func fallURL(id string) string    { return "/falls/" + url.PathEscape(id) }
+func fallURL(id string) string    { return "/falls/" + segment(id) }
 func fallsURL(unit string) string { return unitURL(unit) + "/falls" }
 func exactly(at time.Time) string {
 	return "?as_of=" + url.QueryEscape(at.UTC().Format(time.RFC3339Nano))
