@@ -5,10 +5,12 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
 COMMIT  ?= $(shell git rev-parse HEAD 2>/dev/null || echo unknown)
 LDFLAGS  = -X plumbline/internal/app.Version=$(VERSION) -X plumbline/internal/app.Commit=$(COMMIT)
 
+PICTURES ?= pictures
+
 STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
 .DEFAULT_GOAL := help
-.PHONY: help run build assets test verify mutate lint bench seed clean
+.PHONY: help run build assets test verify mutate lint bench pictures seed clean
 
 help: ## list what make can do
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -45,6 +47,10 @@ lint: assets ## check the form of Go and shell files
 bench: assets ## run the benchmarks
 	scripts/need.sh
 	scripts/with-postgres.sh go test -run '^$$' -bench . -benchmem ./...
+
+pictures: assets ## take a picture of every page, width, colour and story (PICTURES=folder ONLY=text)
+	scripts/need.sh
+	PLUMBLINE_PICTURES='$(abspath $(PICTURES))' PLUMBLINE_PICTURES_ONLY='$(ONLY)' go test -count=1 -timeout 60m -run '^TestPictures$$' ./internal/server/pagetest
 
 seed: ## write seed/ anew
 	go run ./internal/demo/generate
