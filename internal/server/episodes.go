@@ -26,6 +26,9 @@ func unitOf(c *gin.Context) string {
 	if seen, ok := c.Get(stayKey); ok {
 		return seen.(seenStay).view.Assessment.Digest.Stay.Unit
 	}
+	if seen, ok := c.Get(fallKey); ok {
+		return unitOfFall(seen.(seenFall).fall)
+	}
 	return c.Param("unit")
 }
 

@@ -11,7 +11,6 @@ import (
 
 	"github.com/gin-gonic/gin"
 
-	"plumbline/internal/auth"
 	"plumbline/internal/charts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
@@ -274,26 +273,6 @@ func later(a, b time.Time) time.Time {
 }
 
 func overTimeURL(unit string) string { return unitURL(unit) + "/over-time" }
-
-// navUnit is the unit to which the navigation leads over time: the one looked at, else
-// the first of the account's.
-func navUnit(c *gin.Context, units []string) string {
-	asked := c.Param("unit")
-	for _, u := range units {
-		if u == asked {
-			return u
-		}
-	}
-	return units[0]
-}
-
-// overTimeLink leads to the unit over time, for those who may see it.
-func overTimeLink(c *gin.Context, a auth.Account, units []string) []link {
-	if len(units) == 0 || !a.May(auth.ViewUnitFigures) {
-		return nil
-	}
-	return []link{{Name: text.Say("overtime.nav"), URL: overTimeURL(navUnit(c, units))}}
-}
 
 // totals tells the figures of all periods together. Falls of periods without a
 // patient-day are in no rate.

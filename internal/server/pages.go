@@ -62,6 +62,8 @@ type frame struct {
 	Title    string
 	Hospital string
 	Nav      []link
+	SubName  string // the unit of the page; "" where it is of none
+	Sub      []link // the pages of that unit
 	Who      string // the account's name; "" where nobody is signed in
 	Idle     int    // seconds without use after which the session ends; 0: nobody sits here
 	Zone     string
@@ -75,7 +77,8 @@ type frame struct {
 
 type link struct {
 	Name, URL string
-	Here      bool
+	Here      bool // the page itself
+	Within    bool // the page is one of its unit
 }
 
 // frame is the frame of a page for the account that asks.
@@ -88,18 +91,15 @@ func (s *server) frame(c *gin.Context, title string) frame {
 	if err != nil {
 		s.Log.Error("the units could not be listed", "error", err)
 	}
+	here := unitOf(c)
 	for _, u := range units {
-		f.Nav = append(f.Nav, link{Name: text.Say("frame.nav-unit", u), URL: unitURL(u)})
-		if u == unitOf(c) && a.May(auth.ViewNames) {
-			f.Nav = append(f.Nav, link{Name: text.Say("episodes.nav", u), URL: episodesURL(u)})
+		f.Nav = append(f.Nav, link{Name: text.Say("frame.nav-unit", u), URL: unitURL(u), Within: u == here})
+		if u == here {
+			f.SubName, f.Sub = text.Say("frame.nav-unit", u), s.unitLinks(a, u)
 		}
 	}
 	if a.May(auth.ReviewDoses) {
 		f.Nav = append(f.Nav, link{Name: text.Say("dosereview.heading"), URL: queueURL})
-	}
-	f.Nav = append(f.Nav, overTimeLink(c, a, units)...)
-	if a.May(auth.RecordSet) && len(units) > 0 {
-		f.Nav = append(f.Nav, link{Name: text.Say("bedside.choose-link"), URL: chooseURL(units[0])})
 	}
 	if a.May(auth.ViewFeeds) {
 		f.Nav = append(f.Nav, link{Name: text.Say("frame.nav-feeds"), URL: "/feeds"})
@@ -120,6 +120,27 @@ func (s *server) frame(c *gin.Context, title string) frame {
 	return f
 }
 
+// unitLinks are the ways to the pages of one unit.
+func (s *server) unitLinks(a auth.Account, unit string) []link {
+	if !a.May(auth.ViewNames) {
+		return nil
+	}
+	links := []link{{Name: text.Say("frame.nav-list"), URL: unitURL(unit)}}
+	if s.Episodes != nil {
+		links = append(links, link{Name: text.Say("frame.nav-episodes"), URL: episodesURL(unit)})
+	}
+	if a.May(auth.ViewStay) {
+		links = append(links, link{Name: text.Say("frame.nav-falls"), URL: fallsURL(unit)})
+	}
+	if a.May(auth.ViewUnitFigures) {
+		links = append(links, link{Name: text.Say("overtime.nav"), URL: overTimeURL(unit)})
+	}
+	if a.May(auth.RecordSet) && s.Sets != nil {
+		links = append(links, link{Name: text.Say("bedside.choose-link"), URL: chooseURL(unit)})
+	}
+	return links
+}
+
 // bare is a frame without ways to other pages; no database is asked for it.
 func (s *server) bare(c *gin.Context, title string) frame {
 	a := accountOf(c)
@@ -135,8 +156,10 @@ func (s *server) bare(c *gin.Context, title string) frame {
 
 // at marks where in the site the page stands.
 func (f frame) at(url string) frame {
-	for n := range f.Nav {
-		f.Nav[n].Here = f.Nav[n].URL == url
+	for _, links := range [][]link{f.Nav, f.Sub} {
+		for n := range links {
+			links[n].Here = links[n].URL == url
+		}
 	}
 	return f
 }
