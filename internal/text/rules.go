@@ -155,6 +155,7 @@ func surroundingRules(p clinical.Policy) []Rule {
 			hours(p.Drugs.RenewalHours), hours(p.Drugs.ResumedHours), hours(p.Drugs.HomeDrugsHours), ofNoConcern(p.Drugs.OfNoConcern))},
 		{"E-FLUID", "In minus out over the window, entries shared by overlap. Under " + exact(p.Fluid.CoveragePercent) + " % of the window charted the net is shown as incomplete and no rule uses it."},
 		{"E-WEIGHT", "Latest weight less the first of the stay, at least 12 h apart."},
+		{"E-BLEED", "After a fall, drugs of ATC group B01A ordered at the fall, ordered or given in the 7 days before it, or begun since. A drug that no code and no name tells is said as not recognised. Bleeding can show late. Nothing else depends on it."},
 		{"E-CAUSE", fmt.Sprintf("Volume: net fluid of %s mL or less in 24 h or %s in 48 h, weight down by %s kg or more, %s mL or more by emesis, stool and drains in 24 h, blood loss charted or haemoglobin down by %s g/dL in %s, a brisk pulse on standing. Drugs, cardiac, endocrine, neurologic: as active or coded.",
 			exactSigned(c.Net24hML), exactSigned(c.Net48hML), strings.TrimPrefix(exact(c.WeightChangeKG), "-"), exact(c.GutLosses24hML), exact(c.HaemoglobinFall), hours(c.BleedWindowHours))},
 	}

@@ -154,6 +154,20 @@ func (s *Serial) takeClearing(interpretable []Set, changes []Change, p clinical.
 	if s.Positive == 0 {
 		return
 	}
+	run := clearingRun(interpretable, first, changes, p)
+	for n, set := range run {
+		apart := set.StartedAt.Sub(run[0].StartedAt)
+		if !s.Cleared && n+1 >= p.Serial.ClearNegatives && apart >= clinical.Hours(p.Serial.ClearHours) {
+			s.Cleared, s.ClearedAt = true, ptr(set.StartedAt)
+		}
+	}
+	s.ClearingRun = len(run)
+}
+
+// clearingRun lists, of the negative sets from first on, those that count towards
+// clearing: with a standing reading in time, of a kind that answers the positive
+// one, and after the latest raise of a drug.
+func clearingRun(interpretable []Set, first int, changes []Change, p clinical.Policy) []Set {
 	kind := ""
 	for _, set := range interpretable {
 		if set.Finding == Positive {
@@ -167,16 +181,11 @@ func (s *Serial) takeClearing(interpretable []Set, changes []Change, p clinical.
 			slices.ContainsFunc(set.Upright, func(u Upright) bool {
 				return u.standing() && u.Counts() && u.minutesBetween(p.Sets.ClearingStandFromMinutes, p.Sets.StandingToMinutes)
 			}) && (!anyUp || set.StartedAt.After(up.At))
-		if !clears {
-			continue
-		}
-		run = append(run, set)
-		apart := set.StartedAt.Sub(run[0].StartedAt)
-		if !s.Cleared && len(run) >= p.Serial.ClearNegatives && apart >= clinical.Hours(p.Serial.ClearHours) {
-			s.Cleared, s.ClearedAt = true, ptr(set.StartedAt)
+		if clears {
+			run = append(run, set)
 		}
 	}
-	s.ClearingRun = len(run)
+	return run
 }
 
 // takeAround is T-AROUND, for each change of a blood-pressure-lowering drug.

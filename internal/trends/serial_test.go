@@ -242,3 +242,40 @@ func TestTheAgeIsInWholeYearsOnTheDayInTheSitesZone(t *testing.T) {
 		}
 	}
 }
+
+func TestWhatAStayStillLacksToBeCleared(t *testing.T) {
+	needs := func(c *chart) string {
+		n, ok := ClearingNeeds(c.digest(), c.policy)
+		if !ok {
+			return "nothing"
+		}
+		out := fmt.Sprintf("%d more", n.Negatives)
+		if n.NotBefore != nil {
+			out += fmt.Sprintf(" not before %g", n.NotBefore.Sub(noon).Hours())
+		}
+		if n.Passed > 0 {
+			out += fmt.Sprintf(", %d passed", n.Passed)
+		}
+		if n.After != nil {
+			out += ", after " + n.After.Drug
+		}
+		return out
+	}
+	for name, tc := range map[string]struct {
+		chart *chart
+		want  string
+	}{
+		"no positive set":      {newChart(t).readings(negativeAt(1)), "nothing"},
+		"positive":             {newChart(t).readings(droppingAt(0, 30)), "2 more"},
+		"one negative":         {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3))), "1 more not before 11"},
+		"two, too near":        {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), negativeAt(10))), "1 more not before 11"},
+		"two, far enough":      {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), negativeAt(11))), "nothing"},
+		"before a raise":       {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3))).order("o", "furosemide", 40, 1, 5), "2 more, 1 passed, after furosemide"},
+		"positive in between":  {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), droppingAt(6, 30), negativeAt(9))), "1 more not before 17"},
+		"after the raise only": {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), negativeAt(6))).order("o", "furosemide", 40, 1, 5), "1 more not before 14, 1 passed, after furosemide"},
+	} {
+		if got := needs(tc.chart); got != tc.want {
+			t.Errorf("%s: %s, want %s", name, got, tc.want)
+		}
+	}
+}

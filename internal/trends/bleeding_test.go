@@ -1,0 +1,76 @@
+package trends
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"plumbline/internal/clinical"
+)
+
+// around is what BleedingAround tells of a fall at noon, in hours from it.
+func around(c *chart) string {
+	vs := append([]clinical.Version{{
+		Kind: clinical.KindStay, SourceID: "S", StayID: "S", RecordedAt: c.stay.AdmittedAt, Stated: true,
+		Status: clinical.Final, Body: c.stay,
+	}}, c.versions...)
+	b := BleedingAround(clinical.ChartAt("S", vs, c.asOf), noon)
+	out := ""
+	hours := func(name string, t *time.Time) string {
+		if t == nil {
+			return ""
+		}
+		return fmt.Sprintf(" %s %g", name, t.Sub(noon).Hours())
+	}
+	for _, d := range b.Drugs {
+		out += d.Name
+		if d.Ordered {
+			out += " ordered"
+		}
+		out += hours("until", d.Stopped) + hours("given", d.LastGiven) + hours("since", d.Since) + "; "
+	}
+	return out + fmt.Sprint(b.Unrecognised)
+}
+
+// ATC group B01A: the index; the window of seven days: from memory, see bleedingWindow.
+func TestDrugsThatMakeAFallMoreDangerous(t *testing.T) {
+	for name, tc := range map[string]struct {
+		chart *chart
+		want  string
+	}{
+		"none":                 {newChart(t).order("o", "furosemide", 40, 1, -48), "[]"},
+		"ordered and given":    {newChart(t).order("o", "apixaban 5 mg", 5, 2, -48).dose("d1", "apixaban", 5, -16).dose("d2", "apixaban", 5, -4), "apixaban ordered given -4; []"},
+		"ordered alone":        {newChart(t).order("o", "warfarin", 3, 1, -48), "warfarin ordered; []"},
+		"begins at the fall":   {newChart(t).order("o", "warfarin", 3, 1, 0).dose("d", "warfarin", 3, 0), "warfarin ordered given 0; []"},
+		"stopped before":       {newChart(t).orders("o active warfarin 3x1 from=-100 to=-30").dose("d", "warfarin", 3, -50), "warfarin until -30 given -50; []"},
+		"ends at the fall":     {newChart(t).orders("o active warfarin 3x1 from=-100 to=0"), "warfarin until 0; []"},
+		"a week before":        {newChart(t).dose("d", "warfarin", 3, -168).orders("o active heparin 3x1 from=-200 to=-168"), "heparin until -168; warfarin given -168; []"},
+		"longer ago":           {newChart(t).dose("d", "warfarin", 3, -168.1).orders("o active heparin 3x1 from=-200 to=-168.1"), "[]"},
+		"since":                {newChart(t).order("o", "enoxaparin", 40, 1, 6).dose("d", "enoxaparin", 40, 7), "enoxaparin since 6; []"},
+		"given before and on":  {newChart(t).dose("d1", "clopidogrel", 75, -5).dose("d2", "clopidogrel", 75, 19), "clopidogrel given -5 since 19; []"},
+		"by its code":          {newChart(t).orders("o active blend 1x1 from=-3 atc=B01AC04"), "blend ordered; []"},
+		"nobody knows":         {newChart(t).order("o", "study drug", 1, 1, -3).dose("d", "study drug", 1, -2).dose("e", "old drug", 1, -169), "[study drug]"},
+		"not done":             {newChart(t).doseAs("d", clinical.NotDone, clinical.Dose{Drug: clinical.Drug{Text: "warfarin"}, GivenAt: hoursOn(-3)}), "[]"},
+		"where it is put":      {newChart(t).orders("o active heparin 1x1 from=-3 route=topical"), "[]"},
+		"given, not yet known": {newChart(t).dose("d", "warfarin", 3, 6).at(5), "[]"},
+		"two of one kind":      {newChart(t).order("o1", "warfarin", 3, 1, -48).order("o2", "warfarin", 1, 1, -24), "warfarin ordered; []"},
+	} {
+		if got := around(tc.chart); got != tc.want {
+			t.Errorf("%s: %s, want %s", name, got, tc.want)
+		}
+	}
+}
+
+func TestAnOrderAsNeededCountsByItsDoses(t *testing.T) {
+	asNeeded := func() *chart {
+		return newChart(t).add(clinical.Version{SourceID: "o", Status: clinical.Active, Body: clinical.Order{
+			Drug: clinical.Drug{Text: "aspirin"}, StartAt: hoursOn(-5), AsNeeded: true,
+		}})
+	}
+	if got := around(asNeeded()); got != "[]" {
+		t.Errorf("never given: %s", got)
+	}
+	if got := around(asNeeded().dose("d", "aspirin", 300, -1)); got != "aspirin given -1; []" {
+		t.Errorf("given: %s", got)
+	}
+}
