@@ -44,7 +44,7 @@ func FactsOf(c clinical.Chart, p clinical.PlausiblePolicy) Facts {
 	}
 	for _, r := range c.Removed {
 		f := factOf(r)
-		f.WhyNot = "retracted: entered in error"
+		f.WhyNot = whyRemoved
 		out.Facts = append(out.Facts, f)
 	}
 	slices.SortStableFunc(out.Facts, func(a, b Fact) int {
@@ -54,6 +54,8 @@ func FactsOf(c clinical.Chart, p clinical.PlausiblePolicy) Facts {
 	})
 	return out
 }
+
+const whyRemoved = "retracted: entered in error"
 
 // compareTimes puts facts without a time of their own first: they hold from
 // admission.
