@@ -7,6 +7,7 @@
 package charts
 
 import (
+	"slices"
 	"time"
 
 	"plumbline/internal/assess"
@@ -51,6 +52,11 @@ type Data struct {
 	AsOf      int64          `json:"asOf"`
 	Panels    map[string]any `json:"panels"`
 	Readout   Readout        `json:"readout"`
+
+	Words map[string]string `json:"words"` // that the script writes
+
+	// Stops are the moments of each panel at which the arrow keys stop, in order.
+	Stops map[string][]int64 `json:"stops"`
 }
 
 // Readout is what a pointer at a moment reads off all panels: each sentence
@@ -61,6 +67,7 @@ type Readout struct {
 	Doses   []At    `json:"doses"`   // the latest counts: the dose in force
 	Shifts  []Until `json:"shifts"`  // the one around the pointer counts
 	Marks   []At    `json:"marks"`   // falls and drug changes; the nearest counts
+	Spans   []Until `json:"spans"`   // falls precautions; all that hold count
 }
 
 // At is a sentence for a moment.
@@ -81,6 +88,7 @@ type builder struct {
 	text.Catalogue
 	chart    clinical.Chart
 	digest   trends.Digest
+	missing  []string // falls precautions asked for and not in place
 	policy   clinical.Policy
 	from, to time.Time // the shared axis
 	bounds   []time.Time
@@ -89,16 +97,17 @@ type builder struct {
 
 // Of builds the charts of a stay.
 func Of(view assess.StayView, p clinical.Policy, c text.Catalogue) Board {
-	b := &builder{Catalogue: c, chart: view.Chart, digest: view.Assessment.Digest, policy: p}
+	b := &builder{Catalogue: c, chart: view.Chart, digest: view.Assessment.Digest, missing: view.Assessment.Precautions.Missing, policy: p}
 	b.layAxis()
 	b.data = Data{
-		Zone: c.Zone.String(), From: ms(b.from), To: ms(b.to), AsOf: ms(c.At), Panels: map[string]any{},
-		Readout: Readout{Sets: []At{}, Weights: []At{}, Doses: []At{}, Shifts: []Until{}, Marks: []At{}},
+		Zone: c.Zone.String(), From: ms(b.from), To: ms(b.to), AsOf: ms(c.At), Panels: map[string]any{}, Stops: map[string][]int64{}, Words: scriptWords(),
+		Readout: Readout{Sets: []At{}, Weights: []At{}, Doses: []At{}, Shifts: []Until{}, Marks: []At{}, Spans: []Until{}},
 	}
 	b.data.Midnights = midnights(b.from, b.to, c.Zone)
 	b.readSets()
 	b.readMarks()
-	panels := []Panel{b.pressures(), b.drops(), b.doses(), b.fluids(), b.weights()}
+	panels := []Panel{b.pressures(), b.drops(), b.doses(), b.fluids(), b.weights(), b.precautions()}
+	b.layStops()
 	return Board{Panels: panels, Data: b.data}
 }
 
@@ -162,4 +171,55 @@ func (b *builder) readMarks() {
 	for _, c := range b.digest.Changes {
 		b.data.Readout.Marks = append(b.data.Readout.Marks, At{ms(c.At), text.Change(c)})
 	}
+}
+
+// layStops lists where the arrow keys stop in each panel that is drawn: at each of
+// its own points, and at each fall.
+func (b *builder) layStops() {
+	r := b.data.Readout
+	var sets, doses, shifts, weights, spans, changes, falls []int64
+	for _, s := range r.Sets {
+		sets = append(sets, s.T)
+	}
+	for _, d := range r.Doses {
+		doses = append(doses, d.T)
+	}
+	for _, s := range r.Shifts {
+		shifts = append(shifts, s.From+(s.To-s.From)/2)
+	}
+	for _, w := range r.Weights {
+		weights = append(weights, w.T)
+	}
+	for _, s := range r.Spans {
+		spans = append(spans, s.From, s.To)
+	}
+	for _, c := range b.digest.Changes {
+		changes = append(changes, ms(c.At))
+	}
+	for _, f := range b.digest.Falls {
+		falls = append(falls, ms(f.At))
+	}
+	for panel, own := range map[string][]int64{
+		"pressure": slices.Concat(sets, changes), "drop": slices.Concat(sets, changes), "dose": slices.Concat(doses, changes),
+		"fluid": shifts, "weight": weights, "precaution": spans,
+	} {
+		if _, drawn := b.data.Panels[panel]; drawn {
+			b.data.Stops[panel] = within(slices.Concat(own, falls), b.data.From, b.data.To)
+		}
+	}
+}
+
+// scriptWords are the words of what a pointer or the arrow keys read.
+func scriptWords() map[string]string {
+	return map[string]string{
+		"set": text.Say("stay.read-set"), "spans": text.Say("stay.read-spans"),
+		"none": text.Say("stay.none-charted"), "place": text.Say("stay.read-place"),
+	}
+}
+
+// within sorts moments, each once, and leaves out those beyond the axis.
+func within(times []int64, from, to int64) []int64 {
+	times = slices.DeleteFunc(times, func(t int64) bool { return t < from || t > to })
+	slices.Sort(times)
+	return slices.Compact(times)
 }

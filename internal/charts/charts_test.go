@@ -39,8 +39,8 @@ func panel(t *testing.T, b charts.Board, id string) charts.Panel {
 func TestEveryStoryHasItsCharts(t *testing.T) {
 	for _, s := range demo.Stories() {
 		b := of(t, time.UTC, s.StayID)
-		if len(b.Panels) != 5 {
-			t.Fatalf("%s: %d panels, want 5", s.StayID, len(b.Panels))
+		if len(b.Panels) != 6 {
+			t.Fatalf("%s: %d panels, want 6", s.StayID, len(b.Panels))
 		}
 		for _, p := range b.Panels {
 			_, drawn := b.Data.Panels[p.ID]

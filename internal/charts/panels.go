@@ -449,7 +449,7 @@ func (b *builder) fluids() Panel {
 		bars = append(bars, bar)
 		sums = append(sums, at(s.To, total))
 		p.Table.Rows = append(p.Table.Rows, row)
-		b.data.Readout.Shifts = append(b.data.Readout.Shifts, Until{ms(s.From), ms(s.To), "shift from " + b.Time(s.From) + ": net " + text.Balance(s.Balance)})
+		b.data.Readout.Shifts = append(b.data.Readout.Shifts, Until{ms(s.From), ms(s.To), "shift from " + b.Time(s.From) + ": net " + text.Balance(s.Balance) + "; sum since admission " + text.Signed(total) + " mL as charted"})
 	}
 	if len(bars) == 0 {
 		p.Empty = "No intake or output is charted in this stay."

@@ -14,6 +14,7 @@ import (
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/text"
+	"plumbline/internal/trends"
 )
 
 // fallKey is where guard leaves the fall of the URL for the handler.
@@ -75,6 +76,7 @@ type fallReviewView struct {
 	Where, Injury, Assisted                     string
 	TakenBack                                   *moment // when it was entered in error
 	Versions                                    []versionView
+	Bleeding                                    []string // drugs that make the fall more dangerous, by what is known now
 	Stay, Falls                                 link
 
 	Moments []momentLink
@@ -203,6 +205,7 @@ func (s *server) fallView(c *gin.Context, seen seenFall, r assess.FallReview) fa
 		v.Hidden = true
 		return v
 	}
+	v.Bleeding = t.Bleeding(trends.BleedingAround(r.Now.Chart, r.FellAt), r.FellAt)
 	v.Then = s.thenView(seen, r)
 	for _, l := range r.Later {
 		line := laterViewOf(t, l)

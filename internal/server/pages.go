@@ -31,15 +31,37 @@ var pageNames = []string{
 	"fall", "falls",
 	"fall", "falls", "held",
 	"bedside", "bedsideresult", "bedsidechoose",
+	"history",
 }
 
 func parsePages(asset func(string) string) *pages {
 	p := &pages{sets: map[string]*template.Template{}}
 	for _, name := range pageNames {
-		t := template.New(name).Funcs(template.FuncMap{"asset": asset, "say": text.Say}).Option("missingkey=error")
+		t := template.New(name).Funcs(template.FuncMap{"asset": asset, "say": text.Say, "term": termOf}).Option("missingkey=error")
 		p.sets[name] = template.Must(t.Funcs(wordFuncs).ParseFS(web.Templates, "templates/frame.html", "templates/parts.html", "templates/episodeparts.html", "templates/"+name+".html"))
 	}
 	return p
+}
+
+// termView is a term with its help, which opens by key, click and touch.
+type termView struct {
+	text.Term
+	ID   string // of its help on the page
+	Word string // what stands in the sentence; the term's name where it is empty
+}
+
+// termOf is the help of a term for the template "term". Where a page asks for one
+// term twice, place parts the two; word replaces the term's name in the sentence.
+func termOf(key string, placeAndWord ...string) termView {
+	v := termView{Term: text.Help(key), ID: "help-" + key}
+	v.Word = v.Name
+	if len(placeAndWord) > 0 && placeAndWord[0] != "" {
+		v.ID += "-" + placeAndWord[0]
+	}
+	if len(placeAndWord) > 1 {
+		v.Word = placeAndWord[1]
+	}
+	return v
 }
 
 // render writes a page to memory, so that a fault leaves no half page behind.

@@ -84,6 +84,7 @@ func (s *server) routes() []route {
 		{reading, "/", rule{who: anyAccount}, s.home},
 		{reading, "/units/:unit", onUnit(auth.ViewList), s.unitPage},
 		{reading, "/stays/:stay", onStay(auth.ViewStay), s.stayPage},
+		{reading, "/stays/:stay/history", onStay(auth.ViewStay), s.history},
 		{reading, "/units/:unit/episodes", onUnit(auth.ViewList, auth.ViewNames), s.episodesPage},
 		{reading, "/units/:unit/episodes/tally", onUnit(auth.ViewUnitFigures), s.tallyPage},
 		{posting, "/episodes/:episode/take", onEpisode(auth.ActOnEpisodes), s.takeEpisode},

@@ -47,6 +47,7 @@ var ways = []way{
 	{"GET", "/", "", "303 303 303 303 303 303", "", 303},
 	{"GET", "/units/:unit", "", "200 200 200 200 404 200", all404, 303},
 	{"GET", "/stays/:stay", "", patnts, all404, 303},
+	{"GET", "/stays/:stay/history", "", patnts, all404, 303},
 	{"GET", "/units/:unit/episodes", "", patnts, all404, 303},
 	{"GET", "/units/:unit/episodes/tally", "", "404 200 200 404 404 404", all404, 303},
 	// The forms of this test do not say what they showed: out of date (409).

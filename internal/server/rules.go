@@ -13,12 +13,13 @@ import (
 type rulesView struct {
 	frame
 	Groups []text.RuleGroup
+	Terms  []text.Term
 	Hash   string
 }
 
 func (s *server) rulesPage(c *gin.Context) {
 	p := s.policyOf(c)
-	s.show(c, http.StatusOK, "rules", rulesView{s.frame(c, text.Say("rules.heading")).at("/rules"), text.Explain(p.Policy), p.Hash})
+	s.show(c, http.StatusOK, "rules", rulesView{s.frame(c, text.Say("rules.heading")).at("/rules"), text.Explain(p.Policy), text.Terms(), p.Hash})
 }
 
 // ruleBook holds what each rule says, by its name; made once for a policy.

@@ -43,15 +43,23 @@ type stayView struct {
 	TakeSet        string // where a set is taken; "" for who may not
 
 	Counts, Clearing string
+	Needed           []string // what would clear the stay
+	ClearingRun      int      // negative sets that count so far
+	ClearNegatives   int      // that it takes
 	Trend            trendView
-	P                string
+	Course           string // the trend in full
 	Around           []aroundView
+	FlagCount        string
+	Bleeding         []string // by the fall that put the patient on the list; nil without one
+	Contents         []link   // of the page
+	History          string   // where everything charted is shown
 
 	Episodes []episodeView
 
 	Charts     charts.Board
 	HasScript  bool // the charting script is embedded
 	Sets       []setView
+	Printed    charts.Table // of the latest sets, in place of all
 	Drugs      drugsView
 	Causes     []causeView
 	Fluids     []labelled
@@ -85,14 +93,15 @@ type fallView struct {
 	Injury   string
 	Assisted string
 	ID       string
-	URL      string // of the page after the fall
+	URL      string   // of the page after the fall
+	Bleeding []string // drugs that make it more dangerous
 }
 
 func (s *server) stayPage(c *gin.Context) {
 	when, view := stayOf(c).when, stayOf(c).view
-	title := "Stay " + view.Assessment.Digest.StayID
+	title := text.Say("stay.title-stay", view.Assessment.Digest.StayID)
 	if bed := view.Assessment.Digest.Stay.Bed; bed != "" {
-		title = "Bed " + bed
+		title = text.Say("stay.title-bed", bed)
 	}
 	v := s.stayView(s.frame(c, title), when, view)
 	var err error
@@ -131,7 +140,7 @@ func (s *server) stayView(f frame, when asked, view assess.StayView) stayView {
 		v.Discharged = t.plain(*d.Stay.DischargedAt)
 	}
 	if d.Stay.NotAmbulatory {
-		v.Walks = "charted as not ambulatory"
+		v.Walks = text.Say("stay.not-ambulatory")
 	}
 	if reasons := s.reasons(t, a); len(reasons) > 0 {
 		v.Lead, v.Others = &reasons[0], reasons[1:]
@@ -144,9 +153,12 @@ func (s *server) stayView(f frame, when asked, view assess.StayView) stayView {
 	for _, flag := range a.Review.Flags {
 		v.Flags = append(v.Flags, reasonView{t.Flag(flag), s.rule(flag.Rule)})
 	}
-	if d.Serial.P != nil && d.Serial.Trend != trends.TooFew {
-		v.P = text.P(*d.Serial.P)
+	v.Course = text.Course(d.Serial, view.Policy.Policy.Serial)
+	if needs, ok := trends.ClearingNeeds(d, view.Policy.Policy); ok {
+		v.Needed = t.Needed(needs, view.Policy.Policy)
+		v.ClearingRun, v.ClearNegatives = d.Serial.ClearingRun, view.Policy.Policy.Serial.ClearNegatives
 	}
+	v.FlagCount = flagCount(len(v.Flags))
 	if set := d.LatestSet(); set != nil {
 		v.Latest = lineOf(t, *set)
 	}
@@ -154,6 +166,7 @@ func (s *server) stayView(f frame, when asked, view assess.StayView) stayView {
 		v.Around = append(v.Around, aroundView{around.Drug + " " + around.Change, t.plain(around.At), text.Around(around)})
 	}
 	v.Charts = charts.Of(view, view.Policy.Policy, t.Catalogue)
+	v.Printed = latestRows(v.Charts.Panels[0].Table)
 	for n := len(d.Sets) - 1; n >= 0; n-- {
 		v.Sets = append(v.Sets, s.setView(t, d.Sets[n]))
 	}
@@ -162,15 +175,61 @@ func (s *server) stayView(f frame, when asked, view assess.StayView) stayView {
 		v.Causes = append(v.Causes, causeView{text.ContributorNames[cause.Kind], text.Evidence(cause), strings.Join(cause.Facts, ", ")})
 	}
 	v.Fluids = []labelled{
-		{"last 24 h", text.Balance(a.Exposures.Net24)},
-		{"last 48 h", text.Balance(a.Exposures.Net48)},
+		{text.Say("stay.last-hours", 24), text.Balance(a.Exposures.Net24)},
+		{text.Say("stay.last-hours", 48), text.Balance(a.Exposures.Net48)},
 	}
-	v.Weight = "not known: it takes two weights at least 12 h apart"
+	v.Weight = text.Say("stay.weight-unknown")
 	if w := d.Weight; w != nil {
-		v.Weight = text.Signed(w.KG) + " kg from " + t.Time(w.From) + " to " + t.Time(w.To)
+		v.Weight = text.Say("stay.weight-change", text.Signed(w.KG), t.Time(w.From), t.Time(w.To))
 	}
 	v.takeChart(t, view.Chart)
+	if len(v.Falls) > 0 && fellRecently(a) {
+		v.Bleeding = v.Falls[0].Bleeding
+	}
+	v.History = historyURL(d.StayID) + query
+	v.Contents = contentsOf(v)
 	return v
+}
+
+// printedSets is how many sets a print lists: it has two pages.
+const printedSets = 6
+
+// latestRows are the last rows of a table, the last one first.
+func latestRows(t charts.Table) charts.Table {
+	rows := slices.Clone(t.Rows[max(0, len(t.Rows)-printedSets):])
+	slices.Reverse(rows)
+	return charts.Table{Head: t.Head, Rows: rows}
+}
+
+func flagCount(n int) string {
+	switch n {
+	case 0:
+		return text.Say("stay.no-flag")
+	case 1:
+		return text.Say("stay.one-flag")
+	}
+	return text.Say("stay.some-flags", n)
+}
+
+// fellRecently reports whether a fall is among the reasons for the patient's place.
+func fellRecently(a alerts.Assessment) bool {
+	return slices.ContainsFunc(a.Reasons, func(r alerts.Reason) bool { return r.Rule == alerts.TFall || r.Rule == alerts.TFell })
+}
+
+// contentsOf lists the parts of the page that lie below its first screen.
+func contentsOf(v stayView) []link {
+	out := []link{}
+	if len(v.Episodes) > 0 {
+		out = append(out, link{Name: text.Say("stay.to-episodes"), URL: "#h-episodes"})
+	}
+	return append(out,
+		link{Name: text.Say("stay.to-charts"), URL: "#h-charts"},
+		link{Name: text.Say("stay.to-sets"), URL: "#h-sets"},
+		link{Name: text.Say("stay.to-drugs"), URL: "#h-drugs"},
+		link{Name: text.Say("stay.to-contributors"), URL: "#h-around"},
+		link{Name: text.Say("stay.to-falls"), URL: "#h-falls"},
+		link{Name: text.Say("stay.to-history"), URL: v.History},
+	)
 }
 
 // takeChart lists what is shown as it was charted.
@@ -182,13 +241,14 @@ func (v *stayView) takeChart(t times, c clinical.Chart) {
 		switch b := r.Body.(type) {
 		case clinical.Fall:
 			f := fallView{At: t.ago(b.FellAt), Injury: text.Injury(b.Injury), Assisted: text.Assisted(b.Assisted), ID: r.SourceID, URL: fallURL(r.SourceID)}
+			f.Bleeding = t.Bleeding(trends.BleedingAround(c, b.FellAt), b.FellAt)
 			v.Falls = append(v.Falls, f)
 		case clinical.Condition:
 			v.Conditions = append(v.Conditions, b)
 		case clinical.Treatment:
 			what := b.What
 			if what == "" {
-				what = "kind not charted"
+				what = text.Say("stay.kind-unknown")
 			}
 			v.Treatments = append(v.Treatments, labelled{t.Time(b.GivenAt), what})
 		}
@@ -228,14 +288,14 @@ type readingView struct {
 func (s *server) setView(t times, set trends.Set) setView {
 	v := setView{
 		ID: "set-" + set.StartedAt.UTC().Format("20060102T150405"), At: t.ago(set.StartedAt), Kind: text.Kinds[set.Kind],
-		Where: "set number in the feed: " + set.SetID, Finding: set.Finding, Says: text.Findings[set.Finding],
+		Where: text.Say("stay.set-given", set.SetID), Finding: set.Finding, Says: text.Findings[set.Finding],
 		Grade: text.Grades[set.Quality], Filled: set.Quality == trends.Complete, Notes: set.QualityNotes,
 		Timing: text.Timings[set.Timing], Sustained: text.Sustained(set.Sustained), Response: text.Response(set),
 		Lying: string(set.LyingPressure), Drops: text.Drops(set), Symptoms: set.Symptoms, Stopped: set.StoppedEarly,
 		Facts: strings.Join(set.Facts, ", "),
 	}
 	if set.Inferred() {
-		v.Where = "put together from times and positions"
+		v.Where = text.Say("stay.set-inferred")
 	}
 	if set.PulseRise != nil {
 		v.Pulse = text.Signed(*set.PulseRise) + " beats/min"
@@ -249,15 +309,15 @@ func (s *server) setView(t times, set trends.Set) setView {
 	}
 	if b := set.Baseline; b != nil {
 		v.Readings = append(v.Readings, readingView{
-			Time: t.Time(b.TakenAt), Position: string(b.Position), Minutes: minutes(b.Minutes, "rested"),
+			Time: t.Time(b.TakenAt), Position: string(b.Position), Minutes: minutes(b.Minutes, text.Say("stay.rested")),
 			Pressure: text.Pressure(b.Systolic, b.Diastolic), Pulse: number(b.HeartRate), Limb: word(b.Limb), Baseline: true,
 			Drops: dash, Rise: dash,
 		})
 	}
 	for _, u := range set.Upright {
-		from := "upright"
+		from := text.Say("stay.upright")
 		if u.MinutesFrom == trends.FromTimestamps {
-			from = "upright at most, by the times"
+			from = text.Say("stay.upright-at-most")
 		}
 		v.Readings = append(v.Readings, readingView{
 			Time: t.Time(u.TakenAt), Position: string(u.Position), Minutes: minutes(u.Minutes, from),
@@ -277,16 +337,16 @@ func rise(v *float64) string {
 
 func word(w trends.Word) string {
 	if w == "" {
-		return "not charted"
+		return text.Say("stay.not-charted")
 	}
 	return string(w)
 }
 
 func minutes(v *float64, what string) string {
 	if v == nil {
-		return "not charted"
+		return text.Say("stay.not-charted")
 	}
-	return text.Figure(*v) + " min " + what
+	return text.Say("stay.minutes", text.Figure(*v), what)
 }
 
 // drugsView is what the drugs of a stay say.
@@ -342,12 +402,12 @@ func (s *server) drugsView(t times, a alerts.Assessment) drugsView {
 		})
 	}
 	reference := a.At
-	v.LastFrom = "now"
+	v.LastFrom = text.Say("stay.from-now")
 	if set := d.LatestSet(); set != nil {
-		reference, v.LastFrom = set.StartedAt, "the latest set"
+		reference, v.LastFrom = set.StartedAt, text.Say("stay.from-set")
 	}
 	for _, l := range d.LastDoses {
-		v.Last = append(v.Last, lastView{l.Drug, t.plain(l.GivenAt), text.Span(reference.Sub(l.GivenAt).Round(time.Minute)) + " before " + v.LastFrom})
+		v.Last = append(v.Last, lastView{l.Drug, t.plain(l.GivenAt), text.Say("stay.before", text.Span(reference.Sub(l.GivenAt).Round(time.Minute)), v.LastFrom)})
 	}
 	for _, g := range clinical.Groups {
 		if ddd, ok := e.LoadByGroup[string(g)]; ok {

@@ -21,12 +21,36 @@
 	const formatters = {
 		clock: t => midnights.has(t) ? day.format(t) : clock.format(t),
 		moment: t => when(t),
-		readout: params => readout((Array.isArray(params) ? params[0] : params).axisValue),
+		readout: params => readout(reading ?? (Array.isArray(params) ? params[0] : params).axisValue),
 	};
 
-	// readout tells what stood at a moment, each line with its own time.
+	// linesOf tells what stood at a moment, each line with its own time; of one panel
+	// or of all.
 	const nearest = (list, t) => list.reduce((best, e) => !best || Math.abs(e.t - t) < Math.abs(best.t - t) ? e : best, null);
 	const latest = (list, t) => list.reduce((best, e) => e.t <= t ? e : best, null);
+	const capital = text => text[0].toUpperCase() + text.slice(1);
+	const own = {
+		pressure: ["sets", "marks"], drop: ["sets", "marks"], dose: ["marks", "doses"], fluid: ["marks", "shifts"],
+		weight: ["weights", "marks"], precaution: ["spans", "marks"],
+	};
+	const parts = {
+		sets: (t, reach) => {
+			const set = nearest(data.readout.sets, t);
+			return set && Math.abs(set.t - t) <= Math.max(reach, 2 * hour) ? [data.words.set + " " + when(set.t) + ": " + set.text] : [];
+		},
+		marks: (t, reach) => data.readout.marks.filter(m => Math.abs(m.t - t) <= reach / 2).map(m => when(m.t) + ": " + m.text),
+		doses: t => [latest(data.readout.doses, t)].filter(Boolean).map(d => capital(d.text)),
+		shifts: t => data.readout.shifts.filter(s => s.from <= t && t < s.to).slice(0, 1).map(s => capital(s.text)),
+		weights: t => [latest(data.readout.weights, t)].filter(Boolean).map(w => when(w.t) + ": " + w.text),
+		spans: t => {
+			const there = data.readout.spans.filter(s => s.from <= t && t <= s.to).map(s => s.text);
+			return data.readout.spans.length ? [data.words.spans + " " + ([...new Set(there)].join(", ") || data.words.none)] : [];
+		},
+	};
+	const linesOf = (t, panel) => {
+		const reach = panel ? hour / 10 : (shown.to - shown.from) / 25;
+		return (panel ? own[panel] : Object.keys(parts)).flatMap(name => parts[name](t, reach));
+	};
 	const readout = t => {
 		const box = document.createElement("div");
 		const add = (text, strong) => {
@@ -34,17 +58,8 @@
 			p.append(strong ? Object.assign(document.createElement("strong"), { textContent: text }) : text);
 			box.append(p);
 		};
-		const r = data.readout, reach = (shown.to - shown.from) / 25;
 		add(when(t), true);
-		const set = nearest(r.sets, t);
-		if (set && Math.abs(set.t - t) <= Math.max(reach, 2 * hour)) add("Set " + when(set.t) + ": " + set.text);
-		for (const mark of r.marks) if (Math.abs(mark.t - t) <= reach / 2) add(when(mark.t) + ": " + mark.text);
-		const dose = latest(r.doses, t);
-		if (dose) add(dose.text[0].toUpperCase() + dose.text.slice(1));
-		const shift = r.shifts.find(s => s.from <= t && t < s.to);
-		if (shift) add(shift.text[0].toUpperCase() + shift.text.slice(1));
-		const weight = latest(r.weights, t);
-		if (weight) add(when(weight.t) + ": " + weight.text);
+		for (const line of linesOf(t)) add(line);
 		return box;
 	};
 
@@ -76,6 +91,7 @@
 
 	const shown = { from: data.from, to: data.to };
 	const charts = [];
+	let reading = null; // the moment that the arrow keys read at
 	const layTicks = one => {
 		const values = ticks(one.el.clientWidth);
 		one.chart.setOption({ xAxis: { axisLabel: { customValues: values }, axisTick: { customValues: values } } }, { lazyUpdate: false });
@@ -111,18 +127,21 @@
 			b.setAttribute("aria-pressed", on);
 		}
 	};
+	const zoomAll = () => {
+		following = true;
+		for (const one of charts) {
+			zoomOne(one);
+			layTicks(one);
+		}
+		following = false;
+		press();
+	};
 	for (const b of buttons) {
 		const span = b.dataset.span * hour;
 		b.addEventListener("click", () => {
 			shown.to = data.to;
 			shown.from = span ? Math.max(data.from, data.to - span) : data.from;
-			following = true;
-			for (const one of charts) {
-				zoomOne(one);
-				layTicks(one);
-			}
-			following = false;
-			press();
+			zoomAll();
 		});
 		b.hidden = span > data.to - data.from;
 	}
@@ -130,7 +149,10 @@
 	const screen = getComputedStyle(document.documentElement);
 	for (const el of document.querySelectorAll(".chart[data-panel]")) {
 		if (!data.panels[el.dataset.panel]) continue;
-		el.setAttribute("role", "img");
+		el.tabIndex = 0;
+		el.setAttribute("role", "application");
+		el.setAttribute("aria-roledescription", "chart");
+		el.setAttribute("aria-describedby", "chart-keys");
 		const one = { el, chart: echarts.init(el, null, { renderer: "canvas" }) };
 		charts.push(one);
 		draw(one, screen);
@@ -141,6 +163,45 @@
 			layTicks(one);
 		}).observe(el);
 	}
+	document.getElementById("chart-keys").hidden = charts.length === 0;
+
+	// Arrow keys move a reading line from point to point of the panel in focus.
+	const move = { ArrowLeft: n => n - 1, ArrowRight: n => n + 1, Home: () => 0, End: (_, last) => last };
+	const read = (one, n) => {
+		const panel = one.el.dataset.panel, stops = data.stops[panel], t = stops[n];
+		one.stop = n;
+		reading = t;
+		if (t < shown.from || t > shown.to) { // the zoom follows the reading
+			const half = (shown.to - shown.from) / 2;
+			shown.from = Math.max(data.from, Math.min(t - half, data.to - 2 * half));
+			shown.to = shown.from + 2 * half;
+			zoomAll();
+		}
+		const x = one.chart.convertToPixel({ xAxisIndex: 0 }, t);
+		one.chart.dispatchAction({ type: "showTip", x, y: one.el.clientHeight / 2 });
+		for (const other of charts) cross(other, other === one ? null : t); // its own line is the tooltip's
+		document.querySelector(`[data-reading="${panel}"]`).textContent = [when(t), ...linesOf(t, panel), `${n + 1} ${data.words.place} ${stops.length}`].join(". ");
+	};
+	const stopReading = () => {
+		reading = null;
+		for (const one of charts) {
+			one.chart.dispatchAction({ type: "hideTip" });
+			cross(one, null);
+		}
+	};
+	for (const one of charts) {
+		const stops = data.stops[one.el.dataset.panel] || [];
+		one.el.addEventListener("keydown", e => {
+			if (e.key === "Escape") return stopReading();
+			if (!move[e.key] || !stops.length || e.ctrlKey || e.altKey || e.metaKey) return;
+			e.preventDefault();
+			const last = stops.length - 1, from = one.stop ?? (e.key === "ArrowRight" ? -1 : last + 1);
+			read(one, Math.max(0, Math.min(last, move[e.key](from, last))));
+		});
+		one.el.addEventListener("blur", stopReading);
+		one.el.addEventListener("pointermove", () => { reading = null; });
+	}
+
 	// The line of the pointer runs through all panels; only the one under it speaks.
 	for (const one of charts) {
 		one.chart.getZr().on("mousemove", e => {
@@ -169,15 +230,17 @@
 		probe.className = "printing";
 		document.body.append(probe);
 		for (const one of charts) {
-			one.chart.resize({ width: 670 });
+			const has = name => one.el.classList.contains(name);
+			one.chart.resize(has("tall") ? { width: 690, height: 165 } : { width: 336, height: has("many") ? 210 : has("spans") ? 126 : 114 });
 			draw(one, getComputedStyle(probe));
+			one.chart.setOption({ grid: { bottom: 24, top: 20 }, dataZoom: data.panels[one.el.dataset.panel].dataZoom.map(z => ({ show: false })) });
 		}
 		probe.remove();
 	});
 	addEventListener("afterprint", () => {
 		printing = false;
 		for (const one of charts) {
-			one.chart.resize({ width: "auto" });
+			one.chart.resize({ width: "auto", height: "auto" });
 			draw(one, screen);
 		}
 	});

@@ -129,8 +129,8 @@ func TestChartsAreDrawn(t *testing.T) {
 	page.Navigate(site + "/stays/S108")
 	page.Wait("#panel-pressure canvas")
 	const sized = `[...document.querySelectorAll(".chart canvas")].filter(c => c.width > 600 && c.height > 80).length`
-	if got := browsertest.Eval[int](page, sized); got != 5 {
-		t.Fatalf("%d charts are drawn, want 5", got)
+	if got := browsertest.Eval[int](page, sized); got != 6 {
+		t.Fatalf("%d charts are drawn, want 6", got)
 	}
 	const charts = `[...document.querySelectorAll(".chart")].map(e => echarts.getInstanceByDom(e))`
 
@@ -139,7 +139,7 @@ func TestChartsAreDrawn(t *testing.T) {
 	where := browsertest.Eval[[]float64](page, fmt.Sprintf(charts+`.map(c => c.convertToPixel({xAxisIndex: 0}, %d))`, at))
 	for _, x := range where {
 		if x != where[0] || x < 54 {
-			t.Errorf("one moment stands at %v in the five panels", where)
+			t.Errorf("one moment stands at %v in the panels", where)
 			break
 		}
 	}
@@ -165,7 +165,7 @@ func TestChartsAreDrawn(t *testing.T) {
 	// One zoom for all, by button and by slider.
 	page.Click(`.zoom button[data-span="72"]`)
 	const spans = charts + `.map(c => { const z = c.getOption().dataZoom[0]; return Math.round((z.endValue - z.startValue) / 3600000) })`
-	if got := fmt.Sprint(browsertest.Eval[[]int](page, spans)); got != "[72 72 72 72 72]" {
+	if got := fmt.Sprint(browsertest.Eval[[]int](page, spans)); got != "[72 72 72 72 72 72]" {
 		t.Errorf("after the button the panels show %s hours", got)
 	}
 	browsertest.Eval[bool](page, charts+`[0].dispatchAction({type: "dataZoom", dataZoomIndex: 1, start: 50, end: 75}) || true`)
