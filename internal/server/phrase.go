@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"strings"
+	"sync"
 
 	"plumbline/internal/text"
 )
@@ -55,8 +56,9 @@ func wordLink(path, words string) (template.HTML, error) {
 	return template.HTML(`<a href="`+template.HTMLEscapeString(path)+`">`) + escaped(words) + "</a>", nil
 }
 
-// scriptWords are the words that app.js writes into a page, as it reads them.
-func scriptWords() (string, error) {
+// scriptWords are the words that app.js writes into a page, as it reads them. They
+// are put together once: every page holds them.
+var scriptWords = sync.OnceValues(func() (string, error) {
 	words := map[string]string{"old": text.Say("frame.old"), "not-refreshed": text.Say("frame.not-refreshed")}
 	for _, key := range text.SayKeys() {
 		if name, ok := strings.CutPrefix(key, "time."); ok {
@@ -65,4 +67,4 @@ func scriptWords() (string, error) {
 	}
 	body, err := json.Marshal(words)
 	return string(body), err
-}
+})

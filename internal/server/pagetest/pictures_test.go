@@ -44,6 +44,7 @@ func ofStory(s demo.Story) []pictured {
 	}
 	return []pictured{
 		{"falls-nurse", "/stays/" + s.StayID},
+		{"falls-nurse", "/stays/" + s.StayID + "/history"},
 		{"pharmacist", "/dose-review/" + s.StayID},
 		{"bedside-nurse", "/stays/" + s.StayID + "/new-set"},
 	}
