@@ -165,7 +165,7 @@ func (s *server) blankForm(c *gin.Context, f frame) setForm {
 
 func (s *server) formOf(c *gin.Context, view assess.StayView) setForm {
 	stay := view.Assessment.Digest.Stay
-	v := s.blankForm(c, s.frame(c, text.Say("bedside.title")).at(unitURL(stay.Unit)))
+	v := s.blankForm(c, s.frame(c, text.Say("bedside.title")))
 	now := s.Clock()
 	v.StayID, v.Bed, v.Account = view.Assessment.Digest.StayID, stay.Bed, accountOf(c).ID
 	if accountOf(c).May(auth.ViewNames) {
@@ -449,7 +449,7 @@ func (s *server) showResult(c *gin.Context, view assess.StayView, id string) {
 	a, stay := view.Assessment, view.Assessment.Digest.Stay
 	t := times{s.Board.Catalogue(at), true}
 	v := setResult{
-		frame: s.frame(c, text.Say("bedside.result")).at(unitURL(stay.Unit)).live(at), Bed: stay.Bed, Patient: stayURL(stayID),
+		frame: s.frame(c, text.Say("bedside.result")).live(at), Bed: stay.Bed, Patient: stayURL(stayID),
 		Chooser: link{Name: text.Say("bedside.result-next-patient"), URL: chooseURL(stay.Unit)},
 		By:      text.Say("bedside.result-by", kept.Who, t.Time(kept.At)), Recheck: s.recheckView(t, a.Recheck), Unread: true,
 	}

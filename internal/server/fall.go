@@ -176,7 +176,7 @@ func (s *server) fallView(c *gin.Context, seen seenFall, r assess.FallReview) fa
 	t := times{s.Board.Catalogue(s.minute()), false}
 	unit := unitOfFall(r.Fall)
 	v := fallReviewView{
-		frame: s.frame(c, text.Say("fall.title")).at(unitURL(unit)),
+		frame: s.frame(c, text.Say("fall.title")),
 		Bed:   d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Age: s.age(d.Stay, t), StayID: d.StayID, SourceID: r.SourceID,
 		FellAt: t.ago(r.FellAt), Where: unit, Injury: text.Injury(r.Injury), Assisted: text.Assisted(r.Assisted),
 		Stay:  link{Name: d.StayID, URL: stayURL(d.StayID)},
@@ -368,7 +368,7 @@ const fallsMonths = 6
 
 func (s *server) fallsPage(c *gin.Context) {
 	unit, now := c.Param("unit"), s.minute()
-	v := fallsView{frame: s.frame(c, text.Say("falls.title", unit)).at(unitURL(unit)), Unit: unit, List: unitURL(unit)}
+	v := fallsView{frame: s.frame(c, text.Say("falls.title", unit)).at(fallsURL(unit)), Unit: unit, List: unitURL(unit)}
 	from, to, ok := s.months(c, now)
 	if !ok {
 		v.Error = text.Say("falls.bad-months")

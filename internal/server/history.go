@@ -98,7 +98,7 @@ func (s *server) history(c *gin.Context) {
 		v.Hidden = when.at.UTC().Format(time.RFC3339)
 		v.Stay.URL += asOfQuery(when.at)
 	}
-	v.frame = f.at(unitURL(d.Stay.Unit))
+	v.frame = f
 	facts = slices.DeleteFunc(facts, func(f report.FactHistory) bool {
 		return q.Kind != "" && f.Kind != q.Kind || q.Several && len(f.Versions) < 2
 	})

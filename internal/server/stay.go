@@ -127,7 +127,7 @@ func (s *server) stayView(f frame, when asked, view assess.StayView) stayView {
 		f, query = f.live(when.at), ""
 	}
 	v := stayView{
-		frame: f.at(unitURL(d.Stay.Unit)), Moment: t.plain(when.at), AsOf: !when.live, Self: stayURL(d.StayID),
+		frame: f, Moment: t.plain(when.at), AsOf: !when.live, Self: stayURL(d.StayID),
 		Unit: link{Name: d.Stay.Unit, URL: unitURL(d.Stay.Unit) + query},
 		Bed:  d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Sex: d.Stay.Sex, StayID: d.StayID,
 		Age: s.age(d.Stay, t), Admitted: t.ago(d.Stay.AdmittedAt),
