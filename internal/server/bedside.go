@@ -155,7 +155,7 @@ func chooseURL(unit string) string { return unitURL(unit) + "/new-set" }
 // blankForm is the form without a patient.
 func (s *server) blankForm(c *gin.Context, f frame) setForm {
 	return setForm{
-		frame: f, SetID: bedside.NewID(), ZoneName: s.Zone.String(), Low: text.Figure(trends.LowSystolic),
+		frame: f, SetID: bedside.NewID(), ZoneName: s.Zone.String(), Low: text.Figure(trends.LowSystolic()),
 		Plausible: s.policyOf(c).Policy.Plausible, typed: url.Values{
 			"base_position": {string(clinical.Lying)}, "other_limb": {""},
 			"first_position": {string(clinical.Standing)}, "second_position": {string(clinical.Standing)}, "stop_position": {string(clinical.Standing)},
@@ -319,7 +319,7 @@ func withheld(set bedside.Set, hindrances []string) []string {
 	for _, why := range alerts.Withheld(lying, set.Holds, hindrances) {
 		switch {
 		case why == alerts.LyingLow:
-			out = append(out, text.Say("bedside.withheld-low", text.Figure(trends.LowSystolic)))
+			out = append(out, text.Say("bedside.withheld-low", text.Figure(trends.LowSystolic())))
 		case slices.Contains(clinical.StandingHolds, why):
 			out = append(out, holdName(why))
 		default:

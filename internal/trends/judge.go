@@ -177,7 +177,7 @@ func IsLowLying(systolic float64) bool { return Below(systolic, lowSystolic) }
 
 // LowSystolic is the systolic pressure in mmHg under which a lying one is low, for
 // pages that judge it where no server answers.
-const LowSystolic = lowSystolic
+func LowSystolic() float64 { return lowSystolic }
 
 // SupineHypertension reports whether the lying pressure is in supine
 // hypertension of any grade.
