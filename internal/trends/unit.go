@@ -460,26 +460,29 @@ func (t *UnitTally) drawCharts() {
 		}
 		return out
 	}
+	draw := func(points []ControlPoint, place func(*UnitPeriod) (*ControlPoint, *[]RunRule)) {
+		rules := RunRules(points)
+		for n := range t.periods {
+			point, completed := place(&t.periods[n])
+			*point, *completed = points[n], rules[n]
+		}
+	}
 	share := func(some, all func(UnitPeriod) int) []ControlPoint { return PChart(count(some), count(all)) }
 	sets := func(p UnitPeriod) int { return p.Sets }
-	falls := UChart(count(func(p UnitPeriod) int { return p.Falls }), days)
-	harm := UChart(count(func(p UnitPeriod) int { return p.WithInjury }), days)
-	rechecks := share(func(p UnitPeriod) int { return p.RechecksInTime }, func(p UnitPeriod) int { return p.RechecksDue })
-	positive := share(func(p UnitPeriod) int { return p.Positive }, sets)
-	complete := share(func(p UnitPeriod) int { return p.Grades[Complete] }, sets)
-	zero := share(func(p UnitPeriod) int { return p.Digits[0] }, func(p UnitPeriod) int { return p.Measured })
-	lacking := share(func(p UnitPeriod) int { return p.Lacking }, func(p UnitPeriod) int { return p.Asked })
-	rules := [][][]RunRule{RunRules(falls), RunRules(harm), RunRules(rechecks), RunRules(positive), RunRules(complete), RunRules(zero), RunRules(lacking)}
-	for n := range t.periods {
-		p := &t.periods[n]
-		p.U, p.RunRules = falls[n], rules[0][n]
-		p.HarmU, p.HarmRules = harm[n], rules[1][n]
-		p.P, p.PRunRules = rechecks[n], rules[2][n]
-		p.PositiveP, p.PositiveRules = positive[n], rules[3][n]
-		p.CompleteP, p.CompleteRules = complete[n], rules[4][n]
-		p.ZeroP, p.ZeroRules = zero[n], rules[5][n]
-		p.LackingP, p.LackingRules = lacking[n], rules[6][n]
-	}
+	draw(UChart(count(func(p UnitPeriod) int { return p.Falls }), days),
+		func(p *UnitPeriod) (*ControlPoint, *[]RunRule) { return &p.U, &p.RunRules })
+	draw(UChart(count(func(p UnitPeriod) int { return p.WithInjury }), days),
+		func(p *UnitPeriod) (*ControlPoint, *[]RunRule) { return &p.HarmU, &p.HarmRules })
+	draw(share(func(p UnitPeriod) int { return p.RechecksInTime }, func(p UnitPeriod) int { return p.RechecksDue }),
+		func(p *UnitPeriod) (*ControlPoint, *[]RunRule) { return &p.P, &p.PRunRules })
+	draw(share(func(p UnitPeriod) int { return p.Positive }, sets),
+		func(p *UnitPeriod) (*ControlPoint, *[]RunRule) { return &p.PositiveP, &p.PositiveRules })
+	draw(share(func(p UnitPeriod) int { return p.Grades[Complete] }, sets),
+		func(p *UnitPeriod) (*ControlPoint, *[]RunRule) { return &p.CompleteP, &p.CompleteRules })
+	draw(share(func(p UnitPeriod) int { return p.Digits[0] }, func(p UnitPeriod) int { return p.Measured }),
+		func(p *UnitPeriod) (*ControlPoint, *[]RunRule) { return &p.ZeroP, &p.ZeroRules })
+	draw(share(func(p UnitPeriod) int { return p.Lacking }, func(p UnitPeriod) int { return p.Asked }),
+		func(p *UnitPeriod) (*ControlPoint, *[]RunRule) { return &p.LackingP, &p.LackingRules })
 }
 
 // takeRates works out the fall rates per 1,000 patient-days with their exact

@@ -2,6 +2,7 @@ package trends
 
 import (
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -94,6 +95,119 @@ func TestFiguresBeginWithTheFirstPatient(t *testing.T) {
 	}
 	if f := figuresOf(beds(1, "2026-12-01 00:00", ""), november, clinical.ByHours, time.UTC, "2027-01-01 00:00"); !f.Since.IsZero() {
 		t.Errorf("a patient who came afterwards has figures since %s", f.Since)
+	}
+}
+
+func TestTheEdgesOfWhenFiguresBegin(t *testing.T) {
+	november := Periods(day("2026-11-01 00:00"), day("2026-12-01 00:00"), ByMonth, time.UTC)
+	for name, tc := range map[string]struct {
+		stays   []UnitStay
+		periods []Period
+		want    string // "": there was nobody
+	}{
+		"nobody":                       {nil, november, ""},
+		"no period":                    {beds(1, "2026-11-02 00:00", ""), nil, ""},
+		"who comes this very moment":   {beds(1, "2026-11-20 00:00", ""), november, "2026-11-20 00:00"},
+		"who came before and is there": {beds(1, "2026-10-05 00:00", ""), november, "2026-10-05 00:00"},
+		"the earlier, told later":      {append(beds(1, "2026-11-09 00:00", ""), beds(1, "2026-11-02 00:00", "2026-11-03 00:00")...), november, "2026-11-02 00:00"},
+		"the earlier, told first":      {append(beds(1, "2026-11-02 00:00", ""), beds(1, "2026-11-09 00:00", "")...), november, "2026-11-02 00:00"},
+	} {
+		got := ""
+		if f := figuresOf(tc.stays, tc.periods, clinical.ByHours, time.UTC, "2026-11-20 00:00"); !f.Since.IsZero() {
+			got = f.Since.Format("2006-01-02 15:04")
+		}
+		if got != tc.want {
+			t.Errorf("%s: since %q, want %q", name, got, tc.want)
+		}
+	}
+}
+
+// Where now is the end of one period, the next has not begun: who is there is counted
+// once.
+func TestPrecautionsAtTheTurnOfAPeriod(t *testing.T) {
+	now := day("2026-11-01 00:00")
+	tally := NewUnitTally("4W", Periods(day("2026-10-01 00:00"), day("2026-12-01 00:00"), ByMonth, time.UTC), clinical.DefaultPolicy().Unit, time.UTC, now)
+	if got := tally.GuardMoments(); len(got) != 1 || !got[0].Equal(now) {
+		t.Errorf("looked at %s, want %s alone", got, now)
+	}
+	tally.Add(UnitStay{Guards: []Guard{{At: now, Asked: true, Lacking: true}}})
+	periods := tally.Figures().Periods
+	for n, want := range []int{1, 0} {
+		if p := periods[n]; p.Present != want || p.Asked != want || p.Lacking != want {
+			t.Errorf("period %d: %d present, %d asked, %d lacking, want %d of each", n, p.Present, p.Asked, p.Lacking, want)
+		}
+	}
+}
+
+func TestFallsStandInTheirOrder(t *testing.T) {
+	stays := beds(2, "2026-10-01 00:00", "")
+	stays[0].Falls = []FallFact{fell("2026-11-09 12:00", ""), fell("2026-12-01 00:00", "")} // the last one after the period
+	stays[1].Falls = []FallFact{fell("2026-11-02 12:00", ""), fell("2026-11-30 12:00", "")}
+	f := figuresOf(stays, Periods(day("2026-11-01 00:00"), day("2026-12-01 00:00"), ByMonth, time.UTC), clinical.ByHours, time.UTC, "2027-01-01 00:00")
+	if want := []time.Time{day("2026-11-02 12:00"), day("2026-11-09 12:00"), day("2026-11-30 12:00")}; !slices.Equal(f.Falls, want) {
+		t.Errorf("falls %s, want %s", f.Falls, want)
+	}
+}
+
+// Of ten months each figure is far out in one of its own: beyond 3 sigma on its chart
+// and no other's. A fall with injury is a fall too.
+func TestEveryChartHasItsOwnRunRules(t *testing.T) {
+	tally := NewUnitTally("4W", Periods(day("2026-01-01 00:00"), day("2026-11-01 00:00"), ByMonth, time.UTC),
+		clinical.UnitPolicy{PatientDays: clinical.ByHours}, time.UTC, day("2027-01-01 00:00"))
+	s := beds(1, "2026-01-01 00:00", "")[0]
+	falls := func(n int, at time.Time, injury string) {
+		for range n {
+			s.Falls = append(s.Falls, FallFact{At: at, Injury: injury})
+		}
+	}
+	for m, guarded := range tally.GuardMoments() {
+		noon := time.Date(2026, time.Month(m+1), 10, 12, 0, 0, 0, time.UTC)
+		falls(1, noon, "none")
+		switch m {
+		case 0:
+			falls(29, noon, "none")
+		case 1:
+			falls(20, noon, "minor")
+		}
+		for range 20 {
+			recheck, set, systolic := DueRecheck{DueAt: noon, MetAt: &noon}, Set{StartedAt: noon, Finding: Negative, Quality: Complete}, Systolic{noon, 121}
+			switch m {
+			case 2:
+				recheck.MetAt = nil
+			case 3:
+				set.Finding = Positive
+			case 4:
+				set.Quality = Usable
+			case 5:
+				systolic.Value = 120
+			}
+			s.Rechecks, s.Sets, s.Systolics = append(s.Rechecks, recheck), append(s.Sets, set), append(s.Systolics, systolic)
+			s.Guards = append(s.Guards, Guard{At: guarded, Asked: true, Lacking: m == 6})
+		}
+	}
+	tally.Add(s)
+	periods := tally.Figures().Periods
+	for _, c := range []struct {
+		name, want string // months, from 0
+		rules      func(UnitPeriod) []RunRule
+	}{
+		{"falls", "[0 1]", func(p UnitPeriod) []RunRule { return p.RunRules }},
+		{"falls with injury", "[1]", func(p UnitPeriod) []RunRule { return p.HarmRules }},
+		{"rechecks in time", "[2]", func(p UnitPeriod) []RunRule { return p.PRunRules }},
+		{"positive sets", "[3]", func(p UnitPeriod) []RunRule { return p.PositiveRules }},
+		{"complete sets", "[4]", func(p UnitPeriod) []RunRule { return p.CompleteRules }},
+		{"pressures that end in 0", "[5]", func(p UnitPeriod) []RunRule { return p.ZeroRules }},
+		{"precautions lacking", "[6]", func(p UnitPeriod) []RunRule { return p.LackingRules }},
+	} {
+		var beyond []int
+		for m, p := range periods {
+			if slices.Contains(c.rules(p), RunBeyond) {
+				beyond = append(beyond, m)
+			}
+		}
+		if fmt.Sprint(beyond) != c.want {
+			t.Errorf("%s: beyond in months %v, want %s", c.name, beyond, c.want)
+		}
 	}
 }
 
