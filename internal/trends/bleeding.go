@@ -1,6 +1,7 @@
 package trends
 
 import (
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -47,11 +48,11 @@ func BleedingAround(c clinical.Chart, at time.Time) Bleeding {
 		}
 	}
 	out := Bleeding{Drugs: []Antithrombotic{}, Unrecognised: Distinct(b.unrecognised)}
-	for _, a := range b.byName {
-		a.Facts = Distinct(a.Facts)
+	for _, name := range slices.Sorted(maps.Keys(b.byName)) {
+		a := b.byName[name]
+		a.Facts = Distinct(a.Facts) // an order and a dose may share a source_id
 		out.Drugs = append(out.Drugs, *a)
 	}
-	slices.SortFunc(out.Drugs, func(a, b Antithrombotic) int { return strings.Compare(a.Name, b.Name) })
 	slices.Sort(out.Unrecognised)
 	return out
 }

@@ -57,12 +57,12 @@ func over(mg, ddd *float64) *float64 {
 // sum adds values up; one that is not known makes the whole unknown.
 type sum struct {
 	total   float64
-	count   int
+	any     bool // a value was added
 	unknown bool
 }
 
 func (s *sum) add(v *float64) {
-	s.count++
+	s.any = true
 	if v == nil {
 		s.unknown = true
 		return
@@ -71,7 +71,7 @@ func (s *sum) add(v *float64) {
 }
 
 func (s sum) all() *float64 {
-	if s.count == 0 || s.unknown {
+	if !s.any || s.unknown {
 		return nil
 	}
 	return &s.total

@@ -39,12 +39,28 @@ func TestDosesByDrug(t *testing.T) {
 		"one dose without an amount leaves the sum unknown": {
 			newChart(t).dose("d", "furosemide", 40, -3).doseAs("e", clinical.Completed, noAmount).at(0), "furosemide [] 2 null null",
 		},
+		"two drugs, each with its own order": {
+			newChart(t).order("o", "furosemide", 40, 2, -50).order("p", "lisinopril", 10, 1, -50).at(0), "furosemide [80=2] 0 null null; lisinopril [10=1] 0 null null",
+		},
 		"no DDD":  {newChart(t).dose("d", "sacubitril/valsartan", 100, -1).at(0), "sacubitril/valsartan [] 1 100 null"},
 		"by name": {newChart(t).dose("d", "lisinopril", 10, -1).dose("e", "furosemide", 40, -1).at(0), "furosemide [] 1 40 1; lisinopril [] 1 10 1"},
 	} {
 		d := c.chart.digest()
 		if got := dosesIn(DrugDosesAt(d, c.chart.exposures(), c.chart.asOf)); got != c.want {
 			t.Errorf("%s: %s, want %s", name, got, c.want)
+		}
+	}
+}
+
+// A digest holds until the next fact; what was given in the 24 h before grows less meanwhile.
+func TestDosesGoOutOfTheDayAsItPasses(t *testing.T) {
+	c := newChart(t).dose("d", "furosemide", 40, -20).dose("e", "furosemide", 20, -1).at(0)
+	d := c.digest()
+	for at, want := range map[float64]string{
+		0: "furosemide [] 2 60 1.5", 3.9: "furosemide [] 2 60 1.5", 4: "furosemide [] 1 20 0.5",
+	} {
+		if got := dosesIn(DrugDosesAt(d, ExposuresAt(d, c.policy, hoursOn(at)), hoursOn(at))); got != want {
+			t.Errorf("at hour %v: %s, want %s", at, got, want)
 		}
 	}
 }

@@ -174,13 +174,13 @@ func clearingRun(interpretable []Set, first int, changes []Change, p clinical.Po
 			kind = set.Kind
 		}
 	}
-	up, anyUp := LatestUp(changes)
+	up, _ := LatestUp(changes) // of the zero time, which is before every set, where there is none
 	var run []Set
 	for _, set := range interpretable[first:] {
 		clears := (set.Kind == LyingToStanding || set.Kind == kind) &&
 			slices.ContainsFunc(set.Upright, func(u Upright) bool {
 				return u.standing() && u.Counts() && u.minutesBetween(p.Sets.ClearingStandFromMinutes, p.Sets.StandingToMinutes)
-			}) && (!anyUp || set.StartedAt.After(up.At))
+			}) && set.StartedAt.After(up.At)
 		if clears {
 			run = append(run, set)
 		}

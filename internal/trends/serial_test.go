@@ -2,6 +2,7 @@ package trends
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -243,6 +244,18 @@ func TestTheAgeIsInWholeYearsOnTheDayInTheSitesZone(t *testing.T) {
 	}
 }
 
+// Sen's slope is the same from any day on; the figures of the series are not.
+func TestTheDaysOfASeriesCountFromItsFirstSet(t *testing.T) {
+	drop := func(at, drop float64) Set { return Set{StartedAt: hoursOn(at), SystolicDrop: &drop} }
+	days, drops := series([]Set{drop(-6, 20), drop(6, 12), drop(42, 5)})
+	if !slices.Equal(days, []float64{0, 0.5, 2}) || !slices.Equal(drops, []float64{20, 12, 5}) {
+		t.Errorf("days %v, drops %v", days, drops)
+	}
+	if days, drops = series(nil); len(days) != 0 || len(drops) != 0 {
+		t.Errorf("without sets: days %v, drops %v", days, drops)
+	}
+}
+
 func TestWhatAStayStillLacksToBeCleared(t *testing.T) {
 	needs := func(c *chart) string {
 		n, ok := ClearingNeeds(c.digest(), c.policy)
@@ -265,14 +278,15 @@ func TestWhatAStayStillLacksToBeCleared(t *testing.T) {
 		chart *chart
 		want  string
 	}{
-		"no positive set":      {newChart(t).readings(negativeAt(1)), "nothing"},
-		"positive":             {newChart(t).readings(droppingAt(0, 30)), "2 more"},
-		"one negative":         {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3))), "1 more not before 11"},
-		"two, too near":        {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), negativeAt(10))), "1 more not before 11"},
-		"two, far enough":      {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), negativeAt(11))), "nothing"},
-		"before a raise":       {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3))).order("o", "furosemide", 40, 1, 5), "2 more, 1 passed, after furosemide"},
-		"positive in between":  {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), droppingAt(6, 30), negativeAt(9))), "1 more not before 17"},
-		"after the raise only": {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), negativeAt(6))).order("o", "furosemide", 40, 1, 5), "1 more not before 14, 1 passed, after furosemide"},
+		"no positive set":        {newChart(t).readings(negativeAt(1)), "nothing"},
+		"positive":               {newChart(t).readings(droppingAt(0, 30)), "2 more"},
+		"one negative":           {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3))), "1 more not before 11"},
+		"one not readable since": {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), "300 lying 140/80 up=3; 303 standing 138/80 up=3")), "1 more not before 11"},
+		"two, too near":          {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), negativeAt(10))), "1 more not before 11"},
+		"two, far enough":        {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), negativeAt(11))), "nothing"},
+		"before a raise":         {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3))).order("o", "furosemide", 40, 1, 5), "2 more, 1 passed, after furosemide"},
+		"positive in between":    {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), droppingAt(6, 30), negativeAt(9))), "1 more not before 17"},
+		"after the raise only":   {newChart(t).readings(all(droppingAt(0, 30), negativeAt(3), negativeAt(6))).order("o", "furosemide", 40, 1, 5), "1 more not before 14, 1 passed, after furosemide"},
 	} {
 		if got := needs(tc.chart); got != tc.want {
 			t.Errorf("%s: %s, want %s", name, got, tc.want)
