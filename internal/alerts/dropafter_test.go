@@ -1,6 +1,7 @@
 package alerts_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -43,5 +44,30 @@ func TestDropsAfterAChange(t *testing.T) {
 		if none := alerts.DropsAfter(d, p, func(c trends.Change) bool { return c.Drug == "furosemide" }); len(none) > 0 {
 			t.Errorf("%s: found for another drug", name)
 		}
+	}
+}
+
+// Changes that do not count are passed over; the ones behind them are looked at.
+func TestDropsAfterEveryChangeByTime(t *testing.T) {
+	at := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+	change := func(drug, kind string, hours float64) trends.Change {
+		return trends.Change{Drug: drug, Change: kind, At: at.Add(clinical.Hours(hours)), Lowering: true}
+	}
+	d := trends.Digest{
+		Sets: []trends.Set{{StartedAt: at.Add(clinical.Hours(9)), Finding: trends.Positive}},
+		Changes: []trends.Change{
+			change("doxazosin", trends.Lowered, 0), change("furosemide", trends.Raised, 1),
+			change("lisinopril", trends.Started, 2), change("amlodipine", trends.Resumed, 3),
+		},
+	}
+	var got []string
+	for _, a := range alerts.DropsAfter(d, clinical.DefaultPolicy().DoseReview, func(c trends.Change) bool { return c.Drug != "lisinopril" }) {
+		got = append(got, a.Change.Drug+" "+a.After.String())
+	}
+	if want := "furosemide 8h0m0s, amlodipine 6h0m0s"; strings.Join(got, ", ") != want {
+		t.Errorf("drops after %q, want %s", got, want)
+	}
+	if none := alerts.DropsAfter(trends.Digest{}, clinical.DefaultPolicy().DoseReview, func(trends.Change) bool { return true }); len(none) != 0 {
+		t.Errorf("without changes: %+v", none)
 	}
 }

@@ -27,15 +27,16 @@ func LastHuddle(p clinical.UnitPolicy, zone *time.Location, at time.Time) time.T
 // NextShift is when the next shift begins after a moment, by the policy's clocks in
 // the site's zone.
 func NextShift(p clinical.UnitPolicy, zone *time.Location, at time.Time) time.Time {
-	day, dayOK := clinical.ClockAfter(p.DayShift, at, zone)
-	night, nightOK := clinical.ClockAfter(p.NightShift, at, zone)
-	switch {
-	case !dayOK && !nightOK:
-		return at.Add(12 * time.Hour) // the policy's check refuses such clocks
-	case !nightOK || dayOK && day.Before(night):
-		return day
+	var starts []time.Time
+	for _, clock := range []string{p.DayShift, p.NightShift} {
+		if start, ok := clinical.ClockAfter(clock, at, zone); ok {
+			starts = append(starts, start)
+		}
 	}
-	return night
+	if len(starts) == 0 {
+		return at.Add(12 * time.Hour) // the policy's check refuses such clocks
+	}
+	return slices.MinFunc(starts, time.Time.Compare)
 }
 
 // Since is what has changed on a unit between two moments: the list as it was known
@@ -131,7 +132,7 @@ func (s *Since) add(a, before Assessment, known bool) {
 	if len(sets) > 0 {
 		s.Positives = append(s.Positives, NewSets{a, sets})
 	}
-	if at := d.Serial.ClearedAt; d.Serial.Cleared && !old.Serial.Cleared && at != nil && fresh(*at) {
+	if at := d.Serial.ClearedAt; at != nil && old.Serial.ClearedAt == nil && fresh(*at) {
 		s.Cleared = append(s.Cleared, a)
 	}
 	var falls []trends.FallFact
