@@ -165,13 +165,20 @@ func (s situation) fallReason(falls []trends.FallFact) *Reason {
 	if len(falls) == 0 {
 		return nil
 	}
-	r := &Reason{}
+	r, last := &Reason{}, falls[0]
 	for _, f := range falls {
-		r.Figures = Figures{"fell_at": f.At, "injury": f.Injury, "falls": len(falls)} // of the latest one
+		if f.At.After(last.At) || f.At.Equal(last.At) && harm[f.Injury] > harm[last.Injury] {
+			last = f
+		}
 		r.Facts = append(r.Facts, f.SourceID)
 	}
+	r.Figures = Figures{"fell_at": last.At, "injury": last.Injury, "falls": len(falls)}
 	return r
 }
+
+// harm orders injuries: of falls at one time the worst is told. An injury that is not
+// charted may be any, and stands before one that lets the patient stand.
+var harm = map[string]int{"none": 0, "minor": 1, "": 2, "moderate": 3, "major": 4, "death": 5}
 
 func fallWithoutSet(s situation, _ Assessment) *Reason {
 	var falls []trends.FallFact

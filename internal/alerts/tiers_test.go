@@ -106,6 +106,10 @@ func TestAReasonNamesItsFigures(t *testing.T) {
 	if fall.Rule != TFall || fall.Figures["falls"] != 2 || fall.Figures["injury"] != "major" || fall.Figures["fell_at"] != hour(-2) || len(fall.Facts) != 2 {
 		t.Errorf("falls: %+v", fall)
 	}
+	same := assess(withFall(withFall(withSets(young(), positive(-5)), -2, "major"), -2, "none")).Reasons[0]
+	if same.Figures["injury"] != "major" || same.Figures["falls"] != 2 {
+		t.Errorf("of two falls at one time the worse is told: %+v", same)
+	}
 	gap := a.Reasons[1]
 	if gap.Rule != TGap || gap.Figures["finding"] != trends.Positive || len(gap.Figures["missing"].([]string)) != 6 ||
 		gap.Figures["systolic_drop"] != 25.0 || gap.Figures["upright_systolic"] != 115.0 || gap.Figures["upright_minutes"] != 3.0 ||

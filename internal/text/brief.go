@@ -25,7 +25,7 @@ func (c Catalogue) Brief(r alerts.Reason) string {
 	case alerts.TFall, alerts.TFell:
 		at, _ := f["fell_at"].(time.Time)
 		injury, _ := f["injury"].(string)
-		return "fell " + c.Time(at) + ", " + Injury(injury)
+		return "fell " + c.Time(at) + ", " + Injury(injury) + latestOf(f)
 	case alerts.TStopped:
 		return "stopped by symptoms" + symptoms(f)
 	case alerts.TLow:

@@ -25,7 +25,46 @@ func Figure(v float64) string {
 }
 
 // Time writes a moment in the site's zone.
-func (c Catalogue) Time(t time.Time) string { return t.In(c.Zone).Format("2 Jan 15:04") }
+//
+// The year is told where the moment is far from the catalogue's. In the hour that a
+// clock put back runs through twice, the zone's abbreviation tells which of the two.
+func (c Catalogue) Time(t time.Time) string {
+	if d := c.At.Sub(t); !c.At.IsZero() && (d > yearFrom || d < -yearFrom) {
+		return c.Dated(t)
+	}
+	return clock(t.In(c.Zone), "2 Jan 15:04")
+}
+
+// Dated is Time with the year, for what is filed.
+func (c Catalogue) Dated(t time.Time) string { return clock(t.In(c.Zone), "2 Jan 2006 15:04") }
+
+func clock(local time.Time, form string) string {
+	if twice(local) {
+		form += " MST"
+	}
+	return local.Format(form)
+}
+
+// yearFrom is how far away a time is told with its year: half a year, beyond which day
+// and month may be taken for those of the next year or the one before.
+const yearFrom = 182 * 24 * time.Hour
+
+// twice reports whether a clock on the wall showed the same at another moment, because it
+// was put back. No zone has put its clocks back by more than some hours.
+func twice(local time.Time) bool {
+	_, offset := local.Zone()
+	for _, by := range []time.Duration{-3 * time.Hour, 3 * time.Hour} {
+		_, other := local.Add(by).Zone()
+		if other == offset {
+			continue
+		}
+		again := local.Add(time.Duration(offset-other) * time.Second)
+		if _, o := again.Zone(); o == other {
+			return true
+		}
+	}
+	return false
+}
 
 // Ago says how long before the catalogue's moment t was.
 func (c Catalogue) Ago(t time.Time) string {
@@ -117,6 +156,19 @@ func (c Catalogue) when(f alerts.Figures) string {
 	return c.Time(t) + " (" + c.Ago(t) + ")"
 }
 
+// latestOf says that there are further falls than the one whose figures are told; ""
+// where it is the only one. A number that was kept comes back as a float.
+func latestOf(f alerts.Figures) string {
+	n, ok := f["falls"].(int)
+	if kept, isFloat := f["falls"].(float64); isFloat {
+		n, ok = int(kept), true
+	}
+	if !ok || n < 2 {
+		return ""
+	}
+	return fmt.Sprintf(", the latest of %d falls", n)
+}
+
 func (c Catalogue) fell(f alerts.Figures) string {
 	at, _ := f["fell_at"].(time.Time)
 	injury, _ := f["injury"].(string)
@@ -130,7 +182,7 @@ func (c Catalogue) fell(f alerts.Figures) string {
 	default:
 		what = injury + " injury"
 	}
-	return fmt.Sprintf("Fell %s (%s), %s", c.Time(at), c.Ago(at), what)
+	return fmt.Sprintf("Fell %s (%s), %s%s", c.Time(at), c.Ago(at), what, latestOf(f))
 }
 
 func num(v any) string {
@@ -166,7 +218,7 @@ func symptoms(f alerts.Figures) string {
 func pressures(f alerts.Figures) string {
 	if f["upright_systolic"] == nil {
 		if f["baseline_systolic"] == nil {
-			return "no pressure measured"
+			return "no drop can be told"
 		}
 		return "baseline " + pair(f["baseline_systolic"], f["baseline_diastolic"]) + ", no upright pressure that compares"
 	}
