@@ -188,6 +188,7 @@ func (s *server) fallView(c *gin.Context, seen seenFall, r assess.FallReview) fa
 			text.Say("fall.line-change"), text.Say("fall.line-who"),
 		},
 	}
+	v.FellAt.Text = t.Dated(r.FellAt) // the sheet is filed
 	for _, known := range r.Known().History {
 		line := versionView{At: t.Time(known.RecordedAt), Says: t.Fact(known.Body)}
 		if known.Removed() {
@@ -318,7 +319,7 @@ func laterViewOf(t times, l alerts.Later) laterView {
 }
 
 func (s *server) afterView(t times, r assess.FallReview) afterView {
-	v := afterView{State: r.After.State, Word: fallStates()[r.After.State], Reason: s.rule(alerts.RFall)}
+	v := afterView{State: r.After.State, Word: setAfterWord(r.Fall, r.After.State, t.At), Reason: s.rule(alerts.RFall)}
 	if !r.After.DueAt.IsZero() {
 		v.Due = t.plain(r.After.DueAt)
 	}
@@ -338,6 +339,16 @@ func fallStates() map[string]string {
 		alerts.SetInTime: text.Say("fall.set-in-time"), alerts.SetLate: text.Say("fall.set-late"), alerts.SetOpen: text.Say("fall.set-open"),
 		alerts.SetMissing: text.Say("fall.set-missing"), alerts.SetNotOwed: text.Say("fall.set-not-owed"),
 	}
+}
+
+// setAfterWord is how the set after a fall stands. Of a stay that has ended none is
+// awaited any more.
+func setAfterWord(f assess.Fall, state string, now time.Time) string {
+	out := f.Now.Assessment.Digest.Stay.DischargedAt
+	if (state == alerts.SetOpen || state == alerts.SetMissing) && out != nil && !out.After(now) {
+		return text.Say("fall.set-never")
+	}
+	return fallStates()[state]
 }
 
 // fallsView lists the falls of a unit.
@@ -399,7 +410,7 @@ func (s *server) fallLine(t times, f assess.FallOnUnit) fallLine {
 	d := f.Now.Assessment.Digest
 	l := fallLine{
 		At: t.ago(f.FellAt), URL: fallURL(f.SourceID), ID: f.SourceID, Bed: d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID,
-		Injury: text.Injury(f.Injury), Assisted: text.Assisted(f.Assisted), State: fallStates()[f.After.State],
+		Injury: text.Injury(f.Injury), Assisted: text.Assisted(f.Assisted), State: setAfterWord(f.Fall, f.After.State, t.At),
 		TierName: text.Say("falls.not-known"),
 	}
 	if a := f.Before; a != nil {

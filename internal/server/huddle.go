@@ -232,9 +232,19 @@ type sinceGroup struct {
 	Items []sinceItem
 }
 
+// Count is the number of things that have happened, not of those whom they befell.
+func (g sinceGroup) Count() int {
+	n := 0
+	for _, i := range g.Items {
+		n += i.Events
+	}
+	return n
+}
+
 type sinceItem struct {
 	personView
-	Text string
+	Text   string
+	Events int
 }
 
 func (l lister) since() sinceView {
@@ -247,34 +257,38 @@ func (l lister) since() sinceView {
 	}
 	var items []sinceItem
 	for _, f := range s.Falls {
-		items = append(items, sinceItem{l.person(f.Of), l.NewFalls(f.Falls)})
+		items = append(items, sinceItem{l.person(f.Of), l.NewFalls(f.Falls), len(f.Falls)})
 	}
 	add(text.Say("huddle.since-falls"), items)
 	items = nil
 	for _, p := range s.Positives {
-		items = append(items, sinceItem{l.person(p.Of), l.NewSets(p.Sets)})
+		items = append(items, sinceItem{l.person(p.Of), l.NewSets(p.Sets), len(p.Sets)})
 	}
 	add(text.Say("huddle.since-positive"), items)
 	items = nil
 	for _, a := range s.Cleared {
-		items = append(items, sinceItem{l.person(a), l.Time(*a.Digest.Serial.ClearedAt)})
+		items = append(items, sinceItem{l.person(a), l.Time(*a.Digest.Serial.ClearedAt), 1})
 	}
 	add(text.Say("huddle.since-cleared"), items)
 	items = nil
 	for _, d := range s.Doses {
-		items = append(items, sinceItem{l.person(d.Of), l.NewDoses(d.Changes)})
+		items = append(items, sinceItem{l.person(d.Of), l.NewDoses(d.Changes), len(d.Changes)})
 	}
 	add(text.Say("huddle.since-doses"), items)
 	items = nil
 	for _, a := range s.Arrived {
-		items = append(items, sinceItem{l.person(a), text.Say("huddle.admitted", l.Time(a.Digest.Stay.AdmittedAt))})
+		how := text.Say("huddle.admitted", l.Time(a.Digest.Stay.AdmittedAt))
+		if moved, ok := l.answer.came[a.Digest.StayID]; ok {
+			how = text.Say("huddle.moved-here", moved.from, l.Time(moved.at))
+		}
+		items = append(items, sinceItem{l.person(a), how, 1})
 	}
 	add(text.Say("huddle.since-arrived"), items)
 	items = nil
 	for _, d := range s.Left {
 		p := l.person(d.Of)
 		p.URL = "" // its page may be another unit's by now
-		items = append(items, sinceItem{p, l.leaving(d)})
+		items = append(items, sinceItem{p, l.leaving(d), 1})
 	}
 	add(text.Say("huddle.since-left"), items)
 	return v
@@ -581,9 +595,10 @@ func (l lister) chooseView(unit string, when asked) chooseView {
 
 // sheetView is the page as it is printed: one sheet of A4 for a unit.
 type sheetView struct {
-	Rows  []sheetRow
-	Quiet []string // beds of the last tier
-	Size  string   // of its letters: one of sheetSizes
+	Moment string // with its year
+	Rows   []sheetRow
+	Quiet  []string // beds of the last tier
+	Size   string   // of its letters: one of sheetSizes
 }
 
 type sheetRow struct {
@@ -631,6 +646,7 @@ func (l lister) sheet(v listView) sheetView {
 		last = r.Tier
 		out.Rows = append(out.Rows, r)
 	}
+	out.Moment = l.Dated(l.answer.at)
 	out.Size = sizeOf(v, out)
 	return out
 }

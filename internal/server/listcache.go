@@ -28,6 +28,7 @@ type answer struct {
 	at        time.Time
 	list      []alerts.Assessment
 	since     alerts.Since
+	came      map[string]arrival // by stay: of those who were on another unit before
 	nextShift time.Time
 	people    []string // who can be given what is owed
 

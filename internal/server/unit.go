@@ -221,6 +221,9 @@ func (s *server) answer(ctx context.Context, unit string, when asked, data strin
 		return nil, err
 	}
 	a.since = alerts.Compare(a.then, list, left, from, when.at)
+	if a.came, err = s.arrivals(ctx, unit, a.since.Arrived, when.at); err != nil {
+		return nil, err
+	}
 	if when.live && s.Assignments != nil {
 		a.people, err = s.peopleOf(ctx, unit)
 	}
@@ -253,6 +256,35 @@ func (s *server) departures(ctx context.Context, unit string, then, now []alerts
 			}
 		}
 		out = append(out, d)
+	}
+	return out, nil
+}
+
+// arrival is a move onto a unit, from the one before it.
+type arrival struct {
+	from string
+	at   time.Time
+}
+
+// arrivals tells which of those who came were moved here from another unit of the
+// hospital, and when; the rest were admitted here.
+func (s *server) arrivals(ctx context.Context, unit string, came []alerts.Assessment, at time.Time) (map[string]arrival, error) {
+	out := map[string]arrival{}
+	for _, a := range came {
+		view, err := s.Board.Stay(ctx, a.Digest.StayID, at)
+		switch {
+		case clinical.CodeOf(err) == clinical.NotFound:
+			continue // taken back since the list was made
+		case err != nil:
+			return nil, err
+		}
+		before := ""
+		for _, p := range trends.PresencesOf(view.Chart) {
+			if p.Unit == unit && before != "" && p.Holds(at) {
+				out[a.Digest.StayID] = arrival{before, p.From}
+			}
+			before = p.Unit
+		}
 	}
 	return out, nil
 }
