@@ -278,6 +278,9 @@ func roomFor(places []place, withInterval bool) axes {
 			take(p.high)
 		}
 	}
+	if slices.Max(values) == 0 {
+		values = append(values, 4) // an axis of its own steps, though all is 0
+	}
 	a := round(values, 4)
 	a.min = 0
 	return a
