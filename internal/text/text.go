@@ -117,6 +117,9 @@ func (c Catalogue) Reason(r alerts.Reason) string {
 	f := r.Figures
 	switch r.Rule {
 	case alerts.TFall:
+		if f["injury"] == "death" {
+			return c.fell(f) + "; no set is asked for."
+		}
 		return c.fell(f) + "; no orthostatic set that can be read since."
 	case alerts.TFell:
 		return c.fell(f) + "."

@@ -58,3 +58,11 @@ func TestASetWithAPressureIsNotSaidToHaveNone(t *testing.T) {
 		t.Error(got)
 	}
 }
+
+func TestOfADeathNoSetIsMissed(t *testing.T) {
+	f := figures()
+	f["injury"] = "death"
+	if got := catalogue().Reason(alerts.Reason{Rule: alerts.TFall, Figures: f}); got != "Fell 20 Nov 10:00 (2 h ago), died of it; no set is asked for." {
+		t.Error(got)
+	}
+}
