@@ -155,6 +155,7 @@ type afterView struct {
 	First  *setLine // an earlier one that cannot be read
 	Hours  string
 	Reason ruleLink
+	Before []string // what comes before the patient may stand for one
 }
 
 func (s *server) fallPage(c *gin.Context) {
@@ -323,6 +324,9 @@ func (s *server) afterView(t times, r assess.FallReview) afterView {
 	if !r.After.DueAt.IsZero() {
 		v.Due = t.plain(r.After.DueAt)
 	}
+	if awaited := v.State == alerts.SetOpen || v.State == alerts.SetMissing; awaited && !stayOver(r.Fall, t.At) {
+		v.Before = text.Missing(r.Now.Assessment.Recheck.Missing) // of this fall, or of another
+	}
 	if set := r.After.Read; set != nil {
 		v.Read = lineOf(t, *set)
 		v.Hours = text.Say("fall.after", text.Span(set.StartedAt.Sub(r.FellAt)))
@@ -344,11 +348,15 @@ func fallStates() map[string]string {
 // setAfterWord is how the set after a fall stands. Of a stay that has ended none is
 // awaited any more.
 func setAfterWord(f assess.Fall, state string, now time.Time) string {
-	out := f.Now.Assessment.Digest.Stay.DischargedAt
-	if (state == alerts.SetOpen || state == alerts.SetMissing) && out != nil && !out.After(now) {
+	if (state == alerts.SetOpen || state == alerts.SetMissing) && stayOver(f, now) {
 		return text.Say("fall.set-never")
 	}
 	return fallStates()[state]
+}
+
+func stayOver(f assess.Fall, now time.Time) bool {
+	out := f.Now.Assessment.Digest.Stay.DischargedAt
+	return out != nil && !out.After(now)
 }
 
 // fallsView lists the falls of a unit.

@@ -76,3 +76,26 @@ func TestNoSetIsAwaitedAfterTheStay(t *testing.T) {
 		t.Error("the sheet of a fall is filed, and does not tell the year")
 	}
 }
+
+// After an injury the sheet asks nobody to stand the patient up before that is cleared,
+// whichever of two falls it is about.
+func TestASetAfterAnInjuryIsNotAskedForOutright(t *testing.T) {
+	for injury, want := range map[string]string{"major": "injury: stand only when cleared by the provider", "": "check for injury before standing", "minor": ""} {
+		d, board := open(t)
+		addMoved(board)
+		m := board.Store.(*assesstest.Memory)
+		for n, v := range m.All {
+			if f, ok := v.Body.(clinical.Fall); ok && v.SourceID == "F-1" {
+				f.Injury = injury
+				m.All[n].Body = f
+			}
+		}
+		for _, path := range []string{"/falls/F-1", "/falls/F-2"} {
+			page := asFallsNurse(d)(path).Body.String()
+			after := page[strings.Index(page, `id="h-after"`):strings.Index(page, `id="h-choose"`)]
+			if strings.Contains(after, `class="bar"`) != (want != "") || !strings.Contains(after, want) {
+				t.Errorf("%s with injury %q says of the set after the fall: %s", path, injury, after)
+			}
+		}
+	}
+}

@@ -2,6 +2,7 @@ package text
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -39,11 +40,7 @@ func (c Catalogue) Brief(r alerts.Reason) string {
 		}
 		return what + " with " + Plural(len(words(f["missing"])), "precaution", "precautions") + " missing"
 	case alerts.TPositive:
-		out := "positive set"
-		if f["systolic_drop"] != nil {
-			out += ", systolic drop " + num(f["systolic_drop"])
-		}
-		return out
+		return "positive set" + decidedBy(f)
 	case alerts.TSymptoms:
 		return "symptoms on standing" + symptoms(f)
 	case alerts.TOverdue, alerts.TDue, alerts.TRoutine, alerts.TSoon:
@@ -75,4 +72,20 @@ func (c Catalogue) briefWatch(f alerts.Figures) string {
 		parts = append(parts, "recheck scheduled "+c.Time(t))
 	}
 	return strings.Join(parts, ", ")
+}
+
+// decidedBy names in a few words the first criterion that made a set positive.
+func decidedBy(f alerts.Figures) string {
+	criteria := words(f["criteria"])
+	switch {
+	case stoppedAlone(f):
+		return ", stopped by symptoms" + symptoms(f)
+	case slices.Contains(criteria, trends.CritSystolic) && f["systolic_drop"] != nil:
+		return ", " + change("systolic", f["systolic_drop"])
+	case slices.Contains(criteria, trends.CritDiastolic) && f["diastolic_drop"] != nil:
+		return ", " + change("diastolic", f["diastolic_drop"])
+	case slices.Contains(criteria, trends.CritLow) && f["upright_systolic"] != nil:
+		return ", standing systolic " + num(f["upright_systolic"])
+	}
+	return ""
 }

@@ -1,10 +1,12 @@
 package text
 
 import (
+	"slices"
 	"strings"
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/trends"
 )
@@ -120,7 +122,10 @@ func (c Catalogue) NewDoses(changes []trends.Change) string {
 
 // SetBrief writes a set for paper: pressures, minutes and drop, with its time and age.
 func (c Catalogue) SetBrief(s trends.Set) string {
-	from, to := "?", "not standing"
+	from, to := "?", "did not stand"
+	if slices.ContainsFunc(s.Upright, func(u trends.Upright) bool { return u.Position == clinical.Standing }) {
+		to = "no pressure standing"
+	}
 	if b := s.Baseline; b != nil {
 		from = Pressure(b.Systolic, b.Diastolic)
 	}
@@ -132,7 +137,7 @@ func (c Catalogue) SetBrief(s trends.Set) string {
 	}
 	out := from + " → " + to
 	if s.SystolicDrop != nil {
-		out += ", drop " + Figure(*s.SystolicDrop)
+		out += ", " + strings.Replace(change("systolic", *s.SystolicDrop), "systolic drop", "drop", 1)
 	}
 	return out + "; " + c.Time(s.StartedAt) + ", " + c.ageBrief(s.StartedAt)
 }

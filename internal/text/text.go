@@ -5,6 +5,7 @@ package text
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -131,11 +132,17 @@ func (c Catalogue) Reason(r alerts.Reason) string {
 		return fmt.Sprintf("Lying systolic %s, under 90, at %s: standing tests are usually withheld.", num(f["baseline_systolic"]), c.when(f))
 	case alerts.TGap:
 		what := "Pressure falls on standing"
-		if f["finding"] == trends.SymptomsOnly {
+		switch {
+		case f["finding"] == trends.SymptomsOnly:
 			what = "Symptoms on standing"
+		case stoppedAlone(f):
+			what = "Stopped by symptoms" + symptoms(f)
 		}
 		return what + " at the set of " + c.when(f) + ", and precautions are missing: " + strings.Join(words(f["missing"]), ", ") + "."
 	case alerts.TPositive:
+		if stoppedAlone(f) {
+			return "The latest set that can be read, " + c.when(f) + ", was stopped by symptoms" + symptoms(f) + "; " + pressures(f) + "."
+		}
 		return "Pressure fell on standing at the latest set that can be read, " + c.when(f) + ": " + pressures(f) + "."
 	case alerts.TSymptoms:
 		return "Symptoms on standing without a fall in pressure, " + c.when(f) + symptoms(f) + "."
@@ -210,6 +217,23 @@ func words(v any) []string {
 	return w
 }
 
+// stoppedAlone reports whether a set is positive by its symptoms alone: what it says of
+// pressures is then no fall.
+func stoppedAlone(f alerts.Figures) bool {
+	criteria := words(f["criteria"])
+	return slices.Contains(criteria, trends.CritStopped) && !slices.ContainsFunc(criteria, func(c string) bool {
+		return c == trends.CritSystolic || c == trends.CritDiastolic || c == trends.CritLow
+	})
+}
+
+// change writes a drop; a rise is said as one.
+func change(name string, drop any) string {
+	if v, ok := drop.(float64); ok && v < 0 {
+		return name + " up " + Figure(-v)
+	}
+	return name + " drop " + num(drop)
+}
+
 func symptoms(f alerts.Figures) string {
 	if w := words(f["symptoms"]); len(w) > 0 {
 		return " (" + List(w) + ")"
@@ -233,10 +257,10 @@ func pressures(f alerts.Figures) string {
 	if f["upright_minutes"] != nil {
 		at += " " + num(f["upright_minutes"]) + " min"
 	}
-	out := fmt.Sprintf("%s %s, %s %s; systolic drop %s", from, pair(f["baseline_systolic"], f["baseline_diastolic"]),
-		at, pair(f["upright_systolic"], f["upright_diastolic"]), num(f["systolic_drop"]))
+	out := fmt.Sprintf("%s %s, %s %s; %s", from, pair(f["baseline_systolic"], f["baseline_diastolic"]),
+		at, pair(f["upright_systolic"], f["upright_diastolic"]), change("systolic", f["systolic_drop"]))
 	if f["diastolic_drop"] != nil {
-		out += ", diastolic drop " + num(f["diastolic_drop"])
+		out += ", " + change("diastolic", f["diastolic_drop"])
 	}
 	return out + " mmHg"
 }

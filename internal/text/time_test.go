@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
 )
 
 // Chicago's clocks went from 01:59:59 CDT back to 01:00 CST on 1 November 2026 and
@@ -63,6 +65,51 @@ func TestOfADeathNoSetIsMissed(t *testing.T) {
 	f := figures()
 	f["injury"] = "death"
 	if got := catalogue().Reason(alerts.Reason{Rule: alerts.TFall, Figures: f}); got != "Fell 20 Nov 10:00 (2 h ago), died of it; no set is asked for." {
+		t.Error(got)
+	}
+}
+
+// A set that is positive because symptoms ended it says nothing of a fall in pressure,
+// and its pressure may have risen.
+func TestAPositiveSetIsToldByWhatMadeItPositive(t *testing.T) {
+	for _, c := range []struct {
+		criteria     []string
+		drop         float64
+		brief, whole string
+	}{
+		{[]string{trends.CritSystolic, trends.CritStopped}, 34, "positive set, systolic drop 34", "Pressure fell on standing"},
+		{[]string{trends.CritDiastolic}, -14, "positive set, diastolic drop 12", "systolic up 14, diastolic drop 12 mmHg"},
+		{[]string{trends.CritLow}, 12, "positive set, standing systolic 108", "systolic drop 12"},
+		{[]string{trends.CritStopped}, -7, "positive set, stopped by symptoms (dizziness and nausea)", "was stopped by symptoms (dizziness and nausea); lying 142/78"},
+	} {
+		f := figures()
+		f["criteria"], f["systolic_drop"] = c.criteria, c.drop
+		r := alerts.Reason{Rule: alerts.TPositive, Figures: f}
+		if got := catalogue().Brief(r); got != c.brief {
+			t.Errorf("%v: %q", c.criteria, got)
+		}
+		if got := catalogue().Reason(r); !strings.Contains(got, c.whole) {
+			t.Errorf("%v: %q", c.criteria, got)
+		}
+		gap := catalogue().Reason(alerts.Reason{Rule: alerts.TGap, Figures: f})
+		if fell := strings.HasPrefix(gap, "Pressure falls"); fell == (c.drop == -7) {
+			t.Errorf("%v: %q", c.criteria, gap)
+		}
+	}
+}
+
+func TestWhoStoodWithoutAPressureIsNotSaidToHaveSat(t *testing.T) {
+	s := trends.Set{StartedAt: noon, Upright: []trends.Upright{{Position: clinical.Standing}}}
+	if got := catalogue().SetBrief(s); !strings.HasPrefix(got, "? → no pressure standing") {
+		t.Error(got)
+	}
+	s.Upright = nil
+	if got := catalogue().SetBrief(s); !strings.HasPrefix(got, "? → did not stand") {
+		t.Error(got)
+	}
+	up := -57.0
+	s.SystolicDrop = &up
+	if got := catalogue().SetBrief(s); !strings.Contains(got, ", systolic up 57;") {
 		t.Error(got)
 	}
 }
