@@ -130,6 +130,9 @@ func (l lister) person(a alerts.Assessment) personView {
 	p := personView{Bed: a.Digest.Stay.Bed}
 	if l.sees.names {
 		p.Name, p.URL = a.Digest.Stay.Name, stayURL(a.Digest.StayID)+l.query
+		if p.Name == "" && p.Bed == "" {
+			p.Name = a.Digest.Stay.PatientID // nothing else tells who it is
+		}
 	}
 	return p
 }
@@ -386,7 +389,7 @@ type dueView struct {
 	State   string // overdue, due or blocked; "" where nothing tells a time
 	Word    string
 	Due     *moment
-	Why     string // what else the recheck is for
+	Why     string // what asks for a set sooner than the fall
 	Missing []string
 	Bundle  []string // the precautions that are missing
 	Whom    whomView
@@ -417,6 +420,7 @@ func (l lister) dueOf(a alerts.Assessment, d episodes.Due) dueView {
 			v.State = alerts.Overdue
 		}
 		v.Word, v.Missing = text.RecheckStates[v.State], text.Missing(a.Recheck.Missing)
+		v.Why = askedBefore(a, d)
 	case episodes.PrecautionsMissing:
 		v.Text, v.Bundle = text.Say("huddle.precautions"), a.Precautions.Missing
 	case episodes.DoseReview:
@@ -429,6 +433,16 @@ func (l lister) dueOf(a alerts.Assessment, d episodes.Due) dueView {
 	}
 	v.Whom = l.whom(a, d)
 	return v
+}
+
+// askedBefore says what asks for the set after a fall sooner than the fall does, so that its
+// time is not taken for that of the fall; "" where nothing does.
+func askedBefore(a alerts.Assessment, d episodes.Due) string {
+	r := a.Recheck
+	if d.Kind != episodes.FallWithoutSet || r.Rule == alerts.RFall || r.DueAt == nil || d.At == nil || !r.DueAt.Equal(*d.At) {
+		return ""
+	}
+	return text.Say("huddle.asked-before", text.RecheckWhy(r.Rule, r.Drug, r.Change))
 }
 
 func (l lister) whom(a alerts.Assessment, d episodes.Due) whomView {
@@ -618,6 +632,7 @@ type sheetRow struct {
 type sheetDue struct {
 	Text    string
 	Due     string
+	Why     string // what asks for a set sooner than the fall
 	State   string
 	Missing []string // why a set cannot be taken, or what comes before it
 	Name    string
@@ -635,8 +650,8 @@ func (l lister) sheet(v listView) sheetView {
 			if bed == "" {
 				bed = text.Say("huddle.no-bed")
 			}
-			if l.sees.names && g.Digest.Stay.Name != "" {
-				bed += " " + g.Digest.Stay.Name
+			if name := l.person(g).Name; name != "" {
+				bed += " " + name
 			}
 			out.Quiet = append(out.Quiet, bed)
 			continue
@@ -678,7 +693,7 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 			if d.Blocked {
 				due.State = alerts.Blocked
 			}
-			due.Missing = text.Missing(a.Recheck.Missing)
+			due.Why, due.Missing = askedBefore(a, d), text.Missing(a.Recheck.Missing)
 		}
 		if l.sees.names {
 			due.Name = l.given.name(d)

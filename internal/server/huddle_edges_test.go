@@ -99,3 +99,18 @@ func TestASetAfterAnInjuryIsNotAskedForOutright(t *testing.T) {
 		}
 	}
 }
+
+// One set answers a fall and what was owed before it; the time of the earlier is not told
+// as that of the fall.
+func TestATimeBeforeTheFallIsNotTheFallsOwn(t *testing.T) {
+	d, board := open(t)
+	addMoved(board) // admitted 50 h ago, age not known: the screen was due before the fall
+	page := get(signedIn(d), "/units/4W").Body.String()
+	const want = "asked for before as recheck: admission screen of a patient at risk"
+	if n := strings.Count(page, want); n != 2 {
+		t.Errorf("said %d times, want once on the list and once on paper", n)
+	}
+	if !strings.Contains(page, ">no bed</b> <span class=\"name\">Odalys Marrable</span>") {
+		t.Error("who has no bed is not named on paper")
+	}
+}
