@@ -18,13 +18,25 @@ import (
 	"plumbline/internal/text"
 )
 
-// mayAct reports whether an account may act on an episode: of a patient by the
-// permission to see the patient and by the unit, of a feed by that to see the feeds.
-func (s *server) mayAct(a auth.Account, e episodes.Episode) bool {
-	if e.Kind == episodes.FeedStale {
-		return a.May(auth.ActOnEpisodes, auth.ViewFeeds)
+// tasked is what lets somebody act on the episodes of one kind, and close them, who
+// may not act on all: it is the work that the episode asks for.
+var tasked = map[episodes.Kind]auth.Permission{
+	episodes.DoseReview: auth.ReviewDoses,
+	episodes.FeedStale:  auth.ManagePolicy,
+}
+
+// mayAct reports whether an account may do to an episode what needs a permission: of
+// a patient where it may see the patient and is on the unit, of a feed where it may
+// see the feeds.
+func mayAct(a auth.Account, e episodes.Episode, needs ...auth.Permission) bool {
+	task, some := tasked[e.Kind]
+	if !a.May(needs...) && !(some && a.May(task)) {
+		return false
 	}
-	return a.May(auth.ActOnEpisodes, auth.ViewList, auth.ViewNames) && a.OnUnit(e.Unit)
+	if e.Kind == episodes.FeedStale {
+		return a.May(auth.ViewFeeds)
+	}
+	return a.May(auth.ViewList, auth.ViewNames) && a.OnUnit(e.Unit)
 }
 
 // permitsEpisode looks up the episode. Whether there is none, it is another unit's,
@@ -42,7 +54,7 @@ func (s *server) permitsEpisode(c *gin.Context, r rule, a auth.Account) bool {
 	if err == nil {
 		c.Set(episodeKey, h)
 	}
-	if err != nil || !a.May(r.needs...) || !s.mayAct(a, h.Episode) {
+	if err != nil || !mayAct(a, h.Episode, r.needs...) {
 		s.refuse(c, r, s.notFound)
 		return false
 	}
@@ -115,7 +127,7 @@ var spans = []int{1, 2, 4, 8, 12, 24, 48, 72}
 // formsOf are the forms that the state of an episode leaves to an account; nil for
 // one that is done, or where the account may do nothing.
 func formsOf(e episodes.Episode, a auth.Account, back, about string) *episodeForms {
-	if !e.Active() || !a.May(auth.ActOnEpisodes) {
+	if !e.Active() || !mayAct(a, e, auth.ActOnEpisodes) {
 		return nil
 	}
 	f := &episodeForms{URL: "/episodes/" + e.ID, ID: e.ID, About: about, Seen: e.Events, Back: back}
@@ -132,7 +144,7 @@ func formsOf(e episodes.Episode, a auth.Account, back, about string) *episodeFor
 			f.Defer.Spans = append(f.Defer.Spans, choiceView{Value: strconv.Itoa(hours), Text: text.Span(span)})
 		}
 	}
-	if a.May(auth.CloseEpisodes) {
+	if mayAct(a, e, auth.CloseEpisodes) {
 		f.Close = &closeForm{}
 		for _, reason := range episodes.Closings[e.Kind] {
 			f.Close.Reasons = append(f.Close.Reasons, choiceView{Value: reason, Text: text.ClosingReasons[reason]})
@@ -204,7 +216,7 @@ func (s *server) notDone(c *gin.Context, status int, form url.Values, a episodes
 	case err != nil:
 		s.fail(c, err)
 		return
-	case !s.mayAct(accountOf(c), h.Episode): // it has moved to another unit just now
+	case !mayAct(accountOf(c), h.Episode, auth.ActOnEpisodes): // it has moved to another unit just now
 		s.notFound(c)
 		return
 	case doneAlready(h, a): // the button was pressed twice
@@ -228,7 +240,7 @@ func (s *server) notDone(c *gin.Context, status int, form url.Values, a episodes
 		s.fail(c, err)
 		return
 	}
-	v.Episode.Forms = formsOf(h.Episode, accountOf(c), form.Get("back"), v.Episode.Name)
+	v.Episode.offer(h.Episode, accountOf(c), form.Get("back"))
 	v.Typed = v.Episode.Forms.fill(form, a.Do)
 	s.show(c, status, "episode", v)
 }

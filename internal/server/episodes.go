@@ -82,6 +82,7 @@ type episodeView struct {
 	Says   string // where it stands
 	Since  *moment
 	Events []eventView // nil where the page shows none
+	Review string      // the address of the dose review that it asks for; "" for none, or who may not review
 	Forms  *episodeForms
 }
 
@@ -137,7 +138,8 @@ func (s *server) episodesPage(c *gin.Context) {
 		for _, e := range owed {
 			if e.Kind == kind {
 				ev := s.episodeView(t, e)
-				ev.Bed, ev.Forms = bedIn(beds, e.StayID), formsOf(e, a, backToUnit, ev.Name)
+				ev.Bed = bedIn(beds, e.StayID)
+				ev.offer(e, a, backToUnit)
 				k.Episodes = append(k.Episodes, ev)
 			}
 		}
@@ -183,6 +185,14 @@ func (s *server) episodeView(t times, e episodes.Episode) episodeView {
 	return v
 }
 
+// offer puts on the episode what an account may do about it.
+func (v *episodeView) offer(e episodes.Episode, a auth.Account, back string) {
+	v.Forms = formsOf(e, a, back, v.Name)
+	if e.Kind == episodes.DoseReview && e.Active() && a.May(auth.ReviewDoses, auth.ViewStay) && a.OnUnit(e.Unit) {
+		v.Review = reviewURL(e.StayID)
+	}
+}
+
 func eventsOf(t times, events []episodes.Event) []eventView {
 	out := make([]eventView, len(events))
 	for n, v := range events {
@@ -212,8 +222,8 @@ func (s *server) stayEpisodes(c *gin.Context, when asked, stayID string) ([]epis
 	for _, h := range histories {
 		v := s.episodeView(t, h.Episode)
 		v.Events = eventsOf(t, h.Events)
-		if when.live && s.mayAct(accountOf(c), h.Episode) {
-			v.Forms = formsOf(h.Episode, accountOf(c), backToStay, v.Name)
+		if when.live {
+			v.offer(h.Episode, accountOf(c), backToStay)
 		}
 		out = append(out, v)
 	}
@@ -230,9 +240,7 @@ func (s *server) feedEpisodes(c *gin.Context, now time.Time) ([]episodeView, err
 	var out []episodeView
 	for _, e := range list {
 		v := s.episodeView(t, e)
-		if s.mayAct(accountOf(c), e) {
-			v.Forms = formsOf(e, accountOf(c), "", v.Name)
-		}
+		v.offer(e, accountOf(c), "")
 		out = append(out, v)
 	}
 	return out, err

@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
+	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
@@ -162,7 +163,7 @@ func TestTheUnitsPageOfEpisodes(t *testing.T) {
 	if s.last() != "falls-nurse view GET /units/:unit/episodes unit=4W stay= allowed" {
 		t.Error(s.last())
 	}
-	lacks(t, s.get("pharmacist", "/units/4W/episodes"), "<form", "/tally")
+	lacks(t, s.get("pharmacist", "/units/4W/episodes"), "/tally") // its forms: TestAPharmacistActsOnDoseReviews
 	lacks(t, s.get("bedside-nurse", "/units/4W/episodes"), "/tally")
 	if w := get(servertest.As(s.handler, "falls-nurse"), "/units/4W/episodes?as_of=2026-11-01T00:00:00Z"); w.Code != 400 {
 		t.Errorf("another moment = %d", w.Code)
@@ -418,7 +419,12 @@ func TestTheHistoryOnThePatientsPage(t *testing.T) {
 	if strings.Index(page, e.ID) < strings.Index(page, s.episode("S101", episodes.PrecautionsMissing).ID) {
 		t.Error("what is done stands before what is owed")
 	}
-	lacks(t, s.get("pharmacist", "/stays/S101"), `action="/episodes/`)
+	for _, h := range historiesOf(t, s.deps, "S101") { // a pharmacist acts on dose reviews alone
+		form := `action="/episodes/` + h.Episode.ID + `/take"`
+		if got := strings.Contains(s.get("pharmacist", "/stays/S101"), form); got != (h.Episode.Kind == episodes.DoseReview) {
+			t.Errorf("the pharmacist's form for %s: %v", h.Episode.Kind, got)
+		}
+	}
 
 	then := s.get("bedside-nurse", "/stays/S101?as_of="+before.UTC().Format(time.RFC3339))
 	holds(t, article(then), "Opened. ", "Open; owed for 5 min")
@@ -472,12 +478,14 @@ func TestEpisodesOfFeeds(t *testing.T) {
 	checkMarkup(t, "feeds", page)
 	holds(t, page, "The feed folder is not read as it should be: it cannot be read.", `action="/episodes/`+e.ID+`/take"`)
 	lacks(t, page, "data-refresh")
-	for _, who := range []string{"administrator", "pharmacist"} {
-		page := s.get(who, "/feeds")
-		holds(t, page, "is not read as it should be", "data-refresh")
-		lacks(t, page, `action="/episodes/`)
-		if w := s.act(who, e, "take", 1); w.Code != 404 {
-			t.Errorf("taken by the %s = %d", who, w.Code)
+	page = s.get("pharmacist", "/feeds")
+	holds(t, page, "is not read as it should be", "data-refresh")
+	lacks(t, page, `action="/episodes/`)
+	for _, who := range []string{"pharmacist", "screen"} {
+		for _, verb := range []string{"take", "close"} {
+			if w := s.act(who, e, verb, 1, "reason", "known_outage"); w.Code != 404 {
+				t.Errorf("%s by the %s = %d", verb, who, w.Code)
+			}
 		}
 	}
 	if w := s.act("falls-nurse", e, "take", 1, "back", "stay"); w.Code != 303 || w.Header().Get("Location") != "/feeds#e-"+e.ID {
@@ -489,6 +497,103 @@ func TestEpisodesOfFeeds(t *testing.T) {
 	if w := s.act("bedside-nurse", e, "close", 1, "reason", "known_outage"); w.Code != 409 || !strings.Contains(w.Body.String(), "Taken by falls-nurse") {
 		t.Errorf("a page that is out of date = %d", w.Code)
 	}
+	// Whoever sees to the feeds acts on what is owed of them, and on nothing else.
+	holds(t, s.get("administrator", "/feeds"), "Take over from falls-nurse")
+	for n, form := range [][]string{{"take"}, {"release"}, {"defer", "reason", "the link is down", "hours", "1"}, {"close", "reason", "known_outage"}} {
+		if w := s.act("administrator", e, form[0], n+2, form[1:]...); w.Code != 303 || w.Header().Get("Location") != "/feeds#e-"+e.ID {
+			t.Errorf("%s by the administrator = %d", form[0], w.Code)
+		}
+	}
+	if w := s.act("administrator", s.episode("S106", episodes.PrecautionsMissing), "take", 1); w.Code != 404 {
+		t.Errorf("a patient's episode taken by the administrator = %d", w.Code)
+	}
+}
+
+// Who may act on an episode of each kind, in the order of auth.Roles, written from
+// the text of docs/accounts.md: the answer to a form that does not say what it showed.
+var actingOn = map[episodes.Kind]string{
+	episodes.FallWithoutSet:     acting,
+	episodes.TellProvider:       acting,
+	episodes.RecheckOverdue:     acting,
+	episodes.PrecautionsMissing: acting,
+	episodes.DoseReview:         "409 409 409 409 404 404",
+	episodes.DataContradiction:  acting,
+	episodes.FeedStale:          "409 409 409 404 409 404",
+}
+
+func TestWhoActsOnEachKindOfEpisode(t *testing.T) {
+	s := newShift(t)
+	silent := []episodes.Silence{{Feed: "feed folder", Since: s.now.Add(-time.Hour), Why: "it cannot be read"}}
+	if _, err := s.deps.Episodes.StepFeeds(t.Context(), silent, s.now); err != nil {
+		t.Fatal(err)
+	}
+	seen := map[episodes.Kind]bool{}
+	for _, e := range append(owed(t, s.deps, "4W"), owed(t, s.deps, "")...) {
+		seen[e.Kind] = true
+		for n, role := range auth.Roles {
+			for _, verb := range []string{"take", "release", "defer", "close"} {
+				w := s.act(string(role), e, verb, 0, "reason", "other", "note", "x", "hours", "1")
+				if want := strings.Fields(actingOn[e.Kind])[n]; strconv.Itoa(w.Code) != want {
+					t.Errorf("%s of %s as %s = %d, want %s", verb, e.Kind, role, w.Code, want)
+				}
+			}
+		}
+	}
+	for _, kind := range episodes.Kinds {
+		if actingOn[kind] == "" || !seen[kind] && kind != episodes.DataContradiction { // the demo unit contradicts itself nowhere
+			t.Errorf("nobody is tried on %s", kind)
+		}
+	}
+}
+
+// A pharmacist takes, gives back, puts off and closes dose reviews of the own units,
+// and is led to where doses are reviewed. A nurse acts on them too, and is not led.
+func TestAPharmacistActsOnDoseReviews(t *testing.T) {
+	s := newShift(t)
+	var e, other episodes.Episode
+	for _, o := range owed(t, s.deps, "4W") {
+		if o.Kind == episodes.DoseReview {
+			e = o
+		} else {
+			other = o
+		}
+	}
+	if e.ID == "" || other.ID == "" {
+		t.Fatal("the demo unit has no dose review owed, or nothing else")
+	}
+	link, form := `href="/dose-review/`+e.StayID+`"`, `action="/episodes/`+e.ID+`/take"`
+	for _, path := range []string{"/units/4W/episodes", "/stays/" + e.StayID} {
+		page := s.get("pharmacist", path)
+		holds(t, page, link, form)
+		lacks(t, page, `action="/episodes/`+other.ID)
+		_, article, _ := strings.Cut(s.get("falls-nurse", path), `id="e-`+e.ID+`"`)
+		article, _, _ = strings.Cut(article, "</article>")
+		holds(t, article, form)
+		lacks(t, article, link)
+	}
+	for n, form := range [][]string{{"take"}, {"release"}, {"defer", "reason", "the prescriber is away", "hours", "48"}, {"close", "reason", "reviewed"}} {
+		if w := s.act("pharmacist", e, form[0], n+1, form[1:]...); w.Code != 303 {
+			t.Errorf("%s by the pharmacist = %d", form[0], w.Code)
+		}
+		if want := "pharmacist change POST /episodes/:episode/" + form[0] + " unit=4W stay=" + e.StayID + " allowed"; s.last() != want {
+			t.Errorf("the audit: %s, want %s", s.last(), want)
+		}
+	}
+	if w := s.act("pharmacist", other, "take", 1); w.Code != 404 {
+		t.Errorf("%s taken by the pharmacist = %d", other.Kind, w.Code)
+	}
+	page := s.get("pharmacist", "/stays/"+e.StayID)
+	holds(t, page, "Closed by pharmacist")
+	lacks(t, page, form)
+}
+
+func historiesOf(t *testing.T, d server.Deps, stay string) []care.History {
+	t.Helper()
+	list, err := d.Episodes.Stay(t.Context(), stay)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list
 }
 
 func TestTheTallyOfAUnit(t *testing.T) {

@@ -39,7 +39,7 @@ const (
 	permitted   audience = "permission"         // refused with 403
 	ofUnit      audience = "unit of the URL"    // permission and unit; refused with 404
 	ofStay      audience = "stay of the URL"    // permission and the stay's unit; refused with 404
-	ofEpisode   audience = "episode of the URL" // permission and the episode's unit, of a feed's that of feeds; refused with 404
+	ofEpisode   audience = "episode of the URL" // permission, or that of its task, and the episode's unit; refused with 404: mayAct
 	ofFall      audience = "fall of the URL"    // permission and the unit of the fall; refused with 404
 	denied      audience = "no rule, so denied" // what the table does not hold
 )

@@ -11,8 +11,8 @@ var RoleSays = map[string]string{
 	"bedside-nurse": "sees the patients of its units, records sets, takes and closes what is owed",
 	"falls-nurse":   "the same, and the unit over time",
 	"unit-manager":  "sees the patients of its units and the unit over time, takes and closes what is owed",
-	"pharmacist":    "sees the patients of its units and reviews doses",
-	"administrator": "accounts, policy, audit, feeds and rows held back; no patients",
+	"pharmacist":    "sees the patients of its units, reviews doses, takes and closes the dose reviews that are owed",
+	"administrator": "accounts, policy, audit, feeds with what is owed of them, and rows held back; no patients",
 	"screen":        "the list of its units in beds, without names, for a display",
 }
 
