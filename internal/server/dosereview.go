@@ -267,7 +267,8 @@ type placeView struct {
 func (p placeView) Size() int { return len(p.Rows) }
 
 type queueRow struct {
-	URL, Stay                       string
+	URL                             string
+	Stay                            string // as an id of the page: without spaces
 	Bed, Name, PatientID, Age, Unit string
 	Tier, TierName                  string
 	Set                             *setLine
@@ -276,6 +277,7 @@ type queueRow struct {
 	Drugs                           []drugRow
 	Others                          string // contributing and pressor drugs
 	Load                            string
+	LeftOut, Unrecognised           string // what the load and the flags do not know of
 	Flags                           []reasonView
 	Reviewed                        string
 	Due                             bool
@@ -397,8 +399,9 @@ func (s *server) chips(ctx context.Context, q queue) (groups []chip, dropped chi
 func (s *server) queueRow(t times, e queued) queueRow {
 	d := e.Digest
 	r := queueRow{
-		URL: reviewURL(d.StayID), Stay: d.StayID, Bed: d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID,
+		URL: reviewURL(d.StayID), Stay: segment(d.StayID), Bed: d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID,
 		Age: s.age(d.Stay, t), Unit: d.Stay.Unit, Tier: e.Tier, TierName: text.TierNames[e.Tier], Load: text.Load(e.Exposures),
+		LeftOut: text.List(e.Exposures.LoadLeftOut), Unrecognised: text.List(d.Unrecognised),
 		Reviewed: reviewedLine(t, e.Last), Due: e.Due, News: t.ReviewNews(e.News),
 	}
 	if !t.live {

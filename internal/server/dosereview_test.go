@@ -18,6 +18,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/xuri/excelize/v2"
 
+	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/audit"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
@@ -118,6 +119,24 @@ func TestTheQueueIsFilteredByUnitDrugAndDrop(t *testing.T) {
 	}
 }
 
+// A load is a part of the truth where drugs were left out of it or not known: the row
+// that tells it says so.
+func TestTheQueueSaysWhatItsLoadLeavesOut(t *testing.T) {
+	d, board := open(t)
+	m := board.Store.(*assesstest.Memory)
+	at := demo.AnchorTime().Add(-time.Hour)
+	for id, drug := range map[string]string{"X-1": "prazosin", "X-2": "Unheardofine <b>"} {
+		m.All = append(m.All, clinical.Version{
+			Kind: clinical.KindDose, SourceID: id, StayID: "S108", RecordedAt: at, Stated: true, Status: clinical.Completed,
+			Body: clinical.Dose{Drug: clinical.Drug{Text: drug}, GivenAt: at},
+		})
+	}
+	body := get(reviewing(d), "/dose-review").Body.String()
+	_, row, _ := strings.Cut(body, `aria-labelledby="s-S108"`)
+	row, _, _ = strings.Cut(row, "</article>")
+	holds(t, row, "3.67 DDD given in the last 24 h", "Left out of the load, for want of an amount or a DDD: prazosin.", "Not recognised, so not judged: Unheardofine &lt;b&gt;.")
+}
+
 func TestThePageOfAReviewSaysWhatThePharmacistNeeds(t *testing.T) {
 	d, _ := open(t)
 	body := get(reviewing(d), "/dose-review/S108").Body.String()
@@ -129,7 +148,7 @@ func TestThePageOfAReviewSaysWhatThePharmacistNeeds(t *testing.T) {
 		"too few sets for an interval", "3 sets before, 4 after",
 		"−1610 mL", "−3.7 kg", // fluid and weight
 		`href="/rules#D-DRY"`, "net fluid −3140 mL in 48 h", // flags with figures
-		"3.7 DDD given in the last 24 h", "recommends a dose", `href="/stays/S108"`,
+		"3.67 DDD given in the last 24 h", "recommends a dose", `href="/stays/S108"`,
 	} {
 		if !strings.Contains(body, want) {
 			t.Errorf("%q is not on the page", want)

@@ -411,7 +411,7 @@ func (s *server) drugsView(t times, a alerts.Assessment) drugsView {
 	}
 	for _, g := range clinical.Groups {
 		if ddd, ok := e.LoadByGroup[string(g)]; ok {
-			v.Groups = append(v.Groups, labelled{string(g), text.Figure(ddd) + " DDD"})
+			v.Groups = append(v.Groups, labelled{string(g), text.Figure2(ddd) + " DDD"})
 		}
 	}
 	return v

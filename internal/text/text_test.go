@@ -263,6 +263,7 @@ func TestDosesFluidsAndLoadAreSaidWithWhatTheyRestOn(t *testing.T) {
 		"no rule uses it":   Balance(trends.Balance{NetML: ptr(-900.0), Hours: 5, Window: 24}),
 		"−900 mL":           Balance(trends.Balance{NetML: ptr(-900.0), Hours: 24, Window: 24, Usable: true}),
 		"2.5 DDD":           Load(trends.Exposures{Load: ptr(2.5), LoadFrom: trends.FromDoses}),
+		"0.65 DDD":          Load(trends.Exposures{Load: ptr(0.65), LoadFrom: trends.FromDoses}), // the sum of the parts that stand beside it
 		"no dose records":   Load(trends.Exposures{Load: ptr(2.5), LoadFrom: trends.FromOrders}),
 		"cannot be counted": Load(trends.Exposures{}),
 		"furosemide raised": Change(trends.Change{Drug: "furosemide", Change: trends.Raised, From: ptr(40.0), To: ptr(80.0), Unit: "mg"}),

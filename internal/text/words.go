@@ -171,7 +171,7 @@ func Load(e trends.Exposures) string {
 	if e.Load == nil {
 		return "cannot be counted: every dose was left out"
 	}
-	return Figure(*e.Load) + " DDD " + from
+	return Figure2(*e.Load) + " DDD " + from
 }
 
 // Injury says what is known of a fall's injury.
