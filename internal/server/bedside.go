@@ -48,6 +48,7 @@ type setForm struct {
 	Low                 string // mmHg
 	Plausible           clinical.PlausiblePolicy
 	Charted             []option // what the chart holds against standing
+	Discharged          *moment  // nil for one who is there
 	Problems            []fieldProblem
 	Doubts              []option
 	typed               url.Values
@@ -176,7 +177,16 @@ func (s *server) formOf(c *gin.Context, view assess.StayView) setForm {
 	v.ServerNow = now.UTC().Format("2006-01-02T15:04:05.000Z07:00")
 	hindrances := alerts.Hindrances(view.Assessment.Digest)
 	v.Charted = zip(hindrances, text.Missing(hindrances))
+	v.Discharged = times{s.Board.Catalogue(now), true}.discharge(stay)
 	return v
+}
+
+// discharge is when a patient has left; nil for one who is there, or goes later.
+func (t times) discharge(stay clinical.Stay) *moment {
+	if stay.DischargedAt == nil || stay.DischargedAt.After(t.At) {
+		return nil
+	}
+	return t.ago(*stay.DischargedAt)
 }
 
 // setPage is the form of a set, or what became of one that was sent.
@@ -386,6 +396,9 @@ func (s *server) problemText(p bedside.Problem, now time.Time) string {
 	name := fieldName(p.Field)
 	switch p.Why {
 	case bedside.NotNumber:
+		if strings.HasSuffix(p.Field, "_minutes") {
+			return text.Say("bedside.wrong-minutes", name)
+		}
 		return text.Say("bedside.wrong-number", name)
 	case bedside.NotTime:
 		return text.Say("bedside.wrong-time", name)
@@ -423,6 +436,7 @@ type setResult struct {
 	Lead               *reasonView
 	Missing            []string
 	Unread             bool
+	Discharged         *moment // nothing is asked for any more
 }
 
 // showResult judges the set at the moment of the look, not at the minute's beginning:
@@ -452,6 +466,7 @@ func (s *server) showResult(c *gin.Context, view assess.StayView, id string) {
 		frame: s.frame(c, text.Say("bedside.result")).live(at), Bed: stay.Bed, Patient: stayURL(stayID),
 		Chooser: link{Name: text.Say("bedside.result-next-patient"), URL: chooseURL(stay.Unit)},
 		By:      text.Say("bedside.result-by", kept.Who, t.Time(kept.At)), Recheck: s.recheckView(t, a.Recheck), Unread: true,
+		Discharged: t.discharge(stay),
 	}
 	if accountOf(c).May(auth.ViewNames) {
 		v.Name = stay.Name

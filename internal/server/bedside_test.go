@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
@@ -191,6 +192,48 @@ func TestDoubtsAreConfirmed(t *testing.T) {
 	if !strings.Contains(page.Body.String(), `name="confirm" value="stood"`) {
 		t.Error("the plain form does not ask for the confirmation")
 	}
+	if _, first, _ := strings.Cut(page.Body.String(), `<div id="bedside"`); !strings.Contains(first[:strings.Index(first, "<form")], `role="alert"><p><a href="#s-doubts">`) {
+		t.Error("a form that comes back to be confirmed looks like a new one from above")
+	}
+}
+
+// Who lay down in the evening and is stood up in the morning has rested for more than
+// ten hours, and the phone cannot change that.
+func TestARestOfANightIsTaken(t *testing.T) {
+	d, _ := open(t)
+	h := servertest.As(server.New(d), "bedside-nurse")
+	if w := sendSet(h, "/stays/S108/new-set", typed("base_minutes=700"), "application/json"); w.Code != 200 {
+		t.Errorf("a rest of 700 min = %d %s", w.Code, w.Body)
+	}
+	a := answered(t, sendSet(h, "/stays/S108/new-set", typed("base_minutes=1441"), "application/json"))
+	if len(a.Problems) != 1 || !strings.Contains(a.Problems[0].Text, "minutes of a day") {
+		t.Errorf("a rest of more than a day: %+v", a)
+	}
+}
+
+// The patient is discharged while the form is open: what was taken is kept, and
+// nothing is asked for of somebody who is not there.
+func TestASetOfADischargedPatient(t *testing.T) {
+	d, board := open(t)
+	h := servertest.As(server.New(d), "bedside-nurse")
+	lacks(t, get(h, "/stays/S108/new-set").Body.String(), "This patient was discharged.")
+	seen, err := board.Stay(t.Context(), "S108", demo.AnchorTime())
+	if err != nil {
+		t.Fatal(err)
+	}
+	stay, left := seen.Assessment.Digest.Stay, demo.AnchorTime().Add(-2*time.Minute)
+	stay.DischargedAt = &left
+	m := board.Store.(*assesstest.Memory)
+	m.All = append(m.All, clinical.Version{
+		Kind: clinical.KindStay, SourceID: "S108", StayID: "S108", RecordedAt: left, Stated: true, Status: clinical.Final, Body: stay,
+	})
+	holds(t, get(h, "/stays/S108/new-set").Body.String(), "This patient was discharged.", "can still be sent")
+	if w := sendSet(h, "/stays/S108/new-set", typed(), "application/json"); w.Code != 200 {
+		t.Fatalf("sent = %d %s", w.Code, w.Body)
+	}
+	page := get(h, "/stays/S108/new-set?sent="+setID).Body.String()
+	holds(t, page, "142/78", "Nothing is asked for on this unit any more.")
+	lacks(t, page, "What is asked for next", "precautions missing")
 }
 
 // The chart speaks against standing: it is said on the form, and confirmed.

@@ -163,8 +163,10 @@
 
 		const zoned = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: data.zone });
 		const clock = ms => zoned.format(new Date(ms));
+		let left = false, written = ""; // as this page last knew the draft on the device
 		const save = () => {
 			kept.set(key, JSON.stringify(d));
+			written = kept.get(key) ?? "";
 			el("kept").textContent = words.kept + " · " + words.begun + " " + clock(d.begun);
 		};
 
@@ -242,6 +244,7 @@
 			if (doubt(name) && !d.confirmed.includes(code)) {
 				if (asked !== code) {
 					asked = code;
+					brought = performance.now();
 					note(doubt(name));
 					return draw();
 				}
@@ -250,6 +253,13 @@
 			show(next());
 		};
 		let asked = "";
+		// A second tap of a double one lands on what the first has brought there, and means none of it.
+		let brought = -Infinity;
+		page.addEventListener("click", e => {
+			if (e.timeStamp - brought > 500 || e.detail < 2 && e.pointerType !== "touch") return;
+			e.preventDefault();
+			e.stopPropagation();
+		}, true);
 		const toReview = () => d.review && d.moments.up ? "review" : null;
 		// afterRest is where the reading at rest leads.
 		const afterRest = () => {
@@ -280,6 +290,7 @@
 		};
 		const show = step => {
 			d.step = step;
+			brought = performance.now();
 			if (step === "review") d.review = true;
 			asked = "";
 			note("");
@@ -454,6 +465,7 @@
 				return;
 			case "gone":
 				d.queued = false;
+				save();
 				return status(words.gone);
 			case "signed-out":
 				return status(words.signedOut, "/sign-in?next=" + encodeURIComponent(location.pathname));
@@ -466,10 +478,10 @@
 			if (flushing) return;
 			Object.assign(d, { queued: true, answer: null });
 			save();
-			el("go").disabled = true;
+			el("go").disabled = el("review").inert = true; // what is on its way is not changed
 			status(words.sending);
 			await flush(told);
-			el("go").disabled = false;
+			el("go").disabled = el("review").inert = false;
 		};
 
 		// What people press.
@@ -509,10 +521,20 @@
 			kept.drop(key);
 			location.reload();
 		});
-		let left = false;
-		addEventListener("storage", e => { // sent or discarded in another window
-			if (e.key === PREFIX + key && e.newValue === null && !left) location.reload();
-		});
+		// meet takes over what another window has made of this set: there is one of it.
+		const meet = () => {
+			const text = kept.get(key) ?? "";
+			if (left || text === written) return;
+			if (!text) { left = true; location.reload(); return; } // sent or discarded there
+			written = text;
+			d = JSON.parse(text);
+			asked = "";
+			note("");
+			fill();
+			draw();
+		};
+		addEventListener("storage", e => { if (!e.key || e.key === PREFIX + key) meet(); });
+		document.addEventListener("visibilitychange", () => { if (!document.hidden) meet(); }); // a window that slept was told nothing
 		// Nobody answers when the session should be asked for: the name goes, the set stays.
 		document.addEventListener("unreachable", e => {
 			e.preventDefault();

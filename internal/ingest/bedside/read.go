@@ -47,7 +47,7 @@ type Problem struct {
 const (
 	ClockSkew  = 5 * time.Minute // how far ahead of the server a moment may lie, as in every feed
 	Oldest     = 24 * time.Hour  // how long ago a set may have been taken; older ones belong into the hospital's own record
-	maxMinutes = 600             // in one position
+	maxMinutes = 24 * 60         // in one position: as long ago as a set may have been begun
 )
 
 // Read reads the form of a set. Where there are problems the set is incomplete.

@@ -150,7 +150,7 @@ func TestEveryProblemNamesItsField(t *testing.T) {
 		{"second_at ahead", []string{"second_at=2026-11-25T12:05:00.001Z"}},
 		{"first_at order", []string{"first_at=2026-11-25T11:49:59Z"}},
 		{"second_at order", []string{"second_at=2026-11-25T11:51:29Z"}},
-		{"second_minutes not_number", []string{"second_minutes=601"}},
+		{"second_minutes not_number", []string{"second_minutes=1441"}},
 		{"first_systolic missing", []string{"-first_systolic"}},
 		{"first_position positions", []string{"base_position=sitting", "first_position=sitting"}},
 		{"stopped not_of_list", []string{"stopped=maybe"}},

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -481,6 +482,82 @@ func TestSigningOutClearsTheDevice(t *testing.T) {
 	if n := browsertest.Eval[int](w.page, `Promise.all([caches.keys(), navigator.serviceWorker.getRegistrations()]).then(all => all.flat().length)`); n != 0 {
 		t.Errorf("%d caches and workers are kept after signing out", n)
 	}
+}
+
+// doubleTap taps twice at the middle of what a selector finds, as a hasty finger does.
+func (w *ward) doubleTap(selector string) {
+	w.Helper()
+	at := browsertest.Eval[[]float64](w.page, fmt.Sprintf(`(() => { const r = document.querySelector(%q).getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`, selector))
+	err := chromedp.Do(w.page.Context(), chromedp.Func(func(ctx context.Context, _ *chromedp.Target) error {
+		for n := int64(1); n <= 2; n++ {
+			for _, kind := range []input.DispatchMouseEventType{input.DispatchMouseEventTypeMousePressed, input.DispatchMouseEventTypeMouseReleased} {
+				p := input.DispatchMouseEventParams{Type: kind, X: at[0], Y: at[1], Button: input.MouseButtonLeft, ClickCount: n}
+				if _, err := chromedp.Call(ctx, input.DispatchMouseEvent, p); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	}))
+	if err != nil {
+		w.Fatal(err)
+	}
+}
+
+// Under the finger that sits the patient down is a symptom the moment after, and under
+// the one that goes on with a figure nobody believes is its confirmation.
+func TestADoubleTapMeansOneThing(t *testing.T) {
+	w := openWard(t, "/stays/S108/new-set")
+	w.untilLying()
+	w.forward(5 * time.Minute)
+	w.page.Click("#go")
+	w.step("base")
+	w.figures("base", "1420", "78", "70")
+	w.doubleTap("#go")
+	w.page.Until(`document.querySelector("#deck-note").textContent.includes("pressure")`)
+	w.step("base")
+	browsertest.Eval[bool](w.page, `document.querySelector("#base_systolic").select() === undefined`)
+	w.page.Type("#base_systolic", "142")
+	w.page.Click("#go")
+	w.step("stand")
+	w.page.Click("#go")
+	w.step("firstcount")
+	w.doubleTap("#stop")
+	w.step("symptoms")
+	if got := browsertest.Eval[int](w.page, `document.querySelectorAll("#symptom :checked").length`); got != 0 {
+		t.Errorf("%d symptoms are chosen by sitting the patient down", got)
+	}
+	quiet(t, w.page)
+}
+
+// Two windows show one set: what is typed in one stands in the other, and when one has
+// sent it, the other begins anew.
+func TestTwoWindowsHaveOneSet(t *testing.T) {
+	w := openWard(t, "/stays/S108/new-set")
+	w.untilLying()
+	first := w.page
+	second := w.browser.Open(t, w.site+"/stays/S108/new-set", 390, 844)
+	second.Until(`document.querySelector("#bedside").dataset.step === "restcount"`)
+	w.forward(5 * time.Minute)
+	first.Click("#go")
+	w.step("base")
+	w.figures("base", "84", "50", "90")
+	w.page = second
+	w.step("base")
+	second.Until(`document.querySelector("#base_systolic").value === "84" && document.querySelector("#base_pulse").value === "90"`)
+	second.Click("#go")
+	w.step("withheld")
+	second.Click("#go")
+	w.step("review")
+	first.Until(`document.querySelector("#bedside").dataset.step === "review"`)
+	second.Click("#go")
+	second.Wait(".bedside-result")
+	first.Until(`document.querySelector("#bedside")?.dataset.step === "before"`)
+	if n := len(w.sets.All()); n != 1 || w.posts.Load() != 1 {
+		t.Errorf("%d facts, sent %d times", n, w.posts.Load())
+	}
+	quiet(t, first)
+	quiet(t, second)
 }
 
 func TestBedsidePagesAtEveryWidth(t *testing.T) {
