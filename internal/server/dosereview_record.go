@@ -50,6 +50,11 @@ func (s *server) recordReview(c *gin.Context) {
 	review, err := s.DoseReviews.Add(c.Request.Context(), dosereview.Review{
 		StayID: a.Digest.StayID, AccountID: account.ID, Who: account.Name, At: at, Draft: typed, Evidence: evidence,
 	}, after)
+	if err != nil && s.recordedAlready(c, account.ID, typed, after) { // the button was pressed twice
+		s.noteReview(c, "recorded before", typed)
+		c.Redirect(http.StatusSeeOther, reviewURL(a.Digest.StayID)+"?recorded=1")
+		return
+	}
 	if err != nil {
 		s.noteReview(c, "not recorded: "+string(clinical.CodeOf(err)), typed)
 		if clinical.CodeOf(err) == clinical.Conflict {
@@ -62,6 +67,24 @@ func (s *server) recordReview(c *gin.Context) {
 	s.noteReview(c, "recorded", typed)
 	s.endReview(c, review)
 	c.Redirect(http.StatusSeeOther, reviewURL(a.Digest.StayID)+"?recorded=1")
+}
+
+// recordedAlready reports whether the last review of the stay is what this form asks
+// for, by the same account and after the same review.
+func (s *server) recordedAlready(c *gin.Context, account int64, typed dosereview.Draft, after int64) bool {
+	seen := stayOf(c)
+	id := seen.view.Assessment.Digest.StayID
+	all, err := s.reviewsOf(c.Request.Context(), []string{id}, seen.when)
+	list := all[id]
+	if err != nil || len(list) == 0 {
+		return false
+	}
+	before := int64(0)
+	if len(list) > 1 {
+		before = list[len(list)-2].Number
+	}
+	last := list[len(list)-1]
+	return last.AccountID == account && last.Draft == typed && before == after
 }
 
 // noteReview writes to the audit what became of a review, without its note: that it

@@ -306,8 +306,15 @@ func TestWhatCannotBeRecordedComesBackAsItWasTyped(t *testing.T) {
 		t.Errorf("recorded all the same: %v, %v", kept, err)
 	}
 	form := reviewFormIn(t, h, "S103")
-	if first, twice := post(h, "/dose-review/S103", form), post(h, "/dose-review/S103", form); first.Code != 303 || twice.Code != 409 {
+	if first, twice := post(h, "/dose-review/S103", form), post(h, "/dose-review/S103", form); first.Code != 303 || twice.Code != 303 || twice.Header().Get("Location") != first.Header().Get("Location") {
 		t.Errorf("the same form twice = %d and %d", first.Code, twice.Code)
+	}
+	if kept, err := d.DoseReviews.OfStays(t.Context(), []string{"S103"}, d.Clock()); err != nil || len(kept["S103"]) != 1 {
+		t.Errorf("the same form twice is recorded as %v, %v", kept, err)
+	}
+	form.Set("note", "another")
+	if w := post(h, "/dose-review/S103", form); w.Code != 409 {
+		t.Errorf("another review from a form that is out of date = %d", w.Code)
 	}
 }
 

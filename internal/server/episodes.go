@@ -1,6 +1,7 @@
 package server
 
 import (
+	"cmp"
 	"net/http"
 	"slices"
 	"strings"
@@ -187,7 +188,11 @@ func (s *server) episodeView(t times, e episodes.Episode) episodeView {
 
 // offer puts on the episode what an account may do about it.
 func (v *episodeView) offer(e episodes.Episode, a auth.Account, back string) {
-	v.Forms = formsOf(e, a, back, v.Name)
+	about := v.Name
+	if v.Bed != nil { // those who hear the page hear which of several it is
+		about = text.Say("episodes.about", v.Name, cmp.Or(v.Bed.Bed, v.Bed.StayID))
+	}
+	v.Forms = formsOf(e, a, back, about)
 	if e.Kind == episodes.DoseReview && e.Active() && a.May(auth.ReviewDoses, auth.ViewStay) && a.OnUnit(e.Unit) {
 		v.Review = reviewURL(e.StayID)
 	}
