@@ -436,6 +436,7 @@ type setResult struct {
 	Lead               *reasonView
 	Missing            []string
 	Unread             bool
+	Owed               []link  // episodes of the stay, where they stand on the patient's page
 	Discharged         *moment // nothing is asked for any more
 }
 
@@ -477,6 +478,10 @@ func (s *server) showResult(c *gin.Context, view assess.StayView, id string) {
 	if a.Precautions.Needed {
 		v.Missing = a.Precautions.Missing
 	}
+	if v.Owed, err = s.owedOf(c, stayID); err != nil {
+		s.fail(c, err)
+		return
+	}
 	if reasons := s.reasons(t, a); len(reasons) > 0 {
 		v.Lead = &reasons[0]
 	}
@@ -487,6 +492,22 @@ func (s *server) showResult(c *gin.Context, view assess.StayView, id string) {
 		}
 	}
 	s.show(c, http.StatusOK, "bedsideresult", v)
+}
+
+// owedOf are the episodes of a stay that are owed: telling the provider is none of
+// what the list says of a recheck.
+func (s *server) owedOf(c *gin.Context, stayID string) ([]link, error) {
+	if s.Episodes == nil {
+		return nil, nil
+	}
+	all, err := s.Episodes.Stay(c.Request.Context(), stayID)
+	var out []link
+	for _, h := range all {
+		if e := h.Episode; e.Active() && mayAct(accountOf(c), e, auth.ViewStay) {
+			out = append(out, link{Name: text.EpisodeKinds[e.Kind], URL: stayURL(stayID) + "#" + anchor(e.ID)})
+		}
+	}
+	return out, err
 }
 
 // takerView lists the patients of a unit for whoever takes sets.

@@ -17,6 +17,7 @@ import (
 	"plumbline/internal/ingest/bedside"
 	"plumbline/internal/server"
 	"plumbline/internal/server/servertest"
+	"plumbline/internal/text"
 )
 
 const setID = "6f1c9b1e-0000-4000-8000-000000000001"
@@ -209,6 +210,23 @@ func TestARestOfANightIsTaken(t *testing.T) {
 	if len(a.Problems) != 1 || !strings.Contains(a.Problems[0].Text, "minutes of a day") {
 		t.Errorf("a rest of more than a day: %+v", a)
 	}
+}
+
+// A set that somebody must be told of says so at once, and leads to where it is taken.
+func TestTheResultSaysWhatIsOwed(t *testing.T) {
+	d, _ := open(t)
+	owed(t, d, "4W")
+	h := servertest.As(server.New(d), "bedside-nurse")
+	if w := sendSet(h, "/stays/S103/new-set", typed(), "application/json"); w.Code != 200 {
+		t.Fatalf("sent = %d %s", w.Code, w.Body)
+	}
+	page := get(h, "/stays/S103/new-set?sent="+setID).Body.String()
+	for _, e := range historiesOf(t, d, "S103") {
+		if e.Episode.Active() {
+			holds(t, page, `<a href="/stays/S103#e-`+e.Episode.ID+`">`+text.EpisodeKinds[e.Episode.Kind]+"</a>")
+		}
+	}
+	holds(t, page, "Owed for this patient:", ">Tell the provider</a>")
 }
 
 // The patient is discharged while the form is open: what was taken is kept, and
