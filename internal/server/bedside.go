@@ -241,6 +241,10 @@ func (s *server) sendSet(c *gin.Context) {
 	})
 	v := s.formOf(c, seen.view)
 	v.typed, v.SetID = form, form.Get("set")
+	if opened := form.Get("account"); opened != "" && opened != strconv.FormatInt(v.Account, 10) {
+		s.refuseAccount(c, v)
+		return
+	}
 	if len(problems) > 0 {
 		for _, p := range problems {
 			if p.Field == "set" {
@@ -287,6 +291,17 @@ func (s *server) sendBack(c *gin.Context, v setForm) {
 		doubts = append(doubts, gin.H{"code": d.Value, "text": d.Name})
 	}
 	c.JSON(http.StatusUnprocessableEntity, gin.H{"problems": problems, "doubts": doubts})
+}
+
+// refuseAccount answers a form that somebody else has opened, and signed out of: who
+// took a set is who is named with it. A script keeps it until that account is back.
+func (s *server) refuseAccount(c *gin.Context, v setForm) {
+	v.Problems = []fieldProblem{{"set", text.Say("bedside.wrong-account")}}
+	if wantsJSON(c) {
+		c.JSON(http.StatusUnauthorized, gin.H{"problems": []gin.H{{"field": "set", "text": v.Problems[0].Text}}, "doubts": []gin.H{}})
+		return
+	}
+	s.show(c, http.StatusConflict, "bedside", v)
 }
 
 func (s *server) refuseSet(c *gin.Context, v setForm) {

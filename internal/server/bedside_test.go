@@ -212,6 +212,27 @@ func TestARestOfANightIsTaken(t *testing.T) {
 	}
 }
 
+// Somebody else has signed in, in another window: the set is not stored under a name
+// that did not take it.
+func TestASetOfAnotherAccountWaits(t *testing.T) {
+	d, _ := open(t)
+	h := servertest.As(server.New(d), "bedside-nurse")
+	_, own, _ := strings.Cut(get(h, "/stays/S108/new-set").Body.String(), `name="account" value="`)
+	own, _, _ = strings.Cut(own, `"`)
+	if w := sendSet(h, "/stays/S108/new-set", typed("account=424242"), "application/json"); w.Code != 401 {
+		t.Errorf("a set of another account = %d", w.Code)
+	}
+	if w := sendSet(h, "/stays/S108/new-set", typed("account=424242"), "text/html"); w.Code != 409 || !strings.Contains(w.Body.String(), "opened under another account") || !strings.Contains(w.Body.String(), `value="`+own+`"`) || !strings.Contains(w.Body.String(), `value="142"`) {
+		t.Errorf("the plain form of another account = %d", w.Code)
+	}
+	if n := len(d.Sets.(*servertest.Sets).All()); n != 0 {
+		t.Errorf("%d facts are stored", n)
+	}
+	if w := sendSet(h, "/stays/S108/new-set", typed("account="+own), "application/json"); w.Code != 200 {
+		t.Errorf("a set of the own account = %d", w.Code)
+	}
+}
+
 // A set that somebody must be told of says so at once, and leads to where it is taken.
 func TestTheResultSaysWhatIsOwed(t *testing.T) {
 	d, _ := open(t)

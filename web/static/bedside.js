@@ -45,6 +45,7 @@
 			for (const part of ["systolic", "diastolic", "pulse"]) put(name + "_" + part, v[name + "_" + part]);
 		};
 		put("set", d.set);
+		put("account", account); // another one may have signed in since, in another window
 		for (const name of ["mobility", "hold", "no_holds", "limb", "other_limb"]) put(name, v[name]);
 		reading("base", m.base, m.rest, v.base_position?.[0] || "lying");
 		if (m.up) {
@@ -65,7 +66,7 @@
 			const answer = await fetch(pathOf(d.stay), {
 				method: "POST", body: bodyOf(d), headers: { Accept: "application/json" }, redirect: "manual", cache: "no-store", signal: stop.signal,
 			});
-			if (answer.type === "opaqueredirect") return { state: "signed-out" };
+			if (answer.type === "opaqueredirect" || answer.status === 401) return { state: "signed-out" };
 			if (answer.ok) return { state: "stored", result: (await answer.json()).result };
 			if (answer.status === 422 || answer.status === 409) return { state: "back", answer: await answer.json() };
 			if (answer.status >= 500 || answer.status === 429) return { state: "busy" };
@@ -165,6 +166,7 @@
 		const clock = ms => zoned.format(new Date(ms));
 		let left = false, written = ""; // as this page last knew the draft on the device
 		const save = () => {
+			if (left) return; // it was taken off the device, perhaps by signing out
 			kept.set(key, JSON.stringify(d));
 			written = kept.get(key) ?? "";
 			el("kept").textContent = words.kept + " · " + words.begun + " " + clock(d.begun);
