@@ -22,13 +22,16 @@
 	let offset = Number(kept.get("offset")) || 0;
 	const now = () => Date.now() + offset;
 
-	const drafts = () => kept.keys().filter(k => k.startsWith("draft." + account + ".")).map(read).filter(d => d && d.stay);
-	// purge drops what was never sent for a day, and what the server never took for a week.
+	// A set that was opened and not begun is kept so that it can be begun without the network; it is nothing unsent.
+	const blank = d => !Object.keys(d.values).length;
+	const drafts = () => kept.keys().filter(k => k.startsWith("draft." + account + ".")).map(read).filter(d => d && d.stay && !blank(d));
+	// purge drops what was not begun in two hours, what was never sent for a day, and what
+	// the server never took for a week.
 	const purge = () => {
 		for (const key of kept.keys()) {
 			if (!key.startsWith("draft.")) continue;
 			const d = read(key);
-			if (!d || now() - d.begun > (d.queued || d.answer ? 7 : 1) * DAY) kept.drop(key);
+			if (!d || now() - d.begun > (d.queued || d.answer ? 7 : blank(d) ? 1 / 12 : 1) * DAY) kept.drop(key);
 		}
 	};
 	const pathOf = stay => "/stays/" + encodeURIComponent(stay) + "/new-set";
@@ -142,6 +145,7 @@
 		const stay = shell ? decodeURIComponent(location.pathname.split("/")[2] || "") : data.stay;
 		const key = keyOf(account, stay);
 		let d = read(key);
+		if (d && blank(d) && !shell) d = null;
 		if (!d && shell) {
 			el(location.search.includes("sent=") ? "shell-sent" : "shell-empty").hidden = false;
 			form.hidden = true;
@@ -546,7 +550,7 @@
 
 		fill();
 		draw();
-		if (kept.get(key)) save();
+		save();
 		if (d.queued) { status(words.waiting); flush(told); }
 		keepFlushing(told);
 		stayAwake();

@@ -5,7 +5,8 @@ document.addEventListener("DOMContentLoaded", () => {
 	const PREFIX = "plumbline.set.";
 	const keys = () => { try { return Object.keys(localStorage).filter(k => k.startsWith(PREFIX)); } catch { return []; } };
 	const unsent = document.getElementById("unsent");
-	if (unsent) unsent.hidden = !keys().some(k => k.startsWith(PREFIX + "draft."));
+	const begun = key => { try { return Object.keys(JSON.parse(localStorage[key]).values).length > 0; } catch { return false; } };
+	if (unsent) unsent.hidden = !keys().some(k => k.startsWith(PREFIX + "draft.") && begun(k));
 	for (const form of document.querySelectorAll('form[action="/sign-out"]')) {
 		form.addEventListener("submit", () => {
 			for (const key of keys()) localStorage.removeItem(key);

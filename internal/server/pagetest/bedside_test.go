@@ -484,6 +484,71 @@ func TestSigningOutClearsTheDevice(t *testing.T) {
 	}
 }
 
+// The network goes as soon as the page is there, and the phone reloads it at each step:
+// what lands is what was typed.
+func TestASetIsReloadedAtEachStepWithoutTheNetwork(t *testing.T) {
+	w := openWard(t, "/stays/S108/new-set")
+	page, passed := w.page, time.Duration(0)
+	browsertest.Eval[bool](page, `navigator.serviceWorker.ready.then(() => true)`)
+	w.offline(true)
+	step := func(name string) {
+		w.step(name)
+		page.Navigate(w.site + "/stays/S108/new-set")
+		w.shift(passed)
+		w.step(name)
+	}
+	forward := func(d time.Duration) {
+		w.forward(d)
+		passed += d
+	}
+	step("before")
+	w.pick("mobility", "stand")
+	w.pick("no_holds", "yes")
+	step("before")
+	page.Click("#go")
+	step("limb")
+	w.pick("limb", "left arm")
+	page.Click("#go")
+	step("rest")
+	page.Click("#go")
+	step("restcount")
+	forward(10 * time.Minute) // the phone was locked
+	step("restcount")
+	page.Click("#go")
+	step("base")
+	w.figures("base", "90", "50", "70") // not under 90: nothing withholds standing
+	step("base")
+	page.Click("#go")
+	step("stand")
+	page.Click("#go")
+	for _, name := range []string{"first", "second"} {
+		step(name + "count")
+		forward(time.Minute)
+		page.Click("#go")
+		step(name)
+		w.figures(name, "70", "40", "99")
+		step(name)
+		page.Click("#go")
+	}
+	step("symptoms")
+	w.pick("no_symptoms", "yes")
+	page.Click("#go")
+	step("review")
+	w.offline(false)
+	page.Click("#go")
+	page.Wait(".bedside-result")
+	facts := w.sets.All()
+	if len(facts) != 3 || w.posts.Load() != 1 {
+		t.Fatalf("%d facts, sent %d times", len(facts), w.posts.Load())
+	}
+	for n, want := range [][4]float64{{90, 50, 70, 10}, {70, 40, 99, 1}, {70, 40, 99, 2}} {
+		v := vitalsOf(t, facts[n])
+		if *v.Systolic != want[0] || *v.Diastolic != want[1] || *v.HeartRate != want[2] || *v.MinutesInPosition < want[3] || *v.MinutesInPosition > want[3]+.5 {
+			t.Errorf("reading %d: %v/%v, %v, %v min", n, *v.Systolic, *v.Diastolic, *v.HeartRate, *v.MinutesInPosition)
+		}
+	}
+}
+
 // doubleTap taps twice at the middle of what a selector finds, as a hasty finger does.
 func (w *ward) doubleTap(selector string) {
 	w.Helper()
