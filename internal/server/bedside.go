@@ -451,7 +451,7 @@ type setResult struct {
 	Lead               *reasonView
 	Missing            []string
 	Unread             bool
-	Owed               []link  // episodes of the stay, where they stand on the patient's page
+	Tasks              []link  // episodes of the stay that are owed, where they stand on the patient's page
 	Discharged         *moment // nothing is asked for any more
 }
 
@@ -493,7 +493,7 @@ func (s *server) showResult(c *gin.Context, view assess.StayView, id string) {
 	if a.Precautions.Needed {
 		v.Missing = a.Precautions.Missing
 	}
-	if v.Owed, err = s.owedOf(c, stayID); err != nil {
+	if v.Tasks, err = s.owedOf(c, stayID); err != nil {
 		s.fail(c, err)
 		return
 	}
