@@ -109,8 +109,10 @@ func TestPagesAtEveryWidthAndInBothColours(t *testing.T) {
 					if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
 						t.Errorf("%s: scrolls sideways: %d pixels wide", colours, got)
 					}
-					for _, v := range page.Axe() {
-						t.Errorf("%s: %s", colours, v)
+					if colours == "light" || width == 390 { // colours do not change with the width
+						for _, v := range page.Axe() {
+							t.Errorf("%s: %s", colours, v)
+						}
 					}
 					name := strings.NewReplacer("/", "_", "?", "_", ":", "").Replace(path[1:])
 					keep(t, fmt.Sprintf("%s-%d-%s.png", name, width, colours), page.Screenshot)
