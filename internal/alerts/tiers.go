@@ -1,6 +1,8 @@
 package alerts
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -165,20 +167,20 @@ func (s situation) fallReason(falls []trends.FallFact) *Reason {
 	if len(falls) == 0 {
 		return nil
 	}
-	r, last := &Reason{}, falls[0]
+	r := &Reason{}
 	for _, f := range falls {
-		if f.At.After(last.At) || f.At.Equal(last.At) && harm[f.Injury] > harm[last.Injury] {
-			last = f
-		}
 		r.Facts = append(r.Facts, f.SourceID)
 	}
+	last := slices.MaxFunc(falls, func(a, b trends.FallFact) int {
+		return cmp.Or(a.At.Compare(b.At), slices.Index(harm, a.Injury)-slices.Index(harm, b.Injury))
+	})
 	r.Figures = Figures{"fell_at": last.At, "injury": last.Injury, "falls": len(falls)}
 	return r
 }
 
 // harm orders injuries: of falls at one time the worst is told. An injury that is not
 // charted may be any, and stands before one that lets the patient stand.
-var harm = map[string]int{"none": 0, "minor": 1, "": 2, "moderate": 3, "major": 4, "death": 5}
+var harm = []string{"none", "minor", "", "moderate", "major", "death"}
 
 func fallWithoutSet(s situation, _ Assessment) *Reason {
 	var falls []trends.FallFact

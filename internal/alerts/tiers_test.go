@@ -356,3 +356,22 @@ func TestTheListIsRankedByRuleThenDueThenDropThenBedThenStay(t *testing.T) {
 		t.Error("a recheck without a due time stands before one with")
 	}
 }
+
+// Of falls at one minute the worst injury is told, in whatever order they were charted;
+// a later fall is told before a worse one. An injury that is not charted may be any:
+// common practice, no source.
+func TestTheWorstOfFallsAtOneMinuteIsTold(t *testing.T) {
+	told := func(first, second string, apart float64) any {
+		return assess(withFall(withFall(young(), -2, first), -2+apart, second)).Reasons[0].Figures["injury"]
+	}
+	order := []string{"none", "minor", "", "moderate", "major", "death"}
+	for n := 1; n < len(order); n++ {
+		mild, worse := order[n-1], order[n]
+		if told(mild, worse, 0) != worse || told(worse, mild, 0) != worse {
+			t.Errorf("of %q and %q at one minute: %q, and in the other order %q", mild, worse, told(mild, worse, 0), told(worse, mild, 0))
+		}
+		if got := told(worse, mild, 1); got != mild {
+			t.Errorf("%q an hour after %q: %q is told", mild, worse, got)
+		}
+	}
+}
