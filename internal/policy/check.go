@@ -1,7 +1,6 @@
 package policy
 
 import (
-	"fmt"
 	"reflect"
 	"slices"
 	"strings"
@@ -23,19 +22,7 @@ func Check(data []byte) Report {
 	if len(r.problems) > 0 {
 		return Report{Problems: r.problems}
 	}
-	return Report{Changes: changes(r.policy), Warnings: warnings(r.policy)}
-}
-
-func changes(p clinical.Policy) []string {
-	standard := clinical.DefaultPolicy()
-	now, before := fields(&p), fields(&standard)
-	var found []string
-	for _, k := range keys {
-		if k.text(now[k.path]) != k.text(before[k.path]) {
-			found = append(found, fmt.Sprintf("%s: %s (%s)", k.says, k.difference(now[k.path], before[k.path]), k.path))
-		}
-	}
-	return found
+	return Report{Changes: Differences(clinical.DefaultPolicy(), r.policy), Warnings: warnings(r.policy)}
 }
 
 func (k key) difference(now, before reflect.Value) string {

@@ -244,17 +244,7 @@ func Decisive(s trends.Set) *trends.Upright {
 
 // SetLine writes a set in a line: pressures, drops, finding and quality.
 func SetLine(s trends.Set) string {
-	from, to := "no baseline", "no upright pressure"
-	if b := s.Baseline; b != nil {
-		from = string(b.Position) + " " + Pressure(b.Systolic, b.Diastolic)
-	}
-	if u := Decisive(s); u != nil {
-		to = string(u.Position) + " " + Pressure(u.Systolic, u.Diastolic)
-		if u.Minutes != nil {
-			to += " at " + Figure(*u.Minutes) + " min"
-		}
-	}
-	return from + ", " + to + "; " + Drops(s) + "; " + Findings[s.Finding] + ", quality " + Grades[s.Quality]
+	return SetPressures(s) + "; " + Findings[s.Finding] + ", quality " + Grades[s.Quality]
 }
 
 // P writes a p-value with two significant digits.
