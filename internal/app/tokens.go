@@ -92,7 +92,8 @@ func tokenCommand(ctx context.Context, p process, args []string) error {
 	if err != nil {
 		return err
 	}
-	verb, err := f.verb(rest)
+	verbs := map[string]func(tokens, context.Context) error{"add": tokens.add, "list": tokens.list, "revoke": tokens.revoke}
+	_, do, err := verbOf("token", tokenUsage, verbs, rest, &f.name)
 	if err != nil {
 		return err
 	}
@@ -104,27 +105,7 @@ func tokenCommand(ctx context.Context, p process, args []string) error {
 		return err
 	}
 	defer site.close()
-	return verb(tokens{p, site, p.newTokens(site), f}, ctx)
-}
-
-// verb reads the words of the command: what to do, and a name where none was given as
-// a flag.
-func (f *tokenFlags) verb(rest []string) (func(tokens, context.Context) error, error) {
-	verbs := map[string]func(tokens, context.Context) error{"add": tokens.add, "list": tokens.list, "revoke": tokens.revoke}
-	if len(rest) == 0 || verbs[rest[0]] == nil {
-		return nil, usagef("%s", tokenUsage)
-	}
-	verb := rest[0]
-	if len(rest) == 2 && f.name == "" && verb != "list" {
-		f.name, rest = rest[1], rest[:1]
-	}
-	switch {
-	case len(rest) > 1:
-		return nil, usagef("token %s takes no argument %q", verb, rest[1])
-	case verb != "list" && f.name == "":
-		return nil, usagef("token %s needs --name", verb)
-	}
-	return verbs[verb], nil
+	return do(tokens{p, site, p.newTokens(site), f}, ctx)
 }
 
 // tokens is one run of a token command.

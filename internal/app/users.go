@@ -66,31 +66,44 @@ func userCommand(ctx context.Context, p process, args []string) error {
 	return verb(users{p, site, p.newAccounts(site), f}, ctx)
 }
 
-// verb reads the words of the command: what to do, and a name where none was given
-// as a flag.
-func (f *userFlags) verb(rest []string) (func(users, context.Context) error, error) {
-	verbs := map[string]func(users, context.Context) error{
-		"add": users.add, "list": users.list, "disable": users.disable, "enable": users.enable, "password": users.password,
-		"link": users.link, "unlink": users.unlink,
+// verbOf reads the words of a command: what to do, and a name where none was given as
+// a flag; all but list need one.
+func verbOf[T any](command, usage string, verbs map[string]T, rest []string, name *string) (verb string, do T, err error) {
+	if len(rest) == 0 {
+		return "", do, usagef("%s", usage)
 	}
-	if len(rest) == 0 || verbs[rest[0]] == nil {
-		return nil, usagef("%s", userUsage)
+	verb = rest[0]
+	do, known := verbs[verb]
+	if !known {
+		return "", do, usagef("%s", usage)
 	}
-	verb := rest[0]
-	if len(rest) == 2 && f.name == "" && verb != "list" {
-		f.name, rest = rest[1], rest[:1]
+	if len(rest) == 2 && *name == "" && verb != "list" {
+		*name, rest = rest[1], rest[:1]
 	}
 	switch {
 	case len(rest) > 1:
-		return nil, usagef("user %s takes no argument %q", verb, rest[1])
-	case verb != "list" && f.name == "":
-		return nil, usagef("user %s needs --name", verb)
+		return "", do, usagef("%s %s takes no argument %q", command, verb, rest[1])
+	case verb != "list" && *name == "":
+		return "", do, usagef("%s %s needs --name", command, verb)
+	}
+	return verb, do, nil
+}
+
+// verb reads what is to be done, and what it needs.
+func (f *userFlags) verb(rest []string) (func(users, context.Context) error, error) {
+	verb, do, err := verbOf("user", userUsage, map[string]func(users, context.Context) error{
+		"add": users.add, "list": users.list, "disable": users.disable, "enable": users.enable, "password": users.password,
+		"link": users.link, "unlink": users.unlink,
+	}, rest, &f.name)
+	switch {
+	case err != nil:
+		return nil, err
 	case verb == "link" && (f.subject == "" || f.issuer == ""):
 		return nil, usagef("user link needs --subject, which the audit names where somebody was not let in, and the setting oidc-issuer or --issuer")
 	case verb == "add" && len(f.roles) == 0:
 		return nil, usagef("user add needs --role: one or more of bedside-nurse, falls-nurse, unit-manager, pharmacist, administrator, screen")
 	}
-	return verbs[verb], nil
+	return do, nil
 }
 
 // users is one run of a user command.
@@ -158,32 +171,34 @@ func (u users) tell(password string, made bool) error {
 	return err
 }
 
-func (u users) disable(ctx context.Context) error {
+// change finds the account of the command, changes it under the audit, and says so.
+// The audit notes the account's name, and note after it.
+func (u users) change(ctx context.Context, what, note string, do func(auth.Account) (auth.Account, error), said func(auth.Account) string) error {
 	a, err := u.accounts.Named(ctx, u.flags.name)
-	if err == nil {
-		err = u.audited(ctx, "user disable", a.Name, func() error {
-			_, err := u.accounts.Disable(ctx, a.ID, true)
-			return err
-		})
+	if err != nil {
+		return err
 	}
-	if err == nil {
-		_, err = fmt.Fprintf(u.stdout, "disabled %s; its sessions have ended\n", a.Name)
+	err = u.audited(ctx, what, a.Name+note, func() error {
+		_, err := do(a)
+		return err
+	})
+	if err != nil {
+		return err
 	}
+	_, err = fmt.Fprintln(u.stdout, said(a))
 	return err
 }
 
+func (u users) disable(ctx context.Context) error {
+	return u.change(ctx, "user disable", "",
+		func(a auth.Account) (auth.Account, error) { return u.accounts.Disable(ctx, a.ID, true) },
+		func(a auth.Account) string { return "disabled " + a.Name + "; its sessions have ended" })
+}
+
 func (u users) enable(ctx context.Context) error {
-	a, err := u.accounts.Named(ctx, u.flags.name)
-	if err == nil {
-		err = u.audited(ctx, "user enable", a.Name, func() error {
-			_, err := u.accounts.Enable(ctx, a.ID)
-			return err
-		})
-	}
-	if err == nil {
-		_, err = fmt.Fprintf(u.stdout, "enabled %s\n", a.Name)
-	}
-	return err
+	return u.change(ctx, "user enable", "",
+		func(a auth.Account) (auth.Account, error) { return u.accounts.Enable(ctx, a.ID) },
+		func(a auth.Account) string { return "enabled " + a.Name })
 }
 
 func (u users) password(ctx context.Context) error {
@@ -210,31 +225,21 @@ func (u users) password(ctx context.Context) error {
 }
 
 func (u users) link(ctx context.Context) error {
-	a, err := u.accounts.Named(ctx, u.flags.name)
-	if err == nil {
-		err = u.audited(ctx, "user link", a.Name+" to subject "+u.flags.subject+" of "+u.flags.issuer, func() error {
-			_, err := u.accounts.Link(ctx, a.ID, auth.Identity{Issuer: u.flags.issuer, Subject: u.flags.subject})
-			return err
+	id := auth.Identity{Issuer: u.flags.issuer, Subject: u.flags.subject}
+	person := " to subject " + id.Subject + " of " + id.Issuer
+	return u.change(ctx, "user link", person,
+		func(a auth.Account) (auth.Account, error) { return u.accounts.Link(ctx, a.ID, id) },
+		func(a auth.Account) string {
+			return "linked " + a.Name + person + "; its password is dropped and its sessions have ended"
 		})
-	}
-	if err == nil {
-		_, err = fmt.Fprintf(u.stdout, "linked %s to subject %s of %s; its password is dropped and its sessions have ended\n", a.Name, u.flags.subject, u.flags.issuer)
-	}
-	return err
 }
 
 func (u users) unlink(ctx context.Context) error {
-	a, err := u.accounts.Named(ctx, u.flags.name)
-	if err == nil {
-		err = u.audited(ctx, "user unlink", a.Name, func() error {
-			_, err := u.accounts.Unlink(ctx, a.ID)
-			return err
+	return u.change(ctx, "user unlink", "",
+		func(a auth.Account) (auth.Account, error) { return u.accounts.Unlink(ctx, a.ID) },
+		func(a auth.Account) string {
+			return fmt.Sprintf("unlinked %s; give it a password with `dashboard user password --name %q`", a.Name, a.Name)
 		})
-	}
-	if err == nil {
-		_, err = fmt.Fprintf(u.stdout, "unlinked %s; give it a password with `dashboard user password --name %q`\n", a.Name, a.Name)
-	}
-	return err
 }
 
 // listedAccount is an account in the JSON of user list.
