@@ -74,9 +74,10 @@ func hidden() opts.YAxis {
 	return opts.YAxis{Type: "value", Min: 0, Max: 1, Show: opts.Bool(false)}
 }
 
-// finish checks the options, sets what the library has no field for, and keeps
-// them for the script.
-func (b *builder) finish(id string, c *charts.Line, a axes) {
+// plainOptions checks a chart and gives its options, without the parts that are not
+// used and with what the library has no field for: the room around the panel, steps of
+// the value axis, and the look of the tooltip.
+func plainOptions(c *charts.Line, a axes, grid, pointer map[string]any, unused ...string) map[string]any {
 	c.Validate()
 	raw, err := json.Marshal(c.JSON())
 	if err != nil {
@@ -86,30 +87,37 @@ func (b *builder) finish(id string, c *charts.Line, a axes) {
 	if err := json.Unmarshal(raw, &o); err != nil {
 		panic(err)
 	}
-	for _, unused := range []string{"title", "toolbox", "color"} { // the series name their own colours
-		delete(o, unused)
+	for _, name := range append(unused, "title", "toolbox", "color") { // the series name their own colours
+		delete(o, name)
 	}
-	bottom := 26
-	if a.slider {
-		bottom = 64
-	}
-	// All panels keep the same width, whatever their labels.
-	o["grid"] = map[string]any{"left": 54, "right": 16, "top": 28, "bottom": bottom, "outerBoundsMode": "none"}
+	grid["outerBoundsMode"] = "none"
+	o["grid"] = grid
 	for _, axis := range []string{"xAxis", "yAxis"} {
 		list, _ := o[axis].([]any)
 		for _, one := range list {
-			m := one.(map[string]any)
-			m["containShape"] = false // bars would shift their panel against the others
+			one.(map[string]any)["containShape"] = false // bars would shift their panel against the others
 		}
 	}
 	if values, _ := o["yAxis"].([]any); len(values) > 0 {
 		values[0].(map[string]any)["interval"] = a.step
 	}
+	pointer["type"], pointer["lineStyle"] = "line", map[string]any{"color": "@ink", "type": "dashed"}
 	tooltip, _ := o["tooltip"].(map[string]any)
 	tooltip["className"], tooltip["transitionDuration"], tooltip["confine"] = "readout", 0, true
 	tooltip["backgroundColor"], tooltip["borderColor"] = "@paper", "@soft"
 	tooltip["textStyle"] = map[string]any{"color": "@ink", "fontSize": 13}
-	tooltip["axisPointer"] = map[string]any{"type": "line", "snap": true, "lineStyle": map[string]any{"color": "@ink", "type": "dashed"}}
+	tooltip["axisPointer"] = pointer
+	return o
+}
+
+// finish keeps the options of a panel of the stay for the script.
+func (b *builder) finish(id string, c *charts.Line, a axes) {
+	bottom := 26
+	if a.slider {
+		bottom = 64
+	}
+	// All panels keep the same width, whatever their labels.
+	o := plainOptions(c, a, map[string]any{"left": 54, "right": 16, "top": 28, "bottom": bottom}, map[string]any{"snap": true})
 	zooms, _ := o["dataZoom"].([]any)
 	for _, one := range zooms {
 		patchZoom(one.(map[string]any))

@@ -1,7 +1,6 @@
 package charts
 
 import (
-	"encoding/json"
 	"fmt"
 
 	"github.com/go-echarts/go-echarts/v2/charts"
@@ -124,39 +123,13 @@ func (b *unitBuilder) base(title string, a axes) *charts.Line {
 	return c
 }
 
-// finishUnit checks the options and sets what the library has no field for.
+// finishUnit gives the options of a panel of the unit: periods in place of times.
 func finishUnit(c *charts.Line, labels []string, a axes) map[string]any {
-	c.Validate()
-	raw, err := json.Marshal(c.JSON())
-	if err != nil {
-		panic(err) // plain data of our own making
-	}
-	o := map[string]any{}
-	if err := json.Unmarshal(raw, &o); err != nil {
-		panic(err)
-	}
-	for _, unused := range []string{"title", "toolbox", "color", "dataZoom"} {
-		delete(o, unused)
-	}
-	o["grid"] = map[string]any{"left": 40, "right": 12, "top": 22, "bottom": 26, "outerBoundsMode": "none"}
-	for _, axis := range []string{"xAxis", "yAxis"} {
-		list, _ := o[axis].([]any)
-		for _, one := range list {
-			one.(map[string]any)["containShape"] = false
-		}
-	}
+	o := plainOptions(c, a, map[string]any{"left": 40, "right": 12, "top": 22, "bottom": 26}, map[string]any{}, "dataZoom")
 	if x, _ := o["xAxis"].([]any); len(x) > 0 {
 		x[0].(map[string]any)["data"] = labels
 		x[0].(map[string]any)["axisTick"] = map[string]any{"alignWithLabel": true, "lineStyle": map[string]any{"color": "@soft"}}
 	}
-	if y, _ := o["yAxis"].([]any); len(y) > 0 {
-		y[0].(map[string]any)["interval"] = a.step
-	}
-	tooltip, _ := o["tooltip"].(map[string]any)
-	tooltip["className"], tooltip["transitionDuration"], tooltip["confine"] = "readout", 0, true
-	tooltip["backgroundColor"], tooltip["borderColor"] = "@paper", "@soft"
-	tooltip["textStyle"] = map[string]any{"color": "@ink", "fontSize": 13}
-	tooltip["axisPointer"] = map[string]any{"type": "line", "lineStyle": map[string]any{"color": "@ink", "type": "dashed"}}
 	return o
 }
 

@@ -51,25 +51,7 @@
 		const reach = panel ? hour / 10 : (shown.to - shown.from) / 25;
 		return (panel ? own[panel] : Object.keys(parts)).flatMap(name => parts[name](t, reach));
 	};
-	const readout = t => {
-		const box = document.createElement("div");
-		const add = (text, strong) => {
-			const p = document.createElement("p");
-			p.append(strong ? Object.assign(document.createElement("strong"), { textContent: text }) : text);
-			box.append(p);
-		};
-		add(when(t), true);
-		for (const line of linesOf(t)) add(line);
-		return box;
-	};
-
-	// resolve puts colours and formatters where the options name them.
-	const resolve = (v, style) => {
-		if (typeof v === "string" && v[0] === "@") return formatters[v.slice(1)] || style.getPropertyValue("--" + v.slice(1)).trim();
-		if (Array.isArray(v)) return v.map(e => resolve(e, style));
-		if (v && typeof v === "object") return Object.fromEntries(Object.entries(v).map(([k, e]) => [k, resolve(e, style)]));
-		return v;
-	};
+	const readout = t => chartBase.readout([when(t), ...linesOf(t)]);
 
 	// ticks stand at round hours of the site's clock.
 	const steps = [1, 2, 3, 6, 12, 24, 48, 96, 168, 336, 672];
@@ -97,7 +79,7 @@
 		one.chart.setOption({ xAxis: { axisLabel: { customValues: values }, axisTick: { customValues: values } } }, { lazyUpdate: false });
 	};
 	const draw = (one, style) => {
-		one.chart.setOption(resolve(data.panels[one.el.dataset.panel], style), { notMerge: true });
+		one.chart.setOption(chartBase.resolve(data.panels[one.el.dataset.panel], style, formatters), { notMerge: true });
 		layTicks(one);
 		if (shown.from !== data.from || shown.to !== data.to) zoomOne(one);
 	};
@@ -158,7 +140,7 @@
 		draw(one, screen);
 		one.chart.on("datazoom", () => follow(one));
 		new ResizeObserver(() => {
-			if (printing) return;
+			if (paper.printing) return;
 			one.chart.resize();
 			layTicks(one);
 		}).observe(el);
@@ -220,28 +202,12 @@
 	};
 
 	if (charts.length && buttons.filter(b => !b.hidden).length > 1) document.querySelector(".zoom").hidden = false;
-	matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => charts.forEach(one => draw(one, screen)));
 
-	// On paper: black on white, at the width of the paper.
-	let printing = false;
-	addEventListener("beforeprint", () => {
-		printing = true;
-		const probe = document.createElement("div");
-		probe.className = "printing";
-		document.body.append(probe);
-		for (const one of charts) {
-			const has = name => one.el.classList.contains(name);
-			one.chart.resize(has("tall") ? { width: 690, height: 165 } : { width: 336, height: has("many") ? 210 : has("spans") ? 126 : 114 });
-			draw(one, getComputedStyle(probe));
-			one.chart.setOption({ grid: { bottom: 24, top: 20 }, dataZoom: data.panels[one.el.dataset.panel].dataZoom.map(z => ({ show: false })) });
-		}
-		probe.remove();
-	});
-	addEventListener("afterprint", () => {
-		printing = false;
-		for (const one of charts) {
-			one.chart.resize({ width: "auto", height: "auto" });
-			draw(one, screen);
-		}
+	const size = one => {
+		const has = name => one.el.classList.contains(name);
+		return has("tall") ? { width: 690, height: 165 } : { width: 336, height: has("many") ? 210 : has("spans") ? 126 : 114 };
+	};
+	const paper = chartBase.follow(charts, screen, draw, size, one => {
+		one.chart.setOption({ grid: { bottom: 24, top: 20 }, dataZoom: data.panels[one.el.dataset.panel].dataZoom.map(z => ({ show: false })) });
 	});
 })();
