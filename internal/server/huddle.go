@@ -253,48 +253,45 @@ type sinceItem struct {
 func (l lister) since() sinceView {
 	s := l.answer.since
 	v := sinceView{From: l.ago(s.From), Quiet: s.Quiet()}
-	add := func(name string, items []sinceItem) {
-		if len(items) > 0 {
-			v.Groups = append(v.Groups, sinceGroup{name, items})
-		}
-	}
-	var items []sinceItem
-	for _, f := range s.Falls {
-		items = append(items, sinceItem{l.person(f.Of), l.NewFalls(f.Falls), len(f.Falls)})
-	}
-	add(text.Say("huddle.since-falls"), items)
-	items = nil
-	for _, p := range s.Positives {
-		items = append(items, sinceItem{l.person(p.Of), l.NewSets(p.Sets), len(p.Sets)})
-	}
-	add(text.Say("huddle.since-positive"), items)
-	items = nil
-	for _, a := range s.Cleared {
-		items = append(items, sinceItem{l.person(a), l.Time(*a.Digest.Serial.ClearedAt), 1})
-	}
-	add(text.Say("huddle.since-cleared"), items)
-	items = nil
-	for _, d := range s.Doses {
-		items = append(items, sinceItem{l.person(d.Of), l.NewDoses(d.Changes), len(d.Changes)})
-	}
-	add(text.Say("huddle.since-doses"), items)
-	items = nil
-	for _, a := range s.Arrived {
-		how := text.Say("huddle.admitted", l.Time(a.Digest.Stay.AdmittedAt))
-		if moved, ok := l.answer.came[a.Digest.StayID]; ok {
-			how = text.Say("huddle.moved-here", moved.from, l.Time(moved.at))
-		}
-		items = append(items, sinceItem{l.person(a), how, 1})
-	}
-	add(text.Say("huddle.since-arrived"), items)
-	items = nil
-	for _, d := range s.Left {
-		p := l.person(d.Of)
-		p.URL = "" // its page may be another unit's by now
-		items = append(items, sinceItem{p, l.leaving(d), 1})
-	}
-	add(text.Say("huddle.since-left"), items)
+	v.Groups = slices.DeleteFunc([]sinceGroup{
+		sinceOf(text.Say("huddle.since-falls"), s.Falls, func(f alerts.NewFalls) sinceItem {
+			return sinceItem{l.person(f.Of), l.NewFalls(f.Falls), len(f.Falls)}
+		}),
+		sinceOf(text.Say("huddle.since-positive"), s.Positives, func(p alerts.NewSets) sinceItem {
+			return sinceItem{l.person(p.Of), l.NewSets(p.Sets), len(p.Sets)}
+		}),
+		sinceOf(text.Say("huddle.since-cleared"), s.Cleared, func(a alerts.Assessment) sinceItem {
+			return sinceItem{l.person(a), l.Time(*a.Digest.Serial.ClearedAt), 1}
+		}),
+		sinceOf(text.Say("huddle.since-doses"), s.Doses, func(d alerts.NewDoses) sinceItem {
+			return sinceItem{l.person(d.Of), l.NewDoses(d.Changes), len(d.Changes)}
+		}),
+		sinceOf(text.Say("huddle.since-arrived"), s.Arrived, l.arrival),
+		sinceOf(text.Say("huddle.since-left"), s.Left, func(d alerts.Departure) sinceItem {
+			p := l.person(d.Of)
+			p.URL = "" // its page may be another unit's by now
+			return sinceItem{p, l.leaving(d), 1}
+		}),
+	}, func(g sinceGroup) bool { return len(g.Items) == 0 })
 	return v
+}
+
+// sinceOf tells one kind of what has happened, an item for each patient.
+func sinceOf[T any](name string, of []T, item func(T) sinceItem) sinceGroup {
+	g := sinceGroup{Name: name}
+	for _, one := range of {
+		g.Items = append(g.Items, item(one))
+	}
+	return g
+}
+
+// arrival says how a patient came: admitted, or moved here from another unit.
+func (l lister) arrival(a alerts.Assessment) sinceItem {
+	how := text.Say("huddle.admitted", l.Time(a.Digest.Stay.AdmittedAt))
+	if moved, ok := l.answer.came[a.Digest.StayID]; ok {
+		how = text.Say("huddle.moved-here", moved.from, l.Time(moved.at))
+	}
+	return sinceItem{l.person(a), how, 1}
 }
 
 // shiftView counts what is owed before the next shift.
