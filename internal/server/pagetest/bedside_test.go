@@ -629,21 +629,6 @@ func TestBedsidePagesAtEveryWidth(t *testing.T) {
 	site := start(t, deps(t))
 	browser := browsertest.Start(t)
 	for _, path := range []string{"/stays/S108/new-set", "/units/4W/new-set", "/new-set-shell"} {
-		for _, width := range []int{1440, 768, 390} {
-			page := browser.Open(t, "about:blank", width, 844)
-			for _, colours := range []string{"light", "dark"} {
-				scheme(t, page, "", colours)
-				page.Navigate(site + path)
-				page.Wait("footer")
-				if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
-					t.Errorf("%s at %d: scrolls sideways: %d pixels wide", path, width, got)
-				}
-				for _, v := range page.Axe() {
-					t.Errorf("%s at %d, %s: %s", path, width, colours, v)
-				}
-				keep(t, fmt.Sprintf("bedside%s-%d-%s.png", strings.ReplaceAll(path, "/", "_"), width, colours), page.Screenshot)
-			}
-			quiet(t, page)
-		}
+		everyWidth(t, browser, site, path, "bedside_"+fileName(path))
 	}
 }

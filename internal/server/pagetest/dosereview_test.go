@@ -26,24 +26,7 @@ func TestDoseReviewAtEveryWidthAndInBothColours(t *testing.T) {
 	for name, path := range map[string]string{
 		"queue": "/dose-review?dropped=1", "review": "/dose-review/S108",
 	} {
-		for _, width := range []int{1440, 768, 390} {
-			t.Run(fmt.Sprintf("%s at %d", name, width), func(t *testing.T) {
-				page := browser.Open(t, "about:blank", width, 900)
-				for _, colours := range []string{"light", "dark"} {
-					scheme(t, page, "", colours)
-					page.Navigate(site + path)
-					page.Wait("footer")
-					if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
-						t.Errorf("%s: scrolls sideways: %d pixels wide", colours, got)
-					}
-					for _, v := range page.Axe() {
-						t.Errorf("%s: %s", colours, v)
-					}
-					keep(t, fmt.Sprintf("%s-%d-%s.png", name, width, colours), page.Screenshot)
-				}
-				quiet(t, page)
-			})
-		}
+		everyWidth(t, browser, site, path, name)
 	}
 }
 

@@ -2,7 +2,6 @@ package pagetest
 
 import (
 	"bytes"
-	"fmt"
 	"strings"
 	"testing"
 
@@ -15,23 +14,7 @@ func TestAfterAFallAtEveryWidthAndInBothColours(t *testing.T) {
 	site := start(t, deps(t))
 	browser := browsertest.Start(t)
 	for _, path := range []string{demoFall, "/units/4W/falls", "/feeds/held/1", "/feeds"} {
-		page := browser.Open(t, "about:blank", 1440, 900)
-		for _, width := range []int{1440, 768, 390} {
-			page.Resize(width, 900)
-			for _, colours := range []string{"light", "dark"} {
-				scheme(t, page, "", colours)
-				page.Navigate(site + path)
-				page.Wait("footer")
-				if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
-					t.Errorf("%s at %d, %s: scrolls sideways: %d pixels wide", path, width, colours, got)
-				}
-				for _, v := range page.Axe() {
-					t.Errorf("%s at %d, %s: %s", path, width, colours, v)
-				}
-				keep(t, fmt.Sprintf("%s-%d-%s.png", strings.ReplaceAll(path[1:], "/", "_"), width, colours), page.Screenshot)
-			}
-		}
-		quiet(t, page)
+		everyWidth(t, browser, site, path, fileName(path))
 	}
 }
 

@@ -2,7 +2,6 @@ package pagetest
 
 import (
 	"bytes"
-	"fmt"
 	"net/http/httptest"
 	"regexp"
 	"strings"
@@ -22,23 +21,7 @@ func TestTheHuddleAtEveryWidth(t *testing.T) {
 	site := start(t, deps(t))
 	browser := browsertest.Start(t)
 	for _, path := range []string{"/units/4W?tier=now&tier=this_shift&sort=bed", "/units/4W?names=off", "/units/7E"} {
-		for _, width := range []int{1440, 768, 390} {
-			page := browser.Open(t, "about:blank", width, 900)
-			for _, colours := range []string{"light", "dark"} {
-				scheme(t, page, "", colours)
-				page.Navigate(site + path)
-				page.Wait("footer")
-				if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
-					t.Errorf("%s at %d, %s: scrolls sideways: %d pixels wide", path, width, colours, got)
-				}
-				for _, v := range page.Axe() {
-					t.Errorf("%s at %d, %s: %s", path, width, colours, v)
-				}
-				name := strings.NewReplacer("/", "_", "?", "_", "&", "_", "=", "-").Replace(path[1:])
-				keep(t, fmt.Sprintf("%s-%d-%s.png", name, width, colours), page.Screenshot)
-			}
-			quiet(t, page)
-		}
+		everyWidth(t, browser, site, path, fileName(path))
 	}
 }
 

@@ -81,6 +81,35 @@ func quiet(t *testing.T, p *browsertest.Page) {
 	}
 }
 
+// everyWidth opens a page at every width in both colours: nothing scrolls sideways,
+// axe-core finds nothing, the console stays silent. A picture of each is kept as name.
+func everyWidth(t *testing.T, browser *browsertest.Browser, site, path, name string) {
+	t.Helper()
+	for _, width := range []int{1440, 768, 390} {
+		t.Run(fmt.Sprintf("%s at %d", path, width), func(t *testing.T) {
+			page := browser.Open(t, "about:blank", width, 900)
+			for _, colours := range []string{"light", "dark"} {
+				scheme(t, page, "", colours)
+				page.Navigate(site + path)
+				page.Wait("footer")
+				if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
+					t.Errorf("%s: scrolls sideways: %d pixels wide", colours, got)
+				}
+				for _, v := range page.Axe() {
+					t.Errorf("%s: %s", colours, v)
+				}
+				keep(t, fmt.Sprintf("%s-%d-%s.png", name, width, colours), page.Screenshot)
+			}
+			quiet(t, page)
+		})
+	}
+}
+
+// fileName is an address as the name of a file.
+func fileName(path string) string {
+	return strings.NewReplacer("/", "_", "?", "_", "&", "_", "=", "-", ":", "").Replace(path[1:])
+}
+
 func TestPagesAtEveryWidthAndInBothColours(t *testing.T) {
 	site := start(t, deps(t))
 	browser := browsertest.Start(t)
@@ -99,27 +128,7 @@ func TestPagesAtEveryWidthAndInBothColours(t *testing.T) {
 		"/tokens",
 		"/sign-out",
 	} {
-		for _, width := range []int{1440, 768, 390} {
-			t.Run(fmt.Sprintf("%s at %d", path, width), func(t *testing.T) {
-				page := browser.Open(t, "about:blank", width, 900)
-				for _, colours := range []string{"light", "dark"} {
-					scheme(t, page, "", colours)
-					page.Navigate(site + path)
-					page.Wait("footer")
-					if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
-						t.Errorf("%s: scrolls sideways: %d pixels wide", colours, got)
-					}
-					if colours == "light" || width == 390 { // colours do not change with the width
-						for _, v := range page.Axe() {
-							t.Errorf("%s: %s", colours, v)
-						}
-					}
-					name := strings.NewReplacer("/", "_", "?", "_", ":", "").Replace(path[1:])
-					keep(t, fmt.Sprintf("%s-%d-%s.png", name, width, colours), page.Screenshot)
-				}
-				quiet(t, page)
-			})
-		}
+		everyWidth(t, browser, site, path, fileName(path))
 	}
 }
 
