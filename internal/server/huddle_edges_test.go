@@ -29,9 +29,9 @@ func addMoved(b *servertest.Board) {
 }
 
 func TestWhoWasMovedHereIsNotSaidToBeAdmitted(t *testing.T) {
+	unmoved, _ := open(t)
+	before := get(signedIn(unmoved), "/units/4W").Body.String()
 	d, board := open(t)
-	before := get(signedIn(d), "/units/4W").Body.String()
-	d, board = open(t)
 	addMoved(board)
 	page := get(signedIn(d), "/units/4W").Body.String()
 	news := func(page string) string {
