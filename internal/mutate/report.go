@@ -136,7 +136,7 @@ func (t tally) score() string {
 
 func writeFiles(bad []*mutant, table string, o options) error {
 	if o.markdown != "" {
-		if err := os.WriteFile(o.markdown, []byte(table), 0o644); err != nil {
+		if err := os.WriteFile(o.markdown, []byte(table), 0o600); err != nil {
 			return err
 		}
 	}
@@ -147,5 +147,5 @@ func writeFiles(bad []*mutant, table string, o options) error {
 	for _, m := range bad {
 		b.WriteString(m.block(m.fate()))
 	}
-	return os.WriteFile(o.survivors, []byte(b.String()), 0o644)
+	return os.WriteFile(o.survivors, []byte(b.String()), 0o600)
 }
