@@ -116,6 +116,7 @@ func recordAt(group []Version, asOf time.Time) (Record, bool) {
 		return 0
 	})
 	inheritIdentity(known)
+	beginRestrictions(known)
 	return Record{Version: known[len(known)-1], History: known}, true
 }
 
@@ -128,6 +129,17 @@ func inheritIdentity(known []Version) {
 		}
 		if known[n].Removed() && known[n].Body == nil {
 			known[n].Body = known[n-1].Body
+		}
+	}
+}
+
+// beginRestrictions gives each version of a restriction that does not say when it
+// begins the recording of the fact's first version.
+func beginRestrictions(known []Version) {
+	for n, v := range known {
+		if b, ok := v.Body.(Restriction); ok && b.StartedAt.IsZero() {
+			b.StartedAt = known[0].RecordedAt
+			known[n].Body = b
 		}
 	}
 }

@@ -248,7 +248,8 @@ func TestEveryKindOfFactNamesItsColumns(t *testing.T) {
 	end := hour(1)
 	bodies := []Body{
 		Stay{PatientID: "P", Unit: "4W", NotAmbulatory: true, DischargedAt: &end}, Vitals{Systolic: &one}, Order{Drug: Drug{Text: "x"}, Dose: &one, EndAt: &end}, Dose{Drug: Drug{Text: "x"}}, Fluid{VolumeML: 5, Direction: "in"},
-		Weight{KG: 70}, Lab{LOINC: "718-7"}, Condition{ICD10: "G20"}, Precaution{Precaution: "sitter"}, Fall{Assisted: &yes}, Treatment{What: "other"},
+		Weight{KG: 70}, Lab{LOINC: "718-7"}, Condition{ICD10: "G20"}, Precaution{Precaution: "sitter"}, Fall{Assisted: &yes},
+		Restriction{Limb: "left arm", Reason: "fistula"}, Clearance{}, Answer{Answer: "declined"}, Treatment{What: "other"},
 	}
 	for n, b := range bodies {
 		if b.FactKind() != Kinds[n] {
@@ -306,5 +307,49 @@ func TestTheSystemClockHasMicrosecondsInUTC(t *testing.T) {
 	}
 	if Hours(1.5) != 90*time.Minute || Minutes(0.5) != 30*time.Second {
 		t.Error("policy numbers in hours and minutes")
+	}
+}
+
+// A restriction that does not say when it begins has begun with the recording of the
+// fact's first version; a plan lies ahead; an end that no recording tells is known once
+// it has come.
+func TestWhenARestrictionBeganAndEnds(t *testing.T) {
+	restricted := func(started float64, ended *float64, recorded float64, stated bool) Version {
+		b := Restriction{Limb: "left arm", Reason: "fistula"}
+		if started != 0 {
+			b.StartedAt = hour(started)
+		}
+		if ended != nil {
+			end := hour(*ended)
+			b.EndedAt = &end
+		}
+		return Version{Kind: KindRestriction, SourceID: "r", StayID: "S", RecordedAt: hour(recorded), Stated: stated, Status: Final, Body: b}
+	}
+	nine := 9.0
+	for _, c := range []struct {
+		name     string
+		versions []Version
+		at       float64
+		began    float64
+		ended    bool
+	}{
+		{"at its recording", []Version{restricted(0, nil, 1, true)}, 2, 1, false},
+		{"at the recording of the first version", []Version{restricted(0, nil, 1, true), restricted(0, nil, 3, true)}, 4, 1, false},
+		{"where the first version says another", []Version{restricted(2, nil, 1, true), restricted(0, nil, 3, true)}, 4, 1, false},
+		{"when it says", []Version{restricted(0, nil, 1, true), restricted(2, nil, 3, true)}, 4, 2, false},
+		{"a stated end is known", []Version{restricted(2, &nine, 3, true)}, 4, 2, true},
+		{"an end nobody recorded is not known", []Version{restricted(2, &nine, 2, false)}, 8.9, 2, false},
+		{"until it has come", []Version{restricted(2, &nine, 2, false)}, 9, 2, true},
+	} {
+		chart := ChartAt("S", append([]Version{stayed("S", "4W", -24, nil, -24)}, c.versions...), hour(c.at))
+		var b Restriction
+		for _, r := range chart.Records {
+			if got, ok := r.Body.(Restriction); ok {
+				b = got
+			}
+		}
+		if !b.OwnTime().Equal(hour(c.began)) || (b.EndedAt != nil) != c.ended {
+			t.Errorf("%s: began %s, ended %v", c.name, b.StartedAt, b.EndedAt)
+		}
 	}
 }

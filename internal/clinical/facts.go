@@ -7,23 +7,26 @@ type Kind string
 
 // The kinds of facts.
 const (
-	KindStay       Kind = "stays"
-	KindVitals     Kind = "vitals"
-	KindOrder      Kind = "orders"
-	KindDose       Kind = "doses"
-	KindFluid      Kind = "fluids"
-	KindWeight     Kind = "weights"
-	KindLab        Kind = "labs"
-	KindCondition  Kind = "conditions"
-	KindPrecaution Kind = "precautions"
-	KindFall       Kind = "falls"
-	KindTreatment  Kind = "treatments"
+	KindStay        Kind = "stays"
+	KindVitals      Kind = "vitals"
+	KindOrder       Kind = "orders"
+	KindDose        Kind = "doses"
+	KindFluid       Kind = "fluids"
+	KindWeight      Kind = "weights"
+	KindLab         Kind = "labs"
+	KindCondition   Kind = "conditions"
+	KindPrecaution  Kind = "precautions"
+	KindFall        Kind = "falls"
+	KindRestriction Kind = "restrictions"
+	KindClearance   Kind = "clearances"
+	KindAnswer      Kind = "answers"
+	KindTreatment   Kind = "treatments"
 )
 
 // Kinds lists every kind in the order in which people read a chart.
 var Kinds = []Kind{
 	KindStay, KindVitals, KindOrder, KindDose, KindFluid, KindWeight, KindLab,
-	KindCondition, KindPrecaution, KindFall, KindTreatment,
+	KindCondition, KindPrecaution, KindFall, KindRestriction, KindClearance, KindAnswer, KindTreatment,
 }
 
 // Status is the status of a version of a fact.
@@ -235,6 +238,29 @@ type Fall struct {
 	Assisted *bool     `json:"assisted,omitempty"`
 }
 
+// Restriction is a limb that must not be measured, over a time. StartedAt is the zero
+// time in a version that does not say it: the recording of the fact's first version
+// stands for it, and ChartAt fills that in.
+type Restriction struct {
+	Limb      string     `json:"limb"`   // of Limbs
+	Reason    string     `json:"reason"` // of RestrictionReasons
+	StartedAt time.Time  `json:"started_at,omitzero"`
+	EndedAt   *time.Time `json:"ended_at,omitempty"`
+}
+
+// Clearance is a provider's word that the patient may stand (again).
+type Clearance struct {
+	ClearedAt time.Time `json:"cleared_at"`
+	By        string    `json:"by,omitempty"`
+}
+
+// Answer says why a recheck that is owed is not taken now.
+type Answer struct {
+	AnsweredAt time.Time `json:"answered_at"`
+	Answer     string    `json:"answer"` // of Answers
+	Reason     string    `json:"reason,omitempty"`
+}
+
 // Treatment is something done about a pressure that falls.
 type Treatment struct {
 	GivenAt time.Time `json:"given_at"`
@@ -242,30 +268,36 @@ type Treatment struct {
 }
 
 // FactKind implements Body.
-func (Stay) FactKind() Kind       { return KindStay }
-func (Vitals) FactKind() Kind     { return KindVitals }
-func (Order) FactKind() Kind      { return KindOrder }
-func (Dose) FactKind() Kind       { return KindDose }
-func (Fluid) FactKind() Kind      { return KindFluid }
-func (Weight) FactKind() Kind     { return KindWeight }
-func (Lab) FactKind() Kind        { return KindLab }
-func (Condition) FactKind() Kind  { return KindCondition }
-func (Precaution) FactKind() Kind { return KindPrecaution }
-func (Fall) FactKind() Kind       { return KindFall }
-func (Treatment) FactKind() Kind  { return KindTreatment }
+func (Stay) FactKind() Kind        { return KindStay }
+func (Vitals) FactKind() Kind      { return KindVitals }
+func (Order) FactKind() Kind       { return KindOrder }
+func (Dose) FactKind() Kind        { return KindDose }
+func (Fluid) FactKind() Kind       { return KindFluid }
+func (Weight) FactKind() Kind      { return KindWeight }
+func (Lab) FactKind() Kind         { return KindLab }
+func (Condition) FactKind() Kind   { return KindCondition }
+func (Precaution) FactKind() Kind  { return KindPrecaution }
+func (Fall) FactKind() Kind        { return KindFall }
+func (Restriction) FactKind() Kind { return KindRestriction }
+func (Clearance) FactKind() Kind   { return KindClearance }
+func (Answer) FactKind() Kind      { return KindAnswer }
+func (Treatment) FactKind() Kind   { return KindTreatment }
 
 // OwnTime implements Body. A fluid's own time, for recorded_at, is its end.
-func (b Stay) OwnTime() time.Time       { return b.AdmittedAt }
-func (b Vitals) OwnTime() time.Time     { return b.TakenAt }
-func (b Order) OwnTime() time.Time      { return b.StartAt }
-func (b Dose) OwnTime() time.Time       { return b.GivenAt }
-func (b Fluid) OwnTime() time.Time      { return b.To }
-func (b Weight) OwnTime() time.Time     { return b.MeasuredAt }
-func (b Lab) OwnTime() time.Time        { return b.TakenAt }
-func (Condition) OwnTime() time.Time    { return time.Time{} }
-func (b Precaution) OwnTime() time.Time { return b.StartedAt }
-func (b Fall) OwnTime() time.Time       { return b.FellAt }
-func (b Treatment) OwnTime() time.Time  { return b.GivenAt }
+func (b Stay) OwnTime() time.Time        { return b.AdmittedAt }
+func (b Vitals) OwnTime() time.Time      { return b.TakenAt }
+func (b Order) OwnTime() time.Time       { return b.StartAt }
+func (b Dose) OwnTime() time.Time        { return b.GivenAt }
+func (b Fluid) OwnTime() time.Time       { return b.To }
+func (b Weight) OwnTime() time.Time      { return b.MeasuredAt }
+func (b Lab) OwnTime() time.Time         { return b.TakenAt }
+func (Condition) OwnTime() time.Time     { return time.Time{} }
+func (b Precaution) OwnTime() time.Time  { return b.StartedAt }
+func (b Fall) OwnTime() time.Time        { return b.FellAt }
+func (b Restriction) OwnTime() time.Time { return b.StartedAt }
+func (b Clearance) OwnTime() time.Time   { return b.ClearedAt }
+func (b Answer) OwnTime() time.Time      { return b.AnsweredAt }
+func (b Treatment) OwnTime() time.Time   { return b.GivenAt }
 
 func hideAfter(end *time.Time, t time.Time) *time.Time {
 	if end != nil && end.After(t) {
@@ -289,6 +321,11 @@ func (b Precaution) asKnownAt(t time.Time) Body {
 	return b
 }
 
+func (b Restriction) asKnownAt(t time.Time) Body {
+	b.EndedAt = hideAfter(b.EndedAt, t)
+	return b
+}
+
 func (b Vitals) asKnownAt(time.Time) Body    { return b }
 func (b Dose) asKnownAt(time.Time) Body      { return b }
 func (b Fluid) asKnownAt(time.Time) Body     { return b }
@@ -296,6 +333,8 @@ func (b Weight) asKnownAt(time.Time) Body    { return b }
 func (b Lab) asKnownAt(time.Time) Body       { return b }
 func (b Condition) asKnownAt(time.Time) Body { return b }
 func (b Fall) asKnownAt(time.Time) Body      { return b }
+func (b Clearance) asKnownAt(time.Time) Body { return b }
+func (b Answer) asKnownAt(time.Time) Body    { return b }
 func (b Treatment) asKnownAt(time.Time) Body { return b }
 
 func withEnd(start time.Time, end *time.Time) []time.Time {
@@ -305,14 +344,17 @@ func withEnd(start time.Time, end *time.Time) []time.Time {
 	return []time.Time{start, *end}
 }
 
-func (b Stay) times() []time.Time       { return withEnd(b.AdmittedAt, b.DischargedAt) }
-func (b Vitals) times() []time.Time     { return []time.Time{b.TakenAt} }
-func (b Order) times() []time.Time      { return withEnd(b.StartAt, b.EndAt) }
-func (b Dose) times() []time.Time       { return []time.Time{b.GivenAt} }
-func (b Fluid) times() []time.Time      { return []time.Time{b.From, b.To} }
-func (b Weight) times() []time.Time     { return []time.Time{b.MeasuredAt} }
-func (b Lab) times() []time.Time        { return []time.Time{b.TakenAt} }
-func (b Condition) times() []time.Time  { return nil }
-func (b Precaution) times() []time.Time { return withEnd(b.StartedAt, b.EndedAt) }
-func (b Fall) times() []time.Time       { return []time.Time{b.FellAt} }
-func (b Treatment) times() []time.Time  { return []time.Time{b.GivenAt} }
+func (b Stay) times() []time.Time        { return withEnd(b.AdmittedAt, b.DischargedAt) }
+func (b Vitals) times() []time.Time      { return []time.Time{b.TakenAt} }
+func (b Order) times() []time.Time       { return withEnd(b.StartAt, b.EndAt) }
+func (b Dose) times() []time.Time        { return []time.Time{b.GivenAt} }
+func (b Fluid) times() []time.Time       { return []time.Time{b.From, b.To} }
+func (b Weight) times() []time.Time      { return []time.Time{b.MeasuredAt} }
+func (b Lab) times() []time.Time         { return []time.Time{b.TakenAt} }
+func (b Condition) times() []time.Time   { return nil }
+func (b Precaution) times() []time.Time  { return withEnd(b.StartedAt, b.EndedAt) }
+func (b Fall) times() []time.Time        { return []time.Time{b.FellAt} }
+func (b Restriction) times() []time.Time { return withEnd(b.StartedAt, b.EndedAt) }
+func (b Clearance) times() []time.Time   { return []time.Time{b.ClearedAt} }
+func (b Answer) times() []time.Time      { return []time.Time{b.AnsweredAt} }
+func (b Treatment) times() []time.Time   { return []time.Time{b.GivenAt} }

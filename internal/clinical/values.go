@@ -113,4 +113,17 @@ func (b Fall) Values() map[string]any {
 }
 
 // Values implements Body.
+func (b Restriction) Values() map[string]any {
+	return map[string]any{"limb": b.Limb, "reason": b.Reason, "ended_at": moment(b.EndedAt)}
+}
+
+// Values implements Body.
+func (b Clearance) Values() map[string]any { return map[string]any{"by": text(b.By)} }
+
+// Values implements Body.
+func (b Answer) Values() map[string]any {
+	return map[string]any{"answer": b.Answer, "reason": text(b.Reason)}
+}
+
+// Values implements Body.
 func (b Treatment) Values() map[string]any { return map[string]any{"kind": text(b.What)} }

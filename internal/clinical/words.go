@@ -22,12 +22,23 @@ var (
 	}
 	// Injuries of a fall, mildest first (the levels of NDNQI).
 	Injuries = []string{"none", "minor", "moderate", "major", "death"}
+	// RestrictionReasons say why a limb must not be measured.
+	RestrictionReasons = []string{"fistula", "lymph nodes removed", "infusion", "injury", "other"}
+	// Answers say why a recheck that is owed is not taken now.
+	Answers = []string{Declined, NotPossible, DoneElsewhere}
 	// StandingHolds are what a nurse may find at the bedside that withholds standing.
 	StandingHolds = []string{HoldChestPain, HoldFracture, HoldHeadOrSpine, HoldBedRest}
 	// LimbReasons say why a cuff does not go on the other arm.
 	LimbReasons = []string{"infusion", "fistula", "lymph-node or breast surgery", "injury"}
 	// TreatmentKinds are treatments of a pressure that falls on standing.
 	TreatmentKinds = []string{"fluid bolus", "transfusion", "compression", "other"}
+)
+
+// The answers to a recheck that is owed.
+const (
+	Declined      = "declined"
+	NotPossible   = "not possible"
+	DoneElsewhere = "done elsewhere"
 )
 
 // LossOfConsciousness is the symptom that makes a set positive by itself.

@@ -156,31 +156,37 @@ var unusable = map[string]string{
 const waitingStay = "S135" // of the one fact that waits
 
 var required = map[string][]string{
-	"stays":       {"stay_id", "patient_id", "unit", "admitted_at"},
-	"vitals":      {"source_id", "stay_id", "taken_at"},
-	"orders":      {"source_id", "stay_id", "drug", "start_at"},
-	"doses":       {"source_id", "stay_id", "drug", "given_at"},
-	"fluids":      {"source_id", "stay_id", "from", "to", "direction", "volume"},
-	"weights":     {"source_id", "stay_id", "measured_at", "weight"},
-	"labs":        {"source_id", "stay_id", "taken_at", "loinc", "value"},
-	"conditions":  {"source_id", "stay_id", "icd10"},
-	"precautions": {"source_id", "stay_id", "precaution", "started_at"},
-	"falls":       {"source_id", "stay_id", "fell_at"},
-	"treatments":  {"source_id", "stay_id", "given_at"},
+	"stays":        {"stay_id", "patient_id", "unit", "admitted_at"},
+	"vitals":       {"source_id", "stay_id", "taken_at"},
+	"orders":       {"source_id", "stay_id", "drug", "start_at"},
+	"doses":        {"source_id", "stay_id", "drug", "given_at"},
+	"fluids":       {"source_id", "stay_id", "from", "to", "direction", "volume"},
+	"weights":      {"source_id", "stay_id", "measured_at", "weight"},
+	"labs":         {"source_id", "stay_id", "taken_at", "loinc", "value"},
+	"conditions":   {"source_id", "stay_id", "icd10"},
+	"precautions":  {"source_id", "stay_id", "precaution", "started_at"},
+	"falls":        {"source_id", "stay_id", "fell_at"},
+	"treatments":   {"source_id", "stay_id", "given_at"},
+	"restrictions": {"source_id", "stay_id", "limb", "reason"},
+	"clearances":   {"source_id", "stay_id", "cleared_at"},
+	"answers":      {"source_id", "stay_id", "answered_at", "answer"},
 }
 
 var allowedColumns = map[string]string{
-	"stays":       "stay_id patient_id unit admitted_at bed discharged_at name birth_date sex ambulatory recorded_at status",
-	"vitals":      "source_id stay_id taken_at systolic diastolic heart_rate position limb minutes_in_position set_id symptoms stopped_early pressure_unit recorded_at status",
-	"orders":      "source_id stay_id drug start_at atc rxnorm dose dose_unit route times_per_day end_at as_needed new_drug status recorded_at",
-	"doses":       "source_id stay_id drug given_at order_id atc rxnorm dose dose_unit route status recorded_at",
-	"fluids":      "source_id stay_id from to direction volume volume_unit kind recorded_at status",
-	"weights":     "source_id stay_id measured_at weight weight_unit recorded_at status",
-	"labs":        "source_id stay_id taken_at loinc value unit recorded_at status",
-	"conditions":  "source_id stay_id icd10 text recorded_at status",
-	"precautions": "source_id stay_id precaution started_at ended_at recorded_at status",
-	"falls":       "source_id stay_id fell_at injury assisted recorded_at status",
-	"treatments":  "source_id stay_id given_at kind recorded_at status",
+	"stays":        "stay_id patient_id unit admitted_at bed discharged_at name birth_date sex ambulatory recorded_at status",
+	"vitals":       "source_id stay_id taken_at systolic diastolic heart_rate position limb minutes_in_position set_id symptoms stopped_early pressure_unit recorded_at status",
+	"orders":       "source_id stay_id drug start_at atc rxnorm dose dose_unit route times_per_day end_at as_needed new_drug status recorded_at",
+	"doses":        "source_id stay_id drug given_at order_id atc rxnorm dose dose_unit route status recorded_at",
+	"fluids":       "source_id stay_id from to direction volume volume_unit kind recorded_at status",
+	"weights":      "source_id stay_id measured_at weight weight_unit recorded_at status",
+	"labs":         "source_id stay_id taken_at loinc value unit recorded_at status",
+	"conditions":   "source_id stay_id icd10 text recorded_at status",
+	"precautions":  "source_id stay_id precaution started_at ended_at recorded_at status",
+	"falls":        "source_id stay_id fell_at injury assisted recorded_at status",
+	"treatments":   "source_id stay_id given_at kind recorded_at status",
+	"restrictions": "source_id stay_id limb reason started_at ended_at recorded_at status",
+	"clearances":   "source_id stay_id cleared_at by recorded_at status",
+	"answers":      "source_id stay_id answered_at answer reason recorded_at status",
 }
 
 // words are the lists of words, by kind and column or by column alone.
@@ -193,10 +199,13 @@ var words = map[string][]string{
 	"direction":  {"in", "out"},
 	"precaution": {"assisted rising", "call light in reach", "non-slip footwear", "bed low and locked", "toileting schedule", "bed alarm", "chair alarm", "gait belt", "compression", "sign at bed", "floor mat", "sitter"},
 	"status":     {"", "final", "amended", "corrected", "entered-in-error"}, "volume_unit": {"", "mL", "L"}, "weight_unit": {"", "kg", "[lb_av]"},
-	"fluids kind":     {"", "oral", "iv", "tube", "blood", "urine", "emesis", "stool", "drain", "blood_loss", "other"},
-	"treatments kind": {"fluid bolus", "transfusion", "compression", "other"},
-	"orders status":   {"", "active", "corrected", "on-hold", "stopped", "completed", "cancelled", "entered-in-error"},
-	"doses status":    {"", "completed", "not-done", "entered-in-error"},
+	"fluids kind":         {"", "oral", "iv", "tube", "blood", "urine", "emesis", "stool", "drain", "blood_loss", "other"},
+	"restrictions limb":   {"left arm", "right arm", "left leg", "right leg"},
+	"restrictions reason": {"fistula", "lymph nodes removed", "infusion", "injury", "other"},
+	"answers answer":      {"declined", "not possible", "done elsewhere"},
+	"treatments kind":     {"fluid bolus", "transfusion", "compression", "other"},
+	"orders status":       {"", "active", "corrected", "on-hold", "stopped", "completed", "cancelled", "entered-in-error"},
+	"doses status":        {"", "completed", "not-done", "entered-in-error"},
 }
 
 var symptoms = []string{
@@ -206,7 +215,7 @@ var symptoms = []string{
 
 // happened are the columns of what is said to have happened; the other times
 // are plans or the charting itself.
-var happened = []string{"taken_at", "given_at", "measured_at", "fell_at", "from", "to", "admitted_at", "started_at"}
+var happened = []string{"taken_at", "given_at", "measured_at", "fell_at", "from", "to", "admitted_at", "started_at", "cleared_at", "answered_at"}
 
 func TestTheFilesFollowTheContract(t *testing.T) {
 	wrong := map[string]bool{}

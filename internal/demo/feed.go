@@ -35,6 +35,7 @@ var TimeColumns = map[string]bool{
 	"admitted_at": true, "discharged_at": true, "taken_at": true, "start_at": true,
 	"end_at": true, "given_at": true, "from": true, "to": true, "measured_at": true,
 	"started_at": true, "ended_at": true, "fell_at": true, "recorded_at": true,
+	"cleared_at": true, "answered_at": true,
 }
 
 // part says into which file of its kind a row goes.

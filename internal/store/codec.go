@@ -59,7 +59,13 @@ var codecs = map[clinical.Kind]codec{
 		cut(&b.StartedAt)
 		cutEnd(&b.EndedAt)
 	}),
-	clinical.KindFall:      codecOf(func(b *clinical.Fall) { cut(&b.FellAt) }),
+	clinical.KindFall: codecOf(func(b *clinical.Fall) { cut(&b.FellAt) }),
+	clinical.KindRestriction: codecOf(func(b *clinical.Restriction) {
+		cut(&b.StartedAt)
+		cutEnd(&b.EndedAt)
+	}),
+	clinical.KindClearance: codecOf(func(b *clinical.Clearance) { cut(&b.ClearedAt) }),
+	clinical.KindAnswer:    codecOf(func(b *clinical.Answer) { cut(&b.AnsweredAt) }),
 	clinical.KindTreatment: codecOf(func(b *clinical.Treatment) { cut(&b.GivenAt) }),
 }
 

@@ -13,7 +13,8 @@ var FactKinds = map[clinical.Kind]string{
 	clinical.KindStay: "stay", clinical.KindVitals: "reading", clinical.KindOrder: "order", clinical.KindDose: "dose",
 	clinical.KindFluid: "fluid", clinical.KindWeight: "weight", clinical.KindLab: "laboratory value",
 	clinical.KindCondition: "coded condition", clinical.KindPrecaution: "precaution", clinical.KindFall: "fall",
-	clinical.KindTreatment: "treatment",
+	clinical.KindRestriction: "limb restriction", clinical.KindClearance: "clearance to stand",
+	clinical.KindAnswer: "answer to a recheck", clinical.KindTreatment: "treatment",
 }
 
 // LaterWords say what a version that was charted later did.
@@ -46,6 +47,12 @@ func (c Catalogue) Fact(body clinical.Body) string {
 		return join(b.Precaution, c.ended("ended ", b.EndedAt))
 	case clinical.Fall:
 		return join(Injury(b.Injury), Assisted(b.Assisted))
+	case clinical.Restriction:
+		return join("do not measure the "+b.Limb, b.Reason, c.ended("ended ", b.EndedAt))
+	case clinical.Clearance:
+		return join("may stand", named("said by ", b.By))
+	case clinical.Answer:
+		return join(b.Answer, b.Reason)
 	case clinical.Treatment:
 		if b.What == "" {
 			return "kind not charted"

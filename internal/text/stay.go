@@ -147,7 +147,8 @@ var factKinds = map[clinical.Kind]string{
 	clinical.KindFluid: Say("history.kind-fluids"), clinical.KindWeight: Say("history.kind-weights"),
 	clinical.KindLab: Say("history.kind-labs"), clinical.KindCondition: Say("history.kind-conditions"),
 	clinical.KindPrecaution: Say("history.kind-precautions"), clinical.KindFall: Say("history.kind-falls"),
-	clinical.KindTreatment: Say("history.kind-treatments"),
+	clinical.KindRestriction: Say("history.kind-restrictions"), clinical.KindClearance: Say("history.kind-clearances"),
+	clinical.KindAnswer: Say("history.kind-answers"), clinical.KindTreatment: Say("history.kind-treatments"),
 }
 
 // FactKind is a kind of fact as people read it.

@@ -10,17 +10,20 @@ import (
 
 // bodies reads what a fact of each kind says.
 var bodies = map[clinical.Kind]func(*row) clinical.Body{
-	clinical.KindStay:       stay,
-	clinical.KindVitals:     vitals,
-	clinical.KindOrder:      order,
-	clinical.KindDose:       dose,
-	clinical.KindFluid:      fluid,
-	clinical.KindWeight:     weight,
-	clinical.KindLab:        lab,
-	clinical.KindCondition:  condition,
-	clinical.KindPrecaution: precaution,
-	clinical.KindFall:       fall,
-	clinical.KindTreatment:  treatment,
+	clinical.KindStay:        stay,
+	clinical.KindVitals:      vitals,
+	clinical.KindOrder:       order,
+	clinical.KindDose:        dose,
+	clinical.KindFluid:       fluid,
+	clinical.KindWeight:      weight,
+	clinical.KindLab:         lab,
+	clinical.KindCondition:   condition,
+	clinical.KindPrecaution:  precaution,
+	clinical.KindFall:        fall,
+	clinical.KindRestriction: restriction,
+	clinical.KindClearance:   clearance,
+	clinical.KindAnswer:      answer,
+	clinical.KindTreatment:   treatment,
 }
 
 func stay(r *row) clinical.Body {
@@ -147,6 +150,27 @@ func fall(r *row) clinical.Body {
 		b.Assisted = &assisted
 	}
 	return b
+}
+
+func restriction(r *row) clinical.Body {
+	b := clinical.Restriction{
+		Limb: r.needWord("limb", clinical.Limbs), Reason: r.needWord("reason", clinical.RestrictionReasons),
+		EndedAt: r.time("ended_at"),
+	}
+	if t := r.time("started_at"); t != nil {
+		b.StartedAt = *t
+	}
+	return b
+}
+
+func clearance(r *row) clinical.Body {
+	return clinical.Clearance{ClearedAt: r.needTime("cleared_at"), By: r.cell("by")}
+}
+
+func answer(r *row) clinical.Body {
+	return clinical.Answer{
+		AnsweredAt: r.needTime("answered_at"), Answer: r.needWord("answer", clinical.Answers), Reason: r.cell("reason"),
+	}
 }
 
 func treatment(r *row) clinical.Body {

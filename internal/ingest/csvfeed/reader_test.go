@@ -111,6 +111,11 @@ func TestEveryColumnOfEachKindIsRead(t *testing.T) {
 		{clinical.KindFall, "source_id,stay_id,fell_at,injury,assisted", "f,S,2026-11-24T08:00,MAJOR,no",
 			clinical.Fall{FellAt: admitted, Injury: "major", Assisted: ptr(false)}},
 		{clinical.KindFall, "source_id,stay_id,fell_at,injury,assisted", "f,S,2026-11-24T08:00,,", clinical.Fall{FellAt: admitted}},
+		{clinical.KindRestriction, "source_id,stay_id,limb,reason,started_at,ended_at", "r,S,Left Arm,FISTULA,2026-11-24T08:00,2026-12-01T00:00",
+			clinical.Restriction{Limb: "left arm", Reason: "fistula", StartedAt: admitted, EndedAt: ptr(at("2026-12-01T00:00"))}},
+		{clinical.KindClearance, "source_id,stay_id,cleared_at,by", "c,S,2026-11-24T08:00,the provider", clinical.Clearance{ClearedAt: admitted, By: "the provider"}},
+		{clinical.KindAnswer, "source_id,stay_id,answered_at,answer,reason", "a,S,2026-11-24T08:00,Done Elsewhere,in physiotherapy",
+			clinical.Answer{AnsweredAt: admitted, Answer: "done elsewhere", Reason: "in physiotherapy"}},
 		{clinical.KindTreatment, "source_id,stay_id,given_at,kind", "t,S,2026-11-24T08:00,Fluid Bolus", clinical.Treatment{GivenAt: admitted, What: "fluid bolus"}},
 	}
 	for _, c := range cases {
@@ -146,6 +151,11 @@ func TestAFactIsRecordedWhenTheRowSaysOrAtItsOwnTime(t *testing.T) {
 		{clinical.KindDose, "source_id,stay_id,drug,given_at,status", "d,S,x,2026-11-24T08:00,Not-Done", "2026-11-24T08:00", "not-done", false},
 		{clinical.KindDose, "source_id,stay_id,drug,given_at", "d,S,x,2026-11-24T08:00", "2026-11-24T08:00", "completed", false},
 		{clinical.KindPrecaution, "source_id,stay_id,precaution,started_at", "p,S,sitter,2026-11-24T08:00", "2026-11-24T08:00", "final", false},
+		{clinical.KindRestriction, "source_id,stay_id,limb,reason,started_at", "r,S,left arm,other,2026-12-24T08:00", "2026-12-24T08:00", "final", false},
+		{clinical.KindRestriction, "source_id,stay_id,limb,reason,recorded_at", "r,S,left arm,other,2026-11-24T08:00", "2026-11-24T08:00", "final", true},
+		{clinical.KindClearance, "source_id,stay_id,cleared_at", "c,S,2026-11-24T08:00", "2026-11-24T08:00", "final", false},
+		{clinical.KindAnswer, "source_id,stay_id,answered_at,answer", "a,S,2026-11-24T08:00,declined", "2026-11-24T08:00", "final", false},
+		{clinical.KindAnswer, "source_id,answered_at,status", "a,2026-11-24T08:00,entered-in-error", "2026-11-24T08:00", "entered-in-error", false},
 		{clinical.KindOrder, order, "o,S,x,2026-11-24T08:00,2026-11-30T08:00,,", "2026-11-24T08:00", "active", false},
 		{clinical.KindOrder, order, "o,S,x,2026-11-24T08:00,2026-11-30T08:00,corrected,", "2026-11-24T08:00", "corrected", false},
 		{clinical.KindOrder, order, "o,S,x,2026-11-24T08:00,2026-11-30T08:00,stopped,", "2026-11-30T08:00", "stopped", false},
@@ -175,17 +185,19 @@ func TestAFactIsRecordedWhenTheRowSaysOrAtItsOwnTime(t *testing.T) {
 
 func TestARowThatCannotBeUsedIsHeldWithOneReason(t *testing.T) {
 	const (
-		stays       = "stay_id,patient_id,unit,admitted_at,discharged_at,birth_date,ambulatory,recorded_at,status"
-		readings    = "source_id,stay_id,taken_at,systolic,heart_rate,position,limb,minutes_in_position,symptoms,stopped_early,pressure_unit,recorded_at,status"
-		orders      = "source_id,stay_id,drug,start_at,dose,times_per_day,end_at,as_needed,new_drug,status,recorded_at"
-		doses       = "source_id,stay_id,drug,given_at,dose,status"
-		fluids      = "source_id,stay_id,from,to,direction,volume,volume_unit,kind"
-		weights     = "source_id,stay_id,measured_at,weight,weight_unit,recorded_at,status"
-		labs        = "source_id,stay_id,taken_at,loinc,value,unit"
-		conditions  = "source_id,stay_id,icd10"
-		precautions = "source_id,stay_id,precaution,started_at,ended_at"
-		falls       = "source_id,stay_id,fell_at,injury,assisted"
-		treatments  = "source_id,stay_id,given_at,kind"
+		stays        = "stay_id,patient_id,unit,admitted_at,discharged_at,birth_date,ambulatory,recorded_at,status"
+		readings     = "source_id,stay_id,taken_at,systolic,heart_rate,position,limb,minutes_in_position,symptoms,stopped_early,pressure_unit,recorded_at,status"
+		orders       = "source_id,stay_id,drug,start_at,dose,times_per_day,end_at,as_needed,new_drug,status,recorded_at"
+		doses        = "source_id,stay_id,drug,given_at,dose,status"
+		fluids       = "source_id,stay_id,from,to,direction,volume,volume_unit,kind"
+		weights      = "source_id,stay_id,measured_at,weight,weight_unit,recorded_at,status"
+		labs         = "source_id,stay_id,taken_at,loinc,value,unit"
+		conditions   = "source_id,stay_id,icd10"
+		precautions  = "source_id,stay_id,precaution,started_at,ended_at"
+		falls        = "source_id,stay_id,fell_at,injury,assisted"
+		treatments   = "source_id,stay_id,given_at,kind"
+		restrictions = "source_id,stay_id,limb,reason,started_at,ended_at,recorded_at"
+		answers      = "source_id,stay_id,answered_at,answer"
 	)
 	cases := []struct {
 		kind                clinical.Kind
@@ -261,6 +273,17 @@ func TestARowThatCannotBeUsedIsHeldWithOneReason(t *testing.T) {
 		{clinical.KindFall, falls, "f,S,,none,", "fell_at is missing"},
 		{clinical.KindFall, falls, "f,S,2026-11-24T08:00,severe,", "injury is none of none, minor, moderate, major, death"},
 		{clinical.KindFall, falls, "f,S,2026-11-24T08:00,,perhaps", "assisted is none of yes, no"},
+		{clinical.KindRestriction, restrictions, "r,S,,fistula,2026-11-24T08:00,,", "limb is missing"},
+		{clinical.KindRestriction, restrictions, "r,S,arm,fistula,2026-11-24T08:00,,", "limb is none of left arm, right arm, left leg, right leg"},
+		{clinical.KindRestriction, restrictions, "r,S,left arm,,2026-11-24T08:00,,", "reason is missing"},
+		{clinical.KindRestriction, restrictions, "r,S,left arm,cast,2026-11-24T08:00,,", "reason is none of fistula, lymph nodes removed, infusion, injury, other"},
+		{clinical.KindRestriction, restrictions, "r,S,left arm,fistula,,,", "started_at and recorded_at are missing"},
+		{clinical.KindRestriction, restrictions, "r,S,left arm,fistula,today,,", "started_at is not a time"},
+		{clinical.KindRestriction, restrictions, "r,S,left arm,fistula,2026-11-24T08:00,never,", "ended_at is not a time"},
+		{clinical.KindClearance, "source_id,stay_id,cleared_at", "c,S,", "cleared_at is missing"},
+		{clinical.KindAnswer, answers, "a,S,,declined", "answered_at is missing"},
+		{clinical.KindAnswer, answers, "a,S,2026-11-24T08:00,", "answer is missing"},
+		{clinical.KindAnswer, answers, "a,S,2026-11-24T08:00,no", "answer is none of declined, not possible, done elsewhere"},
 		{clinical.KindTreatment, treatments, "t,S,,other", "given_at is missing"},
 		{clinical.KindTreatment, treatments, "t,S,2026-11-24T08:00,prayer", "kind is none of fluid bolus"},
 	}
@@ -296,6 +319,8 @@ func TestWhatHasHappenedCannotLieAhead(t *testing.T) {
 		{clinical.KindLab, "source_id,stay_id,taken_at,loinc,value", "l,S,%s,718-7,12", "taken_at"},
 		{clinical.KindPrecaution, "source_id,stay_id,precaution,started_at", "p,S,sitter,%s", "started_at"},
 		{clinical.KindFall, "source_id,stay_id,fell_at", "f,S,%s", "fell_at"},
+		{clinical.KindClearance, "source_id,stay_id,cleared_at", "c,S,%s", "cleared_at"},
+		{clinical.KindAnswer, "source_id,stay_id,answer,answered_at", "a,S,declined,%s", "answered_at"},
 		{clinical.KindTreatment, "source_id,stay_id,given_at", "t,S,%s", "given_at"},
 	}
 	for _, c := range cases {
@@ -325,6 +350,7 @@ func TestWhatHasHappenedCannotLieAhead(t *testing.T) {
 		{clinical.KindOrder, "source_id,stay_id,drug,start_at,end_at,recorded_at", "o,S,x,2026-12-24T08:00,2026-12-25T08:00,2026-11-24T08:00"},
 		{clinical.KindStay, "stay_id,patient_id,unit,admitted_at,discharged_at", "S,P,4W,2026-11-24T08:00,2026-12-24T08:00"},
 		{clinical.KindPrecaution, "source_id,stay_id,precaution,started_at,ended_at", "p,S,sitter,2026-11-24T08:00,2026-12-24T08:00"},
+		{clinical.KindRestriction, "source_id,stay_id,limb,reason,started_at,ended_at,recorded_at", "r,S,left arm,infusion,2026-12-24T08:00,2026-12-25T08:00,2026-11-24T08:00"},
 	} {
 		if _, reason := one(t, plan.kind, plan.header, plan.row); reason != "" {
 			t.Errorf("a plan: %s", reason)

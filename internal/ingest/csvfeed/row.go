@@ -27,14 +27,17 @@ var columns = map[clinical.Kind][]string{
 		"minutes_in_position", "set_id", "symptoms", "stopped_early", "pressure_unit"),
 	clinical.KindOrder: withShared("drug", "start_at", "atc", "rxnorm", "dose", "dose_unit", "route",
 		"times_per_day", "end_at", "as_needed", "new_drug"),
-	clinical.KindDose:       withShared("drug", "given_at", "order_id", "atc", "rxnorm", "dose", "dose_unit", "route"),
-	clinical.KindFluid:      withShared("from", "to", "direction", "volume", "volume_unit", "kind"),
-	clinical.KindWeight:     withShared("measured_at", "weight", "weight_unit"),
-	clinical.KindLab:        withShared("taken_at", "loinc", "value", "unit"),
-	clinical.KindCondition:  withShared("icd10", "text"),
-	clinical.KindPrecaution: withShared("precaution", "started_at", "ended_at"),
-	clinical.KindFall:       withShared("fell_at", "injury", "assisted"),
-	clinical.KindTreatment:  withShared("given_at", "kind"),
+	clinical.KindDose:        withShared("drug", "given_at", "order_id", "atc", "rxnorm", "dose", "dose_unit", "route"),
+	clinical.KindFluid:       withShared("from", "to", "direction", "volume", "volume_unit", "kind"),
+	clinical.KindWeight:      withShared("measured_at", "weight", "weight_unit"),
+	clinical.KindLab:         withShared("taken_at", "loinc", "value", "unit"),
+	clinical.KindCondition:   withShared("icd10", "text"),
+	clinical.KindPrecaution:  withShared("precaution", "started_at", "ended_at"),
+	clinical.KindFall:        withShared("fell_at", "injury", "assisted"),
+	clinical.KindRestriction: withShared("limb", "reason", "started_at", "ended_at"),
+	clinical.KindClearance:   withShared("cleared_at", "by"),
+	clinical.KindAnswer:      withShared("answered_at", "answer", "reason"),
+	clinical.KindTreatment:   withShared("given_at", "kind"),
 }
 
 // Columns are the known columns of a kind.
@@ -247,6 +250,7 @@ var ownTimeColumn = map[clinical.Kind]string{
 	clinical.KindStay: "admitted_at", clinical.KindVitals: "taken_at", clinical.KindOrder: "start_at",
 	clinical.KindDose: "given_at", clinical.KindFluid: "to", clinical.KindWeight: "measured_at",
 	clinical.KindLab: "taken_at", clinical.KindPrecaution: "started_at", clinical.KindFall: "fell_at",
+	clinical.KindRestriction: "started_at", clinical.KindClearance: "cleared_at", clinical.KindAnswer: "answered_at",
 	clinical.KindTreatment: "given_at",
 }
 
@@ -271,6 +275,10 @@ func takeRecorded(r *row, v *clinical.Version, recorded *time.Time) {
 		return
 	}
 	v.RecordedAt = v.Body.OwnTime()
+	if _, ok := v.Body.(clinical.Restriction); ok && v.RecordedAt.IsZero() {
+		r.wrong("started_at and recorded_at are missing: a restriction needs one of them")
+		return
+	}
 	switch v.Status {
 	case clinical.OnHold, clinical.Stopped, clinical.Completed, clinical.Cancelled:
 		order, ok := v.Body.(clinical.Order)
@@ -319,6 +327,10 @@ func checkHappened(r *row, v clinical.Version, now time.Time) {
 		check("started_at", b.StartedAt)
 	case clinical.Fall:
 		check("fell_at", b.FellAt)
+	case clinical.Clearance:
+		check("cleared_at", b.ClearedAt)
+	case clinical.Answer:
+		check("answered_at", b.AnsweredAt)
 	case clinical.Treatment:
 		check("given_at", b.GivenAt)
 	}
