@@ -14,6 +14,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/export"
 	"plumbline/internal/server"
 	"plumbline/internal/store"
 )
@@ -275,18 +276,9 @@ func auditRecord(e audit.Entry) []string {
 	}
 	cells := []string{strconv.FormatInt(e.N, 10), e.At.Format(time.RFC3339Nano), e.Who, e.From, e.Did, e.What, e.Unit, e.Stay, asOf, e.Outcome, e.Note}
 	for n := range cells {
-		cells[n] = guardCell(cells[n])
+		cells[n] = export.Guard(cells[n])
 	}
 	return cells
-}
-
-// guardCell keeps a spreadsheet from taking a text for a formula (OWASP, CSV
-// injection).
-func guardCell(s string) string {
-	if s != "" && (s[0] == '=' || s[0] == '+' || s[0] == '-' || s[0] == '@' || s[0] == '\t' || s[0] == '\r') {
-		return "'" + s
-	}
-	return s
 }
 
 // readAudit reads the audit for its page, the newest first.
