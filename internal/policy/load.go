@@ -205,15 +205,43 @@ func repair(text string) string {
 // for; a policy with every key and comment has about 300.
 const mostLines = 2000
 
+// mostRead is how many bytes the search for a broken line may read in all. Each
+// beginning that is tried is read whole, so looking at every one of a long file
+// would take seconds; a policy with every key and comment stays far below.
+const mostRead = 4 << 20
+
 // brokenLine is the line after the longest beginning of the file that can be
-// read: there begins what cannot.
+// read: there begins what cannot. In a file too long to try every beginning it is
+// the line after one that can be read, with the line itself one that cannot.
 func brokenLine(lines []string) int {
+	text := strings.Join(lines, "")
+	ends := make([]int, len(lines)+1) // ends[n]: where the first n lines end
+	for n, line := range lines {
+		ends[n+1] = ends[n] + len(line)
+	}
+	read := 0
 	for n := len(lines) - 1; n > 0; n-- {
-		if readable(strings.Join(lines[:n], "")) {
+		if read += ends[n]; read > mostRead {
+			return brokenBelow(n+1, func(n int) bool { return readable(text[:ends[n]]) })
+		}
+		if readable(text[:ends[n]]) {
 			return n + 1
 		}
 	}
 	return 1
+}
+
+// brokenBelow halves the lines in question until one is left: the first n-1 can be
+// read, the first n cannot. The first broken lines cannot be read, none can.
+func brokenBelow(broken int, readable func(int) bool) int {
+	for good := 0; broken-good > 1; {
+		if middle := good + (broken-good)/2; readable(middle) {
+			good = middle
+		} else {
+			broken = middle
+		}
+	}
+	return broken
 }
 
 // parserLine is the parser's own line, 1 where it names none. It may be one

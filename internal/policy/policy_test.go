@@ -428,6 +428,23 @@ func TestLoadUnreadable(t *testing.T) {
 	}
 }
 
+// Quotes that nobody closes are read to the end of the file from wherever one begins;
+// every beginning of this file together is 50 MB, and none of them is read twice.
+func TestABrokenLineOfALongFileIsFoundWithinBounds(t *testing.T) {
+	row := "# " + strings.Repeat("a", 22) + "\n"
+	for _, at := range []int{1, 700, 1990} {
+		file := strings.Repeat(row, at-1) + "recheck: \"4\n" + strings.Repeat(row, mostLines-1-at)
+		lines, read := strings.SplitAfter(file, "\n"), 0
+		if got := brokenLine(lines); got != at {
+			t.Errorf("quotes opened on line %d are found on line %d", at, got)
+		}
+		brokenBelow(len(lines), func(n int) bool { read++; return n < at })
+		if read > 11 { // 2^11 > 2,000 lines
+			t.Errorf("%d beginnings were read", read)
+		}
+	}
+}
+
 func TestLoadRefusesWhatIsNoPolicyFile(t *testing.T) {
 	for _, test := range []struct{ file, want string }{
 		{"recheck:\n  fall_hours: 4 # caf\xe9\n", "line 2: not UTF-8: save the file as UTF-8"},
