@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"slices"
 	"strings"
 	"time"
 	_ "time/tzdata" // a hospital's machine may have no zone files
@@ -78,16 +79,21 @@ func dispatch(ctx context.Context, p process, args []string) error {
 		return exitError(2)
 	}
 	name := args[0]
-	if name == "-h" || name == "--help" || name == "-help" {
+	if asksHelp(name) {
 		name = "help"
 	}
 	for _, c := range commands() {
 		if c.name == name {
+			if len(args) == 2 && asksHelp(args[1]) {
+				return help(ctx, p, nil)
+			}
 			return c.run(ctx, p, args[1:])
 		}
 	}
 	return usagef("there is no command %q; `dashboard help` lists them", name)
 }
+
+func asksHelp(arg string) bool { return slices.Contains([]string{"-h", "--help", "-help"}, arg) }
 
 func help(_ context.Context, p process, _ []string) error {
 	var b strings.Builder

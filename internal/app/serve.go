@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"log/slog"
 	"net"
@@ -11,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"slices"
 	"syscall"
 	"time"
 
@@ -66,12 +68,21 @@ func (p process) openAndRun(ctx context.Context, s settings, listener net.Listen
 // demoUnit serves the invented unit on a fresh embedded database, its data laid so
 // that the unit is as it is now.
 func demoUnit(ctx context.Context, p process, args []string) error {
-	s, rest, err := p.parse("demo", args, nil)
-	switch {
-	case err != nil:
+	var given *flag.FlagSet
+	s, rest, err := p.parse("demo", args, func(fs *flag.FlagSet) { given = fs })
+	if err != nil {
 		return err
-	case len(rest) > 0:
+	}
+	if len(rest) > 0 {
 		return usagef("demo takes no argument %q", rest[0])
+	}
+	given.Visit(func(f *flag.Flag) {
+		if slices.Contains([]string{"database", "feed-dir", "hospital"}, f.Name) {
+			err = usagef("demo has a fresh database, a feed and a hospital of its own: leave --%s out, or use serve", f.Name)
+		}
+	})
+	if err != nil {
+		return err
 	}
 	dir, err := os.MkdirTemp("", "plumbline-demo-")
 	if err != nil {
