@@ -12,64 +12,10 @@ import (
 	"time"
 
 	"plumbline/internal/auth"
-	"plumbline/internal/store"
 )
 
-// tokenStore is the store as the tokens want it.
-type tokenStore struct{ *store.Store }
-
-func tokenIn(t store.APIToken) auth.APIToken {
-	out := auth.APIToken{
-		ID: t.ID, Name: t.Name, Units: t.Units, AllUnits: t.AllUnits, MadeBy: t.MadeBy, MadeAt: t.MadeAt,
-		ExpiresAt: t.ExpiresAt, RevokedAt: t.RevokedAt, UsedAt: t.UsedAt,
-	}
-	for _, s := range auth.Scopes { // a scope of another program's version is not known here
-		for _, held := range t.Scopes {
-			if held == string(s) {
-				out.Scopes = append(out.Scopes, s)
-			}
-		}
-	}
-	return out
-}
-
-func (s tokenStore) Tokens(ctx context.Context) ([]auth.APIToken, error) {
-	list, err := s.APITokens(ctx)
-	out := make([]auth.APIToken, len(list))
-	for n, t := range list {
-		out[n] = tokenIn(t)
-	}
-	return out, err
-}
-
-func (s tokenStore) AddToken(ctx context.Context, nameKey string, tokenHash []byte, t auth.APIToken) (auth.APIToken, error) {
-	in := store.APIToken{
-		Name: t.Name, NameKey: nameKey, TokenHash: tokenHash, Units: t.Units, AllUnits: t.AllUnits, MadeBy: t.MadeBy, MadeAt: t.MadeAt,
-		ExpiresAt: t.ExpiresAt,
-	}
-	for _, scope := range t.Scopes {
-		in.Scopes = append(in.Scopes, string(scope))
-	}
-	kept, err := s.AddAPIToken(ctx, in)
-	return tokenIn(kept), err
-}
-
-func (s tokenStore) TokenOf(ctx context.Context, tokenHash []byte) (auth.APIToken, error) {
-	t, err := s.APITokenOf(ctx, tokenHash)
-	return tokenIn(t), err
-}
-
-func (s tokenStore) RevokeToken(ctx context.Context, id int64, at time.Time) error {
-	return s.RevokeAPIToken(ctx, id, at)
-}
-
-// TouchToken waits for as long as the use of a session may wait.
-func (s tokenStore) TouchToken(ctx context.Context, id int64, at time.Time) error {
-	return touchBriefly(ctx, func(brief context.Context) error { return s.TouchAPIToken(brief, id, at) })
-}
-
 func (p process) newTokens(s *site) *auth.Tokens {
-	return &auth.Tokens{Store: tokenStore{s.store}, Clock: p.clock, Limits: &auth.Limits{}}
+	return &auth.Tokens{Store: s.store, Clock: p.clock, Limits: &auth.Limits{}}
 }
 
 // tokenFlags are the flags of the token commands.
@@ -123,7 +69,7 @@ func (t tokens) add(ctx context.Context) error {
 		return usagef("--days: %v", err)
 	}
 	wanted := auth.ParseAPIToken(t.flags.name, t.flags.scopes, t.flags.units, expires)
-	if err := wanted.Check(now); err != nil {
+	if err := auth.CheckAPIToken(wanted, now); err != nil {
 		return usagef("%v", err)
 	}
 	if err := t.tokens.Check(ctx, wanted); err != nil { // the name may be taken

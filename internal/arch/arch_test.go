@@ -22,14 +22,15 @@ import (
 const module = "plumbline"
 
 // The functional core: the same facts and the same moment give the same answer.
-var core = []string{"internal/clinical", "internal/trends", "internal/alerts", "internal/episodes", "internal/dosereview"}
+var core = []string{"internal/clinical", "internal/records", "internal/trends", "internal/alerts", "internal/episodes", "internal/dosereview"}
 
 // What the packages of the inner layers may import besides the standard library.
 var allowed = map[string][]string{
 	"internal/clinical":   {},
+	"internal/records":    {"plumbline/internal/clinical"},
 	"internal/trends":     {"plumbline/internal/clinical", "gonum.org/v1/gonum"},
 	"internal/alerts":     {"plumbline/internal/clinical", "plumbline/internal/trends", "gonum.org/v1/gonum"},
-	"internal/auth":       {"plumbline/internal/clinical", "golang.org/x/crypto", "golang.org/x/text"},
+	"internal/auth":       {"plumbline/internal/clinical", "plumbline/internal/records", "golang.org/x/crypto", "golang.org/x/text"},
 	"internal/episodes":   {"plumbline/internal/clinical", "plumbline/internal/trends", "plumbline/internal/alerts"},
 	"internal/dosereview": {"plumbline/internal/trends", "plumbline/internal/alerts"},
 }

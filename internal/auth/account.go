@@ -3,58 +3,14 @@ package auth
 import (
 	"slices"
 	"strings"
-	"time"
 	"unicode"
 	"unicode/utf8"
 
 	"golang.org/x/text/unicode/norm"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
-
-// Account is somebody, or a screen, that may sign in.
-type Account struct {
-	ID       int64
-	Name     string
-	Roles    []Role
-	Units    []string // sorted; of no weight where AllUnits is set
-	AllUnits bool
-	// Password is its hash in PHC string format; "" for none.
-	Password      string
-	PasswordSetAt time.Time
-	// OneTime: the password was made for the account and must be changed at the
-	// first sign-in.
-	OneTime bool
-	// Epoch counts the changes that end every session of the account.
-	Epoch      int64
-	DisabledAt time.Time // zero: may sign in
-	CreatedAt  time.Time
-	// Identity is that of the person at the site's sign-in service, where the account
-	// comes from there; the zero value for a local account.
-	Identity Identity
-}
-
-// Disabled reports whether the account may not sign in.
-func (a Account) Disabled() bool { return !a.DisabledAt.IsZero() }
-
-// Has reports whether the account has a role.
-func (a Account) Has(r Role) bool { return slices.Contains(a.Roles, r) }
-
-// May reports whether a role of the account permits all of these.
-func (a Account) May(all ...Permission) bool {
-	for _, p := range all {
-		if !slices.ContainsFunc(a.Roles, func(r Role) bool { return slices.Contains(grants[r], p) }) {
-			return false
-		}
-	}
-	return true
-}
-
-// OnUnit reports whether the unit is one of the account's.
-func (a Account) OnUnit(unit string) bool { return a.AllUnits || slices.Contains(a.Units, unit) }
-
-// Unattended reports whether the account is a display that nobody touches.
-func (a Account) Unattended() bool { return len(a.Roles) == 1 && a.Roles[0] == Screen }
 
 // Grants are the roles and units of an account.
 type Grants struct {
@@ -97,27 +53,12 @@ func (g Grants) Words() string {
 	for n, r := range g.Roles {
 		roles[n] = string(r)
 	}
-	return strings.Join(roles, ", ") + "; units: " + unitWords(g.AllUnits, g.Units)
-}
-
-func unitWords(all bool, units []string) string {
-	switch {
-	case all:
-		return "all units"
-	case len(units) == 0:
-		return "none"
-	}
-	return strings.Join(units, ", ")
+	return strings.Join(roles, ", ") + "; units: " + records.UnitWords(g.AllUnits, g.Units)
 }
 
 func (g Grants) checked() (Grants, error) {
+	g.Roles = records.KnownRoles(g.Roles)
 	given := Account{Roles: g.Roles}
-	g.Roles = nil
-	for _, r := range Roles { // in their own order, each once
-		if given.Has(r) {
-			g.Roles = append(g.Roles, r)
-		}
-	}
 	slices.Sort(g.Units)
 	g.Units = slices.Compact(g.Units)
 	if g.AllUnits {
@@ -147,13 +88,6 @@ const (
 	maxUnit = 100
 )
 
-// How the audit names who is no account.
-const (
-	CommandLine = "command line" // whoever may run the program's commands
-	program     = "program"
-	tokenWho    = "token "
-)
-
 // CheckName refuses a name that would not be seen as it was typed, and one under which
 // the audit names who is no account.
 func CheckName(name string) error {
@@ -163,7 +97,7 @@ func CheckName(name string) error {
 		strings.TrimSpace(name) != name || strings.Contains(name, "  ") {
 		return clinical.Errorf(clinical.Invalid, "a name has 1 to %d characters that can be seen, and single spaces inside at most", maxName)
 	}
-	if key := NameKey(name); key == CommandLine || key == program || strings.HasPrefix(key, tokenWho) {
+	if key := NameKey(name); key == records.CommandLine || key == records.Program || strings.HasPrefix(key, records.TokenWho) {
 		return clinical.Errorf(clinical.Invalid, "the audit calls somebody else %q; choose another name", name)
 	}
 	return nil

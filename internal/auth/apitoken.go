@@ -13,19 +13,6 @@ import (
 	"plumbline/internal/clinical"
 )
 
-// Scope is one thing that a machine may read with a token.
-type Scope string
-
-// The scopes.
-const (
-	ReadList    Scope = "list:read"
-	ReadSets    Scope = "sets:read"
-	ReadMetrics Scope = "metrics:read" // knows no unit
-)
-
-// Scopes lists the scopes in the order in which people are shown them.
-var Scopes = []Scope{ReadList, ReadSets, ReadMetrics}
-
 // MaxAPITokenLife is how long a token may hold at most: a year (common practice, no
 // source).
 const MaxAPITokenLife = MaxTokenDays * 24 * time.Hour
@@ -57,24 +44,6 @@ const (
 
 var apiTokenText = base32.StdEncoding.WithPadding(base32.NoPadding)
 
-// APIToken is what is kept of a machine's token. The token itself is shown once and
-// not kept: HashToken of it is.
-type APIToken struct {
-	ID        int64
-	Name      string
-	Scopes    []Scope
-	AllUnits  bool
-	Units     []string // sorted; none where AllUnits is set
-	MadeBy    string   // the account, or CommandLine
-	MadeAt    time.Time
-	ExpiresAt time.Time
-	RevokedAt time.Time // zero: not revoked
-	UsedAt    time.Time // the hour in which it last served; zero: never
-}
-
-// Who is how the audit names the token. No account may have such a name: see CheckName.
-func (t APIToken) Who() string { return tokenWho + t.Name }
-
 // NewAPIToken makes a token with 256 random bits.
 func NewAPIToken() string {
 	raw := make([]byte, apiTokenRandom)
@@ -100,8 +69,8 @@ func IsAPIToken(s string) bool {
 		bytes.Equal(raw[apiTokenRandom:], apiTokenCheck(raw[:apiTokenRandom]))
 }
 
-// Check says what is wrong with a token that is to be made now: error Invalid.
-func (t APIToken) Check(now time.Time) error {
+// CheckAPIToken says what is wrong with a token that is to be made now: error Invalid.
+func CheckAPIToken(t APIToken, now time.Time) error {
 	if strings.TrimSpace(t.Name) == "" {
 		return clinical.Errorf(clinical.Invalid, "the token has no name; name the machine that will use it")
 	}
@@ -121,52 +90,22 @@ func (t APIToken) Check(now time.Time) error {
 		return clinical.Errorf(clinical.Invalid, "the token would have expired already; give a later end")
 	case t.ExpiresAt.Sub(now) > MaxAPITokenLife:
 		return clinical.Errorf(clinical.Invalid, "the token would hold for more than a year; give an earlier end")
-	case t.readsPatients() && !t.AllUnits && len(t.Units) == 0:
+	case readsPatients(t) && !t.AllUnits && len(t.Units) == 0:
 		return clinical.Errorf(clinical.Invalid, "the token has no unit; name its units, or * for all")
-	case !t.readsPatients() && (t.AllUnits || len(t.Units) > 0):
+	case !readsPatients(t) && (t.AllUnits || len(t.Units) > 0):
 		return clinical.Errorf(clinical.Invalid, "%s knows no unit; leave the units out", ReadMetrics)
 	}
 	return checkUnits(t.Units)
 }
 
-func (t APIToken) readsPatients() bool {
-	return slices.Contains(t.Scopes, ReadList) || slices.Contains(t.Scopes, ReadSets)
-}
-
-// Holds tells whether the token is good at a moment: neither expired nor revoked.
-func (t APIToken) Holds(now time.Time) bool {
-	return now.Before(t.ExpiresAt) && (t.RevokedAt.IsZero() || now.Before(t.RevokedAt))
-}
-
-// May tells whether the token has a scope.
-func (t APIToken) May(s Scope) bool { return slices.Contains(t.Scopes, s) }
-
-// OnUnit tells whether the token reaches a unit.
-func (t APIToken) OnUnit(unit string) bool {
-	return unit != "" && (t.AllUnits || slices.Contains(t.Units, unit))
+func readsPatients(t APIToken) bool {
+	return t.May(ReadList) || t.May(ReadSets)
 }
 
 func scopeWords() string { return APIToken{Scopes: Scopes}.ScopeWords() }
 
-// ScopeWords names the scopes.
-func (t APIToken) ScopeWords() string {
-	words := make([]string, len(t.Scopes))
-	for n, s := range t.Scopes {
-		words[n] = string(s)
-	}
-	return strings.Join(words, ", ")
-}
-
-// UnitWords names the units.
-func (t APIToken) UnitWords() string { return unitWords(t.AllUnits, t.Units) }
-
-// Words tell what the token may do and until when, for the audit.
-func (t APIToken) Words() string {
-	return t.Who() + ": " + t.ScopeWords() + "; units: " + t.UnitWords() + "; until " + t.ExpiresAt.UTC().Format(time.RFC3339)
-}
-
 // ParseAPIToken reads a token that is to be made, as people give it; AllUnits is every
-// unit. Check says whether it may be made.
+// unit. CheckAPIToken says whether it may be made.
 func ParseAPIToken(name string, scopes, units []string, expires time.Time) APIToken {
 	t := APIToken{Name: name, ExpiresAt: expires}
 	for _, word := range trimmed(scopes) {

@@ -39,15 +39,15 @@ func TestAPITokenHasOneSpelling(t *testing.T) {
 func TestAPITokenCheck(t *testing.T) {
 	now := time.Date(2026, 11, 2, 10, 0, 0, 0, time.UTC)
 	good := auth.APIToken{Name: "bed board", Scopes: []auth.Scope{auth.ReadList}, Units: []string{"4W"}, ExpiresAt: now.Add(auth.MaxAPITokenLife)}
-	if err := good.Check(now); err != nil {
+	if err := auth.CheckAPIToken(good, now); err != nil {
 		t.Error(err)
 	}
 	metrics := auth.APIToken{Name: "monitor", Scopes: []auth.Scope{auth.ReadMetrics}, ExpiresAt: now.AddDate(1, 0, 0)}
-	if err := metrics.Check(now); err != nil {
+	if err := auth.CheckAPIToken(metrics, now); err != nil {
 		t.Error("metrics know no unit:", err)
 	}
 	metrics.Units = []string{"4W"}
-	if err := metrics.Check(now); clinical.CodeOf(err) != clinical.Invalid {
+	if err := auth.CheckAPIToken(metrics, now); clinical.CodeOf(err) != clinical.Invalid {
 		t.Error("a unit of the metrics, which know none:", err)
 	}
 	for what, change := range map[string]func(*auth.APIToken){
@@ -63,7 +63,7 @@ func TestAPITokenCheck(t *testing.T) {
 	} {
 		bad := good
 		change(&bad)
-		if err := bad.Check(now); clinical.CodeOf(err) != clinical.Invalid {
+		if err := auth.CheckAPIToken(bad, now); clinical.CodeOf(err) != clinical.Invalid {
 			t.Errorf("%s: %v", what, err)
 		}
 	}

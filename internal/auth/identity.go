@@ -8,15 +8,6 @@ import (
 	"plumbline/internal/clinical"
 )
 
-// Identity is a person as a sign-in service names them: the service and the subject
-// there, together, for good (OpenID Connect Core 1.0, section 5.7). A name or an
-// e-mail address is neither: the service may give it to somebody else.
-type Identity struct{ Issuer, Subject string }
-
-// FromService reports whether the account comes from a sign-in service. It has no
-// password here, and its roles and units are those of its groups there.
-func (a Account) FromService() bool { return a.Identity.Subject != "" }
-
 // Why somebody whom the sign-in service has let in is not let in here. The sentences
 // are for that person.
 var (
@@ -100,7 +91,7 @@ func (s *Service) follow(ctx context.Context, a Account, g Grants, none bool) (A
 	if a.Disabled() {
 		return a, false, ErrDisabled
 	}
-	if !none && a.holds(g) {
+	if !none && holds(a, g) {
 		return a, false, nil
 	}
 	a, err := s.change(ctx, a.ID, func(a *Account, _ []Account) error {
@@ -120,7 +111,7 @@ func (s *Service) follow(ctx context.Context, a Account, g Grants, none bool) (A
 }
 
 // holds reports whether the account has these roles and units and no others.
-func (a Account) holds(g Grants) bool {
+func holds(a Account, g Grants) bool {
 	return slices.Equal(a.Roles, g.Roles) && slices.Equal(a.Units, g.Units) && a.AllUnits == g.AllUnits
 }
 

@@ -5,71 +5,21 @@ import (
 	"strings"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
-
-// Role is what a person, or a screen on a wall, does on the unit.
-type Role string
-
-// The roles.
-const (
-	BedsideNurse  Role = "bedside-nurse"
-	FallsNurse    Role = "falls-nurse"
-	UnitManager   Role = "unit-manager"
-	Pharmacist    Role = "pharmacist"
-	Administrator Role = "administrator"
-	Screen        Role = "screen" // a display that nobody sits at: beds, no names
-)
-
-// Roles lists the roles in the order in which people are shown them.
-var Roles = []Role{BedsideNurse, FallsNurse, UnitManager, Pharmacist, Administrator, Screen}
-
-// Permission is one thing that an account may do.
-type Permission string
-
-// The permissions. Those on patient data hold for the units of the account alone.
-const (
-	ViewList        Permission = "view the ranked list"
-	ViewNames       Permission = "view names and patient numbers"
-	ViewStay        Permission = "view a patient's page"
-	RecordSet       Permission = "record a bedside set"
-	ActOnEpisodes   Permission = "take and defer episodes"
-	CloseEpisodes   Permission = "close episodes with a reason"
-	ReviewDoses     Permission = "review doses"
-	ViewUnitFigures Permission = "view the unit over time"
-	ViewFeeds       Permission = "view the health of the feeds"
-	ViewHeldRows    Permission = "view rows held back"
-	ManageAccounts  Permission = "manage accounts"
-	ManageTokens    Permission = "manage API tokens"
-	ViewAudit       Permission = "view the audit"
-	ManagePolicy    Permission = "manage the policy"
-)
-
-// grants says what each role permits. An administrator sees no patients: who does
-// both is given both roles.
-var grants = map[Role][]Permission{
-	BedsideNurse:  {ViewList, ViewNames, ViewStay, ViewFeeds, RecordSet, ActOnEpisodes, CloseEpisodes},
-	FallsNurse:    {ViewList, ViewNames, ViewStay, ViewFeeds, RecordSet, ActOnEpisodes, CloseEpisodes, ViewUnitFigures},
-	UnitManager:   {ViewList, ViewNames, ViewStay, ViewFeeds, ActOnEpisodes, CloseEpisodes, ViewUnitFigures},
-	Pharmacist:    {ViewList, ViewNames, ViewStay, ViewFeeds, ReviewDoses},
-	Administrator: {ViewFeeds, ViewHeldRows, ManageAccounts, ManageTokens, ViewAudit, ManagePolicy},
-	Screen:        {ViewList},
-}
-
-// Permissions lists what a role permits.
-func Permissions(r Role) []Permission { return slices.Clone(grants[r]) }
 
 // ParseRole reads a role's word.
 func ParseRole(s string) (Role, error) {
 	r := Role(strings.ToLower(strings.TrimSpace(s)))
-	if _, ok := grants[r]; !ok {
+	if !slices.Contains(records.Roles, r) {
 		return "", clinical.Errorf(clinical.Invalid, "there is no role %q; the roles are %s", s, roleWords())
 	}
 	return r, nil
 }
 
 func roleWords() string {
-	words := make([]string, len(Roles))
-	for n, r := range Roles {
+	words := make([]string, len(records.Roles))
+	for n, r := range records.Roles {
 		words[n] = string(r)
 	}
 	return strings.Join(words, ", ")

@@ -12,15 +12,6 @@ import (
 	"plumbline/internal/clinical"
 )
 
-// Session is a browser that is signed in. Its token is kept as a hash alone.
-type Session struct {
-	TokenHash []byte
-	AccountID int64
-	Epoch     int64 // of the account when it signed in
-	StartedAt time.Time
-	UsedAt    time.Time
-}
-
 // Store keeps accounts and sessions. Errors for what is not there carry
 // clinical.NotFound, for a name or an identity that is taken clinical.Conflict.
 type Store interface {
@@ -249,9 +240,24 @@ func (s *Service) Resolve(ctx context.Context, token string, quiet bool) (Accoun
 		return Account{}, ended
 	}
 	if (!quiet || a.Unattended()) && now.Sub(session.UsedAt) >= s.touchEvery() {
-		err = s.Store.TouchSession(ctx, hash, now)
+		err = briefly(ctx, func(brief context.Context) error { return s.Store.TouchSession(brief, hash, now) })
 	}
 	return a, err
+}
+
+// usePatience is how long a request waits for its use to be noted. On SQLite a
+// file that is being loaded holds up every other write; the use is noted with one
+// of the next requests instead.
+const usePatience = 200 * time.Millisecond
+
+func briefly(ctx context.Context, note func(context.Context) error) error {
+	brief, cancel := context.WithTimeout(ctx, usePatience)
+	defer cancel()
+	err := note(brief)
+	if err != nil && brief.Err() != nil {
+		return ctx.Err()
+	}
+	return err
 }
 
 // SignOut ends the session of a token.

@@ -12,13 +12,13 @@ import (
 // TokenStore keeps the tokens of machines. Errors for what is not there carry
 // clinical.NotFound, for a name that is taken clinical.Conflict.
 type TokenStore interface {
-	Tokens(ctx context.Context) ([]APIToken, error) // by name, those too that no longer hold
-	AddToken(ctx context.Context, nameKey string, tokenHash []byte, t APIToken) (APIToken, error)
-	TokenOf(ctx context.Context, tokenHash []byte) (APIToken, error)
-	// RevokeToken changes nothing of a token that is revoked already.
-	RevokeToken(ctx context.Context, id int64, at time.Time) error
-	// TouchToken notes a use; an earlier moment than that on record changes nothing.
-	TouchToken(ctx context.Context, id int64, at time.Time) error
+	APITokens(ctx context.Context) ([]APIToken, error) // by name, those too that no longer hold
+	AddAPIToken(ctx context.Context, nameKey string, tokenHash []byte, t APIToken) (APIToken, error)
+	APITokenOf(ctx context.Context, tokenHash []byte) (APIToken, error)
+	// RevokeAPIToken changes nothing of a token that is revoked already.
+	RevokeAPIToken(ctx context.Context, id int64, at time.Time) error
+	// TouchAPIToken notes a use; an earlier moment than that on record changes nothing.
+	TouchAPIToken(ctx context.Context, id int64, at time.Time) error
 }
 
 // Tokens makes, lists, revokes and recognises the tokens of machines.
@@ -42,7 +42,7 @@ func (s *Tokens) Resolve(ctx context.Context, token string) (APIToken, error) {
 	if !IsAPIToken(token) {
 		return APIToken{}, ErrToken
 	}
-	t, err := s.Store.TokenOf(ctx, HashToken(token))
+	t, err := s.Store.APITokenOf(ctx, HashToken(token))
 	if clinical.CodeOf(err) == clinical.NotFound {
 		return APIToken{}, ErrToken
 	}
@@ -54,7 +54,7 @@ func (s *Tokens) Resolve(ctx context.Context, token string) (APIToken, error) {
 		return t, ErrToken
 	}
 	if hour := now.UTC().Truncate(useEvery); hour.After(t.UsedAt) {
-		err = s.Store.TouchToken(ctx, t.ID, hour)
+		err = briefly(ctx, func(brief context.Context) error { return s.Store.TouchAPIToken(brief, t.ID, hour) })
 	}
 	return t, err
 }
@@ -64,12 +64,12 @@ func (s *Tokens) Resolve(ctx context.Context, token string) (APIToken, error) {
 func (s *Tokens) Wrong(from netip.Addr) error { return s.Limits.WrongToken(from, s.Clock()) }
 
 // List lists every token by name, those too that no longer hold.
-func (s *Tokens) List(ctx context.Context) ([]APIToken, error) { return s.Store.Tokens(ctx) }
+func (s *Tokens) List(ctx context.Context) ([]APIToken, error) { return s.Store.APITokens(ctx) }
 
 // Check says whether a token may be made: error Invalid for what is wrong with it,
 // Conflict for a name that is taken. A name serves once, for the audit knows a token by it.
 func (s *Tokens) Check(ctx context.Context, t APIToken) error {
-	if err := t.Check(s.Clock()); err != nil {
+	if err := CheckAPIToken(t, s.Clock()); err != nil {
 		return err
 	}
 	_, err := s.Named(ctx, t.Name)
@@ -89,7 +89,7 @@ func (s *Tokens) Make(ctx context.Context, t APIToken, madeBy string) (secret st
 	}
 	t.MadeBy, t.MadeAt = madeBy, s.Clock()
 	secret = NewAPIToken()
-	made, err = s.Store.AddToken(ctx, NameKey(t.Name), HashToken(secret), t)
+	made, err = s.Store.AddAPIToken(ctx, NameKey(t.Name), HashToken(secret), t)
 	if err != nil {
 		return "", t, err
 	}
@@ -111,7 +111,7 @@ func (s *Tokens) ByID(ctx context.Context, id int64) (APIToken, error) {
 }
 
 func (s *Tokens) find(ctx context.Context, is func(APIToken) bool) (APIToken, error) {
-	all, err := s.Store.Tokens(ctx)
+	all, err := s.Store.APITokens(ctx)
 	if err != nil {
 		return APIToken{}, err
 	}
@@ -123,5 +123,5 @@ func (s *Tokens) find(ctx context.Context, is func(APIToken) bool) (APIToken, er
 
 // Revoke ends a token at once and for good.
 func (s *Tokens) Revoke(ctx context.Context, id int64) error {
-	return s.Store.RevokeToken(ctx, id, s.Clock())
+	return s.Store.RevokeAPIToken(ctx, id, s.Clock())
 }

@@ -12,25 +12,8 @@ import (
 	"gorm.io/gorm/clause"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
-
-// Account is an account as it is kept. What its words mean is no matter of the store.
-type Account struct {
-	ID            int64
-	Name          string
-	NameKey       string // unique
-	Password      string // hash
-	PasswordSetAt time.Time
-	OneTime       bool
-	AllUnits      bool
-	Epoch         int64
-	DisabledAt    time.Time // zero: not disabled
-	CreatedAt     time.Time
-	Roles         []string // in byte order, as are Units
-	Units         []string
-	Issuer        string // of the sign-in service that the account comes from; "" for none
-	Subject       string // who it is there
-}
 
 type accountRow struct {
 	ID            int64 `gorm:"primaryKey"`
@@ -69,33 +52,34 @@ const (
 	grantUnit = "unit"
 )
 
-func accountRowOf(a Account) accountRow {
+func accountRowOf(a records.Account) accountRow {
 	return accountRow{
-		ID: a.ID, Name: a.Name, NameKey: a.NameKey, Password: a.Password, PasswordSetAt: micros(a.PasswordSetAt),
+		ID: a.ID, Name: a.Name, Password: a.Password, PasswordSetAt: micros(a.PasswordSetAt),
 		OneTime: a.OneTime, AllUnits: a.AllUnits, Epoch: a.Epoch, DisabledAt: optional(a.DisabledAt), CreatedAt: micros(a.CreatedAt),
 	}
 }
 
-func (r accountRow) account() Account {
-	return Account{
-		ID: r.ID, Name: r.Name, NameKey: r.NameKey, Password: r.Password, PasswordSetAt: fromMicros(r.PasswordSetAt),
+func (r accountRow) account() records.Account {
+	return records.Account{
+		ID: r.ID, Name: r.Name, Password: r.Password, PasswordSetAt: fromMicros(r.PasswordSetAt),
 		OneTime: r.OneTime, AllUnits: r.AllUnits, Epoch: r.Epoch, DisabledAt: fromOptional(r.DisabledAt), CreatedAt: fromMicros(r.CreatedAt),
 	}
 }
 
-func (a *Account) grant(kind, value string) {
-	switch kind {
+// grant gives an account what a row says.
+func (r grantRow) grant(a *records.Account) {
+	switch r.Kind {
 	case grantRole:
-		a.Roles = append(a.Roles, value)
+		a.Roles = records.KnownRoles(append(a.Roles, records.Role(r.Value)))
 	case grantUnit:
-		a.Units = append(a.Units, value)
+		a.Units = append(a.Units, r.Value)
 	}
 }
 
-func (a Account) grants() []grantRow {
+func grantsOf(a records.Account) []grantRow {
 	var rows []grantRow
 	for _, r := range distinct(a.Roles) {
-		rows = append(rows, grantRow{a.ID, grantRole, r})
+		rows = append(rows, grantRow{a.ID, grantRole, string(r)})
 	}
 	for _, u := range distinct(a.Units) {
 		rows = append(rows, grantRow{a.ID, grantUnit, u})
@@ -104,8 +88,8 @@ func (a Account) grants() []grantRow {
 }
 
 // Accounts lists every account in the order of the name keys.
-func (s *Store) Accounts(ctx context.Context) ([]Account, error) {
-	var list []Account
+func (s *Store) Accounts(ctx context.Context) ([]records.Account, error) {
+	var list []records.Account
 	err := s.snapshot(ctx, func(tx *gorm.DB) (err error) {
 		list, err = accountsOf(tx)
 		return err
@@ -117,12 +101,12 @@ func (s *Store) Accounts(ctx context.Context) ([]Account, error) {
 }
 
 // accountsOf reads the accounts that the conditions choose, all without any.
-func accountsOf(tx *gorm.DB, conditions ...any) ([]Account, error) {
+func accountsOf(tx *gorm.DB, conditions ...any) ([]records.Account, error) {
 	var rows []accountRow
 	if err := tx.Order("name_key").Find(&rows, conditions...).Error; err != nil {
 		return nil, err
 	}
-	list, at, ids := make([]Account, len(rows)), map[int64]int{}, make([]int64, len(rows))
+	list, at, ids := make([]records.Account, len(rows)), map[int64]int{}, make([]int64, len(rows))
 	for n, r := range rows {
 		list[n], at[r.ID], ids[n] = r.account(), n, r.ID
 	}
@@ -132,15 +116,14 @@ func accountsOf(tx *gorm.DB, conditions ...any) ([]Account, error) {
 			return nil, err
 		}
 		for _, g := range grants {
-			list[at[g.AccountID]].grant(g.Kind, g.Value)
+			g.grant(&list[at[g.AccountID]])
 		}
 		var identities []identityRow
 		if err := tx.Where("account_id IN ?", part).Find(&identities).Error; err != nil {
 			return nil, err
 		}
 		for _, i := range identities {
-			a := &list[at[i.AccountID]]
-			a.Issuer, a.Subject = i.Issuer, i.Subject
+			list[at[i.AccountID]].Identity = records.Identity{Issuer: i.Issuer, Subject: i.Subject}
 		}
 	}
 	return list, nil
@@ -148,36 +131,37 @@ func accountsOf(tx *gorm.DB, conditions ...any) ([]Account, error) {
 
 // AccountNamed finds an account by its name key; the error carries
 // clinical.NotFound where there is none.
-func (s *Store) AccountNamed(ctx context.Context, nameKey string) (Account, error) {
+func (s *Store) AccountNamed(ctx context.Context, nameKey string) (records.Account, error) {
 	return s.account(ctx, "name_key = ?", nameKey)
 }
 
 // AccountOf finds the account of a person of a sign-in service; the error carries
 // clinical.NotFound where there is none.
-func (s *Store) AccountOf(ctx context.Context, issuer, subject string) (Account, error) {
-	return s.account(ctx, "id = (SELECT account_id FROM account_identities WHERE issuer = ? AND subject = ?)", issuer, subject)
+func (s *Store) AccountOf(ctx context.Context, id records.Identity) (records.Account, error) {
+	return s.account(ctx, "id = (SELECT account_id FROM account_identities WHERE issuer = ? AND subject = ?)", id.Issuer, id.Subject)
 }
 
-func (s *Store) account(ctx context.Context, conditions ...any) (Account, error) {
-	var list []Account
+func (s *Store) account(ctx context.Context, conditions ...any) (records.Account, error) {
+	var list []records.Account
 	err := s.snapshot(ctx, func(tx *gorm.DB) (err error) {
 		list, err = accountsOf(tx, conditions...)
 		return err
 	})
 	switch {
 	case err != nil:
-		return Account{}, fmt.Errorf("reading an account: %w", err)
+		return records.Account{}, fmt.Errorf("reading an account: %w", err)
 	case len(list) == 0:
-		return Account{}, clinical.Errorf(clinical.NotFound, "there is no such account")
+		return records.Account{}, clinical.Errorf(clinical.NotFound, "there is no such account")
 	}
 	return list[0], nil
 }
 
-// AddAccount keeps a new account and returns it with its ID. The error carries
-// clinical.Conflict where the name is taken, or the identity is another account's.
-func (s *Store) AddAccount(ctx context.Context, a Account) (Account, error) {
+// AddAccount keeps a new account, by a key of its name that is its own, and returns it
+// with its ID. The error carries clinical.Conflict where the key is taken, or the
+// identity is another account's.
+func (s *Store) AddAccount(ctx context.Context, nameKey string, a records.Account) (records.Account, error) {
 	row := accountRowOf(a)
-	row.ID = 0
+	row.ID, row.NameKey = 0, nameKey
 	err := s.changing(ctx, func(tx *gorm.DB) error {
 		err := tx.Create(&row).Error
 		if errors.Is(err, gorm.ErrDuplicatedKey) {
@@ -196,25 +180,25 @@ func (s *Store) AddAccount(ctx context.Context, a Account) (Account, error) {
 }
 
 // saveParts keeps what of an account stands in other tables.
-func saveParts(tx *gorm.DB, a Account) error {
+func saveParts(tx *gorm.DB, a records.Account) error {
 	if err := saveGrants(tx, a); err != nil {
 		return err
 	}
-	if err := tx.Where("account_id = ?", a.ID).Delete(&identityRow{}).Error; err != nil || a.Subject == "" {
+	if err := tx.Where("account_id = ?", a.ID).Delete(&identityRow{}).Error; err != nil || !a.FromService() {
 		return err
 	}
-	err := tx.Create(&identityRow{a.Issuer, a.Subject, a.ID}).Error
+	err := tx.Create(&identityRow{a.Identity.Issuer, a.Identity.Subject, a.ID}).Error
 	if errors.Is(err, gorm.ErrDuplicatedKey) {
 		err = clinical.Errorf(clinical.Conflict, "this person of the sign-in service has an account already")
 	}
 	return err
 }
 
-func saveGrants(tx *gorm.DB, a Account) error {
+func saveGrants(tx *gorm.DB, a records.Account) error {
 	if err := tx.Where("account_id = ?", a.ID).Delete(&grantRow{}).Error; err != nil {
 		return err
 	}
-	if rows := a.grants(); len(rows) > 0 {
+	if rows := grantsOf(a); len(rows) > 0 {
 		return tx.CreateInBatches(rows, 200).Error
 	}
 	return nil
@@ -223,14 +207,14 @@ func saveGrants(tx *gorm.DB, a Account) error {
 // ChangeAccount lets change alter an account, save for its ID and name, in a
 // transaction in which no other account changes; all holds every account as it is.
 // Where change returns an error nothing is changed.
-func (s *Store) ChangeAccount(ctx context.Context, id int64, change func(a *Account, all []Account) error) (Account, error) {
-	var changed Account
+func (s *Store) ChangeAccount(ctx context.Context, id int64, change func(a *records.Account, all []records.Account) error) (records.Account, error) {
+	var changed records.Account
 	err := s.changing(ctx, func(tx *gorm.DB) error {
 		all, err := accountsOf(tx)
 		if err != nil {
 			return err
 		}
-		n := slices.IndexFunc(all, func(a Account) bool { return a.ID == id })
+		n := slices.IndexFunc(all, func(a records.Account) bool { return a.ID == id })
 		if n < 0 {
 			return clinical.Errorf(clinical.NotFound, "there is no account %d", id)
 		}
@@ -238,9 +222,9 @@ func (s *Store) ChangeAccount(ctx context.Context, id int64, change func(a *Acco
 		if err := change(&changed, all); err != nil {
 			return err
 		}
-		changed.ID, changed.Name, changed.NameKey = id, all[n].Name, all[n].NameKey
+		changed.ID, changed.Name = id, all[n].Name
 		row := accountRowOf(changed)
-		if err := tx.Select("*").Updates(&row).Error; err != nil {
+		if err := tx.Select("*").Omit("name", "name_key").Updates(&row).Error; err != nil {
 			return err
 		}
 		return saveParts(tx, changed)
@@ -263,15 +247,6 @@ func (s *Store) changing(ctx context.Context, change func(tx *gorm.DB) error) er
 	})
 }
 
-// Session is somebody's being signed in. The token itself is not kept.
-type Session struct {
-	TokenHash []byte
-	AccountID int64
-	Epoch     int64
-	StartedAt time.Time
-	UsedAt    time.Time
-}
-
 type sessionRow struct {
 	TokenHash []byte `gorm:"primaryKey"`
 	AccountID int64
@@ -283,7 +258,7 @@ type sessionRow struct {
 func (sessionRow) TableName() string { return "sessions" }
 
 // AddSession keeps a new session.
-func (s *Store) AddSession(ctx context.Context, v Session) error {
+func (s *Store) AddSession(ctx context.Context, v records.Session) error {
 	row := sessionRow{v.TokenHash, v.AccountID, v.Epoch, micros(v.StartedAt), micros(v.UsedAt)}
 	if err := s.write.WithContext(ctx).Create(&row).Error; err != nil {
 		return fmt.Errorf("keeping a session: %w", err)
@@ -294,14 +269,14 @@ func (s *Store) AddSession(ctx context.Context, v Session) error {
 // SessionOf finds the session of a token and its account as it is now, in one
 // query, for every request asks. The error carries clinical.NotFound where there
 // is none.
-func (s *Store) SessionOf(ctx context.Context, tokenHash []byte) (Session, Account, error) {
-	rows, err := s.reading(ctx).Raw(`SELECT s.epoch, s.started_at, s.used_at, a.id, a.name, a.name_key, a.password, a.password_set_at,
+func (s *Store) SessionOf(ctx context.Context, tokenHash []byte) (records.Session, records.Account, error) {
+	rows, err := s.reading(ctx).Raw(`SELECT s.epoch, s.started_at, s.used_at, a.id, a.name, a.password, a.password_set_at,
 			a.one_time, a.all_units, a.epoch, a.disabled_at, a.created_at, i.issuer, i.subject, g.kind, g.value
 		FROM sessions s JOIN accounts a ON a.id = s.account_id LEFT JOIN account_identities i ON i.account_id = a.id
 		LEFT JOIN account_grants g ON g.account_id = a.id
 		WHERE s.token_hash = ? ORDER BY g.kind, g.value`, tokenHash).Rows()
 	if err != nil {
-		return Session{}, Account{}, fmt.Errorf("reading a session: %w", err)
+		return records.Session{}, records.Account{}, fmt.Errorf("reading a session: %w", err)
 	}
 	v, a, found, err := scanSession(rows)
 	switch {
@@ -315,24 +290,24 @@ func (s *Store) SessionOf(ctx context.Context, tokenHash []byte) (Session, Accou
 }
 
 // scanSession reads one row for each grant of the account.
-func scanSession(rows *sql.Rows) (v Session, a Account, found bool, err error) {
+func scanSession(rows *sql.Rows) (v records.Session, a records.Account, found bool, err error) {
 	defer func() { _ = rows.Close() }()
 	for rows.Next() {
 		var r accountRow
 		var started, used int64
 		var issuer, subject, kind, value *string
-		if err := rows.Scan(&v.Epoch, &started, &used, &r.ID, &r.Name, &r.NameKey, &r.Password, &r.PasswordSetAt,
+		if err := rows.Scan(&v.Epoch, &started, &used, &r.ID, &r.Name, &r.Password, &r.PasswordSetAt,
 			&r.OneTime, &r.AllUnits, &r.Epoch, &r.DisabledAt, &r.CreatedAt, &issuer, &subject, &kind, &value); err != nil {
 			return v, a, false, err
 		}
 		if !found {
 			found, a, v.StartedAt, v.UsedAt = true, r.account(), fromMicros(started), fromMicros(used)
 			if subject != nil {
-				a.Issuer, a.Subject = *issuer, *subject
+				a.Identity = records.Identity{Issuer: *issuer, Subject: *subject}
 			}
 		}
 		if kind != nil {
-			a.grant(*kind, *value)
+			grantRow{a.ID, *kind, *value}.grant(&a)
 		}
 	}
 	return v, a, found, rows.Err()

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"strings"
@@ -11,12 +12,21 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
-func account(name string, roles, units []string) Account {
-	return Account{Name: name, NameKey: strings.ToLower(name), Password: "hash of " + name, PasswordSetAt: hours(-1),
+func account(name string, roles []records.Role, units []string) records.Account {
+	return records.Account{Name: name, Password: "hash of " + name, PasswordSetAt: hours(-1),
 		Roles: roles, Units: units, CreatedAt: noon}
 }
+
+// add keeps an account under the lower case of its name.
+func add(s *Store, a records.Account) (records.Account, error) {
+	return s.AddAccount(context.Background(), strings.ToLower(a.Name), a)
+}
+
+// roles are some that the program knows.
+func roles(some ...records.Role) []records.Role { return some }
 
 func TestAccountsComeBackAsTheyWere(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
@@ -24,12 +34,12 @@ func TestAccountsComeBackAsTheyWere(t *testing.T) {
 		if list := get(s.Accounts(ctx))(t); len(list) != 0 {
 			t.Errorf("accounts of a new store: %+v", list)
 		}
-		b := get(s.AddAccount(ctx, account("Beta", []string{"nurse", "admin"}, []string{"ü", "4W", "*"})))(t)
-		a := account("alpha", []string{"screen"}, nil)
+		b := get(add(s, account("Beta", roles("screen", "bedside-nurse"), []string{"ü", "4W", "*"})))(t)
+		a := account("alpha", roles("screen"), nil)
 		a.OneTime, a.AllUnits, a.Epoch, a.DisabledAt = true, true, 7, hours(1.5)
-		a = get(s.AddAccount(ctx, a))(t)
-		b.Roles, b.Units = []string{"admin", "nurse"}, []string{"*", "4W", "ü"}
-		if diff := cmp.Diff([]Account{a, b}, get(s.Accounts(ctx))(t)); diff != "" || a.ID == b.ID {
+		a = get(add(s, a))(t)
+		b.Roles, b.Units = roles("bedside-nurse", "screen"), []string{"*", "4W", "ü"}
+		if diff := cmp.Diff([]records.Account{a, b}, get(s.Accounts(ctx))(t)); diff != "" || a.ID == b.ID {
 			t.Errorf("accounts (-want +got):\n%s", diff)
 		}
 		if diff := cmp.Diff(b, get(s.AccountNamed(ctx, "beta"))(t)); diff != "" {
@@ -38,7 +48,7 @@ func TestAccountsComeBackAsTheyWere(t *testing.T) {
 		if _, err := s.AccountNamed(ctx, "Beta"); clinical.CodeOf(err) != clinical.NotFound {
 			t.Errorf("a name that is no key: %v", err)
 		}
-		if _, err := s.AddAccount(ctx, account("BETA", []string{"nurse"}, nil)); clinical.CodeOf(err) != clinical.Conflict {
+		if _, err := add(s, account("BETA", roles("bedside-nurse"), nil)); clinical.CodeOf(err) != clinical.Conflict {
 			t.Errorf("a name that is taken: %v", err)
 		}
 		if n := count(t, s, "account_grants"); n != 6 {
@@ -50,26 +60,26 @@ func TestAccountsComeBackAsTheyWere(t *testing.T) {
 func TestChangeAccount(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		ctx := t.Context()
-		a := get(s.AddAccount(ctx, account("a", []string{"x", "y"}, []string{"1"})))(t)
-		other := get(s.AddAccount(ctx, account("b", []string{"x"}, []string{"1"})))(t)
-		got := get(s.ChangeAccount(ctx, a.ID, func(c *Account, all []Account) error {
+		a := get(add(s, account("a", roles("bedside-nurse", "pharmacist"), []string{"1"})))(t)
+		other := get(add(s, account("b", roles("bedside-nurse"), []string{"1"})))(t)
+		got := get(s.ChangeAccount(ctx, a.ID, func(c *records.Account, all []records.Account) error {
 			if len(all) != 2 {
 				t.Errorf("the change sees %d accounts, want 2", len(all))
 			}
-			c.Name, c.NameKey = "stays", "stays"
-			c.Roles, c.Units, c.AllUnits, c.Epoch, c.DisabledAt, c.Password = []string{"z"}, nil, true, 3, hours(2), "new"
+			c.Name = "stays"
+			c.Roles, c.Units, c.AllUnits, c.Epoch, c.DisabledAt, c.Password = roles("falls-nurse"), nil, true, 3, hours(2), "new"
 			return nil
 		}))(t)
 		want := a
-		want.Roles, want.Units, want.AllUnits, want.Epoch, want.DisabledAt, want.Password = []string{"z"}, nil, true, 3, hours(2), "new"
+		want.Roles, want.Units, want.AllUnits, want.Epoch, want.DisabledAt, want.Password = roles("falls-nurse"), nil, true, 3, hours(2), "new"
 		if diff := cmp.Diff(want, got); diff != "" {
 			t.Errorf("returned (-want +got):\n%s", diff)
 		}
-		if diff := cmp.Diff([]Account{want, other}, get(s.Accounts(ctx))(t)); diff != "" {
+		if diff := cmp.Diff([]records.Account{want, other}, get(s.Accounts(ctx))(t)); diff != "" {
 			t.Errorf("kept (-want +got):\n%s", diff)
 		}
 		// Back to false and to nothing: no zero value is passed over.
-		got = get(s.ChangeAccount(ctx, a.ID, func(c *Account, _ []Account) error {
+		got = get(s.ChangeAccount(ctx, a.ID, func(c *records.Account, _ []records.Account) error {
 			c.AllUnits, c.DisabledAt, c.Epoch = false, time.Time{}, 0
 			return nil
 		}))(t)
@@ -77,14 +87,14 @@ func TestChangeAccount(t *testing.T) {
 			t.Errorf("kept %+v", kept)
 		}
 		refused := errors.New("no")
-		_, err := s.ChangeAccount(ctx, a.ID, func(c *Account, _ []Account) error { c.Epoch = 9; return refused })
+		_, err := s.ChangeAccount(ctx, a.ID, func(c *records.Account, _ []records.Account) error { c.Epoch = 9; return refused })
 		if !errors.Is(err, refused) {
 			t.Errorf("a change that is refused: %v", err)
 		}
 		if kept := get(s.AccountNamed(ctx, "a"))(t); kept.Epoch != 0 {
 			t.Error("a change that was refused is kept")
 		}
-		if _, err := s.ChangeAccount(ctx, 999, func(*Account, []Account) error { return nil }); clinical.CodeOf(err) != clinical.NotFound {
+		if _, err := s.ChangeAccount(ctx, 999, func(*records.Account, []records.Account) error { return nil }); clinical.CodeOf(err) != clinical.NotFound {
 			t.Errorf("an account that is not there: %v", err)
 		}
 	})
@@ -98,13 +108,13 @@ func TestChangesOfAccountsTakeTurns(t *testing.T) {
 		const n = 8
 		ids := make([]int64, n)
 		for k := range ids {
-			ids[k] = get(s.AddAccount(ctx, account(fmt.Sprint("a", k), []string{"admin"}, nil)))(t).ID
+			ids[k] = get(add(s, account(fmt.Sprint("a", k), roles("administrator"), nil)))(t).ID
 		}
 		last := errors.New("the last one")
 		var wg sync.WaitGroup
 		for _, id := range ids {
 			wg.Go(func() {
-				_, err := s.ChangeAccount(ctx, id, func(a *Account, all []Account) error {
+				_, err := s.ChangeAccount(ctx, id, func(a *records.Account, all []records.Account) error {
 					for _, b := range all {
 						if b.ID != a.ID && b.DisabledAt.IsZero() {
 							a.DisabledAt = noon
@@ -134,10 +144,10 @@ func TestChangesOfAccountsTakeTurns(t *testing.T) {
 func TestSessions(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		ctx := t.Context()
-		a := get(s.AddAccount(ctx, account("a", []string{"x", "y"}, []string{"4W", "7E"})))(t)
-		bare := get(s.AddAccount(ctx, account("bare", nil, nil)))(t)
+		a := get(add(s, account("a", roles("bedside-nurse", "pharmacist"), []string{"4W", "7E"})))(t)
+		bare := get(add(s, account("bare", nil, nil)))(t)
 		start := func(token string, of int64, epoch int64, started, used float64) {
-			must(t, s.AddSession(ctx, Session{[]byte(token), of, epoch, hours(started), hours(used)}))
+			must(t, s.AddSession(ctx, records.Session{TokenHash: []byte(token), AccountID: of, Epoch: epoch, StartedAt: hours(started), UsedAt: hours(used)}))
 		}
 		start("t\x00one", a.ID, 0, 0, 0)
 		start("two", bare.ID, 0, 0, 5)
@@ -146,7 +156,7 @@ func TestSessions(t *testing.T) {
 		if diff := cmp.Diff(a, of); diff != "" {
 			t.Errorf("the account of the session (-want +got):\n%s", diff)
 		}
-		if diff := cmp.Diff(Session{[]byte("t\x00one"), a.ID, 0, hours(0), hours(0)}, session); diff != "" {
+		if diff := cmp.Diff(records.Session{TokenHash: []byte("t\x00one"), AccountID: a.ID, Epoch: 0, StartedAt: hours(0), UsedAt: hours(0)}, session); diff != "" {
 			t.Errorf("the session (-want +got):\n%s", diff)
 		}
 		if _, of, err = s.SessionOf(ctx, []byte("two")); err != nil || of.Name != "bare" || of.Roles != nil {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"iter"
 	"slices"
 	"strings"
@@ -15,7 +16,7 @@ func tuples(tuple string, n int) string {
 }
 
 // distinct sorts a list by its bytes and drops what stands in it twice.
-func distinct(list []string) []string {
+func distinct[T cmp.Ordered](list []T) []T {
 	out := slices.Sorted(slices.Values(list))
 	return slices.Compact(out)
 }

@@ -10,24 +10,8 @@ import (
 	"gorm.io/gorm"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
-
-// APIToken is a machine's token as it is kept, by the hash of what the machine has.
-// What its words mean is no matter of the store.
-type APIToken struct {
-	ID        int64
-	Name      string
-	NameKey   string // unique
-	TokenHash []byte // unique
-	AllUnits  bool
-	MadeBy    string
-	MadeAt    time.Time
-	ExpiresAt time.Time
-	RevokedAt time.Time // zero: not revoked
-	UsedAt    time.Time // zero: never used
-	Scopes    []string  // in byte order, as are Units
-	Units     []string
-}
 
 type apiTokenRow struct {
 	ID        int64 `gorm:"primaryKey"`
@@ -55,24 +39,24 @@ func (apiTokenGrantRow) TableName() string { return "api_token_grants" }
 // grantScope is a kind of grant, as are those of accounts.
 const grantScope = "scope"
 
-func apiTokenRowOf(t APIToken) apiTokenRow {
+func apiTokenRowOf(t records.APIToken) apiTokenRow {
 	return apiTokenRow{
-		Name: t.Name, NameKey: t.NameKey, TokenHash: t.TokenHash, AllUnits: t.AllUnits, MadeBy: t.MadeBy, MadeAt: micros(t.MadeAt),
+		Name: t.Name, AllUnits: t.AllUnits, MadeBy: t.MadeBy, MadeAt: micros(t.MadeAt),
 		ExpiresAt: micros(t.ExpiresAt), RevokedAt: optional(t.RevokedAt), UsedAt: optional(t.UsedAt),
 	}
 }
 
-func (r apiTokenRow) token() APIToken {
-	return APIToken{
-		ID: r.ID, Name: r.Name, NameKey: r.NameKey, TokenHash: r.TokenHash, AllUnits: r.AllUnits, MadeBy: r.MadeBy, MadeAt: fromMicros(r.MadeAt),
+func (r apiTokenRow) token() records.APIToken {
+	return records.APIToken{
+		ID: r.ID, Name: r.Name, AllUnits: r.AllUnits, MadeBy: r.MadeBy, MadeAt: fromMicros(r.MadeAt),
 		ExpiresAt: fromMicros(r.ExpiresAt), RevokedAt: fromOptional(r.RevokedAt), UsedAt: fromOptional(r.UsedAt),
 	}
 }
 
-func (t APIToken) grants() []apiTokenGrantRow {
+func tokenGrantsOf(t records.APIToken) []apiTokenGrantRow {
 	var rows []apiTokenGrantRow
 	for _, s := range distinct(t.Scopes) {
-		rows = append(rows, apiTokenGrantRow{t.ID, grantScope, s})
+		rows = append(rows, apiTokenGrantRow{t.ID, grantScope, string(s)})
 	}
 	for _, u := range distinct(t.Units) {
 		rows = append(rows, apiTokenGrantRow{t.ID, grantUnit, u})
@@ -80,16 +64,18 @@ func (t APIToken) grants() []apiTokenGrantRow {
 	return rows
 }
 
-// AddAPIToken keeps a new token and returns it with its ID. The error carries
-// clinical.Conflict where the name, or the hash, is taken.
-func (s *Store) AddAPIToken(ctx context.Context, t APIToken) (APIToken, error) {
+// AddAPIToken keeps a new token, by a key of its name and a hash of the token that are
+// its own, and returns it with its ID. The error carries clinical.Conflict where one
+// of the two is taken.
+func (s *Store) AddAPIToken(ctx context.Context, nameKey string, tokenHash []byte, t records.APIToken) (records.APIToken, error) {
 	row := apiTokenRowOf(t)
+	row.NameKey, row.TokenHash = nameKey, tokenHash
 	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		if err := tx.Create(&row).Error; err != nil {
 			return err
 		}
 		t.ID = row.ID
-		if rows := t.grants(); len(rows) > 0 {
+		if rows := tokenGrantsOf(t); len(rows) > 0 {
 			return tx.CreateInBatches(rows, 200).Error
 		}
 		return nil
@@ -104,30 +90,30 @@ func (s *Store) AddAPIToken(ctx context.Context, t APIToken) (APIToken, error) {
 }
 
 // tokensWith reads tokens with their grants, one row for each grant.
-const tokensWith = `SELECT t.id, t.name, t.name_key, t.token_hash, t.all_units, t.made_by, t.made_at, t.expires_at, t.revoked_at, t.used_at, g.kind, g.value
+const tokensWith = `SELECT t.id, t.name, t.all_units, t.made_by, t.made_at, t.expires_at, t.revoked_at, t.used_at, g.kind, g.value
 	FROM api_tokens t LEFT JOIN api_token_grants g ON g.token_id = t.id `
 
 // APITokens lists every token in the order of the name keys.
-func (s *Store) APITokens(ctx context.Context) ([]APIToken, error) {
+func (s *Store) APITokens(ctx context.Context) ([]records.APIToken, error) {
 	return s.apiTokens(ctx, tokensWith+"ORDER BY t.name_key, t.id, g.kind, g.value")
 }
 
 // APITokenOf finds a token by its hash; the error carries clinical.NotFound where
 // there is none.
-func (s *Store) APITokenOf(ctx context.Context, tokenHash []byte) (APIToken, error) {
+func (s *Store) APITokenOf(ctx context.Context, tokenHash []byte) (records.APIToken, error) {
 	list, err := s.apiTokens(ctx, tokensWith+"WHERE t.token_hash = ? ORDER BY g.kind, g.value", tokenHash)
 	switch {
 	case err != nil:
-		return APIToken{}, err
+		return records.APIToken{}, err
 	case len(list) == 0:
-		return APIToken{}, clinical.Errorf(clinical.NotFound, "there is no such token")
+		return records.APIToken{}, clinical.Errorf(clinical.NotFound, "there is no such token")
 	}
 	return list[0], nil
 }
 
-func (s *Store) apiTokens(ctx context.Context, query string, values ...any) ([]APIToken, error) {
+func (s *Store) apiTokens(ctx context.Context, query string, values ...any) ([]records.APIToken, error) {
 	rows, err := s.reading(ctx).Raw(query, values...).Rows()
-	var list []APIToken
+	var list []records.APIToken
 	if err == nil {
 		list, err = scanAPITokens(rows)
 	}
@@ -138,12 +124,12 @@ func (s *Store) apiTokens(ctx context.Context, query string, values ...any) ([]A
 }
 
 // scanAPITokens reads rows in which those of a token stand together.
-func scanAPITokens(rows *sql.Rows) (list []APIToken, err error) {
+func scanAPITokens(rows *sql.Rows) (list []records.APIToken, err error) {
 	defer func() { _ = rows.Close() }()
 	for rows.Next() {
 		var r apiTokenRow
 		var kind, value *string
-		if err := rows.Scan(&r.ID, &r.Name, &r.NameKey, &r.TokenHash, &r.AllUnits, &r.MadeBy, &r.MadeAt, &r.ExpiresAt, &r.RevokedAt, &r.UsedAt,
+		if err := rows.Scan(&r.ID, &r.Name, &r.AllUnits, &r.MadeBy, &r.MadeAt, &r.ExpiresAt, &r.RevokedAt, &r.UsedAt,
 			&kind, &value); err != nil {
 			return nil, err
 		}
@@ -153,7 +139,7 @@ func scanAPITokens(rows *sql.Rows) (list []APIToken, err error) {
 		if t := &list[len(list)-1]; kind != nil {
 			switch *kind {
 			case grantScope:
-				t.Scopes = append(t.Scopes, *value)
+				t.Scopes = records.KnownScopes(append(t.Scopes, records.Scope(*value)))
 			case grantUnit:
 				t.Units = append(t.Units, *value)
 			}

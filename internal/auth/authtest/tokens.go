@@ -21,8 +21,8 @@ type Tokens struct {
 
 func noToken() error { return clinical.Errorf(clinical.NotFound, "there is no such token") }
 
-// Tokens implements auth.TokenStore.
-func (m *Tokens) Tokens(context.Context) ([]auth.APIToken, error) {
+// APITokens implements auth.TokenStore.
+func (m *Tokens) APITokens(context.Context) ([]auth.APIToken, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	all := slices.Clone(m.all)
@@ -30,8 +30,8 @@ func (m *Tokens) Tokens(context.Context) ([]auth.APIToken, error) {
 	return all, nil
 }
 
-// AddToken implements auth.TokenStore.
-func (m *Tokens) AddToken(_ context.Context, nameKey string, tokenHash []byte, t auth.APIToken) (auth.APIToken, error) {
+// AddAPIToken implements auth.TokenStore.
+func (m *Tokens) AddAPIToken(_ context.Context, nameKey string, tokenHash []byte, t auth.APIToken) (auth.APIToken, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if slices.ContainsFunc(m.all, func(b auth.APIToken) bool { return auth.NameKey(b.Name) == nameKey }) {
@@ -46,8 +46,8 @@ func (m *Tokens) AddToken(_ context.Context, nameKey string, tokenHash []byte, t
 	return t, nil
 }
 
-// TokenOf implements auth.TokenStore.
-func (m *Tokens) TokenOf(_ context.Context, tokenHash []byte) (auth.APIToken, error) {
+// APITokenOf implements auth.TokenStore.
+func (m *Tokens) APITokenOf(_ context.Context, tokenHash []byte) (auth.APIToken, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if id, ok := m.hashes[string(tokenHash)]; ok {
@@ -56,8 +56,8 @@ func (m *Tokens) TokenOf(_ context.Context, tokenHash []byte) (auth.APIToken, er
 	return auth.APIToken{}, noToken()
 }
 
-// RevokeToken implements auth.TokenStore.
-func (m *Tokens) RevokeToken(_ context.Context, id int64, at time.Time) error {
+// RevokeAPIToken implements auth.TokenStore.
+func (m *Tokens) RevokeAPIToken(_ context.Context, id int64, at time.Time) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if id < 1 || id > int64(len(m.all)) {
@@ -69,8 +69,8 @@ func (m *Tokens) RevokeToken(_ context.Context, id int64, at time.Time) error {
 	return nil
 }
 
-// TouchToken implements auth.TokenStore.
-func (m *Tokens) TouchToken(_ context.Context, id int64, at time.Time) error {
+// TouchAPIToken implements auth.TokenStore.
+func (m *Tokens) TouchAPIToken(_ context.Context, id int64, at time.Time) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.Touches++
