@@ -35,9 +35,8 @@ func openStore(tb testing.TB, engine string) *Store {
 	}
 	s := openTarget(tb, target)
 	must(tb, s.Migrate(tb.Context()))
-	if _, bench := tb.(*testing.B); engine == SQLite && !bench {
-		// No test outlives a power cut, and each commit would wait for the disk.
-		must(tb, s.write.Exec("PRAGMA synchronous = OFF").Error)
+	if _, bench := tb.(*testing.B); !bench {
+		must(tb, s.Unflushed(tb.Context())) // no test outlives a power cut
 	}
 	return s
 }

@@ -1,0 +1,151 @@
+// Package teststore opens the real store for tests, each on a SQLite file of its own:
+//
+//	st := teststore.Empty(t)        // migrated, nothing in it
+//	st := teststore.Demo(t)         // the demo unit's stories, loaded at their anchor
+//	st := teststore.DemoWithPast(t) // and the year before them
+//
+// The file is a copy of a template that is prepared once a machine, so a test pays a
+// few milliseconds; the store is closed and the file removed when the test ends. Tests
+// that open their files themselves take EmptyFile and so on.
+package teststore
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"testing"
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/demo"
+	"plumbline/internal/ingest/csvfeed"
+	"plumbline/internal/ingest/feed"
+	"plumbline/internal/store"
+	"plumbline/internal/testdb"
+	"plumbline/seed"
+)
+
+// Now is the moment at which the demo unit was loaded: the anchor of its stories.
+func Now() time.Time { return demo.AnchorTime() }
+
+// Empty opens a migrated store with nothing in it.
+func Empty(tb testing.TB) *store.Store { tb.Helper(); return Open(tb, EmptyFile(tb)) }
+
+// Demo opens a store with the demo unit's stories, loaded at Now.
+func Demo(tb testing.TB) *store.Store { tb.Helper(); return Open(tb, DemoFile(tb)) }
+
+// DemoWithPast opens a store with the demo unit's stories and the year before them.
+func DemoWithPast(tb testing.TB) *store.Store { tb.Helper(); return Open(tb, DemoWithPastFile(tb)) }
+
+// EmptyFile is the path of the file that Empty opens.
+func EmptyFile(tb testing.TB) string {
+	tb.Helper()
+	return copyOf(tb, "empty", func() ([]demo.File, error) { return nil, nil })
+}
+
+// DemoFile is the path of the file that Demo opens.
+func DemoFile(tb testing.TB) string { tb.Helper(); return copyOf(tb, "demo", seed.Files) }
+
+// DemoWithPastFile is the path of the file that DemoWithPast opens.
+func DemoWithPastFile(tb testing.TB) string {
+	tb.Helper()
+	return copyOf(tb, "demo-with-past", func() ([]demo.File, error) {
+		files, err := seed.Files()
+		return append(files, demo.Past(Now())...), err
+	})
+}
+
+// Open opens a store for a test and closes it when the test ends. No test outlives a
+// power cut, so its commits do not wait for the disk.
+func Open(tb testing.TB, target string) *store.Store {
+	tb.Helper()
+	st, err := open(context.Background(), target)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	tb.Cleanup(func() {
+		if err := st.Close(); err != nil {
+			tb.Errorf("close the store: %v", err)
+		}
+	})
+	return st
+}
+
+func open(ctx context.Context, target string) (*store.Store, error) {
+	st, err := store.Open(ctx, target, nil)
+	if err != nil {
+		return nil, err
+	}
+	if err := errors.Join(st.Unflushed(ctx), st.Migrate(ctx)); err != nil {
+		return nil, errors.Join(err, st.Close())
+	}
+	return st, nil
+}
+
+// key changes with the code that migrates, writes and loads the templates.
+var key = sync.OnceValues(func() (string, error) {
+	return testdb.KeyOf("internal/clinical", "internal/demo", "internal/ingest", "internal/store", "internal/testdb", "seed")
+})
+
+func copyOf(tb testing.TB, name string, files func() ([]demo.File, error)) string {
+	tb.Helper()
+	key, err := key()
+	if err != nil {
+		tb.Fatal(err)
+	}
+	return testdb.SQLiteFrom(tb, name, key, func(path string) error {
+		ctx := context.Background()
+		list, err := files()
+		if err != nil {
+			return err
+		}
+		st, err := open(ctx, path)
+		if err != nil {
+			return err
+		}
+		return errors.Join(Load(ctx, st, list, Now()), st.Close())
+	})
+}
+
+// Load reads files of the demo's feed in one load that begins and ends at a moment.
+// No files, no load.
+func Load(ctx context.Context, st *store.Store, files []demo.File, at time.Time) error {
+	if len(files) == 0 {
+		return nil
+	}
+	load, err := st.BeginLoad(ctx, at, "test")
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		kind, ok := csvfeed.KindOf(f.Name)
+		if !ok {
+			return fmt.Errorf("%s is of no known kind", f.Name)
+		}
+		mark := store.FileMark{Name: "/demo/feed/" + f.Name, Size: int64(len(f.Data)), ModTime: at.Add(-time.Minute)}
+		_, err := st.LoadFile(ctx, load, mark, func(b store.Batch) error {
+			return csvfeed.Read(bytes.NewReader(f.Data), kind, f.Name, feed.Options{Zone: time.UTC, Now: at}, sink{b})
+		})
+		if err != nil {
+			return fmt.Errorf("load %s: %w", f.Name, err)
+		}
+	}
+	_, err = st.FinishLoad(ctx, load, at)
+	return err
+}
+
+// sink hands what the reader finds to the store.
+type sink struct{ store.Batch }
+
+func (s sink) Put(v clinical.Version) error { return s.Batch.Put(v) }
+
+func (s sink) Hold(h feed.Held) error {
+	return s.Batch.Hold(store.Held{
+		File: h.File, Line: h.Line, Kind: h.Kind, SourceID: h.SourceID, Status: string(h.Status),
+		Reason: h.Reason, Feed: h.Feed, Header: h.Header, Record: h.Record,
+	})
+}
+
+func (s sink) Notice(string) {}
