@@ -1,10 +1,11 @@
 package alerts
 
 import (
-	"fmt"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/google/go-cmp/cmp"
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/trends"
@@ -28,27 +29,28 @@ func wantFacts(t *testing.T, what string, got []string, want string) {
 	}
 }
 
+func wantFigures(t *testing.T, what string, got, want clinical.Figures) {
+	t.Helper()
+	if d := cmp.Diff(want, got); d != "" {
+		t.Errorf("%s (-want +got):\n%s", what, d)
+	}
+}
+
 // Each reason rests on the facts that it speaks of, each named once.
 func TestTheFactsAndFiguresOfWatching(t *testing.T) {
 	d := withSets(young(), positive(-30), negative(-2))
 	d.Conditions = []trends.Coded{{SourceID: "c", Code: "I509", Charted: "I50.9"}, {SourceID: "e", Code: "E119", Charted: "E11.9"}}
 	r := reasonOf(t, assess(d), TWatch)
 	wantFacts(t, "contributors", r.Facts, "c, e, set@-30h0m0s")
-	if fmt.Sprint(r.Figures["contributors"]) != "[cardiac endocrine]" || r.Figures["set_at"] != hour(-30) || len(r.Figures) != 2 {
-		t.Errorf("contributors: %v", r.Figures)
-	}
+	wantFigures(t, "contributors", r.Figures, WatchFigures{Contributors: []string{"cardiac", "endocrine"}, SetAt: ptr(hour(-30))})
 
 	r = reasonOf(t, assess(cleared(withSets(young(), positive(-90), negative(-20), negative(-2)), -2)), TWatch)
 	wantFacts(t, "cleared", r.Facts, "set@-2h0m0s")
-	if r.Figures["cleared_at"] != hour(-2) || len(r.Figures) != 1 {
-		t.Errorf("cleared: %v", r.Figures)
-	}
+	wantFigures(t, "cleared", r.Figures, WatchFigures{ClearedAt: ptr(hour(-2))})
 
 	r = reasonOf(t, assess(withSets(atRisk(young()), negative(-20))), TWatch)
 	wantFacts(t, "scheduled", r.Facts, "set@-20h0m0s")
-	if r.Figures["due_at"] != hour(148) || r.Figures["recheck_rule"] != RWeekly || len(r.Figures) != 2 {
-		t.Errorf("scheduled: %v", r.Figures)
-	}
+	wantFigures(t, "scheduled", r.Figures, WatchFigures{DueAt: ptr(hour(148)), RecheckRule: RWeekly})
 
 	d = cleared(withSets(atRisk(young()), positive(-90), negative(-20), negative(-2)), -2)
 	r = reasonOf(t, assess(d), TWatch)
@@ -60,8 +62,8 @@ func TestTheFiguresOfASet(t *testing.T) {
 	s.DiastolicDrop, s.Upright[0].DiastolicDrop = ptr(12.0), ptr(12.0)
 	s.Upright[0].Diastolic = ptr(68.0)
 	f := setFigures(s)
-	if f["baseline_diastolic"] != 80.0 || f["diastolic_drop"] != 12.0 || f["upright_diastolic"] != 68.0 {
-		t.Errorf("%v", f)
+	if *f.BaselineDiastolic != 80 || *f.DiastolicDrop != 12 || *f.UprightDiastolic != 68 {
+		t.Errorf("%+v", f)
 	}
 	// Of the upright readings that count the lowest, and of two the first.
 	reading := func(systolic float64, minutes float64) trends.Upright {
@@ -99,31 +101,28 @@ func TestALowSetWithoutADropIsNotPressing(t *testing.T) {
 
 func TestARecheckThatNoDrugAskedForNamesNone(t *testing.T) {
 	f := reasonOf(t, assess(guarded(withSets(young(), positive(-30)))), TOverdue).Figures
-	if _, named := f["drug"]; named || len(f) != 3 {
-		t.Errorf("%v", f)
-	}
+	wantFigures(t, "no drug", f, RecheckFigures{DueAt: hour(-18), Rule: RPositive, State: Overdue})
 }
 
 func TestTheFactsOfADoseReview(t *testing.T) {
 	d := guarded(withDrugs(withSets(young(), positive(-3)), "sertraline", "doxazosin", "lisinopril", "amlodipine"))
 	r := reasonOf(t, assess(d), TReview)
 	wantFacts(t, "review", r.Facts, "order of doxazosin, order of amlodipine, order of lisinopril")
-	if fmt.Sprint(r.Figures["flags"]) != "[D-ALPHA D-THREE]" || fmt.Sprint(r.Figures["drugs"]) != "[doxazosin amlodipine lisinopril]" || r.Figures["set_at"] != hour(-3) {
-		t.Errorf("review: %v", r.Figures)
-	}
+	wantFigures(t, "review", r.Figures, ReviewFigures{
+		Flags: []string{DAlpha, DThree}, Drugs: []string{"doxazosin", "amlodipine", "lisinopril"}, SetAt: hour(-3),
+	})
 	// D-FRID stands last in the table: what comes after it would count too.
 	flags := Review{Needed: true, Flags: []Flag{{Rule: DFrid, Drugs: []string{"a"}, Facts: []string{"1"}}, {Rule: DAlpha, Drugs: []string{"b"}, Facts: []string{"2"}}}}
 	s := situation{Digest: d, policy: clinical.DefaultPolicy(), zone: time.UTC, at: noon}
-	if got := reviewNeeded(s, Assessment{Review: flags}); fmt.Sprint(got.Figures["drugs"]) != "[b]" {
-		t.Errorf("with D-FRID first: %v", got.Figures)
-	}
+	wantFigures(t, "with D-FRID first", reviewNeeded(s, Assessment{Review: flags}).Figures,
+		ReviewFigures{Flags: []string{DAlpha}, Drugs: []string{"b"}, SetAt: hour(-3)})
 }
 
 func TestTheFactsOfFlags(t *testing.T) {
 	d := withChanges(withSets(young(), positive(-1)), change("furosemide", trends.Started, -20, true, true), change("furosemide", trends.Raised, -10, true, true), change("lisinopril", trends.Started, -9, true, true))
 	f := flag(t, assess(d), DRecent)
 	wantFacts(t, "D-RECENT", f.Facts, "order of furosemide, order of lisinopril, set@-1h0m0s")
-	if strings.Join(f.Drugs, ", ") != "furosemide, lisinopril" || f.Figures["set_at"] != hour(-1) || f.Figures["hours"] != 72.0 {
+	if strings.Join(f.Drugs, ", ") != "furosemide, lisinopril" || f.Figures != (RecentFigures{SetAt: hour(-1), Hours: 72}) {
 		t.Errorf("D-RECENT: %+v", f)
 	}
 
@@ -131,11 +130,11 @@ func TestTheFactsOfFlags(t *testing.T) {
 	d.Peaks = []trends.Peak{{Drug: "amlodipine", Sets: 3, Facts: []string{"set", "dose a"}}, {Drug: "doxazosin", Sets: 2, Facts: []string{"set", "dose d"}}, {Drug: "lisinopril", Sets: 1, Facts: []string{"dose l"}}}
 	f = flag(t, assess(d), DPeak)
 	wantFacts(t, "D-PEAK", f.Facts, "set, dose a, dose d")
-	if f.Figures["sets"] != 3 || f.Figures["from_hours"] != 1.0 || f.Figures["to_hours"] != 4.0 {
+	if f.Figures != (PeakFigures{Sets: 3, FromHours: 1, ToHours: 4}) {
 		t.Errorf("D-PEAK: %v", f.Figures)
 	}
 	d.Peaks[0].Sets, d.Peaks[1].Sets = 2, 3
-	if f = flag(t, assess(d), DPeak); f.Figures["sets"] != 3 {
+	if f = flag(t, assess(d), DPeak); f.Figures.(PeakFigures).Sets != 3 {
 		t.Errorf("D-PEAK, the most sets second: %v", f.Figures)
 	}
 

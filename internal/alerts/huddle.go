@@ -184,6 +184,9 @@ type Event struct {
 	SetNow bool             // a set that can be read was taken at or after it (of a faint: after it)
 }
 
+// Fatal reports whether the patient died of the fall: no set is asked for.
+func (e Event) Fatal() bool { return e.Fall != nil && e.Fall.Injury == "death" }
+
 // FStop is the rule by which loss of consciousness makes a set positive.
 const FStop = "F-STOP"
 
@@ -197,7 +200,7 @@ func FellOrFainted(a Assessment, from time.Time) []Event {
 		}
 		e := Event{
 			At: f.At, Fall: &a.Digest.Falls[n], SetNow: interpretableFrom(a.Digest.Sets, f.At) != nil,
-			Reason: Reason{Figures: Figures{"fell_at": f.At, "injury": f.Injury}, Facts: []string{f.SourceID}},
+			Reason: Reason{Figures: FellFigures{FellAt: f.At, Injury: f.Injury}, Facts: []string{f.SourceID}},
 		}
 		for _, r := range a.Reasons {
 			if (r.Rule == TFall || r.Rule == TFell) && slices.Contains(r.Facts, f.SourceID) && e.Reason.Rule == "" {

@@ -365,10 +365,10 @@ func TestWhoFellOrFainted(t *testing.T) {
 		t.Fatalf("falls and faints: %+v", got)
 	}
 	fall, fainted := got[0], got[1]
-	if fall.Reason.Rule != TFell || !fall.SetNow || fall.Reason.Figures["injury"] != "none" {
+	if fall.Reason.Rule != TFell || !fall.SetNow || fall.Reason.Figures.(FellFigures).Injury != "none" {
 		t.Errorf("the fall: %+v", fall)
 	}
-	if fainted.Reason.Rule != FStop || !fainted.SetNow || fainted.Reason.Figures["systolic_drop"] != 25.0 {
+	if fainted.Reason.Rule != FStop || !fainted.SetNow || *fainted.Reason.Figures.(SetFigures).SystolicDrop != 25 {
 		t.Errorf("the faint: %+v", fainted)
 	}
 	if got := FellOrFainted(at(withFall(young(), -1, ""), 0), hour(-5)); len(got) != 1 || got[0].Reason.Rule != TFall || got[0].SetNow {

@@ -27,7 +27,7 @@ const (
 type Flag struct {
 	Rule    string
 	Drugs   []string
-	Figures Figures
+	Figures clinical.Figures // nil where the names of the drugs say it all
 	Facts   []string
 }
 
@@ -85,7 +85,7 @@ func (s situation) flags() []Flag {
 	whileActive(DCentral, inGroup(clinical.CentralAntihyperten))
 	whileActive(DNitrate, nitrateOrVasodilator)
 	if names, facts := s.drugs(lowering); len(names) >= s.policy.DoseReview.ManyIngredients {
-		out = append(out, Flag{Rule: DThree, Drugs: names, Facts: facts, Figures: Figures{"count": len(names)}})
+		out = append(out, Flag{Rule: DThree, Drugs: names, Facts: facts})
 	}
 	if names, facts := s.drugs(diuretic); s.diureticGroups() >= 2 {
 		out = append(out, Flag{Rule: DTwoDiuretics, Drugs: names, Facts: facts})
@@ -128,7 +128,7 @@ func (s situation) recentFlag() []Flag {
 	if positive == nil {
 		return nil
 	}
-	f := Flag{Rule: DRecent, Figures: Figures{"set_at": positive.StartedAt, "hours": s.policy.DoseReview.RecentHours}}
+	f := Flag{Rule: DRecent, Figures: RecentFigures{SetAt: positive.StartedAt, Hours: s.policy.DoseReview.RecentHours}}
 	for _, c := range s.Changes {
 		if c.Lowering && c.Up() && trends.InWindow(c.At, positive.StartedAt, clinical.Hours(s.policy.DoseReview.RecentHours)) {
 			f.Drugs = append(f.Drugs, c.Drug)
@@ -159,7 +159,7 @@ func (s situation) peakFlag() []Flag {
 	}
 	f.Facts = trends.Distinct(f.Facts)
 	p := s.policy.DoseReview
-	f.Figures = Figures{"sets": most, "from_hours": p.PeakFromHours, "to_hours": p.PeakToHours}
+	f.Figures = PeakFigures{Sets: most, FromHours: p.PeakFromHours, ToHours: p.PeakToHours}
 	return []Flag{f}
 }
 
@@ -172,19 +172,19 @@ func (s situation) pressureFlags() []Flag {
 		latest.Baseline.Systolic != nil && trends.Below(*latest.Baseline.Systolic, s.policy.DoseReview.RoomSystolic) {
 		out = append(out, Flag{
 			Rule: DRoom, Drugs: names, Facts: trends.Distinct(append(slices.Clone(facts), latest.Facts...)),
-			Figures: Figures{"lying_systolic": *latest.Baseline.Systolic},
+			Figures: RoomFigures{*latest.Baseline.Systolic},
 		})
 	}
 	if positive != nil && (positive.LyingPressure == trends.ModerateSupine || positive.LyingPressure == trends.SevereSupine) {
 		out = append(out, Flag{
 			Rule: DBoth, Drugs: names, Facts: trends.Distinct(append(slices.Clone(facts), positive.Facts...)),
-			Figures: Figures{"lying_pressure": string(positive.LyingPressure), "set_at": positive.StartedAt},
+			Figures: LyingFigures{positive.LyingPressure},
 		})
 	}
 	if pressors, facts := s.drugs(pressor); len(pressors) > 0 && latest != nil && latest.SupineHypertension() {
 		out = append(out, Flag{
 			Rule: DPressor, Drugs: pressors, Facts: trends.Distinct(append(facts, latest.Facts...)),
-			Figures: Figures{"lying_pressure": string(latest.LyingPressure)},
+			Figures: LyingFigures{latest.LyingPressure},
 		})
 	}
 	return out

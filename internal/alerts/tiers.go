@@ -40,14 +40,10 @@ const (
 	TWatch      = "T-WATCH"
 )
 
-// Figures are the named figures of a finding; a value is a number, a word, a
-// list of words or a time.
-type Figures map[string]any
-
 // Reason is a tier rule that holds, with its figures and the facts it rests on.
 type Reason struct {
 	Rule    string
-	Figures Figures
+	Figures clinical.Figures
 	Facts   []string
 }
 
@@ -144,7 +140,7 @@ var tierRules = []tierRule{
 		if !a.Precautions.Needed || len(a.Precautions.Missing) == 0 {
 			return nil
 		}
-		return &Reason{Figures: Figures{"missing": a.Precautions.Missing}, Facts: a.Precautions.Facts}
+		return &Reason{Figures: MissingFigures{a.Precautions.Missing}, Facts: a.Precautions.Facts}
 	}},
 	{Watch, TWatch, watch},
 }
@@ -174,7 +170,7 @@ func (s situation) fallReason(falls []trends.FallFact) *Reason {
 	last := slices.MaxFunc(falls, func(a, b trends.FallFact) int {
 		return cmp.Or(a.At.Compare(b.At), slices.Index(harm, a.Injury)-slices.Index(harm, b.Injury))
 	})
-	r.Figures = Figures{"fell_at": last.At, "injury": last.Injury, "falls": len(falls)}
+	r.Figures = FellFigures{FellAt: last.At, Injury: last.Injury, Falls: len(falls)}
 	return r
 }
 
@@ -207,33 +203,6 @@ func setReason(set *trends.Set, finding string) *Reason {
 	return &Reason{Figures: setFigures(*set), Facts: set.Facts}
 }
 
-// setFigures names what a sentence about a set tells.
-func setFigures(set trends.Set) Figures {
-	f := Figures{
-		"set_at": set.StartedAt, "kind": set.Kind, "criteria": set.Criteria,
-		"symptoms": set.Symptoms, "quality": set.Quality,
-	}
-	if b := set.Baseline; b != nil {
-		put(f, "baseline_systolic", b.Systolic)
-		put(f, "baseline_diastolic", b.Diastolic)
-	}
-	put(f, "systolic_drop", set.SystolicDrop)
-	put(f, "diastolic_drop", set.DiastolicDrop)
-	if u := lowestUpright(set); u != nil {
-		put(f, "upright_systolic", u.Systolic)
-		put(f, "upright_diastolic", u.Diastolic)
-		put(f, "upright_minutes", u.Minutes)
-		f["upright_position"] = string(u.Position)
-	}
-	return f
-}
-
-func put(f Figures, name string, v *float64) {
-	if v != nil {
-		f[name] = *v
-	}
-}
-
 // lowestUpright is the upright reading with the lowest counting systolic, the
 // one that a sentence about the set names.
 func lowestUpright(set trends.Set) *trends.Upright {
@@ -254,8 +223,7 @@ func precautionGap(s situation, a Assessment) *Reason {
 	if !s.within(latest.StartedAt, s.policy.Tiers.GapHours) || len(a.Precautions.Missing) == 0 {
 		return nil
 	}
-	f := setFigures(*latest)
-	f["missing"], f["finding"] = a.Precautions.Missing, latest.Finding
+	f := GapFigures{SetFigures: setFigures(*latest), Finding: latest.Finding, Missing: a.Precautions.Missing}
 	return &Reason{Figures: f, Facts: latest.Facts}
 }
 
@@ -263,10 +231,7 @@ func recheckReason(r Recheck, holds bool) *Reason {
 	if !holds {
 		return nil
 	}
-	f := Figures{"due_at": *r.DueAt, "recheck_rule": r.Rule, "state": r.State}
-	if r.Drug != "" {
-		f["drug"], f["change"] = r.Drug, r.Change
-	}
+	f := RecheckFigures{DueAt: *r.DueAt, Rule: r.Rule, State: r.State, Drug: r.Drug, Change: r.Change}
 	return &Reason{Figures: f, Facts: r.Facts}
 }
 
@@ -284,13 +249,13 @@ func reviewNeeded(s situation, a Assessment) *Reason {
 		facts = append(facts, f.Facts...)
 	}
 	return &Reason{
-		Figures: Figures{"flags": rules, "drugs": trends.Distinct(drugs), "set_at": s.LatestPositive().StartedAt},
+		Figures: ReviewFigures{Flags: rules, Drugs: trends.Distinct(drugs), SetAt: s.LatestPositive().StartedAt},
 		Facts:   trends.Distinct(facts),
 	}
 }
 
 func watch(s situation, a Assessment) *Reason {
-	r := &Reason{Figures: Figures{}}
+	r, f := &Reason{}, WatchFigures{}
 	holds := false
 	if positive := s.LatestPositive(); positive != nil {
 		var kinds []string
@@ -302,23 +267,23 @@ func watch(s situation, a Assessment) *Reason {
 		}
 		if len(kinds) > 0 {
 			holds = true
-			r.Figures["contributors"], r.Figures["set_at"] = kinds, positive.StartedAt
+			f.Contributors, f.SetAt = kinds, &positive.StartedAt
 			r.Facts = append(r.Facts, positive.Facts...)
 		}
 	}
 	if at := s.Serial.ClearedAt; at != nil && s.within(*at, s.policy.Tiers.ClearedHours) {
 		holds = true
-		r.Figures["cleared_at"] = *at
+		f.ClearedAt = at
 		r.Facts = append(r.Facts, s.LatestInterpretable().Facts...)
 	}
 	if a.Recheck.State == Scheduled && s.beyondSoon(*a.Recheck.DueAt) {
 		holds = true
-		r.Figures["due_at"], r.Figures["recheck_rule"] = *a.Recheck.DueAt, a.Recheck.Rule
+		f.DueAt, f.RecheckRule = a.Recheck.DueAt, a.Recheck.Rule
 		r.Facts = append(r.Facts, a.Recheck.Facts...)
 	}
 	if !holds {
 		return nil
 	}
-	r.Facts = trends.Distinct(r.Facts)
+	r.Figures, r.Facts = f, trends.Distinct(r.Facts)
 	return r
 }

@@ -103,38 +103,38 @@ func TestTheTierIsDecidedByTheFirstRuleThatHolds(t *testing.T) {
 func TestAReasonNamesItsFigures(t *testing.T) {
 	a := assess(withFall(withFall(withSets(young(), positive(-5)), -3, "none"), -2, "major"))
 	fall := a.Reasons[0]
-	if fall.Rule != TFall || fall.Figures["falls"] != 2 || fall.Figures["injury"] != "major" || fall.Figures["fell_at"] != hour(-2) || len(fall.Facts) != 2 {
+	if fall.Rule != TFall || fall.Figures != (FellFigures{FellAt: hour(-2), Injury: "major", Falls: 2}) || len(fall.Facts) != 2 {
 		t.Errorf("falls: %+v", fall)
 	}
 	same := assess(withFall(withFall(withSets(young(), positive(-5)), -2, "major"), -2, "none")).Reasons[0]
-	if same.Figures["injury"] != "major" || same.Figures["falls"] != 2 {
+	if same.Figures != (FellFigures{FellAt: hour(-2), Injury: "major", Falls: 2}) {
 		t.Errorf("of two falls at one time the worse is told: %+v", same)
 	}
 	gap := a.Reasons[1]
-	if gap.Rule != TGap || gap.Figures["finding"] != trends.Positive || len(gap.Figures["missing"].([]string)) != 6 ||
-		gap.Figures["systolic_drop"] != 25.0 || gap.Figures["upright_systolic"] != 115.0 || gap.Figures["upright_minutes"] != 3.0 ||
-		gap.Figures["baseline_systolic"] != 140.0 || gap.Figures["upright_position"] != "standing" {
+	if f := gap.Figures.(GapFigures); gap.Rule != TGap || f.Finding != trends.Positive || len(f.Missing) != 6 ||
+		*f.SystolicDrop != 25 || *f.UprightSystolic != 115 || *f.UprightMinutes != 3 ||
+		*f.BaselineSystolic != 140 || f.UprightPosition != "standing" {
 		t.Errorf("gap: %+v", gap)
 	}
 	bare := set(-5, trends.Positive, trends.CritStopped)
 	bare.Baseline, bare.SystolicDrop, bare.Upright = nil, nil, nil
-	if f := setFigures(bare); f["baseline_systolic"] != nil || f["upright_systolic"] != nil || f["systolic_drop"] != nil {
+	if f := setFigures(bare); f.BaselineSystolic != nil || f.UprightSystolic != nil || f.SystolicDrop != nil {
 		t.Errorf("a set without pressures: %v", f)
 	}
 	two := positive(-5)
 	two.Upright = append(two.Upright, trends.Upright{Position: clinical.Standing, Systolic: ptr(90.0)}, // does not count
 		trends.Upright{Position: clinical.Standing, Systolic: ptr(100.0), SystolicDrop: ptr(40.0)})
-	if f := setFigures(two); f["upright_systolic"] != 100.0 {
-		t.Errorf("the lowest that counts: %v", f["upright_systolic"])
+	if f := setFigures(two); *f.UprightSystolic != 100 {
+		t.Errorf("the lowest that counts: %v", *f.UprightSystolic)
 	}
 	review := assess(guarded(withDrugs(withSets(young(), positive(-3)), "doxazosin", "sertraline")))
 	for _, r := range review.Reasons {
-		if r.Rule == TReview && (strings.Join(r.Figures["flags"].([]string), " ") != DAlpha || strings.Join(r.Figures["drugs"].([]string), " ") != "doxazosin") {
+		if f, ok := r.Figures.(ReviewFigures); ok && (strings.Join(f.Flags, " ") != DAlpha || strings.Join(f.Drugs, " ") != "doxazosin") {
 			t.Errorf("review: %+v", r)
 		}
 	}
 	drug := assess(withChanges(young(), change("furosemide", trends.Started, -3, true, true))).Reasons[0]
-	if drug.Figures["drug"] != "furosemide" || drug.Figures["change"] != trends.Started || drug.Figures["recheck_rule"] != RDrug {
+	if f := drug.Figures.(RecheckFigures); f.Drug != "furosemide" || f.Change != trends.Started || f.Rule != RDrug {
 		t.Errorf("a drug's recheck: %+v", drug)
 	}
 }
@@ -272,7 +272,7 @@ func TestFlagsForADoseReview(t *testing.T) {
 	if got := flagsOf(assess(d).Review); got != "D-ALPHA D-THREE D-TWO-DIURETICS D-DRY D-FRID" {
 		t.Errorf("flags in table order: %s", got)
 	}
-	if f := flag(t, assess(d), DThree); f.Figures["count"] != 3 {
+	if f := flag(t, assess(d), DThree); len(f.Drugs) != 3 {
 		t.Errorf("D-THREE: %+v", f)
 	}
 	if f := flag(t, assess(d), DDry); !slices.Contains(f.Facts, "out") || !slices.Contains(f.Facts, "order of furosemide") {
@@ -362,7 +362,7 @@ func TestTheListIsRankedByRuleThenDueThenDropThenBedThenStay(t *testing.T) {
 // common practice, no source.
 func TestTheWorstOfFallsAtOneMinuteIsTold(t *testing.T) {
 	told := func(first, second string, apart float64) any {
-		return assess(withFall(withFall(young(), -2, first), -2+apart, second)).Reasons[0].Figures["injury"]
+		return assess(withFall(withFall(young(), -2, first), -2+apart, second)).Reasons[0].Figures.(FellFigures).Injury
 	}
 	order := []string{"none", "minor", "", "moderate", "major", "death"}
 	for n := 1; n < len(order); n++ {

@@ -87,7 +87,7 @@ func fallsWithoutSet(a alerts.Assessment, p clinical.Policy) []Condition {
 		}
 		out = append(out, Condition{
 			Kind: FallWithoutSet, StayID: a.Digest.StayID, Trigger: fallKey(f), Rule: alerts.TFall,
-			Figures: Figures{"fell_at": f.At, "injury": f.Injury},
+			Figures: alerts.FellFigures{FellAt: f.At, Injury: f.Injury},
 			Facts:   []Fact{{clinical.KindFall, f.SourceID}},
 			Opens:   trends.InWindow(f.At, a.At, clinical.Hours(p.Tiers.RecentHours)),
 		})
@@ -126,7 +126,7 @@ func badSet(a alerts.Assessment, p clinical.Policy) []Condition {
 	}
 	c := Condition{Kind: TellProvider, StayID: a.Digest.StayID, Trigger: setKey(*set), Facts: readings(*set)}
 	if r := reasonOf(a, rule); r != nil {
-		c.Opens, c.Rule, c.Figures = true, rule, Figures(r.Figures)
+		c.Opens, c.Rule, c.Figures = true, rule, r.Figures
 	}
 	return []Condition{c}
 }
@@ -141,7 +141,7 @@ func lowLying(a alerts.Assessment) []Condition {
 		if set.LyingPressure == trends.LowLying {
 			c := Condition{Kind: TellProvider, StayID: a.Digest.StayID, Trigger: setKey(set), Facts: readings(set)}
 			if r := reasonOf(a, alerts.TLowLying); r != nil && n == len(sets)-1 {
-				c.Opens, c.Rule, c.Figures = true, alerts.TLowLying, Figures(r.Figures)
+				c.Opens, c.Rule, c.Figures = true, alerts.TLowLying, r.Figures
 			}
 			return []Condition{c}
 		}
@@ -166,11 +166,8 @@ func rechecksOverdue(a alerts.Assessment) []Condition {
 		}
 		c := Condition{
 			Kind: RecheckOverdue, StayID: a.Digest.StayID, Trigger: i.Rule + " " + instanceKey(a.Digest, i), Rule: i.Rule,
-			Figures: Figures{"due_at": i.Due, "recheck_rule": i.Rule, "state": alerts.Overdue},
+			Figures: alerts.RecheckOf(i, alerts.Overdue),
 			Facts:   instanceFacts(a.Digest, i), Opens: true,
-		}
-		if i.Drug != "" {
-			c.Figures["drug"], c.Figures["change"] = i.Drug, i.Change
 		}
 		out = join(out, c)
 	}
@@ -182,8 +179,10 @@ func join(list []Condition, c Condition) []Condition {
 	for n := range list {
 		if held := &list[n]; held.Trigger == c.Trigger {
 			held.Facts = union(held.Facts, c.Facts)
-			delete(held.Figures, "drug") // several: the sentence names none
-			delete(held.Figures, "change")
+			if f, ok := held.Figures.(alerts.RecheckFigures); ok {
+				f.Drug, f.Change = "", "" // several: the sentence names none
+				held.Figures = f
+			}
 			return list
 		}
 	}
@@ -257,7 +256,7 @@ func precautionsMissing(a alerts.Assessment) []Condition {
 	}
 	return []Condition{{
 		Kind: PrecautionsMissing, StayID: a.Digest.StayID, Trigger: wholeStay, Rule: alerts.TPrecaution,
-		Figures: Figures{"missing": slices.Clone(a.Precautions.Missing)}, Facts: needFacts(a.Digest), Opens: true,
+		Figures: alerts.MissingFigures{Missing: slices.Clone(a.Precautions.Missing)}, Facts: needFacts(a.Digest), Opens: true,
 	}}
 }
 
@@ -293,7 +292,7 @@ func doseReview(a alerts.Assessment) []Condition {
 	}
 	c.Facts = union(c.Facts)
 	if r := reasonOf(a, alerts.TReview); r != nil {
-		c.Opens, c.Rule, c.Figures = true, alerts.TReview, Figures(r.Figures)
+		c.Opens, c.Rule, c.Figures = true, alerts.TReview, r.Figures
 	}
 	return []Condition{c}
 }
@@ -303,27 +302,27 @@ func doseReview(a alerts.Assessment) []Condition {
 func contradictions(a alerts.Assessment, p clinical.Policy) []Condition {
 	d := a.Digest
 	var out []Condition
-	add := func(rule, key string, f Figures, opens bool, facts ...Fact) {
+	add := func(rule, key string, f clinical.Figures, opens bool, facts ...Fact) {
 		out = append(out, Condition{
 			Kind: DataContradiction, StayID: d.StayID, Trigger: rule + " " + key, Rule: rule, Figures: f, Facts: union(facts), Opens: opens,
 		})
 	}
 	if set := d.LatestSet(); set != nil && slices.Contains(set.QualityNotes, trends.NoteImplausible) {
 		recent := trends.InWindow(set.StartedAt, a.At, clinical.Hours(p.Tiers.RecentHours))
-		add(CImplausible, setKey(*set), Figures{"set_at": set.StartedAt}, recent, readings(*set)...)
+		add(CImplausible, setKey(*set), ImplausibleFigures{set.StartedAt}, recent, readings(*set)...)
 	}
 	for _, f := range d.Falls {
 		fall := Fact{clinical.KindFall, f.SourceID}
 		if after := firstSetAfter(d, f); f.Injury == "death" && after != nil {
-			add(CFatal, fallKey(f), Figures{"fell_at": f.At, "set_at": after.StartedAt}, true, append(readings(*after), fall)...)
+			add(CFatal, fallKey(f), FatalFigures{FellAt: f.At, SetAt: after.StartedAt}, true, append(readings(*after), fall)...)
 		}
 		if f.At.Before(d.Stay.AdmittedAt) {
-			add(CBefore, fallKey(f), Figures{"fell_at": f.At, "admitted_at": d.Stay.AdmittedAt}, true, fall)
+			add(CBefore, fallKey(f), BeforeFigures{FellAt: f.At, AdmittedAt: d.Stay.AdmittedAt}, true, fall)
 		}
 	}
 	for _, f := range d.Precautions {
 		if f.To != nil && f.To.Before(f.From) {
-			add(CEnded, "precaution "+f.SourceID, Figures{"what": f.What, "from": f.From, "to": *f.To}, true,
+			add(CEnded, "precaution "+f.SourceID, EndedFigures{What: f.What, From: f.From, To: *f.To}, true,
 				Fact{clinical.KindPrecaution, f.SourceID})
 		}
 	}
@@ -351,7 +350,7 @@ func twoStaysAtOnce(list []alerts.Assessment) []Condition {
 			}
 			out = append(out, Condition{
 				Kind: DataContradiction, StayID: b.StayID, Trigger: CTwice + " with stay " + a.StayID, Rule: CTwice,
-				Figures: Figures{"other_bed": a.Stay.Bed, "bed": b.Stay.Bed, "admitted_at": b.Stay.AdmittedAt},
+				Figures: TwiceFigures{OtherBed: a.Stay.Bed, Bed: b.Stay.Bed, AdmittedAt: b.Stay.AdmittedAt},
 				Facts:   []Fact{{clinical.KindStay, a.StayID}, {clinical.KindStay, b.StayID}}, Opens: true,
 			})
 		}

@@ -117,12 +117,12 @@ type Episode struct {
 	Until     time.Time `json:"until"`      // the end of a deferral; zero in every other state
 	Ending    Ending    `json:"ending"`     // "" until it is done
 
-	Rule    string   `json:"rule"` // with Figures the sentence of its last opening
-	Figures Figures  `json:"figures"`
-	Facts   []Fact   `json:"facts"` // the evidence of its last opening
-	Known   []Fact   `json:"known"` // every fact that is no new evidence
-	Told    []string `json:"told"`  // units told since it was raised
-	Events  int      `json:"events"`
+	Rule    string           `json:"rule"` // with Figures the sentence of its last opening
+	Figures clinical.Figures `json:"figures"`
+	Facts   []Fact           `json:"facts"` // the evidence of its last opening
+	Known   []Fact           `json:"known"` // every fact that is no new evidence
+	Told    []string         `json:"told"`  // units told since it was raised
+	Events  int              `json:"events"`
 }
 
 // Active reports whether the episode is still owed.

@@ -3,6 +3,8 @@ package episodes
 import (
 	"slices"
 	"time"
+
+	"plumbline/internal/clinical"
 )
 
 // What is what an event did.
@@ -40,10 +42,10 @@ type Event struct {
 	Trigger string `json:"trigger"`
 	Unit    string `json:"unit"`
 
-	Rule    string  `json:"rule"` // with Figures a sentence of internal/text; "" where there is none
-	Figures Figures `json:"figures"`
-	Facts   []Fact  `json:"facts"`   // what it rests on
-	Learned []Fact  `json:"learned"` // what besides was on the chart when it was done: no new evidence later
+	Rule    string           `json:"rule"` // with Figures a sentence of internal/text; "" where there is none
+	Figures clinical.Figures `json:"figures"`
+	Facts   []Fact           `json:"facts"`   // what it rests on
+	Learned []Fact           `json:"learned"` // what besides was on the chart when it was done: no new evidence later
 	// Tells is true where people are to be told: once for an opening, once for
 	// each reopening by new evidence, once for a unit that the patient comes to.
 	Tells bool `json:"tells"`

@@ -17,7 +17,7 @@ type Due struct {
 	Kind Kind // FallWithoutSet, TellProvider, RecheckOverdue (due or overdue), PrecautionsMissing or DoseReview
 	Rule string
 	// Figures make with Rule the sentence of internal/text.
-	Figures Figures
+	Figures clinical.Figures
 	At      *time.Time // when a set is due; nil where nothing tells a time
 	Blocked bool       // the set may not be taken before the provider clears it
 	// Episodes are the ids of the episodes that it is, or becomes when it is overdue.
@@ -80,7 +80,7 @@ func setOwed(a alerts.Assessment, p clinical.Policy, before time.Time) []Due {
 		d.Episodes = append(d.Episodes, IDOf(RecheckOverdue, a.Digest.StayID, i.Rule+" "+instanceKey(a.Digest, i)))
 	}
 	for _, c := range fallsWithoutSet(a, p) {
-		if !c.Opens || c.Figures["injury"] == "death" || len(a.Recheck.Open) == 0 {
+		if f, fell := c.Figures.(alerts.FellFigures); !c.Opens || !fell || f.Injury == "death" || len(a.Recheck.Open) == 0 {
 			continue // a fatal fall opens no recheck
 		}
 		d.Kind, d.Rule, d.Figures = FallWithoutSet, c.Rule, c.Figures // of the latest one
@@ -96,15 +96,11 @@ func setOwed(a alerts.Assessment, p clinical.Policy, before time.Time) []Due {
 	return []Due{d}
 }
 
-func dueFigures(i alerts.Instance, at time.Time) Figures {
-	f := Figures{"due_at": i.Due, "recheck_rule": i.Rule, "state": alerts.Due}
+func dueFigures(i alerts.Instance, at time.Time) alerts.RecheckFigures {
 	if i.Due.Before(at) {
-		f["state"] = alerts.Overdue
+		return alerts.RecheckOf(i, alerts.Overdue)
 	}
-	if i.Drug != "" {
-		f["drug"], f["change"] = i.Drug, i.Change
-	}
-	return f
+	return alerts.RecheckOf(i, alerts.Due)
 }
 
 // setSince names the set that is owed: the one after the latest interpretable one.

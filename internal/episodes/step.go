@@ -15,7 +15,7 @@ type Condition struct {
 	StayID  string
 	Trigger string
 	Rule    string
-	Figures Figures
+	Figures clinical.Figures
 	Facts   []Fact // the evidence: one that an episode does not know opens it again
 	// Opens is false for a condition that keeps an episode open and opens none:
 	// the window in which the list speaks of it has passed, and no evidence has
@@ -154,7 +154,7 @@ func end(e Episode, now Scene) *Event {
 		v.Reason = Guarded
 	case endsBySet(e.Kind) && len(set) > 0 && !before(p.SetAt, e.Figures):
 		v.Reason, v.Facts = SetDone, p.Set
-		v.Figures = Figures{"set_at": p.SetAt}
+		v.Figures = SetTaken{p.SetAt}
 	}
 	v.Learned = without(p.Chart, union(e.Known, v.Facts))
 	return v
@@ -162,9 +162,9 @@ func end(e Episode, now Scene) *Event {
 
 // before reports whether a set was begun before the one of which figures speak. It
 // was the latest then, and no answer to what came after it.
-func before(set time.Time, of Figures) bool {
-	told, known := of["set_at"].(time.Time)
-	return known && set.Before(told)
+func before(set time.Time, of clinical.Figures) bool {
+	told, known := of.(alerts.SetFigures)
+	return known && set.Before(told.SetAt)
 }
 
 // endsBySet: what a set that can be read is the answer to.
@@ -210,10 +210,9 @@ func SilenceScene(silent []Silence, at time.Time) Scene {
 	s := Scene{At: at}
 	for _, f := range silent {
 		since := "nothing read yet"
-		figures := Figures{"feed": f.Feed, "why": f.Why}
+		figures := FeedFigures{Feed: f.Feed, Why: f.Why}
 		if !f.Since.IsZero() {
-			since = moment(f.Since)
-			figures["since"] = f.Since
+			since, figures.Since = moment(f.Since), &f.Since
 		}
 		s.Holds = append(s.Holds, Condition{
 			Kind: FeedStale, Trigger: f.Feed, Rule: CFeed, Figures: figures,

@@ -8,6 +8,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 )
@@ -22,7 +23,7 @@ func vital(id string) episodes.Fact { return episodes.Fact{Kind: clinical.KindVi
 func gap(facts ...episodes.Fact) episodes.Condition {
 	return episodes.Condition{
 		Kind: episodes.PrecautionsMissing, StayID: "S", Trigger: "stay", Rule: "T-PRECAUTION",
-		Figures: episodes.Figures{"missing": []string{"bed alarm"}}, Facts: facts, Opens: true,
+		Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}}, Facts: facts, Opens: true,
 	}
 }
 
@@ -244,7 +245,7 @@ func TestWhyAnEpisodeEnds(t *testing.T) {
 		{"guarded", gap(vital("1")), episodes.Presence{Guarded: true, SetAt: after(1), Set: set}, episodes.Guarded},
 		{"no longer needed", gap(vital("1")), episodes.Presence{SetAt: after(1), Set: set}, episodes.NoLongerHolds},
 	}
-	low := episodes.Condition{Kind: episodes.TellProvider, StayID: "S", Trigger: "set 2", Rule: "T-LOW-LYING", Figures: episodes.Figures{"set_at": after(0)}, Facts: []episodes.Fact{vital("1")}, Opens: true}
+	low := episodes.Condition{Kind: episodes.TellProvider, StayID: "S", Trigger: "set 2", Rule: "T-LOW-LYING", Figures: alerts.SetFigures{SetAt: after(0)}, Facts: []episodes.Fact{vital("1")}, Opens: true}
 	cases = append(cases, []struct {
 		name string
 		c    episodes.Condition

@@ -1,7 +1,6 @@
 package episodes_test
 
 import (
-	"encoding/json"
 	"testing"
 	"time"
 
@@ -59,28 +58,5 @@ func TestTally(t *testing.T) {
 	none := episodes.Tally(nil, "4W", after(0), after(10), 0)
 	if len(none) != 1 || none[0].Per100 != nil || none[0].AtTaking != nil || none[0].AtEnding != nil {
 		t.Errorf("nothing is known, and the tally says %+v", none)
-	}
-}
-
-func TestFiguresComeBackAsTheyWere(t *testing.T) {
-	f := episodes.Figures{
-		"number": 1.0, "zero": 0.0, "count": 0, "word": "", "words": []string{"a"}, "none": []string{}, "time": start,
-	}
-	body, err := json.Marshal(f)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var back episodes.Figures
-	if err := json.Unmarshal(body, &back); err != nil {
-		t.Fatal(err)
-	}
-	if d := cmp.Diff(f, back); d != "" {
-		t.Errorf("(-want +got):\n%s", d)
-	}
-	if _, err := json.Marshal(episodes.Figures{"x": true}); err == nil {
-		t.Error("a value that no sentence can hold is written")
-	}
-	if err := json.Unmarshal([]byte(`{"x":{}}`), &back); err == nil {
-		t.Error("a figure without a value is read")
 	}
 }

@@ -81,12 +81,9 @@ const footer = "\nInforms licensed staff; orders nothing. Local policy and clini
 func (s Site) sentence(n Notice) string {
 	figures := n.Figures
 	if n.Event.Kind == episodes.FeedStale {
-		figures = episodes.Figures{"why": "the feed page says why"}
-		for name, v := range n.Figures {
-			if name != "why" {
-				figures[name] = v
-			}
-		}
+		f, _ := figures.(episodes.FeedFigures)
+		f.Why = "the feed page says why"
+		figures = f
 	}
 	return text.Catalogue{Zone: s.Zone, At: n.Event.At}.EpisodeWhy(n.Rule, figures)
 }

@@ -18,7 +18,7 @@ func fallNotice(t *testing.T) Notice {
 	at := moment(t, "2026-11-25T04:10:00Z")
 	e := episodes.Event{
 		EpisodeID: "ab12", N: 1, At: at, What: episodes.Opened, Kind: episodes.FallWithoutSet, StayID: "S 1/2", Unit: "4W",
-		Rule: alerts.TFall, Figures: episodes.Figures{"fell_at": at.Add(-time.Hour), "injury": "minor"},
+		Rule: alerts.TFall, Figures: alerts.FellFigures{FellAt: at.Add(-time.Hour), Injury: "minor"},
 	}
 	return Notice{ID: "ab12.1", Event: e, Rule: e.Rule, Figures: e.Figures, Owed: true}
 }
@@ -67,8 +67,9 @@ func TestTheWordsOfANotice(t *testing.T) {
 // The error of a feed may name a file, and a file may be named after a patient.
 func TestAFeedsErrorStaysOnItsPage(t *testing.T) {
 	at := moment(t, "2026-11-25T04:10:00Z")
-	e := episodes.Event{At: at, What: episodes.Opened, Kind: episodes.FeedStale, Rule: episodes.CFeed, Figures: episodes.Figures{
-		"feed": "feed folder", "why": "open " + patient + ".csv: permission denied", "since": at.Add(-2 * time.Hour)}}
+	since := at.Add(-2 * time.Hour)
+	e := episodes.Event{At: at, What: episodes.Opened, Kind: episodes.FeedStale, Rule: episodes.CFeed,
+		Figures: episodes.FeedFigures{Feed: "feed folder", Why: "open " + patient + ".csv: permission denied", Since: &since}}
 	m, err := site(t).NoticeMessage(Notice{ID: "f.1", Event: e, Rule: e.Rule, Figures: e.Figures}, Place{})
 	if err != nil {
 		t.Fatal(err)

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"time"
 
+	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 )
 
@@ -25,7 +26,7 @@ type Notice struct {
 	ID      string // as the store has it
 	Event   episodes.Event
 	Rule    string // with Figures the sentence; those of the event, or of its episode
-	Figures episodes.Figures
+	Figures clinical.Figures
 	Owed    bool // its episode is not done
 }
 

@@ -257,7 +257,7 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 			case 0:
 				n := len(store.notices)
 				e := episodes.Event{EpisodeID: fmt.Sprintf("e%d", n), N: 1, At: now, What: episodes.Opened, Unit: "4W", StayID: "S1",
-					Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Rule: alerts.TPrecaution, Figures: episodes.Figures{"missing": []string{"bed alarm"}}}
+					Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}}}
 				store.notices = append(store.notices, Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Rule: e.Rule, Figures: e.Figures, Owed: true})
 			case 1:
 				if len(store.notices) > 0 {

@@ -189,7 +189,7 @@ func (l lister) fell() ([]fellView, *moment) {
 	var all []happening
 	add := func(a alerts.Assessment, left string) {
 		for _, e := range alerts.FellOrFainted(a, from) {
-			v := fellView{personView: l.person(a), Text: l.Event(e), Left: left, Open: !e.SetNow && left == "" && e.Reason.Figures["injury"] != "death"}
+			v := fellView{personView: l.person(a), Text: l.Event(e), Left: left, Open: !e.SetNow && left == "" && !e.Fatal()}
 			if e.Reason.Rule != "" {
 				r := l.rule(e.Reason.Rule)
 				v.Rule = &r

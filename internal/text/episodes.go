@@ -3,9 +3,8 @@ package text
 import (
 	"fmt"
 	"strings"
-	"time"
 
-	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 )
 
@@ -74,43 +73,8 @@ func closing(reason, note string) string {
 }
 
 // EpisodeWhy says why an episode was opened: its rule with its figures.
-func (c Catalogue) EpisodeWhy(rule string, f episodes.Figures) string {
-	if _, recheck := RecheckRules[rule]; recheck {
-		return c.recheckSentence(alerts.Figures(f))
-	}
-	when := func(name string) string {
-		t, ok := f[name].(time.Time)
-		if !ok {
-			return "an unknown time"
-		}
-		return c.Time(t)
-	}
-	switch rule {
-	case episodes.CImplausible:
-		return "The set of " + when("set_at") + " holds a value that cannot be; it was left out. Correct it, or repeat the set."
-	case episodes.CFatal:
-		return "A fall of " + when("fell_at") + " is charted as fatal, and a set was taken at " + when("set_at") + ". One of them is wrong."
-	case episodes.CBefore:
-		return "A fall of this stay is timed " + when("fell_at") + ", before the admission at " + when("admitted_at") + ". Correct one of them."
-	case episodes.CEnded:
-		return fmt.Sprintf("The precaution %v ended at %s, before it began at %s; it counts as not in place. Correct it.", f["what"], when("to"), when("from"))
-	case episodes.CTwice:
-		return fmt.Sprintf("The patient is on the list twice: in %s, and in %s since %s. End the stay that is over.", bed(f["other_bed"]), bed(f["bed"]), when("admitted_at"))
-	case episodes.CFeed:
-		out := fmt.Sprintf("The %v is not read as it should be: %s.", f["feed"], strings.TrimSuffix(fmt.Sprint(f["why"]), "."))
-		if t, ok := f["since"].(time.Time); ok {
-			out += " Last data " + c.Time(t) + " (" + c.Ago(t) + ")."
-		}
-		return out
-	}
-	return c.Reason(alerts.Reason{Rule: rule, Figures: alerts.Figures(f)})
-}
-
-func bed(name any) string {
-	if name == nil || name == "" {
-		return "a bed not named"
-	}
-	return fmt.Sprintf("bed %v", name)
+func (c Catalogue) EpisodeWhy(rule string, f clinical.Figures) string {
+	return c.rule(rule, ".says", f)
 }
 
 // EpisodeEvent says what an event did, without its time: "taken by mb".
@@ -136,8 +100,8 @@ func (c Catalogue) EpisodeEvent(v episodes.Event) string {
 		return "Closed by " + v.Who + because(closing(v.Reason, v.Note)) + "."
 	case episodes.Ended:
 		out := "Done: " + EndingReasons[v.Reason]
-		if t, ok := v.Figures["set_at"].(time.Time); ok {
-			out += ", " + c.Time(t)
+		if f, ok := v.Figures.(episodes.SetTaken); ok {
+			out += ", " + c.Time(f.SetAt)
 		}
 		return out + "."
 	}

@@ -16,9 +16,9 @@ import (
 func (c Catalogue) Event(e alerts.Event) string {
 	switch {
 	case e.Fainted:
-		return "Lost consciousness at the set of " + c.when(e.Reason.Figures) + ": " + pressures(e.Reason.Figures) + "."
+		return c.say("fainted", e.Reason.Figures)
 	case e.SetNow:
-		return c.fell(e.Reason.Figures) + "; a set that can be read was taken since."
+		return c.say("fell-and-set", e.Reason.Figures)
 	}
 	return c.Reason(alerts.Reason{Rule: alerts.TFall, Figures: e.Reason.Figures})
 }
@@ -26,35 +26,30 @@ func (c Catalogue) Event(e alerts.Event) string {
 // OwedOne says in a line what is owed, with its figures; the time at which a set is due
 // stands beside it.
 func (c Catalogue) OwedOne(d episodes.Due) string {
-	f := alerts.Figures(d.Figures)
 	switch d.Kind {
 	case episodes.FallWithoutSet:
-		at, _ := f["fell_at"].(time.Time)
-		return "set after the fall of " + c.Time(at)
+		return c.say("owed-after-fall", d.Figures)
 	case episodes.TellProvider:
-		return "tell the provider: " + c.Brief(alerts.Reason{Rule: d.Rule, Figures: f})
+		return "tell the provider: " + c.Brief(alerts.Reason{Rule: d.Rule, Figures: d.Figures})
 	case episodes.PrecautionsMissing:
-		return "precautions missing: " + strings.Join(words(f["missing"]), ", ")
+		return c.say("owed-precautions", d.Figures)
 	case episodes.DoseReview:
-		return "dose review: " + List(words(f["drugs"]))
+		return c.say("owed-review", d.Figures)
 	}
-	drug, _ := f["drug"].(string)
-	change, _ := f["change"].(string)
-	return "recheck: " + RecheckWhy(d.Rule, drug, change)
+	return c.say("owed-recheck", d.Figures)
 }
 
 // OwedBrief is OwedOne for paper, where a row has no room for more.
 func (c Catalogue) OwedBrief(d episodes.Due) string {
-	f := alerts.Figures(d.Figures)
 	switch d.Kind {
 	case episodes.FallWithoutSet:
 		return "set after the fall"
 	case episodes.TellProvider:
 		return "tell the provider"
 	case episodes.PrecautionsMissing:
-		return strings.Join(words(f["missing"]), ", ")
+		return c.say("owed-precautions-brief", d.Figures)
 	case episodes.DoseReview:
-		return "dose review " + strings.Join(words(f["drugs"]), ", ")
+		return c.say("owed-review-brief", d.Figures)
 	}
 	return "recheck"
 }
@@ -91,15 +86,10 @@ func (c Catalogue) ageBrief(t time.Time) string {
 
 // LeadBrief is a deciding reason for paper: a recheck with what it is for.
 func (c Catalogue) LeadBrief(r alerts.Reason) string {
-	out := c.Brief(r)
-	switch r.Rule {
-	case alerts.TOverdue, alerts.TDue, alerts.TRoutine, alerts.TSoon:
-		rule, _ := r.Figures["recheck_rule"].(string)
-		drug, _ := r.Figures["drug"].(string)
-		change, _ := r.Figures["change"].(string)
-		out += ": " + RecheckWhy(rule, drug, change)
+	if _, recheck := r.Figures.(alerts.RecheckFigures); recheck {
+		return c.say("recheck-lead", r.Figures)
 	}
-	return out
+	return c.Brief(r)
 }
 
 // NewFalls says which falls of a patient are new.
@@ -137,7 +127,7 @@ func (c Catalogue) SetBrief(s trends.Set) string {
 	}
 	out := from + " → " + to
 	if s.SystolicDrop != nil {
-		out += ", " + strings.Replace(change("systolic", *s.SystolicDrop), "systolic drop", "drop", 1)
+		out += ", " + Catalogue{}.say("drop-brief", s.SystolicDrop)
 	}
 	return out + "; " + c.Time(s.StartedAt) + ", " + c.ageBrief(s.StartedAt)
 }

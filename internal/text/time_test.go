@@ -40,30 +40,24 @@ func TestATimeIsToldFromTheOneOfTheSameClock(t *testing.T) {
 }
 
 func TestSeveralFallsAreCounted(t *testing.T) {
-	for _, falls := range []any{2, 2.0} { // as made, and as kept
-		f := figures()
-		f["falls"] = falls
-		r := alerts.Reason{Rule: alerts.TFall, Figures: f}
-		for _, got := range []string{catalogue().Reason(r), catalogue().Brief(r)} {
-			if !strings.Contains(got, "minor injury, the latest of 2 falls") {
-				t.Errorf("%q does not say that there were two", got)
-			}
+	r := alerts.Reason{Rule: alerts.TFall, Figures: alerts.FellFigures{FellAt: noon, Injury: "minor", Falls: 2}}
+	for _, got := range []string{catalogue().Reason(r), catalogue().Brief(r)} {
+		if !strings.Contains(got, "minor injury, the latest of 2 falls") {
+			t.Errorf("%q does not say that there were two", got)
 		}
 	}
 }
 
 func TestASetWithAPressureIsNotSaidToHaveNone(t *testing.T) {
-	f := figures()
-	delete(f, "baseline_systolic")
-	delete(f, "upright_systolic") // one without a baseline has no drop and does not count
+	f := setFigures()
+	f.BaselineSystolic, f.UprightSystolic = nil, nil // one without a baseline has no drop and does not count
 	if got := catalogue().Reason(alerts.Reason{Rule: alerts.TStopped, Figures: f}); !strings.HasSuffix(got, "; no drop can be told.") {
 		t.Error(got)
 	}
 }
 
 func TestOfADeathNoSetIsMissed(t *testing.T) {
-	f := figures()
-	f["injury"] = "death"
+	f := alerts.FellFigures{FellAt: noon.Add(-2 * time.Hour), Injury: "death"}
 	if got := catalogue().Reason(alerts.Reason{Rule: alerts.TFall, Figures: f}); got != "Fell 20 Nov 10:00 (2 h ago), died of it; no set is asked for." {
 		t.Error(got)
 	}
@@ -82,8 +76,8 @@ func TestAPositiveSetIsToldByWhatMadeItPositive(t *testing.T) {
 		{[]string{trends.CritLow}, 12, "positive set, standing systolic 108", "systolic drop 12"},
 		{[]string{trends.CritStopped}, -7, "positive set, stopped by symptoms (dizziness and nausea)", "was stopped by symptoms (dizziness and nausea); lying 142/78"},
 	} {
-		f := figures()
-		f["criteria"], f["systolic_drop"] = c.criteria, c.drop
+		f := setFigures()
+		f.Criteria, f.SystolicDrop = c.criteria, &c.drop
 		r := alerts.Reason{Rule: alerts.TPositive, Figures: f}
 		if got := catalogue().Brief(r); got != c.brief {
 			t.Errorf("%v: %q", c.criteria, got)
@@ -91,7 +85,7 @@ func TestAPositiveSetIsToldByWhatMadeItPositive(t *testing.T) {
 		if got := catalogue().Reason(r); !strings.Contains(got, c.whole) {
 			t.Errorf("%v: %q", c.criteria, got)
 		}
-		gap := catalogue().Reason(alerts.Reason{Rule: alerts.TGap, Figures: f})
+		gap := catalogue().Reason(alerts.Reason{Rule: alerts.TGap, Figures: alerts.GapFigures{SetFigures: f}})
 		if fell := strings.HasPrefix(gap, "Pressure falls"); fell == (c.drop == -7) {
 			t.Errorf("%v: %q", c.criteria, gap)
 		}

@@ -1,0 +1,152 @@
+package alerts
+
+import (
+	"slices"
+	"time"
+
+	"plumbline/internal/trends"
+)
+
+// The figures of the rules of this package, by what they tell. Episodes keep them as
+// JSON: a name, once used, keeps its meaning.
+
+// FellFigures tell a fall, the latest where there are several.
+type FellFigures struct {
+	FellAt time.Time `json:"fell_at"`
+	Injury string    `json:"injury"` // as charted; "" where it was not
+	Falls  int       `json:"falls"`  // how many there are; 0 where they were not counted
+}
+
+// SetFigures tell a set: pressures and drops in mmHg, nil where not measured.
+type SetFigures struct {
+	SetAt             time.Time `json:"set_at"`
+	Kind              string    `json:"kind"`
+	Criteria          []string  `json:"criteria"`
+	Symptoms          []string  `json:"symptoms"`
+	BaselineSystolic  *float64  `json:"baseline_systolic"`
+	BaselineDiastolic *float64  `json:"baseline_diastolic"`
+	SystolicDrop      *float64  `json:"systolic_drop"`
+	DiastolicDrop     *float64  `json:"diastolic_drop"`
+	UprightSystolic   *float64  `json:"upright_systolic"` // of the lowest reading that compares
+	UprightDiastolic  *float64  `json:"upright_diastolic"`
+	UprightMinutes    *float64  `json:"upright_minutes"` // since standing or sitting up
+	UprightPosition   string    `json:"upright_position"`
+}
+
+// GapFigures tell a set and the precautions that are missing after it.
+type GapFigures struct {
+	SetFigures
+	Finding string   `json:"finding"`
+	Missing []string `json:"missing"`
+}
+
+// RecheckFigures tell a demand for a recheck.
+type RecheckFigures struct {
+	DueAt  time.Time `json:"due_at"`
+	Rule   string    `json:"recheck_rule"`
+	State  string    `json:"state"`
+	Drug   string    `json:"drug"`   // of R-DRUG; "" where several drugs were changed at once
+	Change string    `json:"change"` // of R-DRUG, with Drug
+}
+
+// ReviewFigures tell why doses are to be looked at.
+type ReviewFigures struct {
+	Flags []string  `json:"flags"` // ids of rules
+	Drugs []string  `json:"drugs"`
+	SetAt time.Time `json:"set_at"` // the latest positive set
+}
+
+// MissingFigures tell which precautions are missing.
+type MissingFigures struct {
+	Missing []string `json:"missing"`
+}
+
+// WatchFigures tell why a patient is watched, by one ground or several.
+type WatchFigures struct {
+	Contributors []string   `json:"contributors"` // kinds, with SetAt; none where that is no ground
+	SetAt        *time.Time `json:"set_at"`       // the latest positive set
+	ClearedAt    *time.Time `json:"cleared_at"`
+	DueAt        *time.Time `json:"due_at"` // a recheck, with RecheckRule
+	RecheckRule  string     `json:"recheck_rule"`
+}
+
+// RecentFigures tell in how many hours before which positive set a drug was changed.
+type RecentFigures struct {
+	SetAt time.Time `json:"set_at"`
+	Hours float64   `json:"hours"`
+}
+
+// PeakFigures tell how many positive sets began how many hours after a dose.
+type PeakFigures struct {
+	Sets      int     `json:"sets"`
+	FromHours float64 `json:"from_hours"`
+	ToHours   float64 `json:"to_hours"`
+}
+
+// RoomFigures tell a lying systolic pressure, in mmHg.
+type RoomFigures struct {
+	LyingSystolic float64 `json:"lying_systolic"`
+}
+
+// LyingFigures tell the grade of a lying pressure.
+type LyingFigures struct {
+	LyingPressure trends.Word `json:"lying_pressure"`
+}
+
+// OfRule marks the figures of a rule.
+func (FellFigures) OfRule()    {}
+func (SetFigures) OfRule()     {}
+func (RecheckFigures) OfRule() {}
+func (ReviewFigures) OfRule()  {}
+func (MissingFigures) OfRule() {}
+func (WatchFigures) OfRule()   {}
+func (RecentFigures) OfRule()  {}
+func (PeakFigures) OfRule()    {}
+func (RoomFigures) OfRule()    {}
+func (LyingFigures) OfRule()   {}
+
+// StoppedAlone reports whether a set is positive by its symptoms alone: what it says of
+// pressures is then no fall.
+func (f SetFigures) StoppedAlone() bool {
+	return slices.Contains(f.Criteria, trends.CritStopped) && !slices.ContainsFunc(f.Criteria, func(c string) bool {
+		return c == trends.CritSystolic || c == trends.CritDiastolic || c == trends.CritLow
+	})
+}
+
+// DecidedBy is the first criterion that made a set positive and can be told with its
+// figure; "" where there is none.
+func (f SetFigures) DecidedBy() string {
+	if f.StoppedAlone() {
+		return trends.CritStopped
+	}
+	for _, by := range []struct {
+		criterion string
+		figure    *float64
+	}{{trends.CritSystolic, f.SystolicDrop}, {trends.CritDiastolic, f.DiastolicDrop}, {trends.CritLow, f.UprightSystolic}} {
+		if slices.Contains(f.Criteria, by.criterion) && by.figure != nil {
+			return by.criterion
+		}
+	}
+	return ""
+}
+
+// setFigures names what a sentence about a set tells.
+func setFigures(set trends.Set) SetFigures {
+	f := SetFigures{
+		SetAt: set.StartedAt, Kind: set.Kind, Criteria: set.Criteria, Symptoms: set.Symptoms,
+		SystolicDrop: set.SystolicDrop, DiastolicDrop: set.DiastolicDrop,
+	}
+	if b := set.Baseline; b != nil {
+		f.BaselineSystolic, f.BaselineDiastolic = b.Systolic, b.Diastolic
+	}
+	if u := lowestUpright(set); u != nil {
+		f.UprightSystolic, f.UprightDiastolic, f.UprightMinutes = u.Systolic, u.Diastolic, u.Minutes
+		f.UprightPosition = string(u.Position)
+	}
+	return f
+}
+
+// RecheckOf are the figures of a demand that stands in a state.
+func RecheckOf(i Instance, state string) RecheckFigures {
+	return RecheckFigures{DueAt: i.Due, Rule: i.Rule, State: state, Drug: i.Drug, Change: i.Change}
+}

@@ -1,0 +1,62 @@
+package episodes_test
+
+import (
+	"encoding/json"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
+)
+
+// What a figure is called in JSON is kept for good, and every rule of an episode has its
+// figures.
+func TestFiguresComeBackAsTheyWere(t *testing.T) {
+	drop, later := 34.0, after(2)
+	full := map[string]episodes.Condition{
+		alerts.TStopped: {Figures: alerts.SetFigures{SetAt: start, Criteria: []string{"systolic_drop"}, Symptoms: []string{}, SystolicDrop: &drop}},
+		alerts.TWatch:   {Figures: alerts.WatchFigures{Contributors: []string{"volume"}, SetAt: &later}},
+		episodes.CFeed:  {Figures: episodes.FeedFigures{Feed: "feed folder", Why: "gone", Since: &later}},
+		"":              {Figures: episodes.SetTaken{SetAt: start}},
+	}
+	for _, r := range episodes.Rules {
+		if _, given := full[r.ID]; !given {
+			full[r.ID] = episodes.Condition{Figures: r.Figures}
+		}
+	}
+	for rule, c := range full {
+		v := episodes.Event{Rule: rule, Figures: c.Figures}
+		e := episodes.Episode{Rule: rule, Figures: c.Figures}
+		var backV episodes.Event
+		var backE episodes.Episode
+		for _, one := range []struct{ from, to any }{{v, &backV}, {e, &backE}} {
+			body, err := json.Marshal(one.from)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := json.Unmarshal(body, one.to); err != nil {
+				t.Fatalf("%s: %v", body, err)
+			}
+		}
+		if d := cmp.Diff(v, backV) + cmp.Diff(e, backE); d != "" {
+			t.Errorf("%s (-want +got):\n%s", rule, d)
+		}
+	}
+}
+
+func TestFiguresThatCannotBeReadAreRefused(t *testing.T) {
+	for _, body := range []string{
+		`{"rule":"T-UNKNOWN","figures":{"fell_at":"2026-11-20T08:05:00Z"}}`,
+		`{"rule":"T-FALL","figures":{"fell_at":"yesterday"}}`,
+		`{"rule":"T-FALL","figures":["fell"]}`,
+	} {
+		var v episodes.Event
+		if err := json.Unmarshal([]byte(body), &v); err == nil {
+			t.Errorf("%s is read as %+v", body, v.Figures)
+		}
+	}
+	if f, err := episodes.ReadFigures("T-UNKNOWN", []byte("null")); f != nil || err != nil {
+		t.Errorf("no figures: %v %v", f, err)
+	}
+}
