@@ -11,12 +11,11 @@ import (
 	"strings"
 )
 
-// explanation says why mutants of one line are no faults: they cannot be told
+// explanation says why mutants of one function are no faults: they cannot be told
 // from the program by what it answers.
 type explanation struct {
-	place   string // import path/file, a space, the function
-	line    string
-	changes []string // `before` -> `after`
+	place   string   // import path, a space, the function
+	changes []string // `before` -> `after`, and which of several where there are
 	why     string
 	at      int // line of the file of explanations
 }
@@ -37,9 +36,8 @@ func readExplainedFile(path string) ([]explanation, error) {
 
 // readExplained reads blocks parted by empty lines:
 //
-//	in: plumbline/internal/trends/judge.go lyingPressure
-//	line: case AtLeast(*v, mild):
-//	mutant: `AtLeast(*v, mild)` -> `Above(*v, mild)`
+//	in: plumbline/internal/trends lyingPressure
+//	mutant: `AtLeast(*v, mild)` -> `Above(*v, mild)` (1 of 2)
 //	why: one sentence
 //
 // A block may hold several mutants. Lines that begin with # are comments.
@@ -50,8 +48,8 @@ func readExplained(r io.Reader) ([]explanation, error) {
 		if e.at == 0 {
 			return nil
 		}
-		if e.place == "" || e.line == "" || len(e.changes) == 0 || e.why == "" {
-			return fmt.Errorf("the block at line %d needs in, line, mutant and why", e.at)
+		if e.place == "" || len(e.changes) == 0 || e.why == "" {
+			return fmt.Errorf("the block at line %d needs in, mutant and why", e.at)
 		}
 		all, e = append(all, e), explanation{}
 		return nil
@@ -75,14 +73,12 @@ func readExplained(r io.Reader) ([]explanation, error) {
 		switch word {
 		case "in":
 			e.place = rest
-		case "line":
-			e.line = rest
 		case "mutant":
 			e.changes = append(e.changes, rest)
 		case "why":
 			e.why = rest
 		default:
-			return nil, fmt.Errorf("line %d begins with neither in, line, mutant nor why", n)
+			return nil, fmt.Errorf("line %d begins with neither in, mutant nor why", n)
 		}
 	}
 	if err := lines.Err(); err != nil {
@@ -102,9 +98,9 @@ func explain(mutants []*mutant, explanations []explanation) (stale []string) {
 	}
 	for _, e := range explanations {
 		for _, change := range e.changes {
-			found := alive[e.place+"\n"+e.line+"\n"+change]
+			found := alive[e.place+"\n"+change]
 			if len(found) == 0 {
-				stale = append(stale, fmt.Sprintf("line %d: no mutant %s of %s survives on the line %s; take the entry out", e.at, change, e.place, e.line))
+				stale = append(stale, fmt.Sprintf("line %d: no mutant %s of %s survives; take the entry out", e.at, change, e.place))
 			}
 			for _, m := range found {
 				m.state, m.reason = explained, e.why

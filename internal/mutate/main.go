@@ -126,7 +126,7 @@ func choose(all []*mutant, o options) ([]*mutant, error) {
 	}
 	var chosen []*mutant
 	for _, m := range all {
-		if strings.Contains(m.key(), o.only) && (o.again == "" || again[m.key()]) {
+		if strings.Contains(m.file.name+" "+m.line+" "+m.key(), o.only) && (o.again == "" || again[m.key()]) {
 			chosen = append(chosen, m)
 		}
 	}
@@ -145,7 +145,7 @@ func keysOf(path string) (map[string]bool, error) {
 	entries, err := readExplainedFile(path)
 	for _, e := range entries {
 		for _, change := range e.changes {
-			keys[e.place+"\n"+e.line+"\n"+change] = true
+			keys[e.place+"\n"+change] = true
 		}
 	}
 	return keys, err

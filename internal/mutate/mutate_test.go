@@ -67,14 +67,12 @@ func TestMutantsAreKilledOrSurviveOrAreReachedByNoTest(t *testing.T) {
 
 const explainedFares = `
 # What no ticket office sells.
-in: plumbline/internal/mutate/testdata/fares/fares.go Fare
-line: if age < 16 {
+in: plumbline/internal/mutate/testdata/fares Fare
 mutant: ` + "`age < 16` -> `age <= 16`" + `
 mutant: ` + "`16` -> `15`" + `
 why: nobody is 15 or 16
 
-in: plumbline/internal/mutate/testdata/fares/fares.go Fare
-line: if age < 16 {
+in: plumbline/internal/mutate/testdata/fares Fare
 mutant: ` + "`age < 16` -> `true`" + `
 why: out of date, a test kills it
 `
@@ -136,8 +134,8 @@ func TestTheScoreLeavesOutTheExplainedAndIsNotRoundedUp(t *testing.T) {
 
 func TestExplanationsMustBeWhole(t *testing.T) {
 	for text, want := range map[string]string{
-		"in: a/b.go F\nline: x\nmutant: `x` -> `y`": "line 1 needs in, line, mutant and why",
-		"in: a/b.go F\nbecause: x":                  "line 2 begins with neither",
+		"in: a/b F\nmutant: `x` -> `y`": "line 1 needs in, mutant and why",
+		"in: a/b F\nbecause: x":         "line 2 begins with neither",
 	} {
 		path := filepath.Join(t.TempDir(), "explained.txt")
 		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
@@ -145,6 +143,26 @@ func TestExplanationsMustBeWhole(t *testing.T) {
 		}
 		if _, err := readExplainedFile(path); err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), path) {
 			t.Errorf("%q: %v", text, err)
+		}
+	}
+}
+
+// A line that moves, or is written otherwise, keeps its explanations; equal changes of
+// one function are told apart by their order, whatever stands between them.
+func TestEqualChangesAreToldApartByTheirOrder(t *testing.T) {
+	c := &code{path: "p"}
+	f := &sourceFile{name: "a.go"}
+	at := func(function string, at int) *mutant {
+		return &mutant{pkg: c, file: f, function: function, at: at, what: "`1` -> `0`"}
+	}
+	late, early, alone := at("F", 90), at("F", 10), at("G", 50)
+	countEqual([]*mutant{late, early, alone})
+	for _, want := range []struct {
+		m   *mutant
+		key string
+	}{{early, "p F\n`1` -> `0` (1 of 2)"}, {late, "p F\n`1` -> `0` (2 of 2)"}, {alone, "p G\n`1` -> `0`"}} {
+		if got := want.m.key(); got != want.key {
+			t.Errorf("key %q, want %q", got, want.key)
 		}
 	}
 }

@@ -76,7 +76,7 @@ func (col *collector) add(n ast.Node, typ types.Type, operator, what, with strin
 	}
 	lineNo, line := col.c.lineOf(col.f, n.Pos())
 	s.mutants = append(s.mutants, &mutant{
-		pkg: col.c, file: col.f, function: col.function, lineNo: lineNo, line: line,
+		pkg: col.c, file: col.f, function: col.function, at: from, lineNo: lineNo, line: line,
 		operator: operator, what: what, with: with,
 	})
 }
@@ -511,7 +511,7 @@ func (col *collector) both(s ast.Stmt, one, two [3]string) {
 	last := col.all[len(col.all)-1]
 	lineNo, line := col.c.lineOf(col.f, s.Pos())
 	last.mutants = append(last.mutants, &mutant{
-		pkg: col.c, file: col.f, function: col.function, lineNo: lineNo, line: line,
+		pkg: col.c, file: col.f, function: col.function, at: col.c.offset(s.Pos()), lineNo: lineNo, line: line,
 		operator: two[0], what: two[1], with: two[2],
 	})
 }

@@ -46,8 +46,8 @@ func report(chosen []*mutant, stale []string, o options, out io.Writer) error {
 
 // block is a mutant as explained.txt takes it, but for the why.
 func (m *mutant) block(why string) string {
-	return fmt.Sprintf("# line %d, %s\nin: %s/%s %s\nline: %s\nmutant: %s\nwhy: %s\n\n",
-		m.lineNo, m.operator, m.pkg.path, m.file.name, m.function, m.line, m.what, why)
+	return fmt.Sprintf("# %s:%d, %s: %s\nin: %s %s\nmutant: %s\nwhy: %s\n\n",
+		m.file.name, m.lineNo, m.operator, m.line, m.pkg.path, m.function, m.change(), why)
 }
 
 // fate says how a mutant came through.

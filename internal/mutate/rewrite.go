@@ -32,10 +32,12 @@ type mutant struct {
 	pkg      *code
 	file     *sourceFile
 	function string
+	at       int // offset of the changed text in its file
 	lineNo   int
 	line     string // the source line on which the changed text begins
 	operator string // what kind of change
 	what     string // `before` -> `after`
+	nth, of  int    // which of the equal changes of its function, in their order there
 	with     string // the text that stands in place of the site's
 
 	state    state
@@ -45,14 +47,24 @@ type mutant struct {
 	reason   string // why it is equivalent
 }
 
-// key names a mutant in explained.txt whatever its line number.
-func (m *mutant) key() string {
-	return m.pkg.path + "/" + m.file.name + " " + m.function + "\n" + m.line + "\n" + m.what
+// key names a mutant in explained.txt whatever its file and its line, so that code that
+// moves or is set anew keeps its explanations.
+func (m *mutant) key() string { return m.pkg.path + " " + m.function + "\n" + m.change() }
+
+// change is what the mutant does; where its function has more than one place for it,
+// with its place among them.
+func (m *mutant) change() string {
+	if m.of < 2 {
+		return m.what
+	}
+	return fmt.Sprintf("%s (%d of %d)", m.what, m.nth, m.of)
 }
 
-// number gives every mutant its number, from 1 on, and every site an unbroken run.
+// number gives every mutant its number, from 1 on, and every site an unbroken run. It
+// counts the equal changes of each function.
 func number(sites map[*sourceFile][]*site, packages []*code) []*mutant {
 	var all []*mutant
+	defer func() { countEqual(all) }()
 	for _, c := range packages {
 		for _, f := range c.files {
 			for _, s := range sites[f] {
@@ -64,6 +76,21 @@ func number(sites map[*sourceFile][]*site, packages []*code) []*mutant {
 		}
 	}
 	return all
+}
+
+// countEqual tells the equal changes of one function apart by their order in it.
+func countEqual(all []*mutant) {
+	equal := map[string][]*mutant{}
+	for _, m := range all {
+		key := m.pkg.path + " " + m.function + "\n" + m.what
+		equal[key] = append(equal[key], m)
+	}
+	for _, list := range equal {
+		slices.SortStableFunc(list, func(a, b *mutant) int { return cmp.Or(cmp.Compare(a.file.name, b.file.name), cmp.Compare(a.at, b.at)) })
+		for n, m := range list {
+			m.nth, m.of = n+1, len(list)
+		}
+	}
 }
 
 // instrument writes a file anew with every mutant in it, each asleep until the
