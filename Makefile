@@ -33,7 +33,7 @@ verify: ## compare the statistics with scipy and R on fresh series (SEED=n, FREE
 	SEED='$(SEED)' FREEZE='$(FREEZE)' scripts/verify.sh
 
 mutate: ## change the rules in every small way and see whether a test notices
-	nice go run ./internal/mutate
+	nice go run ./internal/assurance/mutate
 
 lint: assets ## check the form of Go and shell files
 	@files=$$(git ls-files -co --exclude-standard '*.go' | xargs gofmt -l); \

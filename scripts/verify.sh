@@ -9,7 +9,7 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
-frozen=internal/trends/reference/testdata/frozen.tsv.gz
+frozen=internal/assurance/reference/testdata/frozen.tsv.gz
 
 # find_scipy prints a Python that has scipy: Debian's has it where another, first in
 # PATH, may not.
@@ -66,7 +66,7 @@ answers() {
 seed=${SEED:-$(od -An -N4 -tu4 /dev/urandom | tr -d ' ')}
 echo "Seed $seed. The same series again: make verify SEED=$seed"
 answers "$seed" 1 "$dir/answers"
-PLUMBLINE_REFERENCES="$dir/answers" go test -count=1 -v -run 'Fresh' ./internal/trends/reference || {
+PLUMBLINE_REFERENCES="$dir/answers" go test -count=1 -v -run 'Fresh' ./internal/assurance/reference || {
 	echo "Program and reference differ on seed $seed: make verify SEED=$seed shows it again. docs/rules.md decides who is right." >&2
 	exit 1
 }
@@ -77,5 +77,5 @@ if [ -n "${FREEZE:-}" ]; then
 	gzip -9n <"$dir/frozen" >"$dir/frozen.gz"
 	cp "$dir/frozen.gz" "$frozen"
 	echo "Wrote $frozen, $(wc -c <"$frozen") bytes"
-	go test -count=1 ./internal/trends/reference
+	go test -count=1 ./internal/assurance/reference
 fi

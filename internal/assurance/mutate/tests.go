@@ -18,7 +18,7 @@ import (
 	"sync"
 	"time"
 
-	"plumbline/internal/mutate/switchboard"
+	"plumbline/internal/assurance/mutate/switchboard"
 )
 
 const (

@@ -3,9 +3,9 @@
 // switches them on one at a time, and asks whether a test fails. A mutant that no
 // test notices must be explained in explained.txt, or mutate fails.
 //
-//	go run ./internal/mutate            all of internal/trends and internal/alerts
-//	go run ./internal/mutate --only serial.go
-//	go run ./internal/mutate --list
+//	go run ./internal/assurance/mutate            all of internal/trends and internal/alerts
+//	go run ./internal/assurance/mutate --only serial.go
+//	go run ./internal/assurance/mutate --list
 package main
 
 import (
@@ -35,7 +35,7 @@ var (
 	rules     = []string{"plumbline/internal/trends", "plumbline/internal/alerts"}
 	rulesSeen = []string{
 		"plumbline/internal/trends", "plumbline/internal/alerts",
-		"plumbline/internal/trends/reference", "plumbline/internal/assess",
+		"plumbline/internal/assurance/reference", "plumbline/internal/assess",
 	}
 )
 
@@ -60,7 +60,7 @@ func parseOptions(args []string) (options, error) {
 	f.StringVar(&tests, "tests", strings.Join(rulesSeen, ","), "packages whose tests may kill a mutant, asked in this order")
 	f.StringVar(&o.only, "only", "", "try only mutants whose package, file, function, line or change holds this text")
 	f.StringVar(&o.again, "again", "", "try only the mutants that this file names, as --survivors wrote it")
-	f.StringVar(&o.explained, "explained", "internal/mutate/explained.txt", "file of explained survivors")
+	f.StringVar(&o.explained, "explained", "internal/assurance/mutate/explained.txt", "file of explained survivors")
 	f.StringVar(&o.survivors, "survivors", "", "write unexplained survivors to this file")
 	f.StringVar(&o.markdown, "markdown", "", "write the table to this file")
 	f.IntVar(&o.parallel, "parallel", min(2, runtime.NumCPU()), "test processes at a time")

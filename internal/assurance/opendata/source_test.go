@@ -19,7 +19,7 @@ import (
 const folderVariable = "PLUMBLINE_OPEN_DATA"
 
 // defaultFolder is the folder's place beside the repository, from this package.
-const defaultFolder = "../../../shared/data"
+const defaultFolder = "../../../../shared/data"
 
 // The tables of a trial that the tests read: demographics, vital signs and
 // concomitant medications (CDISC SDTM domains).

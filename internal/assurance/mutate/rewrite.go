@@ -12,7 +12,7 @@ import (
 )
 
 const (
-	switchboardPath = "plumbline/internal/mutate/switchboard"
+	switchboardPath = "plumbline/internal/assurance/mutate/switchboard"
 	switchboardName = "switchboard__"
 )
 

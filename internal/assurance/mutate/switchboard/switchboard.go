@@ -1,5 +1,5 @@
 // Package switchboard tells an instrumented copy of the program which mutant is
-// switched on. Only the copies that internal/mutate writes import it.
+// switched on. Only the copies that internal/assurance/mutate writes import it.
 package switchboard
 
 import (

@@ -10,7 +10,7 @@ import (
 	"testing"
 )
 
-const fares = "plumbline/internal/mutate/testdata/fares"
+const fares = "plumbline/internal/assurance/mutate/testdata/fares"
 
 // fate runs the tests of the fixture against its mutants.
 func fate(t *testing.T) []*mutant {
@@ -67,12 +67,12 @@ func TestMutantsAreKilledOrSurviveOrAreReachedByNoTest(t *testing.T) {
 
 const explainedFares = `
 # What no ticket office sells.
-in: plumbline/internal/mutate/testdata/fares Fare
+in: plumbline/internal/assurance/mutate/testdata/fares Fare
 mutant: ` + "`age < 16` -> `age <= 16`" + `
 mutant: ` + "`16` -> `15`" + `
 why: nobody is 15 or 16
 
-in: plumbline/internal/mutate/testdata/fares Fare
+in: plumbline/internal/assurance/mutate/testdata/fares Fare
 mutant: ` + "`age < 16` -> `true`" + `
 why: out of date, a test kills it
 `
