@@ -13,7 +13,6 @@ import (
 	"golang.org/x/crypto/argon2"
 
 	"plumbline/internal/auth"
-	"plumbline/internal/auth/authtest"
 	"plumbline/internal/clinical"
 )
 
@@ -62,7 +61,7 @@ func TestHashesOfOthersAreRead(t *testing.T) {
 }
 
 func TestLettersTypedInTwoWays(t *testing.T) {
-	h := authtest.Cheap()
+	h := cheap()
 	hash, err := h.Hash(t.Context(), "zürich am morgen") // one code point
 	if err != nil {
 		t.Fatal(err)
@@ -73,7 +72,7 @@ func TestLettersTypedInTwoWays(t *testing.T) {
 }
 
 func TestBrokenHashesAreRefused(t *testing.T) {
-	h := authtest.Cheap()
+	h := cheap()
 	good, _ := h.Hash(t.Context(), "x")
 	for name, hash := range map[string]string{
 		"empty": "", "other function": strings.Replace(good, "argon2id", "argon2i", 1), "cut off": good[:len(good)-40],
@@ -89,7 +88,7 @@ func TestBrokenHashesAreRefused(t *testing.T) {
 func TestHashingStopsWithItsCaller(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	h := authtest.Cheap()
+	h := cheap()
 	for range 64 { // where a slot is free either may win
 		if _, err := h.Hash(ctx, "x"); err != nil {
 			return

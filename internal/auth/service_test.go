@@ -9,22 +9,28 @@ import (
 	"time"
 
 	"plumbline/internal/auth"
-	"plumbline/internal/auth/authtest"
 	"plumbline/internal/clinical"
+	"plumbline/internal/store"
+	"plumbline/internal/testdb/teststore"
 )
 
 const password = "four invented words here"
 
 type world struct {
 	*auth.Service
-	memory *authtest.Memory
-	now    time.Time
+	store *store.Store
+	now   time.Time
+}
+
+// cheap hashes passwords at next to no cost: tests hash often and keep nothing.
+func cheap() *auth.Hasher {
+	return &auth.Hasher{Cost: auth.Cost{MemoryKiB: 8, Passes: 1, Lanes: 1}}
 }
 
 func newWorld(t *testing.T) *world {
 	t.Helper()
-	w := &world{memory: &authtest.Memory{}, now: time.Date(2026, 11, 25, 7, 0, 0, 0, time.UTC)}
-	w.Service = &auth.Service{Store: w.memory, Hasher: authtest.Cheap(), Limits: &auth.Limits{}, Clock: func() time.Time { return w.now }}
+	w := &world{store: teststore.Empty(t), now: time.Date(2026, 11, 25, 7, 0, 0, 0, time.UTC)}
+	w.Service = &auth.Service{Store: w.store, Hasher: cheap(), Limits: &auth.Limits{}, Clock: func() time.Time { return w.now }}
 	return w
 }
 
@@ -168,7 +174,7 @@ func TestSessionsEnd(t *testing.T) {
 	if err := w.SignOut(t.Context(), s.Token); err != nil || w.lives(t, s.Token) {
 		t.Errorf("signed out and alive, %v", err)
 	}
-	if n := w.memory.Sessions(); n > 2 {
+	if n := teststore.Count(t, w.store, "sessions"); n > 2 {
 		t.Errorf("%d sessions are kept, those that have lapsed among them", n)
 	}
 }

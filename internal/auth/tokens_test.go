@@ -1,6 +1,7 @@
 package auth_test
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"net/netip"
@@ -9,20 +10,33 @@ import (
 	"time"
 
 	"plumbline/internal/auth"
-	"plumbline/internal/auth/authtest"
 	"plumbline/internal/clinical"
+	"plumbline/internal/store"
+	"plumbline/internal/testdb/teststore"
 )
 
 // machines is a service with a clock that can be moved.
 type machines struct {
 	*auth.Tokens
-	memory *authtest.Tokens
-	now    time.Time
+	touches *touches
+	now     time.Time
 }
 
-func newMachines() *machines {
-	m := &machines{memory: &authtest.Tokens{}, now: time.Date(2026, 11, 2, 10, 20, 0, 0, time.UTC)}
-	m.Tokens = &auth.Tokens{Store: m.memory, Limits: &auth.Limits{}, Clock: func() time.Time { return m.now }}
+// touches counts how often the use of a token is written.
+type touches struct {
+	*store.Store
+	n int
+}
+
+func (c *touches) TouchAPIToken(ctx context.Context, id int64, at time.Time) error {
+	c.n++
+	return c.Store.TouchAPIToken(ctx, id, at)
+}
+
+func newMachines(t *testing.T) *machines {
+	t.Helper()
+	m := &machines{touches: &touches{Store: teststore.Empty(t)}, now: time.Date(2026, 11, 2, 10, 20, 0, 0, time.UTC)}
+	m.Tokens = &auth.Tokens{Store: m.touches, Limits: &auth.Limits{}, Clock: func() time.Time { return m.now }}
 	return m
 }
 
@@ -36,7 +50,7 @@ func (m *machines) made(t *testing.T, name string) (secret string, made auth.API
 }
 
 func TestATokenServesUntilItsEnd(t *testing.T) {
-	m := newMachines()
+	m := newMachines(t)
 	secret, made := m.made(t, "bed board")
 	if made.MadeBy != "root" || !made.MadeAt.Equal(m.now) || made.Who() != "token bed board" {
 		t.Errorf("made %+v", made)
@@ -61,7 +75,7 @@ func TestATokenServesUntilItsEnd(t *testing.T) {
 }
 
 func TestARevokedTokenServesNoMore(t *testing.T) {
-	m := newMachines()
+	m := newMachines(t)
 	secret, made := m.made(t, "bed board")
 	other, _ := m.made(t, "other")
 	if err := m.Revoke(t.Context(), made.ID); err != nil {
@@ -80,7 +94,7 @@ func TestARevokedTokenServesNoMore(t *testing.T) {
 
 // A machine that asks often costs one write an hour.
 func TestTheUseOfATokenIsNotedOnceAnHour(t *testing.T) {
-	m := newMachines()
+	m := newMachines(t)
 	secret, _ := m.made(t, "bed board")
 	uses := func() time.Time {
 		t.Helper()
@@ -99,8 +113,8 @@ func TestTheUseOfATokenIsNotedOnceAnHour(t *testing.T) {
 		wrote int
 	}{{0, "10:00", 1}, {39 * time.Minute, "10:00", 1}, {time.Minute, "11:00", 2}, {time.Second, "11:00", 2}, {-time.Hour, "11:00", 2}} {
 		m.now = m.now.Add(step.after)
-		if got := uses().Format("15:04"); got != step.want || m.memory.Touches != step.wrote {
-			t.Errorf("at %s: last used %s after %d writes, want %s after %d", m.now.Format("15:04:05"), got, m.memory.Touches, step.want, step.wrote)
+		if got := uses().Format("15:04"); got != step.want || m.touches.n != step.wrote {
+			t.Errorf("at %s: last used %s after %d writes, want %s after %d", m.now.Format("15:04:05"), got, m.touches.n, step.want, step.wrote)
 		}
 	}
 }
@@ -108,7 +122,7 @@ func TestTheUseOfATokenIsNotedOnceAnHour(t *testing.T) {
 // Wrong tokens make the address wait that sends them, and no good token: that is
 // recognised before any count is looked at.
 func TestWrongTokensMakeAnAddressWait(t *testing.T) {
-	m := newMachines()
+	m := newMachines(t)
 	secret, _ := m.made(t, "bed board")
 	here, there := netip.MustParseAddr("192.0.2.1"), netip.MustParseAddr("192.0.2.2")
 	for n := range 100 {

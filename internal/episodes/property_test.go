@@ -1,6 +1,7 @@
 package episodes_test
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -108,7 +109,7 @@ type world struct {
 	service *assess.Service
 	now     time.Time
 
-	stored map[string][]byte           // episodes by id
+	stored map[string]storedEpisode    // by id
 	log    map[string][]episodes.Event // their events
 	closed map[string][]episodes.Fact  // what was on the chart when it was done: no new evidence
 }
@@ -120,21 +121,34 @@ func newWorld(t *rapid.T) *world {
 	}}
 	return &world{
 		t: t, memory: m, service: &assess.Service{Store: m, Policy: policy.Default(), Zone: time.UTC}, now: start.Add(time.Hour),
-		stored: map[string][]byte{}, log: map[string][]episodes.Event{}, closed: map[string][]episodes.Fact{},
+		stored: map[string]storedEpisode{}, log: map[string][]episodes.Event{}, closed: map[string][]episodes.Fact{},
 	}
+}
+
+// storedEpisode is an episode as it is written, and as it is read back. It is read
+// once, and given to many steps: unchanged finds out where one of them changed it in
+// place.
+type storedEpisode struct {
+	body []byte
+	read episodes.Episode
 }
 
 // load gives back what is stored, as after a restart, in any order.
 func (w *world) load() []episodes.Episode {
-	var out []episodes.Episode
-	for _, body := range w.stored {
-		var e episodes.Episode
-		if err := json.Unmarshal(body, &e); err != nil {
-			w.t.Fatal(err)
-		}
-		out = append(out, e)
+	out := make([]episodes.Episode, 0, len(w.stored))
+	for _, s := range w.stored {
+		out = append(out, s.read)
 	}
 	return out
+}
+
+// unchanged: what a step or an action is given stays as it was read.
+func (w *world) unchanged() {
+	for id, s := range w.stored {
+		if body, err := json.Marshal(s.read); err != nil || !bytes.Equal(body, s.body) {
+			w.t.Fatalf("the episode %s was changed in place: %s, stored %s (%v)", id, body, s.body, err)
+		}
+	}
 }
 
 func (w *world) keep(tr episodes.Transition) {
@@ -158,12 +172,16 @@ func (w *world) keep(tr episodes.Transition) {
 	if err := json.Unmarshal(said, &back); err != nil {
 		w.t.Fatal(err)
 	}
-	w.stored[e.ID] = body
+	kept := storedEpisode{body: body}
+	if err := json.Unmarshal(body, &kept.read); err != nil {
+		w.t.Fatal(err)
+	}
+	w.stored[e.ID] = kept
 	w.log[e.ID] = append(slices.Clip(history), back)
 }
 
 func (w *world) sceneOf(unit string) episodes.Scene {
-	list, err := w.service.Live(context.Background(), unit, w.now)
+	list, err := w.service.List(context.Background(), unit, w.now)
 	if err != nil {
 		w.t.Fatal(err)
 	}
@@ -342,6 +360,7 @@ func TestRandomHistories(t *testing.T) {
 			}
 			w.now = w.now.Add(time.Duration(some(t, "minutes on", 0, 1, 60, 240, 720)) * time.Minute)
 		}
+		w.unchanged()
 		for _, history := range w.log {
 			for _, v := range history {
 				events++

@@ -1,9 +1,7 @@
 // Package testdb gives tests a database of their own, copied from one that was
 // prepared once: a SQLite file in a few milliseconds, a PostgreSQL database in some
-// tens. It knows nothing of what stands in them:
-//
-//   - testdb/teststore opens the store on such a copy, empty or with the demo unit;
-//   - testdb/testsite wires the whole program on it, for tests of the pages.
+// tens. It knows nothing of what stands in them: testdb/teststore opens the store on
+// such a copy, empty or with the demo unit.
 //
 // scripts/with-postgres.sh, which `make test` runs, starts the server and names
 // it in PLUMBLINE_TEST_POSTGRES. Where no server is named the tests that need

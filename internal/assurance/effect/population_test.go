@@ -24,10 +24,12 @@ type unit struct {
 	charts    []clinical.Chart
 	before    []saying
 	documents []document // of before, as far as they were needed
+	told      *told
 }
 
 func (u *unit) settle() {
-	u.before = answer(u.charts, policy.Default().Policy, time.UTC)
+	u.told = newTold()
+	u.before = u.told.answer(u.charts, policy.Default().Policy, time.UTC)
 	u.documents = make([]document, len(u.charts))
 }
 
@@ -35,7 +37,7 @@ func (u *unit) settle() {
 func (u *unit) changes(t *testing.T, p clinical.Policy) map[string][]string {
 	t.Helper()
 	out := map[string][]string{}
-	for n, after := range answer(u.charts, p, time.UTC) {
+	for n, after := range u.told.answer(u.charts, p, time.UTC) {
 		if paths := differences(t, u.before[n], after, &u.documents[n]); len(paths) > 0 {
 			out[u.charts[n].StayID] = paths
 		}

@@ -12,6 +12,7 @@ package teststore
 import (
 	"bytes"
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"sync"
@@ -82,6 +83,21 @@ func open(ctx context.Context, target string) (*store.Store, error) {
 		return nil, errors.Join(err, st.Close())
 	}
 	return st, nil
+}
+
+// Count is how many rows a table of a store on SQLite holds: for what is kept or dropped
+// behind an answer that stays the same.
+func Count(tb testing.TB, st *store.Store, table string) (n int) {
+	tb.Helper()
+	db, err := sql.Open("sqlite", st.Target())
+	if err != nil {
+		tb.Fatal(err)
+	}
+	defer func() { _ = db.Close() }()
+	if err := db.QueryRow("SELECT count(*) FROM " + table).Scan(&n); err != nil {
+		tb.Fatal(err)
+	}
+	return n
 }
 
 // key changes with the code that migrates, writes and loads the templates.
