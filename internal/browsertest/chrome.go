@@ -6,14 +6,19 @@
 package browsertest
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime/pprof"
+	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -21,23 +26,70 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// patience is how long one step on a page may take, on a slow machine under load.
-const patience = 30 * time.Second
+// patience is how long one step on a page may take before it counts as hanging: what
+// is slow, on a small machine with other work, is far below it. A step that hangs ends
+// its test with what every goroutine was doing.
+const patience = 3 * time.Minute
 
 // Browser is a Chromium with cookies of its own.
 type Browser struct {
 	ctx context.Context
 }
 
-// Start starts a Chromium that ends with the test. It knows no host but this
-// machine, so a page that asks for anything from outside fails, and its console
-// says so. Without Chromium the test is skipped.
+// one is the Chromium that the tests of a package share; see Main.
+var one struct {
+	shared  bool // Main runs the tests
+	mu      sync.Mutex
+	browser context.Context
+	stop    []func()
+}
+
+// Main runs the tests of a package with one Chromium for all of them, in which each
+// has cookies and tabs of its own: starting one takes as long as many a test.
+//
+//	func TestMain(m *testing.M) { os.Exit(browsertest.Main(m)) }
+func Main(m *testing.M) int {
+	one.shared = true
+	defer func() {
+		for _, stop := range slices.Backward(one.stop) {
+			stop()
+		}
+	}()
+	return m.Run()
+}
+
+// Start gives a test a Chromium of its own: under Main a part of the shared one that
+// knows nothing of the others, else one that starts and ends with the test. It knows
+// no host but this machine, so a page that asks for anything from outside fails, and
+// its console says so. Without Chromium, and with go test -short, the test is skipped.
 func Start(tb testing.TB) *Browser {
 	tb.Helper()
+	if testing.Short() {
+		tb.Skip("opens a browser, which go test -short does not")
+	}
 	program := find()
 	if program == "" {
 		tb.Skip("needs Chromium: run scripts/need.sh, or install the package chromium")
 	}
+	if !one.shared {
+		ctx, stop, err := launch(program)
+		tb.Cleanup(stop)
+		must(tb, "start Chromium", err)
+		return &Browser{ctx: ctx}
+	}
+	one.mu.Lock()
+	defer one.mu.Unlock()
+	if one.browser == nil {
+		ctx, stop, err := launch(program)
+		one.stop = append(one.stop, stop)
+		must(tb, "start Chromium", err)
+		one.browser = ctx
+	}
+	return (&Browser{ctx: one.browser}).Guest(tb)
+}
+
+// launch starts a Chromium. stop ends it, also where it did not start well.
+func launch(program string) (ctx context.Context, stop func(), err error) {
 	options := append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(program),
 		chromedp.NoSandbox, // as root Chromium starts only without it; it opens our own pages alone
@@ -47,8 +99,8 @@ func Start(tb testing.TB) *Browser {
 		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1, EXCLUDE localhost"),
 	)
 	allocator, cancel := chromedp.NewExecAllocator(context.Background(), options...)
-	tb.Cleanup(cancel)
-	return &Browser{ctx: open(tb, allocator)}
+	ctx, closeTab, err := newTab(allocator)
+	return ctx, func() { closeTab(); cancel() }, err
 }
 
 // Guest returns the same Chromium with no cookies: another person at another desk.
@@ -80,21 +132,33 @@ func find() string {
 	return ""
 }
 
-// open makes a tab, and starts the browser if parent has none yet. The first step
-// must run without a time limit: chromedp ties the life of the browser to it.
+// open makes a tab that closes with the test.
 func open(tb testing.TB, parent context.Context, options ...chromedp.ContextOption) context.Context {
 	tb.Helper()
+	ctx, closeTab, err := newTab(parent, options...)
+	tb.Cleanup(closeTab)
+	must(tb, "open a tab", err)
+	return ctx
+}
+
+// newTab makes a tab, and starts the browser if parent has none yet. The first step
+// must run without a time limit of its own, for chromedp ties the life of the browser
+// to it; so one that hangs is cut off from outside.
+func newTab(parent context.Context, options ...chromedp.ContextOption) (ctx context.Context, closeTab func(), err error) {
 	ctx, cancel := chromedp.NewContext(parent, options...)
-	tb.Cleanup(func() {
+	closeTab = func() {
 		limited, stop := context.WithTimeout(ctx, patience)
 		defer stop()
 		_ = chromedp.Cancel(limited) // closes in good order, so that no folder is left
 		cancel()
-	})
-	if err := chromedp.Do(ctx); err != nil {
-		tb.Fatalf("start Chromium: %v", err)
 	}
-	return ctx
+	var hangs atomic.Bool
+	limit := time.AfterFunc(patience, func() { hangs.Store(true); cancel() })
+	defer limit.Stop()
+	if err = chromedp.Do(ctx); hangs.Load() {
+		err = context.DeadlineExceeded
+	}
+	return ctx, closeTab, err
 }
 
 // Page is a tab. A step that fails ends the test.
@@ -276,8 +340,18 @@ func (p *Page) texts(wanted func(chromedp.ConsoleMessage) bool) []string {
 
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	late := false
+	limit := time.AfterFunc(patience, func() {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		late = true
+		p.changed.Broadcast()
+	})
+	defer limit.Stop()
 	for !p.ended && !p.has(mark) {
-		p.changed.Wait()
+		if p.changed.Wait(); late {
+			p.check("wait for what the console says", context.DeadlineExceeded)
+		}
 	}
 	var texts []string
 	for _, m := range p.messages {
@@ -313,8 +387,19 @@ func get[T any](p *Page, what string, step chromedp.Action[T]) T {
 
 func (p *Page) check(what string, err error) {
 	p.tb.Helper()
-	if err != nil {
-		p.tb.Fatalf("%s: %v", what, err)
+	must(p.tb, what, err)
+}
+
+// must ends the test where a step failed; where it hung, with all goroutines.
+func must(tb testing.TB, what string, err error) {
+	tb.Helper()
+	switch {
+	case errors.Is(err, context.DeadlineExceeded):
+		var all bytes.Buffer
+		_ = pprof.Lookup("goroutine").WriteTo(&all, 2)
+		tb.Fatalf("%s: hangs, given up after %s; all goroutines:\n%s", what, patience, &all)
+	case err != nil:
+		tb.Fatalf("%s: %v", what, err)
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"image/png"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"strings"
 	"testing"
 
@@ -137,3 +138,5 @@ func empty[T any](t *testing.T, what string, found []T) {
 		t.Errorf("%s: %v", what, one)
 	}
 }
+
+func TestMain(m *testing.M) { os.Exit(browsertest.Main(m)) }
