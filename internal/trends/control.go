@@ -2,24 +2,7 @@ package trends
 
 import "math"
 
-const (
-	controlSigmas = 3.0 // limits stand this many sigma from the center (Shewhart)
-
-	// rangePerSigma is the mean range of two normal values, in sigma: d2 of the
-	// tables for control charts, to three decimals as they print it.
-	rangePerSigma = 1.128
-
-	// individualsFactor times the mean moving range is three sigma of an
-	// individuals chart: 3/1.128, to two decimals as the tables print it.
-	individualsFactor = 2.66
-
-	// weibullPower makes waiting times between rare events near to normal
-	// (Nelson 1994).
-	weibullPower = 3.6
-
-	medianTail = 0.5     // P(X above the median)
-	upperTail  = 0.00135 // P(X above the limit): one side of three sigma of a normal
-)
+const controlSigmas = 3.0 // limits stand this many sigma from the center (Shewhart)
 
 // ControlPoint is one period on a control chart. Value, center and limits have
 // one unit; nil is not computed. Sigma is that of this period before the limits
@@ -58,16 +41,6 @@ func PChart(events, sizes []int) []ControlPoint {
 	return ratioChart(events, bases, spread, 1)
 }
 
-// CChart is the chart of counts of periods of equal opportunity: the center is
-// their mean, sigma its square root.
-func CChart(counts []int) []ControlPoint {
-	same := make([]float64, len(counts))
-	for n := range same {
-		same[n] = 1
-	}
-	return UChart(counts, same)
-}
-
 // ratioChart is the chart of events over bases with sigma spread(center) /
 // sqrt(base).
 func ratioChart(events []int, bases []float64, spread func(center float64) float64, ceiling float64) []ControlPoint {
@@ -93,46 +66,6 @@ func ratioChart(events []int, bases []float64, spread func(center float64) float
 	return points
 }
 
-// LaneyU is the u' chart: a u-chart whose sigma is multiplied by that of the
-// standardised rates z, their mean moving range over 1.128, so that limits hold
-// where counts scatter more or less than Poisson counts do. Periods without area
-// are passed over: the range is taken between those beside them. Sigma and
-// limits are nil under two periods with area, and where no event happened.
-// Source: Laney 2002.
-func LaneyU(counts []int, areas []float64) []ControlPoint {
-	points := UChart(counts, areas)
-	var z []float64
-	for _, p := range points {
-		if p.Value != nil && *p.Sigma > 0 {
-			z = append(z, (*p.Value-*p.Center) / *p.Sigma)
-		}
-	}
-	scatter := meanRange(z)
-	for n := range points {
-		p := &points[n]
-		switch {
-		case p.Value == nil:
-		case scatter == nil:
-			p.Sigma, p.Lower, p.Upper = nil, nil, nil
-		default:
-			p.limit(*p.Sigma**scatter/rangePerSigma, math.Inf(1))
-		}
-	}
-	return points
-}
-
-// meanRange is the mean moving range of successive values; nil under two.
-func meanRange(values []float64) *float64 {
-	if len(values) < 2 {
-		return nil
-	}
-	sum := 0.0
-	for n := 1; n < len(values); n++ {
-		sum += math.Abs(values[n] - values[n-1])
-	}
-	return ptr(sum / float64(len(values)-1))
-}
-
 // GChart is the chart of counts between rare events (days between falls, 0 or
 // more): their mean, and the mean + 3 sqrt(mean (mean + 1)), three sigma of a
 // geometric distribution. The lower limit is 0. nil without data.
@@ -145,22 +78,6 @@ func GChart(gaps []int) (center, upper *float64) {
 	return mean, ptr(*mean + controlSigmas*math.Sqrt(*mean*(*mean+1)))
 }
 
-// GProbabilityLimits are the median and the 0.99865 quantile of the geometric
-// distribution with the mean of the gaps, p = 1/(mean + 1), between whole
-// numbers: ln(tail)/ln(1 - p) - 1, and 0 where that is negative. The
-// distribution is so skew that three sigma are passed far more often than on
-// other charts; these limits are not. nil without data.
-// Source: Benneyan 2001.
-func GProbabilityLimits(gaps []int) (center, upper *float64) {
-	mean := meanGap(gaps)
-	if mean == nil {
-		return nil, nil
-	}
-	perTrial := math.Log1p(-1 / (*mean + 1)) // of no event
-	quantile := func(tail float64) *float64 { return ptr(math.Max(0, math.Log(tail)/perTrial-1)) }
-	return quantile(medianTail), quantile(upperTail)
-}
-
 func meanGap(gaps []int) *float64 {
 	if len(gaps) == 0 {
 		return nil
@@ -170,25 +87,4 @@ func meanGap(gaps []int) *float64 {
 		sum += float64(gap)
 	}
 	return ptr(sum / float64(len(gaps)))
-}
-
-// TChart is the chart of times between rare events, in the unit given, 0 or
-// more: an individuals chart of x^(1/3.6), its limits 2.66 mean moving ranges
-// from the mean, transformed back; the lower limit is cut at 0. nil under two
-// values.
-// Source: Nelson 1994.
-func TChart(gaps []float64) (center, lower, upper *float64) {
-	transformed, sum := make([]float64, len(gaps)), 0.0
-	for n, gap := range gaps {
-		transformed[n] = math.Pow(gap, 1/weibullPower)
-		sum += transformed[n]
-	}
-	spread := meanRange(transformed)
-	if spread == nil {
-		return nil, nil, nil
-	}
-	reach := individualsFactor * *spread
-	mean := sum / float64(len(gaps))
-	back := func(y float64) *float64 { return ptr(math.Pow(math.Max(0, y), weibullPower)) }
-	return back(mean), back(mean - reach), back(mean + reach)
 }

@@ -44,28 +44,6 @@ func BinomialInterval(k, n int, level float64) (low, high float64) {
 	return low, high
 }
 
-// WilsonInterval is the score interval of a proportion, k of n, at a level such
-// as 0.95, without continuity correction. It holds its level on average, not for
-// every proportion. NaN, NaN as for BinomialInterval.
-// Source: Wilson 1927.
-func WilsonInterval(k, n int, level float64) (low, high float64) {
-	if !isProportion(k, n) || !isLevel(level) {
-		return math.NaN(), math.NaN()
-	}
-	size, share := float64(n), float64(k)/float64(n)
-	z := distuv.UnitNormal.Quantile(1 - (1-level)/2)
-	middle := (share + z*z/(2*size)) / (1 + z*z/size)
-	half := z / (1 + z*z/size) * math.Sqrt(share*(1-share)/size+z*z/(4*size*size))
-	low, high = middle-half, middle+half
-	if k == 0 { // both ends of the scale are met exactly; rounding would pass them
-		low = 0
-	}
-	if k == n {
-		high = 1
-	}
-	return low, high
-}
-
 func isLevel(level float64) bool { return level > 0 && level < 1 }
 
 func isProportion(k, n int) bool { return n > 0 && k >= 0 && k <= n }

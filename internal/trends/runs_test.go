@@ -162,19 +162,19 @@ func TestPointsWithoutSigmaTakePartInTheOtherRules(t *testing.T) {
 func TestRunRulesNearNothing(t *testing.T) {
 	on := ControlPoint{Value: ptr(0.0), Center: ptr(.3), Sigma: ptr(.1 - 1e-17)}
 	sameInts(t, "on a limit of 0", completing(RunBeyond, []ControlPoint{on}))
-	sameInts(t, "c-bar 9", completing(RunBeyond, CChart([]int{0, 18, 9})))
-	for n, rules := range RunRules(CChart(repeated(0, 12))) {
+	sameInts(t, "c-bar 9", completing(RunBeyond, UChart([]int{0, 18, 9}, repeated(1.0, 3))))
+	for n, rules := range RunRules(UChart(repeated(0, 12), repeated(1.0, 12))) {
 		if len(rules) > 0 {
 			t.Errorf("point %d of a unit without an event: %q", n+1, rules)
 		}
 	}
 	// Sigma of 0 by rounding alone: equal rates are on their center.
-	sameInts(t, "equal rates", completing(RunBeyond, LaneyU([]int{3, 6, 1}, []float64{.3, .6, .1})))
+	sameInts(t, "equal rates", completing(RunBeyond, UChart([]int{3, 6, 1}, []float64{.3, .6, .1})))
 }
 
 // NIST/SEMATECH e-Handbook, pmc331: only the 24th point is out of the limits.
 func TestRunRulesOnTheHandbooksChart(t *testing.T) {
-	points := CChart(nistDefects)
+	points := UChart(nistDefects, repeated(1.0, len(nistDefects)))
 	sameInts(t, "beyond", completing(RunBeyond, points), 24)
 	sameInts(t, "2 of 3", completing(RunTwoOfThree, points)) // 28 and 31 stand far apart
 	sameInts(t, "8 in a row", completing(RunEight, points))  // never more than three stand on one side

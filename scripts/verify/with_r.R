@@ -60,8 +60,7 @@ poisson <- function(number, count, level) {
 
 proportion <- function(number, part, whole, level) {
   exact <- binom.test(part, whole, conf.level = level)$conf.int
-  wilson <- prop.test(part, whole, conf.level = level, correct = FALSE)$conf.int
-  answer(number, low = exact[1], high = exact[2], wilson_low = wilson[1], wilson_high = wilson[2])
+  answer(number, low = exact[1], high = exact[2])
 }
 
 chi_squared <- function(number, counts, weights) {

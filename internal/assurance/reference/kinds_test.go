@@ -35,7 +35,7 @@ var (
 var kinds = map[string]kind{
 	"serial":     {serial, map[string]tolerance{"s": whole, "p": relative, "slope": difference, "low": difference, "high": difference}},
 	"poisson":    {poisson, map[string]tolerance{"low": relative, "high": relative}},
-	"proportion": {proportion, map[string]tolerance{"low": relative, "high": relative, "wilson_low": relative, "wilson_high": relative}},
+	"proportion": {proportion, map[string]tolerance{"low": relative, "high": relative}},
 	"counts":     {chiSquared, map[string]tolerance{"statistic": relative, "df": whole, "p": relative}},
 	"shift":      {shift, map[string]tolerance{"shift": difference, "low": difference, "high": difference, "p": relative}},
 }
@@ -137,7 +137,7 @@ func poisson(fields []string) (figures, error) {
 	return figures{"low": &low, "high": &high}, nil
 }
 
-// proportion is the exact interval of a share, and Wilson's.
+// proportion is the exact interval of a share.
 func proportion(fields []string) (figures, error) {
 	if err := wantFields(fields, 3); err != nil {
 		return nil, err
@@ -147,8 +147,7 @@ func proportion(fields []string) (figures, error) {
 		return nil, err
 	}
 	low, high := trends.BinomialInterval(int(v[0]), int(v[1]), v[2])
-	wilsonLow, wilsonHigh := trends.WilsonInterval(int(v[0]), int(v[1]), v[2])
-	return figures{"low": &low, "high": &high, "wilson_low": &wilsonLow, "wilson_high": &wilsonHigh}, nil
+	return figures{"low": &low, "high": &high}, nil
 }
 
 // chiSquared compares counts with what their weights let expect.
@@ -266,7 +265,6 @@ var leastCompared = map[string]int{
 	"shift p, permutation_test":       200,
 	"poisson low, R":                  150, "poisson high, scipy": 150,
 	"proportion low, R": 300, "proportion high, scipy": 300,
-	"proportion wilson_low, R": 300, "proportion wilson_high, scipy": 300,
 	"counts p, R": 150, "counts p, scipy": 150,
 	"shift p, whole counts": 800,
 }
