@@ -17,6 +17,7 @@ import (
 	"plumbline/internal/assess"
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest"
+	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
@@ -175,7 +176,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 	opened := &site{
 		settings: s, store: st, log: log,
 		loader: &ingest.Loader{
-			Store: feedStore{st}, Clock: p.clock, Zone: s.zone,
+			Store: st, Readers: readers(), Clock: p.clock, Zone: s.zone,
 			Plausible: func(v clinical.Vitals) []string {
 				return trends.Believe("", v, inForce.Current().Policy.Plausible).Implausible
 			},
@@ -191,6 +192,9 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 	}
 	return opened, nil
 }
+
+// readers are those of every format that comes by file or message.
+func readers() []feed.Reader { return []feed.Reader{csvfeed.Reader{}} }
 
 func (s *site) close() { _ = s.store.Close() }
 

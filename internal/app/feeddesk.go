@@ -11,8 +11,8 @@ import (
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/notify"
+	"plumbline/internal/records"
 	"plumbline/internal/server"
-	"plumbline/internal/store"
 )
 
 // feedDesk is where the page of the feeds looks at rows held back and puts them right.
@@ -27,7 +27,7 @@ const retryWait = 15 * time.Second
 
 // Held implements server.FeedDesk.
 func (d *feedDesk) Held(ctx context.Context, kind clinical.Kind, offset, limit int) ([]server.HeldRow, error) {
-	held, err := d.store.HeldRows(ctx, store.HeldQuery{Kind: kind, Offset: offset, Limit: limit})
+	held, err := d.store.HeldRows(ctx, records.HeldQuery{Kind: kind, Offset: offset, Limit: limit})
 	out := make([]server.HeldRow, 0, len(held))
 	for _, h := range held {
 		out = append(out, heldRowOf(h))
@@ -42,13 +42,16 @@ func (d *feedDesk) Row(ctx context.Context, id int64) (server.HeldRow, error) {
 		return server.HeldRow{}, err
 	}
 	row := heldRowOf(h)
-	row.Header, row.Record, row.Columns = h.Header, h.Record, csvfeed.Columns(h.Kind)
+	if row.Record = []string{string(h.Original)}; h.Feed == csvfeed.Feed {
+		row.Header, row.Record = csvfeed.Cells(h)
+		row.Columns = csvfeed.Columns(h.Kind)
+	}
 	return row, nil
 }
 
-func heldRowOf(h store.Held) server.HeldRow {
+func heldRowOf(h records.Held) server.HeldRow {
 	return server.HeldRow{
-		ID: h.ID, File: h.File, Line: h.Line, Kind: h.Kind, SourceID: h.SourceID, Reason: heldReason(h), FirstSeen: h.FirstSeen,
+		ID: h.ID, File: h.File, Line: h.Line, Kind: h.Kind, SourceID: h.SourceID, Reason: ingest.ReasonOf(h), FirstSeen: h.FirstSeen,
 	}
 }
 
@@ -88,7 +91,7 @@ func (d *feedDesk) Retry(ctx context.Context, id int64) (server.RowEnds, bool, e
 
 // Fix implements server.FeedDesk.
 func (d *feedDesk) Fix(ctx context.Context, id int64, columns, cells []string, who string) (server.RowEnds, string, error) {
-	summary, reason, err := d.loader.Fix(ctx, id, columns, cells, who)
+	summary, reason, err := d.loader.Fix(ctx, id, csvfeed.Encode(columns), csvfeed.Encode(cells), who)
 	return endsOf(summary), reason, err
 }
 
@@ -98,22 +101,25 @@ func (d *feedDesk) Fixed(ctx context.Context, limit int) ([]server.FixedRow, err
 	out := make([]server.FixedRow, 0, len(fixes))
 	for _, f := range fixes {
 		out = append(out, server.FixedRow{
-			File: f.File, Line: f.Line, Kind: f.Kind, SourceID: f.SourceID, Reason: f.Reason, Who: f.Who, At: f.At, Changed: changedCells(f),
+			File: f.Was.File, Line: f.Was.Line, Kind: f.Was.Kind, SourceID: f.Was.SourceID, Reason: f.Was.Reason,
+			Who: f.Who, At: f.At, Changed: changedCells(f),
 		})
 	}
 	return out, err
 }
 
 // changedCells are the cells that are read otherwise than they were received.
-func changedCells(f store.RowFix) []server.ChangedCell {
+func changedCells(f records.Fix) []server.ChangedCell {
 	var out []server.ChangedCell
-	for n, column := range f.NewHeader {
+	header, record := csvfeed.Cells(f.Was)
+	columns, cells := csvfeed.Cells(records.Held{Context: f.Context, Original: f.Original})
+	for n, column := range columns {
 		was := ""
-		if at := slices.Index(f.Header, column); at >= 0 && len(f.Record) == len(f.Header) {
-			was = f.Record[at]
+		if at := slices.Index(header, column); at >= 0 && len(record) == len(header) {
+			was = record[at]
 		}
-		if n < len(f.NewRecord) && was != f.NewRecord[n] {
-			out = append(out, server.ChangedCell{Column: column, Was: was, Is: f.NewRecord[n]})
+		if n < len(cells) && was != cells[n] {
+			out = append(out, server.ChangedCell{Column: column, Was: was, Is: cells[n]})
 		}
 	}
 	return out

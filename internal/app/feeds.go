@@ -122,7 +122,7 @@ func listHeld(ctx context.Context, w io.Writer, s *site, format string) error {
 	}
 	out := []heldRow{}
 	for _, h := range held {
-		out = append(out, heldRow{h.File, h.Line, string(h.Kind), h.SourceID, heldReason(h)})
+		out = append(out, heldRow{h.File, h.Line, string(h.Kind), h.SourceID, ingest.ReasonOf(h)})
 	}
 	if format == "json" {
 		return writeJSON(w, map[string]any{"quarantined": out})

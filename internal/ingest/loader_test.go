@@ -6,119 +6,105 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
+	"plumbline/internal/store"
+	"plumbline/internal/testdb/teststore"
 )
 
 var now = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 
-// memory is a store that keeps the rows of whole files.
-type memory struct {
-	versions []clinical.Version
-	held     []feed.Held
-	marks    map[string]Mark
-	counts   Counts
-	fixes    []feed.Fix
-	full     error // what Put answers
+// desk is a store of a test's own, and a loader of CSV into it.
+type desk struct {
+	*Loader
+	db *store.Store
 }
 
-func (m *memory) BeginLoad(context.Context, time.Time, string) (int64, error) { return 1, nil }
-
-type batch struct {
-	m        *memory
-	versions []clinical.Version
-	held     []feed.Held
-}
-
-func (b *batch) Put(v clinical.Version) error {
-	b.versions = append(b.versions, v)
-	return b.m.full
-}
-
-func (b *batch) Hold(h feed.Held) error {
-	b.held = append(b.held, h)
-	return nil
-}
-
-func (m *memory) LoadFile(_ context.Context, _ int64, mark Mark, read func(Batch) error) error {
-	b := &batch{m: m}
-	if err := read(b); err != nil {
-		return err
-	}
-	m.versions, m.held = append(m.versions, b.versions...), append(m.held, b.held...)
-	m.counts.Accepted += len(b.versions)
-	m.counts.Quarantined += len(b.held)
-	m.counts.Rows += len(b.versions) + len(b.held)
-	if m.marks == nil {
-		m.marks = map[string]Mark{}
-	}
-	m.marks[mark.Name] = mark
-	return nil
-}
-
-func (m *memory) FinishLoad(context.Context, int64, time.Time) (Counts, error) { return m.counts, nil }
-
-func (m *memory) Newest(_ context.Context, _ int64, kind clinical.Kind, ids []string, each func(clinical.Version) error) error {
-	for _, v := range m.versions {
-		if v.Kind == kind && slices.Contains(ids, v.SourceID) {
-			if err := each(v); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-func (m *memory) Marks(context.Context) (map[string]Mark, error) { return m.marks, nil }
-
-func (m *memory) HeldFacts(_ context.Context, kind clinical.Kind, ids []string) (map[string]bool, error) {
-	out := map[string]bool{}
-	for _, v := range m.versions {
-		if v.Kind == kind && slices.Contains(ids, v.SourceID) {
-			out[v.SourceID] = true
-		}
-	}
-	return out, nil
-}
-
-func (m *memory) Held(_ context.Context, id int64) (map[int64]feed.Held, error) {
-	out := map[int64]feed.Held{}
-	for n, h := range m.held {
-		if id == 0 || id == int64(n)+1 {
-			out[int64(n)+1] = h
-		}
-	}
-	return out, nil
-}
-
-func (m *memory) Fix(_ context.Context, _ int64, _ int64, v clinical.Version, f feed.Fix) error {
-	m.versions, m.fixes = append(m.versions, v), append(m.fixes, f)
-	return nil
-}
-
-func (m *memory) Fixes(context.Context, string) ([]feed.Fix, error) { return m.fixes, nil }
-
-func (m *memory) Release(_ context.Context, _ int64, _ int64, v clinical.Version) error {
-	m.versions = append(m.versions, v)
-	return nil
-}
-
-func loader(m *memory) *Loader {
-	return &Loader{
-		Store: m, Clock: func() time.Time { return now }, Zone: time.UTC,
+func newDesk(t *testing.T) desk {
+	t.Helper()
+	db := teststore.Empty(t)
+	return desk{db: db, Loader: &Loader{
+		Store: db, Readers: []feed.Reader{csvfeed.Reader{}}, Clock: func() time.Time { return now }, Zone: time.UTC,
 		Plausible: func(v clinical.Vitals) []string {
 			if v.Systolic != nil && *v.Systolic > 300 {
 				return []string{"systolic is outside"}
 			}
 			return nil
 		},
+	}}
+}
+
+// versions are those of the stay S.
+func (d desk) versions(t *testing.T) []clinical.Version {
+	t.Helper()
+	all, err := d.db.Versions(t.Context(), []string{"S"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return all["S"]
+}
+
+func (d desk) held(t *testing.T) []records.Held {
+	t.Helper()
+	rows, err := d.db.Quarantine(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return rows
+}
+
+// hold puts rows into the quarantine, as a file that was read at an earlier moment.
+func (d desk) hold(t *testing.T, rows ...records.Held) {
+	t.Helper()
+	load, err := d.db.BeginLoad(t.Context(), now, "test")
+	if err == nil {
+		_, err = d.db.Take(t.Context(), records.Delivery{Load: load, File: &records.Mark{Name: "/x/w.csv"}}, func(b records.Batch) error {
+			for _, h := range rows {
+				if err := b.Hold(h); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+	if err == nil {
+		_, err = d.db.FinishLoad(t.Context(), load, now)
+	}
+	if err != nil {
+		t.Fatal(err)
 	}
 }
+
+// weightHeld is a row of weights as it was held.
+func weightHeld(line int, id string, cells ...string) records.Held {
+	return records.Held{
+		Feed: csvfeed.Feed, File: "w.csv", Line: line, Kind: clinical.KindWeight, SourceID: id, Reason: "old",
+		Context: []byte(strings.TrimSpace(weights)), Original: csvfeed.Encode(append([]string{id}, cells...)),
+	}
+}
+
+// fullStore cannot store a version.
+type fullStore struct {
+	Store
+	err error
+}
+
+func (f fullStore) Take(ctx context.Context, d records.Delivery, read func(records.Batch) error) (records.Taken, error) {
+	return f.Store.Take(ctx, d, func(b records.Batch) error { return read(fullBatch{b, f.err}) })
+}
+
+type fullBatch struct {
+	records.Batch
+	err error
+}
+
+func (b fullBatch) Put(clinical.Version) error { return b.err }
 
 func write(t *testing.T, dir, name, text string) string {
 	t.Helper()
@@ -131,6 +117,8 @@ func write(t *testing.T, dir, name, text string) string {
 	}
 	return path
 }
+
+const aStay = "stay_id,patient_id,unit,admitted_at\nS,P,4W,2026-11-20T08:00\n"
 
 const weights = "source_id,stay_id,measured_at,weight,status\n"
 
@@ -152,8 +140,8 @@ func TestBadRowsAndFilesAreNamedAndStopNothingElse(t *testing.T) {
 	write(t, dir, ".hidden/weights.csv", weights+"z,S,2026-11-24T08:00,70,\n")
 	write(t, dir, "deeper/weights-2.csv", weights+"d,S,2026-11-24T08:00,71,\n")
 
-	m := &memory{}
-	s, err := loader(m).Load(context.Background(), []string{dir, filepath.Join(dir, "nowhere.csv")}, "test")
+	d := newDesk(t)
+	s, err := d.Load(t.Context(), []string{write(t, t.TempDir(), "stays.csv", aStay), dir, filepath.Join(dir, "nowhere.csv")}, "test")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -173,13 +161,13 @@ func TestBadRowsAndFilesAreNamedAndStopNothingElse(t *testing.T) {
 			t.Errorf("problem %d: want %q of\n%s", n+1, line, problems(s))
 		}
 	}
-	if s.Files != 7 || s.Unreadable != 4 || s.Rows != 7 || s.Accepted != 4 || s.Quarantined != 3 || len(got) != 8 {
+	if s.Files != 8 || s.Unreadable != 4 || s.Rows != 8 || s.Accepted != 5 || s.Quarantined != 3 || len(got) != 8 {
 		t.Errorf("summary: %+v", s)
 	}
 	if len(s.Notices) != 1 || s.Notices[0] != (Problem{File: "vitals.csv", Reason: "columns not known and not read: mood"}) {
 		t.Errorf("notices: %+v", s.Notices)
 	}
-	for _, v := range m.versions {
+	for _, v := range d.versions(t) {
 		if v.Kind == clinical.KindLab || v.SourceID == "z" {
 			t.Errorf("kept of a cut-off or a hidden file: %+v", v)
 		}
@@ -187,8 +175,8 @@ func TestBadRowsAndFilesAreNamedAndStopNothingElse(t *testing.T) {
 }
 
 func TestWaitingRowsAreNamed(t *testing.T) {
-	m := &memory{counts: Counts{Waiting: 1, Rows: 1, WaitingRows: []RowRef{{File: "weights.csv", Line: 2, SourceID: "a", StayID: "S"}}}}
-	s, err := loader(m).Load(context.Background(), nil, "test")
+	path := write(t, t.TempDir(), "weights.csv", weights+"a,S,2026-11-24T08:00,70,\n")
+	s, err := newDesk(t).Load(t.Context(), []string{path}, "test")
 	if err != nil || s.Waiting != 1 || problems(s) != "weights.csv:2 a waiting: stay S has not been seen yet" {
 		t.Errorf("%v, %s", err, problems(s))
 	}
@@ -197,25 +185,28 @@ func TestWaitingRowsAreNamed(t *testing.T) {
 // A file that the store refuses is named, and stops no other.
 func TestAFileThatCannotBeStoredStopsNothingElse(t *testing.T) {
 	path := write(t, t.TempDir(), "weights.csv", weights+"a,S,2026-11-24T08:00,70,\n")
-	full := errors.New("the disk is full")
-	s, err := loader(&memory{full: full}).Load(context.Background(), []string{path}, "test")
+	d := newDesk(t)
+	d.Store = fullStore{d.db, errors.New("the disk is full")}
+	s, err := d.Load(t.Context(), []string{path}, "test")
 	if err != nil || s.Unreadable != 1 || problems(s) != "weights.csv:0  the file could not be stored: the disk is full" {
 		t.Errorf("%v, %s", err, problems(s))
 	}
 }
 
 func TestHeldRowsAreReadAgain(t *testing.T) {
-	header := strings.Split(strings.TrimSpace(weights), ",")
-	m := &memory{held: []feed.Held{
-		{Feed: "csv", File: "w.csv", Line: 2, Kind: clinical.KindWeight, SourceID: "a", Header: header, Record: []string{"a", "S", "2026-11-25T12:01", "70", ""}, Reason: "lay ahead then"},
-		{Feed: "csv", File: "w.csv", Line: 3, Kind: clinical.KindWeight, SourceID: "b", Header: header, Record: []string{"b", "S", "2026-11-25T08:00", "heavy", ""}, Reason: "old"},
-		{Feed: "csv", File: "w.csv", Line: 4, Kind: clinical.KindWeight, Record: []string{`"x"y`}, Reason: "quotes are out of order"},
-	}}
-	s, err := loader(m).Retry(context.Background())
-	if err != nil || len(m.versions) != 1 || m.versions[0].SourceID != "a" || m.versions[0].Line != 2 || m.versions[0].File != "w.csv" {
-		t.Fatalf("%v, %+v", err, m.versions)
+	d := newDesk(t)
+	unparted := weightHeld(4, "")
+	unparted.Reason, unparted.Context, unparted.Original = "quotes are out of order", nil, []byte(`"x"y`)
+	unknown := weightHeld(5, "d", "S", "2026-11-25T08:00", "70", "")
+	unknown.Feed = "of a version to come"
+	d.hold(t, weightHeld(2, "a", "S", "2026-11-25T12:01", "70", ""), weightHeld(3, "b", "S", "2026-11-25T08:00", "heavy", ""), unparted, unknown)
+	s, err := d.Retry(t.Context())
+	got := d.versions(t)
+	if err != nil || len(got) != 1 || got[0].SourceID != "a" || got[0].Line != 2 || got[0].File != "w.csv" {
+		t.Fatalf("%v, %+v", err, got)
 	}
-	if s.Quarantined != 2 || problems(s) != "w.csv:3 b weight is not a number: \"heavy\"\nw.csv:4  quotes are out of order" {
+	if s.Quarantined != 3 || len(d.held(t)) != 3 || s.Rows != 4 || problems(s) != "w.csv:2 a waiting: stay S has not been seen yet\n"+
+		"w.csv:3 b weight is not a number: \"heavy\"\nw.csv:4  quotes are out of order\nw.csv:5 d old" {
 		t.Errorf("%+v", s)
 	}
 }
@@ -223,34 +214,33 @@ func TestHeldRowsAreReadAgain(t *testing.T) {
 // Of two rows of one fact recorded at one moment the later one counts, so they
 // are read again in the order in which they stood.
 func TestHeldRowsAreReadAgainInTheirOrder(t *testing.T) {
-	header := strings.Split(strings.TrimSpace(weights), ",")
-	m := &memory{}
-	for line := 30; line > 1; line-- {
-		m.held = append(m.held, feed.Held{Feed: "csv", File: "w.csv", Line: line, Kind: clinical.KindWeight, SourceID: "a", Header: header, Record: []string{"a", "S", "2026-11-25T08:00", "70", ""}})
+	d := newDesk(t)
+	var rows []records.Held
+	for line := 12; line > 1; line-- {
+		rows = append(rows, weightHeld(line, "a", "S", "2026-11-25T08:00", fmt.Sprint(60+line), ""))
 	}
-	if _, err := loader(m).Retry(context.Background()); err != nil || len(m.versions) != 29 {
-		t.Fatalf("%v, %d versions", err, len(m.versions))
+	d.hold(t, rows...)
+	if _, err := d.Retry(t.Context()); err != nil {
+		t.Fatal(err)
 	}
-	for n, v := range m.versions {
-		if v.Line != n+2 {
-			t.Fatalf("row of line %d is read as number %d", v.Line, n+1)
-		}
+	c := clinical.ChartAt("S", d.versions(t), now)
+	if got := c.Records[0].Body.(clinical.Weight).KG; len(c.Records) != 1 || got != 72 {
+		t.Errorf("%d facts, of %v kg; want one, of the 72 of the last row", len(c.Records), got)
 	}
 }
 
 func TestTheWatcherReadsWhatIsNewAndStable(t *testing.T) {
 	dir := t.TempDir()
 	clock := now
-	m := &memory{}
-	l := loader(m)
-	w := &Watcher{Loader: l, Dir: dir, Settle: time.Minute, Clock: func() time.Time { return clock }}
+	d := newDesk(t)
+	w := &Watcher{Loader: d.Loader, Dir: dir, Settle: time.Minute, Clock: func() time.Time { return clock }}
 	poll := func(wantRows, wantLeft int) {
 		t.Helper()
 		if err := w.Poll(context.Background()); err != nil {
 			t.Fatal(err)
 		}
-		if len(m.versions) != wantRows || w.Last().Left != wantLeft || !w.Last().At.Equal(clock) {
-			t.Errorf("%d rows, %d left; want %d, %d", len(m.versions), w.Last().Left, wantRows, wantLeft)
+		if rows := len(d.versions(t)); rows != wantRows || w.Last().Left != wantLeft || !w.Last().At.Equal(clock) {
+			t.Errorf("%d rows, %d left; want %d, %d", rows, w.Last().Left, wantRows, wantLeft)
 		}
 	}
 	at := func(path string, modified time.Time) {
@@ -274,16 +264,16 @@ func TestTheWatcherReadsWhatIsNewAndStable(t *testing.T) {
 	write(t, dir, "weights-2.csv", weights+"b,S,2026-11-24T08:00,70,\nc,S,2026-11-24T08:00,71,\n")
 	at(fresh, clock.Add(-time.Second))
 	poll(2, 1)
-	poll(4, 0) // changed and stable: read whole again
+	poll(3, 0) // changed and stable: read whole again
 
 	bad := write(t, dir, "weights-3.csv", "nothing of use\n")
 	at(bad, now.Add(-time.Hour))
-	poll(4, 0)
+	poll(3, 0)
 	if last := w.Last(); last.Summary.Unreadable != 1 || last.Dir != dir {
 		t.Errorf("%+v", last)
 	}
 	clock = clock.Add(time.Minute)
-	poll(4, 0)
+	poll(3, 0)
 	if last := w.Last(); !last.ReadAt.Before(clock) {
 		t.Error("a file that cannot be read was tried again as it was")
 	}
@@ -300,11 +290,11 @@ func TestARowIsPutRight(t *testing.T) {
 	dir := t.TempDir()
 	row := "b,S,2026-11-24T08:00,7o,"
 	path := write(t, dir, "weights.csv", weights+"a,S,2026-11-24T08:00,70,\n"+row+"\n")
-	m := &memory{}
-	l := loader(m)
-	if _, err := l.Load(t.Context(), []string{path}, "test"); err != nil {
+	d := newDesk(t)
+	if _, err := d.Load(t.Context(), []string{path, write(t, dir, "stays.csv", aStay)}, "test"); err != nil {
 		t.Fatal(err)
 	}
+	id := d.held(t)[0].ID
 	header := strings.Split(strings.TrimSpace(weights), ",")
 	for _, c := range []struct {
 		record []string
@@ -313,51 +303,62 @@ func TestARowIsPutRight(t *testing.T) {
 		{[]string{"b", "S", "2026-11-24T08:00", "heavy", ""}, "weight is not a number: \"heavy\""},
 		{[]string{"b", "S", "2026-11-24T08:00"}, "weight is not a number: \"7o\""}, // nothing is read by its place
 	} {
-		if _, reason, err := l.Fix(t.Context(), 1, header, c.record, "root"); err != nil || reason != c.want || len(m.fixes) > 0 {
+		if _, reason, err := d.Fix(t.Context(), id, csvfeed.Encode(header), csvfeed.Encode(c.record), "root"); err != nil || reason != c.want || len(d.held(t)) != 1 {
 			t.Errorf("%v: %q, %v; want %q", c.record, reason, err, c.want)
 		}
 	}
-	if _, _, err := l.Fix(t.Context(), 7, header, nil, "root"); clinical.CodeOf(err) != clinical.NotFound {
+	if _, _, err := d.Fix(t.Context(), 7, csvfeed.Encode(header), nil, "root"); clinical.CodeOf(err) != clinical.NotFound {
 		t.Errorf("a row that is not held back: %v", err)
 	}
 	right := []string{"b", "S", "2026-11-24T08:00", "70.5", "", "2026-11-24T09:00"}
-	if _, reason, err := l.Fix(t.Context(), 1, append(header, "recorded_at"), right, "root"); err != nil || reason != "" {
+	if _, reason, err := d.Fix(t.Context(), id, csvfeed.Encode(append(header, "recorded_at")), csvfeed.Encode(right), "root"); err != nil || reason != "" {
 		t.Fatal(reason, err)
 	}
-	last := func() string {
-		v := m.versions[len(m.versions)-1]
+	fact := func() string {
+		v := last(d.versions(t), "b")
 		return fmt.Sprintf("%s %s %s:%d %v %s", v.SourceID, v.Feed, v.File, v.Line, v.Body.(clinical.Weight).KG, v.RecordedAt.Format("15:04"))
 	}
-	if got, want := last(), "b csv weights.csv:3 70.5 09:00"; got != want {
+	if got, want := fact(), "b csv weights.csv:3 70.5 09:00"; got != want {
 		t.Errorf("put right: %s, want %s", got, want)
 	}
-	if f := m.fixes[0]; f.Who != "root" || !f.At.Equal(now) || strings.Join(f.Record, ",") != row || strings.Join(f.NewRecord, ",") != strings.Join(right, ",") {
+	fixes, err := d.db.LastFixes(t.Context(), 5)
+	if err != nil || len(fixes) != 1 {
+		t.Fatal(fixes, err)
+	}
+	if f := fixes[0]; f.Who != "root" || !f.At.Equal(now) || string(f.Was.Original) != row || string(f.Original) != strings.Join(right, ",") {
 		t.Errorf("kept of it: %+v", f)
 	}
 
-	m.versions, m.held, m.counts = nil, nil, Counts{}
 	write(t, dir, "weights.csv", weights+"c,S,2026-11-24T08:00,71,\n"+"a,S,2026-11-24T08:00,70,\n"+row+"\nb,S,2026-11-24T08:00,7p,\n")
-	s, err := l.Load(t.Context(), []string{path}, "test")
-	if err != nil || s.Accepted != 3 || s.Quarantined != 1 || last() != "b csv weights.csv:4 70.5 09:00" {
-		t.Errorf("read again: %+v, %s, %v", s, last(), err)
+	s, err := d.Load(t.Context(), []string{path}, "test")
+	if err != nil || s.Accepted != 1 || s.Unchanged != 2 || s.Quarantined != 1 || fact() != "b csv weights.csv:4 70.5 09:00" {
+		t.Errorf("read again: %+v, %s, %v", s, fact(), err)
 	}
-	if len(m.held) != 1 || m.held[0].Record[3] != "7p" {
-		t.Errorf("held back: %+v, want the row that nobody has put right", m.held)
+	if held := d.held(t); len(held) != 1 || string(held[0].Original) != "b,S,2026-11-24T08:00,7p," {
+		t.Errorf("held: %+v, want the row that nobody has put right", held)
 	}
 }
 
 func TestOneRowIsReadAgain(t *testing.T) {
-	header := strings.Split(strings.TrimSpace(weights), ",")
-	held := func(id string) feed.Held {
-		return feed.Held{Feed: "csv", File: "w.csv", Line: 2, Kind: clinical.KindWeight, SourceID: id, Header: header, Record: []string{id, "S", "2026-11-24T08:00", "70", ""}}
+	d := newDesk(t)
+	d.hold(t, weightHeld(2, "a", "S", "2026-11-24T08:00", "70", ""), weightHeld(3, "b", "S", "2026-11-24T08:00", "70", ""))
+	id := d.held(t)[1].ID
+	if _, err := d.RetryRow(t.Context(), id); err != nil || len(d.versions(t)) != 1 || d.versions(t)[0].SourceID != "b" {
+		t.Errorf("read again: %+v, %v", d.versions(t), err)
 	}
-	m := &memory{held: []feed.Held{held("a"), held("b")}}
-	if _, err := loader(m).RetryRow(t.Context(), 2); err != nil || len(m.versions) != 1 || m.versions[0].SourceID != "b" {
-		t.Errorf("read again: %+v, %v", m.versions, err)
-	}
-	for _, id := range []int64{3, 0, -1} {
-		if _, err := loader(m).RetryRow(t.Context(), id); clinical.CodeOf(err) != clinical.NotFound {
+	for _, id := range []int64{id, 0, -1} {
+		if _, err := d.RetryRow(t.Context(), id); clinical.CodeOf(err) != clinical.NotFound {
 			t.Errorf("row %d: %v", id, err)
 		}
 	}
+}
+
+// last is the version of a fact that counts.
+func last(all []clinical.Version, source string) (out clinical.Version) {
+	for _, v := range all {
+		if v.SourceID == source {
+			out = v
+		}
+	}
+	return out
 }

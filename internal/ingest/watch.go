@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // Watcher reads the files of a feed folder that are new or have changed.
@@ -22,8 +23,8 @@ type Watcher struct {
 
 	mu       sync.Mutex
 	last     Look
-	lookedAt map[string]Mark // as seen at the look before
-	refused  map[string]Mark // could not be read for what is in them; not tried again until changed
+	lookedAt map[string]records.Mark // as seen at the look before
+	refused  map[string]records.Mark // could not be read for what is in them; not tried again until changed
 }
 
 // Look is what the watcher last found.
@@ -72,13 +73,13 @@ func (w *Watcher) due(ctx context.Context, now time.Time) (due []source, left in
 	if _, err := os.ReadDir(w.Dir); err != nil {
 		return nil, 0, fmt.Errorf("the feed folder cannot be read: %w; check PLUMBLINE_FEED_DIR and the folder's rights", err)
 	}
-	marks, err := w.Loader.Store.Marks(ctx)
+	marks, err := w.Loader.Store.FileMarks(ctx)
 	if err != nil {
 		return nil, 0, err
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	seen, refused := map[string]Mark{}, map[string]Mark{}
+	seen, refused := map[string]records.Mark{}, map[string]records.Mark{}
 	for _, src := range find(w.Dir) {
 		mark, err := stat(src)
 		if err != nil {
@@ -105,26 +106,26 @@ func (w *Watcher) due(ctx context.Context, now time.Time) (due []source, left in
 
 // stable: the file has not been written to for a while, and has not changed
 // since the look before if there was one.
-func (w *Watcher) stable(path string, mark Mark, now time.Time) bool {
+func (w *Watcher) stable(path string, mark records.Mark, now time.Time) bool {
 	if before, ok := w.lookedAt[path]; ok && same(before, mark) {
 		return true
 	}
 	return now.Sub(mark.ModTime) >= w.Settle && w.lookedAt[path].Name == ""
 }
 
-func stat(src source) (Mark, error) {
+func stat(src source) (records.Mark, error) {
 	if src.err != nil {
-		return Mark{}, src.err
+		return records.Mark{}, src.err
 	}
 	info, err := os.Stat(src.path)
 	if err != nil {
-		return Mark{}, err
+		return records.Mark{}, err
 	}
-	return Mark{Name: filepath.Clean(src.path), Size: info.Size(), ModTime: info.ModTime()}, nil
+	return records.Mark{Name: filepath.Clean(src.path), Size: info.Size(), ModTime: info.ModTime()}, nil
 }
 
 // same compares two states of a file to the microsecond, which is what the
 // store keeps.
-func same(a, b Mark) bool {
+func same(a, b records.Mark) bool {
 	return a.Size == b.Size && a.ModTime.Truncate(time.Microsecond).Equal(b.ModTime.Truncate(time.Microsecond))
 }

@@ -2,27 +2,28 @@ package store
 
 import (
 	"context"
-	"encoding/json"
 
 	"gorm.io/gorm"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // chunkRows is how many rows are gathered before they are written. It bounds the
 // memory of a load, and pays for the statements that a write costs.
 var chunkRows = 5000 // tests make it smaller
 
-// batch implements Batch: it gathers rows into chunks. While a chunk is written
+// batch implements records.Batch: it gathers rows into chunks. While a chunk is written
 // the next one is gathered, for reading a file and writing to the database take
 // about as long as each other.
 type batch struct {
 	flusher
 	name    string // of the file in feed_files
 	reading int64  // of the file
-	result  FileResult
+	result  records.FileCounts
 	err     error // the first error; after it the transaction is lost
 	scratch []byte
+	skipped map[feedKind]int
 
 	lastHeldID int64 // of the rows held back before this file was read
 
@@ -79,6 +80,7 @@ func newBatch(ctx context.Context, tx *gorm.DB, versions versionSink, load loadR
 	b := &batch{
 		flusher:   flusher{ctx: ctx, tx: tx, versions: versions, load: load},
 		name:      name,
+		skipped:   map[feedKind]int{},
 		gathering: newChunk(),
 		spare:     newChunk(),
 	}
@@ -91,7 +93,7 @@ func newBatch(ctx context.Context, tx *gorm.DB, versions versionSink, load loadR
 	return b, err
 }
 
-// Put implements Batch.
+// Put implements records.Batch.
 func (b *batch) Put(v clinical.Version) error {
 	if b.err != nil {
 		return b.err
@@ -106,32 +108,35 @@ func (b *batch) Put(v clinical.Version) error {
 	return b.flushFull()
 }
 
-// Hold implements Batch.
-func (b *batch) Hold(h Held) error {
+// Hold implements records.Batch.
+func (b *batch) Hold(h records.Held) error {
 	if b.err != nil {
-		return b.err
-	}
-	var row heldRow
-	if row, b.err = b.heldRow(h); b.err != nil {
 		return b.err
 	}
 	b.result.Rows++
 	b.result.Quarantined++
-	b.gathering.held = append(b.gathering.held, row)
+	b.gathering.held = append(b.gathering.held, b.heldRow(h))
 	return b.flushFull()
 }
 
-func (b *batch) heldRow(h Held) (heldRow, error) {
-	header, err := json.Marshal(h.Header)
-	if err != nil {
-		return heldRow{}, err
+// Skip implements records.Batch.
+func (b *batch) Skip(feed string, kind clinical.Kind) error {
+	if b.err != nil {
+		return b.err
 	}
-	record, err := json.Marshal(h.Record)
+	b.result.Rows++
+	b.result.Skipped++
+	b.skipped[feedKind{plain(feed), plain(string(kind))}]++
+	return nil
+}
+
+func (b *batch) heldRow(h records.Held) heldRow {
 	return heldRow{
 		Name: b.name, File: plain(h.File), Line: h.Line, Kind: plain(string(h.Kind)), SourceID: plain(h.SourceID),
-		Status: plain(h.Status), Reason: plain(h.Reason), Feed: plain(h.Feed), Header: string(header), Record: string(record),
+		Status: plain(string(h.Status)), Reason: plain(h.Reason), Feed: plain(h.Feed),
+		Context: someBytes(h.Context), Original: someBytes(h.Original),
 		LoadID: b.load.ID, FirstSeen: b.load.StartedAt, LastSeen: b.load.StartedAt,
-	}, err
+	}
 }
 
 func (b *batch) flushFull() error {
@@ -173,6 +178,12 @@ func (b *batch) close() error {
 	if b.wait(); b.err == nil {
 		b.start()
 		b.wait()
+	}
+	for of, n := range b.skipped {
+		if b.err == nil {
+			b.err = b.tx.Exec(`INSERT INTO skipped_rows (load_id, feed, kind, rows) VALUES (?, ?, ?, ?)
+				ON CONFLICT (load_id, feed, kind) DO UPDATE SET rows = skipped_rows.rows + excluded.rows`, b.load.ID, of.feed, of.kind, n).Error
+		}
 	}
 	return b.err
 }

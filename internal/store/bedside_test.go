@@ -1,15 +1,21 @@
 package store
 
 import (
+	"context"
 	"fmt"
 	"sync"
 	"testing"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
-func bedsideSet(id, stay, sum string) BedsideSet {
-	return BedsideSet{ID: id, StayID: stay, Who: "nurse", ReceivedAt: hours(1), Sum: sum, Body: []byte(`{"set_id":"` + id + `"}`)}
+func bedsideSet(id, stay, sum string) records.Message {
+	return records.Message{Feed: "bedside", ID: id, StayID: stay, Who: "nurse", ReceivedAt: hours(1), Sum: sum, Body: []byte(`{"set_id":"` + id + `"}`)}
+}
+
+func recordSet(ctx context.Context, s *Store, m records.Message, facts []clinical.Version) (records.Taken, error) {
+	return s.Take(ctx, records.Delivery{How: LoadBedside, At: m.ReceivedAt, Message: &m}, file{versions: facts}.read)
 }
 
 func bedsideFacts(id, stay string) []clinical.Version {
@@ -32,11 +38,12 @@ func TestASetIsStoredOnce(t *testing.T) {
 		fresh := make(chan bool, 8)
 		for range cap(fresh) {
 			wg.Go(func() {
-				kept, first, err := s.RecordSet(ctx, bedsideSet("A", "S1", "one"), bedsideFacts("A", "S1"))
+				taken, err := recordSet(ctx, s, bedsideSet("A", "S1", "one"), bedsideFacts("A", "S1"))
+				kept := taken.Message
 				if err != nil || kept.ID != "A" || kept.Who != "nurse" || !kept.ReceivedAt.Equal(hours(1)) {
 					t.Errorf("%+v, %v", kept, err)
 				}
-				fresh <- first
+				fresh <- !taken.Repeated
 			})
 		}
 		wg.Wait()
@@ -57,8 +64,8 @@ func TestASetIsStoredOnce(t *testing.T) {
 		if v := lastOf(facts, "bedside-A-first"); v.Feed != "bedside" || !v.RecordedAt.Equal(hours(1)) || v.Line != 2 {
 			t.Errorf("the fact reads %+v", v)
 		}
-		for _, other := range []BedsideSet{bedsideSet("A", "S1", "two"), bedsideSet("A", "S2", "one")} {
-			if _, _, err := s.RecordSet(ctx, other, bedsideFacts("A", "S1")); clinical.CodeOf(err) != clinical.Conflict {
+		for _, other := range []records.Message{bedsideSet("A", "S1", "two"), bedsideSet("A", "S2", "one")} {
+			if _, err := recordSet(ctx, s, other, bedsideFacts("A", "S1")); clinical.CodeOf(err) != clinical.Conflict {
 				t.Errorf("other content under the same number: %v", err)
 			}
 		}
@@ -76,10 +83,10 @@ func TestASetThatFailsLeavesNothing(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		broken := bedsideFacts("A", "S1")
 		broken[1].Body = clinical.Fall{}
-		if _, _, err := s.RecordSet(t.Context(), bedsideSet("A", "S1", "one"), broken); err == nil {
+		if _, err := recordSet(t.Context(), s, bedsideSet("A", "S1", "one"), broken); err == nil {
 			t.Fatal("a fact of another kind was stored")
 		}
-		if got := fmt.Sprint(list(t, s, "SELECT id FROM bedside_sets"), list(t, s, "SELECT source_id FROM fact_versions"), list(t, s, "SELECT how FROM loads")); got != "[] [] []" {
+		if got := fmt.Sprint(list(t, s, "SELECT id FROM feed_messages"), list(t, s, "SELECT source_id FROM fact_versions"), list(t, s, "SELECT how FROM loads")); got != "[] [] []" {
 			t.Errorf("left: %s", got)
 		}
 	})
@@ -91,17 +98,17 @@ func TestASetIsNoLoadOfAFeed(t *testing.T) {
 		ctx := t.Context()
 		load(t, s, in("stays.csv", stay("S1", "4W", 0)))
 		before := get(s.Feeds(ctx))(t)
-		_, _, err := s.RecordSet(ctx, bedsideSet("A", "S1", "one"), bedsideFacts("A", "S1"))
+		_, err := recordSet(ctx, s, bedsideSet("A", "S1", "one"), bedsideFacts("A", "S1"))
 		must(t, err)
 		after := get(s.Feeds(ctx))(t)
 		if after.LastLoad == nil || after.LastLoad.ID != before.LastLoad.ID || len(after.Files) != len(before.Files) {
 			t.Errorf("the last load of the feeds is %+v, was %+v", after.LastLoad, before.LastLoad)
 		}
-		if got, err := s.BedsideSetOf(ctx, "S1", "A"); err != nil || string(got.Body) != `{"set_id":"A"}` || got.Sum != "one" {
+		if got, err := s.Message(ctx, "bedside", "A"); err != nil || string(got.Body) != `{"set_id":"A"}` || got.Sum != "one" {
 			t.Errorf("%+v, %v", got, err)
 		}
-		for _, of := range [][2]string{{"S2", "A"}, {"S1", "B"}} {
-			if _, err := s.BedsideSetOf(ctx, of[0], of[1]); clinical.CodeOf(err) != clinical.NotFound {
+		for _, of := range [][2]string{{"other", "A"}, {"bedside", "B"}} {
+			if _, err := s.Message(ctx, of[0], of[1]); clinical.CodeOf(err) != clinical.NotFound {
 				t.Errorf("a set of %v: %v", of, err)
 			}
 		}

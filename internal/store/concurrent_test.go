@@ -11,6 +11,7 @@ import (
 	"gorm.io/gorm"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // Two programs load, save and read at the same time. No one is turned away, and
@@ -82,7 +83,7 @@ func loadQuietly(ctx context.Context, s *Store, f file) error {
 	if err != nil {
 		return err
 	}
-	if _, err := s.LoadFile(ctx, id, FileMark{Name: f.name}, f.read); err != nil {
+	if _, err := s.Take(ctx, fileIn(id, records.Mark{Name: f.name}), f.read); err != nil {
 		return err
 	}
 	_, err = s.FinishLoad(ctx, id, noon)
@@ -94,7 +95,7 @@ func TestAReaderSeesAFileWholeOrNotAtAll(t *testing.T) {
 	defer chunksOf(10)()
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		id := get(s.BeginLoad(t.Context(), noon, "test"))(t)
-		_, err := s.LoadFile(t.Context(), id, FileMark{Name: "v"}, func(b Batch) error {
+		_, err := s.Take(t.Context(), fileIn(id, records.Mark{Name: "v"}), func(b records.Batch) error {
 			for _, v := range readings(100) {
 				v.StayID = "S1"
 				must(t, b.Put(v))
@@ -117,7 +118,7 @@ func TestALoadIsStopped(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		id := get(s.BeginLoad(t.Context(), noon, "test"))(t)
 		ctx, stop := context.WithCancel(t.Context())
-		_, err := s.LoadFile(ctx, id, FileMark{Name: "v"}, func(b Batch) error {
+		_, err := s.Take(ctx, fileIn(id, records.Mark{Name: "v"}), func(b records.Batch) error {
 			for n, v := range readings(1000) {
 				if n == 500 {
 					stop()

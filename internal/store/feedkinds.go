@@ -16,6 +16,8 @@ import (
 const (
 	LoadRetry = "retry"
 	LoadFix   = "fix"
+	// LoadBedside is of one set from the bedside; it counts for its kind alone.
+	LoadBedside = "bedside"
 )
 
 // FeedKind is how one kind of facts of one feed stands: what became of its rows at
@@ -28,7 +30,7 @@ type FeedKind struct {
 	NewAt    time.Time // the last load that brought something new began; zero: none
 	NewestAt time.Time // the latest recorded_at brought, not after the load that brought it; zero: none said
 
-	Rows, Accepted, Unchanged, Superseded, Waiting, Quarantined int // of that load; Rows is the sum of the others
+	Rows, Accepted, Unchanged, Superseded, Waiting, Skipped, Quarantined int // of that load; Rows is the sum of the others
 
 	HeldNow, WaitingNow int
 }
@@ -38,9 +40,9 @@ type feedKind struct{ feed, kind string }
 
 // kindTally is what became of the rows of one kind in one load.
 type kindTally struct {
-	stored, counting, repeated, held int
-	waitingFresh, waitingRepeated    int
-	newest                           *int64
+	stored, counting, repeated, skipped, held int
+	waitingFresh, waitingRepeated             int
+	newest                                    *int64
 }
 
 // tallyKinds counts by feed and kind what FinishLoad counts over all of them.
@@ -85,6 +87,10 @@ func tallyKinds(tx *gorm.DB, load loadRow, fresh, repeated []waitingVersion) (ma
 		err = each(func(t *kindTally, n int, _ *int64) { t.held = n },
 			"SELECT feed, kind, count(*), NULL FROM quarantined_rows WHERE load_id = ? GROUP BY feed, kind", load.ID)
 	}
+	if err == nil && load.Skipped > 0 {
+		err = each(func(t *kindTally, n int, _ *int64) { t.skipped = n },
+			"SELECT feed, kind, rows, NULL FROM skipped_rows WHERE load_id = ?", load.ID)
+	}
 	for _, w := range fresh {
 		of(w.feed, string(w.Kind)).waitingFresh++
 	}
@@ -115,10 +121,10 @@ func saveKinds(tx *gorm.DB, load loadRow, tallies map[feedKind]*kindTally) error
 		if t.newest != nil && (row.NewestAt == nil || *row.NewestAt < *t.newest) {
 			row.NewestAt = t.newest
 		}
-		row.Rows = t.stored + t.repeated + t.held
+		row.Rows = t.stored + t.repeated + t.skipped + t.held
 		row.Accepted, row.Superseded = t.counting-t.waitingFresh, t.stored-t.counting
 		row.Unchanged, row.Waiting = t.repeated-t.waitingRepeated, t.waitingFresh+t.waitingRepeated
-		row.Quarantined = t.held
+		row.Skipped, row.Quarantined = t.skipped, t.held
 		if err := tx.Clauses(clause.OnConflict{UpdateAll: true}).Create(&row).Error; err != nil {
 			return err
 		}
@@ -179,6 +185,7 @@ type feedKindRow struct {
 	Unchanged   int
 	Superseded  int
 	Waiting     int
+	Skipped     int
 	Quarantined int
 }
 
@@ -187,6 +194,7 @@ func (feedKindRow) TableName() string { return "feed_kinds" }
 func (r feedKindRow) feedKind() FeedKind {
 	return FeedKind{
 		Feed: r.Feed, Kind: clinical.Kind(r.Kind), ReadAt: fromMicros(r.ReadAt), NewAt: fromOptional(r.NewAt), NewestAt: fromOptional(r.NewestAt),
-		Rows: r.Rows, Accepted: r.Accepted, Unchanged: r.Unchanged, Superseded: r.Superseded, Waiting: r.Waiting, Quarantined: r.Quarantined,
+		Rows: r.Rows, Accepted: r.Accepted, Unchanged: r.Unchanged, Superseded: r.Superseded, Waiting: r.Waiting, Skipped: r.Skipped,
+		Quarantined: r.Quarantined,
 	}
 }

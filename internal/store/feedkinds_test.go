@@ -10,6 +10,7 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 func kindsOf(tb testing.TB, s *Store) string {
@@ -48,7 +49,7 @@ func TestWhatBecameOfTheRowsOfEachKind(t *testing.T) {
 			recordedAt(vitals("V3", "S1", -4, 120), 5), // recorded in time to come
 		}
 		loadAt(t, s, noon, in("stays.csv", stay("S1", "4W", -8)), in("vitals-1.csv", first...),
-			file{name: "weights.csv", held: []Held{weightHeld(2)}})
+			file{name: "weights.csv", held: []records.Held{weightHeld(2)}})
 		want("after the first load", strings.Join([]string{
 			"csv stays read 0 new 0 newest -8: 1 accepted 0 unchanged 0 superseded 0 waiting 0 quarantined; now 0 held 0 waiting",
 			"csv vitals read 0 new 0 newest -1: 2 accepted 0 unchanged 1 superseded 1 waiting 0 quarantined; now 0 held 1 waiting",
@@ -69,7 +70,7 @@ func TestWhatBecameOfTheRowsOfEachKind(t *testing.T) {
 		for _, how := range []string{LoadRetry, LoadFix} {
 			id := get(s.BeginLoad(t.Context(), hours(3), how))(t)
 			if how == LoadFix {
-				must(t, s.FixRow(t.Context(), id, held[0].ID, weightAt("W", -1), RowFix{Who: "root", At: hours(3)}))
+				must(t, releaseRow(t, s, id, held[0].ID, weightAt("W", -1), &records.Fix{Who: "root", At: hours(3)}))
 			}
 			must(t, finish(t, s, id))
 		}
@@ -90,9 +91,9 @@ func finish(tb testing.TB, s *Store, id int64) error {
 	return err
 }
 
-func weightHeld(line int) Held {
-	return Held{File: "weights.csv", Line: line, Kind: clinical.KindWeight, SourceID: "W", Status: "final", Reason: "weight is not a number", Feed: "csv",
-		Header: []string{"source_id", "weight"}, Record: []string{"W", fmt.Sprint("7o ", line)}}
+func weightHeld(line int) records.Held {
+	return records.Held{File: "weights.csv", Line: line, Kind: clinical.KindWeight, SourceID: "W", Status: "final", Reason: "weight is not a number", Feed: "csv",
+		Context: []byte("source_id,weight"), Original: fmt.Append(nil, "W,7o ", line)}
 }
 
 func weightAt(id string, h float64) clinical.Version {
@@ -103,24 +104,25 @@ func weightAt(id string, h float64) clinical.Version {
 
 func TestARowPutRightIsKeptAsItCame(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		load(t, s, in("stays.csv", stay("S1", "4W", -8)), file{name: "/x/weights.csv", held: []Held{weightHeld(2), weightHeld(3)}})
+		load(t, s, in("stays.csv", stay("S1", "4W", -8)), file{name: "/x/weights.csv", held: []records.Held{weightHeld(2), weightHeld(3)}})
 		held := get(s.Quarantine(t.Context()))(t)
 		id := get(s.BeginLoad(t.Context(), noon, LoadFix))(t)
-		fix := RowFix{NewHeader: []string{"source_id", "weight"}, NewRecord: []string{"W", "70"}, Who: "root", At: hours(1)}
-		must(t, s.FixRow(t.Context(), id, held[0].ID, weightAt("W", -1), fix))
-		if err := s.FixRow(t.Context(), id, held[0].ID, weightAt("W", -1), fix); clinical.CodeOf(err) != clinical.NotFound {
+		fix := &records.Fix{Context: []byte("source_id,weight"), Original: []byte("W,70"), Who: "root", At: hours(1)}
+		must(t, releaseRow(t, s, id, held[0].ID, weightAt("W", -1), fix))
+		if err := releaseRow(t, s, id, held[0].ID, weightAt("W", -1), fix); clinical.CodeOf(err) != clinical.NotFound {
 			t.Errorf("put right twice: %v", err)
 		}
-		if err := s.FixRow(t.Context(), id, held[1].ID, clinical.Version{Kind: "unheard of"}, fix); clinical.CodeOf(err) != clinical.Invalid {
+		if err := releaseRow(t, s, id, held[1].ID, clinical.Version{Kind: "unheard of"}, fix); clinical.CodeOf(err) != clinical.Invalid {
 			t.Errorf("put right into nothing: %v", err)
 		}
 		must(t, finish(t, s, id))
 
-		want := []RowFix{{
-			Name: "/x/weights.csv", File: "weights.csv", Line: 2, Kind: clinical.KindWeight, SourceID: "W", Feed: "csv", Reason: "weight is not a number",
-			Header: []string{"source_id", "weight"}, Record: []string{"W", "7o 2"}, NewHeader: fix.NewHeader, NewRecord: fix.NewRecord, Who: "root", At: hours(1),
+		want := []records.Fix{{Source: "/x/weights.csv", Was: records.Held{
+			File: "weights.csv", Line: 2, Kind: clinical.KindWeight, SourceID: "W", Feed: "csv", Reason: "weight is not a number",
+			Context: []byte("source_id,weight"), Original: []byte("W,7o 2"),
+		}, Context: fix.Context, Original: fix.Original, Who: "root", At: hours(1),
 		}}
-		for name, list := range map[string][]RowFix{
+		for name, list := range map[string][]records.Fix{
 			"of the file": get(s.FixesOf(t.Context(), "/x/weights.csv"))(t), "the last": get(s.LastFixes(t.Context(), 5))(t),
 		} {
 			if diff := cmp.Diff(want, list, inUTC); diff != "" {
@@ -136,25 +138,32 @@ func TestARowPutRightIsKeptAsItCame(t *testing.T) {
 	})
 }
 
+// releaseRow lets a row out of the quarantine, as the version.
+func releaseRow(tb testing.TB, s *Store, load, id int64, v clinical.Version, fix *records.Fix) error {
+	tb.Helper()
+	_, err := s.Take(tb.Context(), records.Delivery{Load: load, Release: id, Fix: fix}, file{versions: []clinical.Version{v}}.read)
+	return err
+}
+
 func TestRowsHeldBackInParts(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		load(t, s, file{name: "w", held: []Held{weightHeld(4), weightHeld(2), weightHeld(3)}}, file{name: "v", held: []Held{heldRowAt("v.csv", 2, "V1", "a")}})
-		lines := func(q HeldQuery) (out string) {
+		load(t, s, file{name: "w", held: []records.Held{weightHeld(4), weightHeld(2), weightHeld(3)}}, file{name: "v", held: []records.Held{heldRowAt("v.csv", 2, "V1", "a")}})
+		lines := func(q records.HeldQuery) (out string) {
 			for _, h := range get(s.HeldRows(t.Context(), q))(t) {
 				out += fmt.Sprintf("%s:%d ", h.File, h.Line)
 			}
 			return out
 		}
 		for _, c := range []struct {
-			q    HeldQuery
+			q    records.HeldQuery
 			want string
 		}{
-			{HeldQuery{}, "v.csv:2 weights.csv:2 weights.csv:3 weights.csv:4 "},
-			{HeldQuery{Limit: 2}, "v.csv:2 weights.csv:2 "},
-			{HeldQuery{Limit: 2, Offset: 2}, "weights.csv:3 weights.csv:4 "},
-			{HeldQuery{Limit: 2, Offset: 4}, ""},
-			{HeldQuery{Kind: clinical.KindWeight, Limit: 2, Offset: 1}, "weights.csv:3 weights.csv:4 "},
-			{HeldQuery{Kind: clinical.KindLab}, ""},
+			{records.HeldQuery{}, "v.csv:2 weights.csv:2 weights.csv:3 weights.csv:4 "},
+			{records.HeldQuery{Limit: 2}, "v.csv:2 weights.csv:2 "},
+			{records.HeldQuery{Limit: 2, Offset: 2}, "weights.csv:3 weights.csv:4 "},
+			{records.HeldQuery{Limit: 2, Offset: 4}, ""},
+			{records.HeldQuery{Kind: clinical.KindWeight, Limit: 2, Offset: 1}, "weights.csv:3 weights.csv:4 "},
+			{records.HeldQuery{Kind: clinical.KindLab}, ""},
 		} {
 			if got := lines(c.q); got != c.want {
 				t.Errorf("%+v: %s, want %s", c.q, got, c.want)

@@ -8,6 +8,8 @@ import (
 	"time"
 
 	"gorm.io/gorm"
+
+	"plumbline/internal/records"
 )
 
 // FeedState is how the feeds do.
@@ -24,18 +26,19 @@ type LoadState struct {
 	ID         int64
 	How        string
 	StartedAt  time.Time
-	FinishedAt time.Time   // zero while it runs, or where it was killed
-	Result     *LoadResult // nil until it is finished; names no rows
+	FinishedAt time.Time       // zero while it runs, or where it was killed
+	Result     *records.Counts // nil until it is finished; names no rows
 }
 
 // FileState is what is known of a file.
 type FileState struct {
-	FileMark   // of the last time it was read whole; only the name where it never was
-	FileResult // likewise
-	LoadID     int64
-	ReadAt     time.Time // when it was last read, or could not be
-	Error      string    // why it could not be read the last time; empty where it could
-	ReadOnce   bool      // it was read whole at least once
+	records.Mark       // of the last time it was read whole; only the name where it never was
+	records.FileCounts // likewise
+
+	LoadID   int64
+	ReadAt   time.Time // when it was last read, or could not be
+	Error    string    // why it could not be read the last time; empty where it could
+	ReadOnce bool      // it was read whole at least once
 }
 
 // How many files the feed page lists, besides those with an error.
@@ -44,12 +47,12 @@ const filesListed = 200
 // FileMarks are the bookmarks of all files that were ever read whole, by name.
 // Where the last attempt failed the bookmark is of the time before, so the file
 // is tried again.
-func (s *Store) FileMarks(ctx context.Context) (map[string]FileMark, error) {
+func (s *Store) FileMarks(ctx context.Context) (map[string]records.Mark, error) {
 	var rows []fileRow
 	if err := s.reading(ctx).Find(&rows, "size IS NOT NULL").Error; err != nil {
 		return nil, fmt.Errorf("reading the bookmarks of files: %w", err)
 	}
-	marks := make(map[string]FileMark, len(rows))
+	marks := make(map[string]records.Mark, len(rows))
 	for _, r := range rows {
 		marks[r.Name], _ = r.mark()
 	}
@@ -88,7 +91,7 @@ func (s *Store) Feeds(ctx context.Context) (FeedState, error) {
 // are no sign of a feed.
 func lastLoad(tx *gorm.DB) (*LoadState, error) {
 	var row loadRow
-	switch err := tx.Where("how NOT IN ?", []string{LoadRetry, LoadFix, bedsideLoad}).Last(&row).Error; {
+	switch err := tx.Where("how NOT IN ?", []string{LoadRetry, LoadFix, LoadBedside}).Last(&row).Error; {
 	case errors.Is(err, gorm.ErrRecordNotFound):
 		return nil, nil
 	case err != nil:
@@ -98,7 +101,7 @@ func lastLoad(tx *gorm.DB) (*LoadState, error) {
 	if row.Summary == nil {
 		return state, nil
 	}
-	state.Result = &LoadResult{}
+	state.Result = &records.Counts{}
 	return state, json.Unmarshal([]byte(*row.Summary), state.Result)
 }
 
@@ -109,10 +112,10 @@ func lastFiles(tx *gorm.DB) ([]FileState, error) {
 	files := make([]FileState, len(rows))
 	for n, r := range rows {
 		f := &files[n]
-		f.FileMark, f.ReadOnce = r.mark()
+		f.Mark, f.ReadOnce = r.mark()
 		f.LoadID, f.ReadAt, f.Error = r.LoadID, fromMicros(r.ReadAt), r.Error
 		if f.ReadOnce {
-			f.FileResult = FileResult{Rows: *r.Rows, Unchanged: *r.Unchanged, Quarantined: *r.Quarantined}
+			f.FileCounts = records.FileCounts{Rows: *r.Rows, Unchanged: *r.Unchanged, Skipped: *r.Skipped, Quarantined: *r.Quarantined}
 		}
 	}
 	return files, err

@@ -11,15 +11,16 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // ends is a load's result without the names of rows.
-func ends(r LoadResult) string {
+func ends(r records.Counts) string {
 	return fmt.Sprintf("%d rows: %d accepted, %d unchanged, %d superseded, %d waiting, %d quarantined",
 		r.Rows, r.Accepted, r.Unchanged, r.Superseded, r.Waiting, r.Quarantined)
 }
 
-func places(rows []RowRef) string {
+func places(rows []records.RowRef) string {
 	var list []string
 	for _, r := range rows {
 		list = append(list, fmt.Sprintf("%s:%d %s %s of %s", r.File, r.Line, r.Kind, r.SourceID, r.StayID))
@@ -29,7 +30,7 @@ func places(rows []RowRef) string {
 
 func TestEachRowHasOneEnd(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		expect := func(step string, r LoadResult, want, waiting string) {
+		expect := func(step string, r records.Counts, want, waiting string) {
 			t.Helper()
 			if ends(r) != want || places(r.WaitingRows) != waiting {
 				t.Errorf("%s:\n got %s [%s]\nwant %s [%s]", step, ends(r), places(r.WaitingRows), want, waiting)
@@ -44,7 +45,7 @@ func TestEachRowHasOneEnd(t *testing.T) {
 			retraction(clinical.KindVitals, "V3", "", 1), // of nothing that is known
 			retraction(clinical.KindVitals, "V2b", "S2", 1),
 		)
-		vitalsFile.held = []Held{{File: "vitals.csv", Line: 9, Kind: clinical.KindVitals, Reason: "no time"}}
+		vitalsFile.held = []records.Held{{File: "vitals.csv", Line: 9, Kind: clinical.KindVitals, Reason: "no time"}}
 		staysFile := in("stays.csv", stay("S1", "4W", -1))
 
 		expect("first", load(t, s, vitalsFile, staysFile),
@@ -172,15 +173,15 @@ func revisions(t *testing.T, s *Store) map[string]int64 {
 func TestAReaderThatFailsLeavesNothing(t *testing.T) {
 	defer chunksOf(10)() // much of the file is written before it fails
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		good := file{name: "v.csv", versions: readings(35), held: []Held{{File: "v.csv", Line: 99, Reason: "no time"}}}
+		good := file{name: "v.csv", versions: readings(35), held: []records.Held{{File: "v.csv", Line: 99, Reason: "no time"}}}
 		id := get(s.BeginLoad(t.Context(), noon, "test"))(t)
-		_, err := s.LoadFile(t.Context(), id, FileMark{Name: "v.csv", Size: 7, ModTime: noon, Hash: "h"}, good.read)
+		_, err := s.Take(t.Context(), fileIn(id, records.Mark{Name: "v.csv", Size: 7, ModTime: noon, Hash: "h"}), good.read)
 		must(t, err)
 		before := stateOf(t, s)
 
 		failure := errors.New("line 40 is no CSV")
-		more := file{name: "v.csv", versions: readings(900)[500:], held: []Held{{File: "v.csv", Line: 98, Reason: "other"}}}
-		_, err = s.LoadFile(t.Context(), id, FileMark{Name: "v.csv", Size: 8}, func(b Batch) error {
+		more := file{name: "v.csv", versions: readings(900)[500:], held: []records.Held{{File: "v.csv", Line: 98, Reason: "other"}}}
+		_, err = s.Take(t.Context(), fileIn(id, records.Mark{Name: "v.csv", Size: 8}), func(b records.Batch) error {
 			must(t, more.read(b))
 			return failure
 		})
@@ -193,12 +194,12 @@ func TestAReaderThatFailsLeavesNothing(t *testing.T) {
 					t.Error("the panic of a reader was swallowed")
 				}
 			}()
-			_, _ = s.LoadFile(t.Context(), id, FileMark{Name: "v.csv"}, func(b Batch) error {
+			_, _ = s.Take(t.Context(), fileIn(id, records.Mark{Name: "v.csv"}), func(b records.Batch) error {
 				must(t, more.read(b))
 				panic("reader")
 			})
 		}()
-		_, err = s.LoadFile(t.Context(), id, FileMark{Name: "w.csv"}, func(b Batch) error {
+		_, err = s.Take(t.Context(), fileIn(id, records.Mark{Name: "w.csv"}), func(b records.Batch) error {
 			must(t, more.read(b))
 			_ = b.Put(clinical.Version{Kind: "unheard of"})
 			return nil // a reader that passes over the error of Put
@@ -211,7 +212,7 @@ func TestAReaderThatFailsLeavesNothing(t *testing.T) {
 		}
 
 		marks := get(s.FileMarks(t.Context()))(t)
-		if diff := cmp.Diff(map[string]FileMark{"v.csv": {Name: "v.csv", Size: 7, ModTime: noon, Hash: "h"}}, marks); diff != "" {
+		if diff := cmp.Diff(map[string]records.Mark{"v.csv": {Name: "v.csv", Size: 7, ModTime: noon, Hash: "h"}}, marks); diff != "" {
 			t.Errorf("bookmarks (-want +got):\n%s", diff)
 		}
 		feeds := get(s.Feeds(t.Context()))(t)
@@ -238,7 +239,7 @@ func TestAKillBetweenFilesLosesAndDoublesNothing(t *testing.T) {
 		wipe(t, s)
 		id := get(s.BeginLoad(t.Context(), noon, "killed"))(t)
 		for _, f := range files[:2] {
-			_, err := s.LoadFile(t.Context(), id, FileMark{Name: f.name}, f.read)
+			_, err := s.Take(t.Context(), fileIn(id, records.Mark{Name: f.name}), f.read)
 			must(t, err)
 		}
 		if r := load(t, s, files...); ends(r) != "3 rows: 1 accepted, 2 unchanged, 0 superseded, 0 waiting, 0 quarantined" {
@@ -285,11 +286,11 @@ func TestWhatALoadBroughtAndCountsIsStreamed(t *testing.T) {
 func TestALoadThatIsNotOpen(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		id, _ := loadAt(t, s, noon)
-		none := func(Batch) error { t.Error("the file was read"); return nil }
-		if _, err := s.LoadFile(t.Context(), id, FileMark{Name: "x"}, none); clinical.CodeOf(err) != clinical.Conflict {
+		none := func(records.Batch) error { t.Error("the file was read"); return nil }
+		if _, err := s.Take(t.Context(), fileIn(id, records.Mark{Name: "x"}), none); clinical.CodeOf(err) != clinical.Conflict {
 			t.Errorf("a file of a finished load: %v", err)
 		}
-		if _, err := s.LoadFile(t.Context(), id+1, FileMark{Name: "x"}, none); clinical.CodeOf(err) != clinical.NotFound {
+		if _, err := s.Take(t.Context(), fileIn(id+1, records.Mark{Name: "x"}), none); clinical.CodeOf(err) != clinical.NotFound {
 			t.Errorf("a file of no load: %v", err)
 		}
 		if _, err := s.FinishLoad(t.Context(), id, noon); clinical.CodeOf(err) != clinical.Conflict {
@@ -302,11 +303,11 @@ func TestFilesAreRememberedToTheNanosecond(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		at := noon.Add(123_456_789)
 		id := get(s.BeginLoad(t.Context(), at, "schedule"))(t)
-		mark := FileMark{Name: "/feed/v.csv", Size: 12, ModTime: at.In(time.Local), Hash: "abc"}
+		mark := records.Mark{Name: "/feed/v.csv", Size: 12, ModTime: at.In(time.Local), Hash: "abc"}
 		f := in("v.csv", vitals("V1", "S1", 0, 120))
-		_, err := s.LoadFile(t.Context(), id, mark, f.read)
+		_, err := s.Take(t.Context(), fileIn(id, mark), f.read)
 		must(t, err)
-		_, err = s.LoadFile(t.Context(), id, FileMark{Name: "stream"}, f.read)
+		_, err = s.Take(t.Context(), fileIn(id, records.Mark{Name: "stream"}), f.read)
 		must(t, err)
 		marks := get(s.FileMarks(t.Context()))(t)
 		if !marks[mark.Name].ModTime.Equal(at) || !marks["stream"].ModTime.IsZero() || marks[mark.Name].Hash != "abc" {

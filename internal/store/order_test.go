@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // rowsGen makes a folder of rows about few facts, so that versions meet: of
@@ -142,7 +143,7 @@ func waitingNow(st state) []string {
 }
 
 // checkEnds: what is accepted or waits for the first time counts now and did not before.
-func checkEnds(rt *rapid.T, t *testing.T, s *Store, before []string, files []file, r LoadResult) {
+func checkEnds(rt *rapid.T, t *testing.T, s *Store, before []string, files []file, r records.Counts) {
 	rows := 0
 	for _, f := range files {
 		rows += len(f.versions)
@@ -183,13 +184,13 @@ func TestBothEnginesHoldTheSame(t *testing.T) {
 		rows := rowsGen(rt)
 		cut := rapid.IntRange(0, len(rows)).Draw(rt, "first file")
 		var states []state
-		var results [][2]LoadResult
+		var results [][2]records.Counts
 		for _, engine := range []string{SQLite, Postgres} {
 			s := stores[engine]
 			wipe(t, s)
-			first := load(t, s, file{name: "one", versions: rows[:cut], held: []Held{heldRowAt("one", 2, "V1", "r"), heldRowAt("One", 2, "x", "r")}})
-			second := load(t, s, file{name: "two", versions: rows[cut:], held: []Held{heldRowAt("é", 2, "V2", "r")}})
-			states, results = append(states, stateOf(t, s)), append(results, [2]LoadResult{first, second})
+			first := load(t, s, file{name: "one", versions: rows[:cut], held: []records.Held{heldRowAt("one", 2, "V1", "r"), heldRowAt("One", 2, "x", "r")}})
+			second := load(t, s, file{name: "two", versions: rows[cut:], held: []records.Held{heldRowAt("é", 2, "V2", "r")}})
+			states, results = append(states, stateOf(t, s)), append(results, [2]records.Counts{first, second})
 		}
 		agree(rt, "the state on PostgreSQL and on SQLite", states[0], states[1])
 		agree(rt, "the results on PostgreSQL and on SQLite", results[0], results[1])

@@ -2,28 +2,13 @@ package store
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
-	"time"
 
 	"gorm.io/gorm"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
-
-// Held is a row that cannot be used. FirstSeen and LastSeen are the moments of
-// the first and the last load that held back this row of this file, and are set
-// by the store, as are ID and Correction.
-type Held struct {
-	File                           string
-	Line                           int
-	Kind                           clinical.Kind
-	SourceID, Status, Reason, Feed string
-	Header, Record                 []string
-	FirstSeen, LastSeen            time.Time
-	ID                             int64
-	Correction                     bool // a version of the same fact is held
-}
 
 // replaceHeld drops the rows of the file that were held back when it was last
 // read. A row that stands again where it stood keeps its number, by which somebody may
@@ -32,9 +17,9 @@ func (b *batch) replaceHeld() error {
 	if b.result.Quarantined > 0 {
 		// Its number is taken until the old row is gone, hence the detour below zero.
 		err := b.tx.Exec(`UPDATE quarantined_rows SET id = -o.id, first_seen = o.first_seen FROM (
-				SELECT line, record, min(id) AS id, min(first_seen) AS first_seen FROM quarantined_rows WHERE name = ? AND id <= ? GROUP BY line, record
+				SELECT line, original, min(id) AS id, min(first_seen) AS first_seen FROM quarantined_rows WHERE name = ? AND id <= ? GROUP BY line, original
 			) AS o WHERE quarantined_rows.name = ? AND quarantined_rows.id > ?
-			AND quarantined_rows.line = o.line AND quarantined_rows.record = o.record`,
+			AND quarantined_rows.line = o.line AND quarantined_rows.original = o.original`,
 			b.name, b.lastHeldID, b.name, b.lastHeldID).Error
 		if err != nil {
 			return err
@@ -49,19 +34,13 @@ func (b *batch) replaceHeld() error {
 	return b.tx.Exec("UPDATE quarantined_rows SET id = -id WHERE name = ? AND id < 0", b.name).Error
 }
 
-// HeldQuery asks for rows held back: all of them, or a part.
-type HeldQuery struct {
-	ID     int64 // one row; 0: any
-	Kind   clinical.Kind
-	Offset int
-	Limit  int // 0: no limit
+// Quarantine lists the rows held back, by file and line.
+func (s *Store) Quarantine(ctx context.Context) ([]records.Held, error) {
+	return s.HeldRows(ctx, records.HeldQuery{})
 }
 
-// Quarantine lists the rows held back, by file and line.
-func (s *Store) Quarantine(ctx context.Context) ([]Held, error) { return s.HeldRows(ctx, HeldQuery{}) }
-
 // HeldRows lists some of the rows held back, by file and line.
-func (s *Store) HeldRows(ctx context.Context, q HeldQuery) ([]Held, error) {
+func (s *Store) HeldRows(ctx context.Context, q records.HeldQuery) ([]records.Held, error) {
 	var rows []struct {
 		Row        heldRow `gorm:"embedded"` // gorm passes over an embedded type that is not exported
 		Correction bool
@@ -78,11 +57,9 @@ func (s *Store) HeldRows(ctx context.Context, q HeldQuery) ([]Held, error) {
 	if err != nil {
 		return nil, fmt.Errorf("reading the rows held back: %w", err)
 	}
-	list := make([]Held, len(rows))
+	list := make([]records.Held, len(rows))
 	for n, r := range rows {
-		if list[n], err = r.Row.held(); err != nil {
-			return nil, fmt.Errorf("reading the row held back of %s:%d: %w", r.Row.File, r.Row.Line, err)
-		}
+		list[n] = r.Row.held()
 		list[n].Correction = r.Correction
 	}
 	return list, nil
@@ -90,16 +67,16 @@ func (s *Store) HeldRows(ctx context.Context, q HeldQuery) ([]Held, error) {
 
 // HeldRow is one row held back. The error is clinical.NotFound where it is not, or
 // not any more.
-func (s *Store) HeldRow(ctx context.Context, id int64) (Held, error) {
+func (s *Store) HeldRow(ctx context.Context, id int64) (records.Held, error) {
 	if id <= 0 {
-		return Held{}, notHeld(id)
+		return records.Held{}, notHeld(id)
 	}
-	rows, err := s.HeldRows(ctx, HeldQuery{ID: id})
+	rows, err := s.HeldRows(ctx, records.HeldQuery{ID: id})
 	if err == nil && len(rows) == 0 {
 		err = notHeld(id)
 	}
 	if err != nil {
-		return Held{}, err
+		return records.Held{}, err
 	}
 	return rows[0], nil
 }
@@ -108,149 +85,81 @@ func notHeld(id int64) error {
 	return clinical.Errorf(clinical.NotFound, "the row %d is not held back any more", id)
 }
 
-// RowFix is a row held back as somebody has put it right: Header and Record as it was
-// received, NewHeader and NewRecord as it is read instead. The store sets the fields
-// from Name to Reason.
-type RowFix struct {
-	Name, File             string
-	Line                   int
-	Kind                   clinical.Kind
-	SourceID, Feed, Reason string
-	Header, Record         []string
-	NewHeader, NewRecord   []string
-	Who                    string
-	At                     time.Time
-}
-
-// Release stores a row that was held back and that reads now, as a row of the
-// load, and takes it out of the quarantine, in one transaction.
-func (s *Store) Release(ctx context.Context, loadID, id int64, v clinical.Version) error {
-	err := s.release(ctx, loadID, id, v, func(*gorm.DB, heldRow) error { return nil })
-	if err != nil {
-		return fmt.Errorf("releasing a row held back: %w", err)
+// release takes the held row of the delivery out of the quarantine, and keeps what
+// somebody has put right.
+func release(tx *gorm.DB, load loadRow, d records.Delivery) error {
+	var was []heldRow
+	if err := tx.Find(&was, "id = ?", d.Release).Error; err != nil {
+		return err
 	}
-	return nil
-}
-
-// FixRow is Release of a row that somebody has put right. What was received is kept
-// with what is read instead, who said so and when.
-func (s *Store) FixRow(ctx context.Context, loadID, id int64, v clinical.Version, fix RowFix) error {
-	err := s.release(ctx, loadID, id, v, func(tx *gorm.DB, was heldRow) error {
-		row, err := fixRowOf(was, fix, loadID)
-		if err != nil {
-			return err
-		}
-		return tx.Create(&row).Error
-	})
-	if err != nil {
-		return fmt.Errorf("putting a row held back right: %w", err)
+	if len(was) == 0 {
+		return notHeld(d.Release)
 	}
-	return nil
-}
-
-func (s *Store) release(ctx context.Context, loadID, id int64, v clinical.Version, keep func(*gorm.DB, heldRow) error) error {
-	return s.writing(ctx, func(tx *gorm.DB, versions versionSink) error {
-		load, err := findLoad(tx, loadID)
-		if err != nil {
+	if d.Fix != nil {
+		row := fixRowOf(was[0], *d.Fix, load.ID)
+		if err := tx.Create(&row).Error; err != nil {
 			return err
 		}
-		var was []heldRow
-		if err := tx.Find(&was, "id = ?", id).Error; err != nil {
-			return err
-		}
-		if len(was) == 0 {
-			return notHeld(id)
-		}
-		if err := keep(tx, was[0]); err != nil {
-			return err
-		}
-		if err := tx.Delete(&heldRow{}, id).Error; err != nil {
-			return err
-		}
-		b, err := newBatch(ctx, tx, versions, load, "")
-		if err != nil {
-			return err
-		}
-		if err := b.Put(v); err != nil {
-			return err
-		}
-		if err := b.close(); err != nil {
-			return err
-		}
-		return countRows(tx, loadID, b.result)
-	})
+	}
+	return tx.Delete(&heldRow{}, d.Release).Error
 }
 
 // FixesOf are the rows of a file (its full path) that were put right, oldest first.
-func (s *Store) FixesOf(ctx context.Context, name string) ([]RowFix, error) {
+func (s *Store) FixesOf(ctx context.Context, name string) ([]records.Fix, error) {
 	return s.fixes(s.reading(ctx).Order("id").Where("name = ?", plain(name)))
 }
 
 // LastFixes are the rows that were put right last, newest first.
-func (s *Store) LastFixes(ctx context.Context, limit int) ([]RowFix, error) {
+func (s *Store) LastFixes(ctx context.Context, limit int) ([]records.Fix, error) {
 	return s.fixes(s.reading(ctx).Order("id DESC").Limit(limit))
 }
 
-func (s *Store) fixes(query *gorm.DB) ([]RowFix, error) {
+func (s *Store) fixes(query *gorm.DB) ([]records.Fix, error) {
 	var rows []fixRow
 	if err := query.Find(&rows).Error; err != nil {
 		return nil, fmt.Errorf("reading the rows put right: %w", err)
 	}
-	out := make([]RowFix, len(rows))
+	out := make([]records.Fix, len(rows))
 	for n, r := range rows {
-		var err error
-		if out[n], err = r.fix(); err != nil {
-			return nil, fmt.Errorf("reading the row put right of %s:%d: %w", r.File, r.Line, err)
-		}
+		out[n] = r.fix()
 	}
 	return out, nil
 }
 
 type fixRow struct {
-	ID        int64 `gorm:"primaryKey"`
-	Name      string
-	File      string
-	Line      int
-	Kind      string
-	SourceID  string
-	Feed      string
-	Reason    string
-	Header    string
-	Record    string
-	NewHeader string
-	NewRecord string
-	Who       string
-	At        int64
-	LoadID    int64
+	ID          int64 `gorm:"primaryKey"`
+	Name        string
+	File        string
+	Line        int
+	Kind        string
+	SourceID    string
+	Feed        string
+	Reason      string
+	Context     []byte
+	Original    []byte
+	NewContext  []byte
+	NewOriginal []byte
+	Who         string
+	At          int64
+	LoadID      int64
 }
 
 func (fixRow) TableName() string { return "row_fixes" }
 
-func fixRowOf(was heldRow, fix RowFix, loadID int64) (fixRow, error) {
-	header, err := json.Marshal(fix.NewHeader)
-	if err != nil {
-		return fixRow{}, err
-	}
-	record, err := json.Marshal(fix.NewRecord)
+func fixRowOf(was heldRow, fix records.Fix, loadID int64) fixRow {
 	return fixRow{
 		Name: was.Name, File: was.File, Line: was.Line, Kind: was.Kind, SourceID: was.SourceID, Feed: was.Feed, Reason: was.Reason,
-		Header: was.Header, Record: was.Record, NewHeader: string(header), NewRecord: string(record),
+		Context: was.Context, Original: was.Original, NewContext: someBytes(fix.Context), NewOriginal: someBytes(fix.Original),
 		Who: plain(fix.Who), At: micros(fix.At), LoadID: loadID,
-	}, err
+	}
 }
 
-func (r fixRow) fix() (RowFix, error) {
-	f := RowFix{
-		Name: r.Name, File: r.File, Line: r.Line, Kind: clinical.Kind(r.Kind), SourceID: r.SourceID, Feed: r.Feed, Reason: r.Reason,
-		Who: r.Who, At: fromMicros(r.At),
+func (r fixRow) fix() records.Fix {
+	return records.Fix{
+		Source: r.Name, Context: r.NewContext, Original: r.NewOriginal, Who: r.Who, At: fromMicros(r.At),
+		Was: records.Held{
+			File: r.File, Line: r.Line, Kind: clinical.Kind(r.Kind), SourceID: r.SourceID, Feed: r.Feed, Reason: r.Reason,
+			Context: r.Context, Original: r.Original,
+		},
 	}
-	for _, part := range []struct {
-		from string
-		into *[]string
-	}{{r.Header, &f.Header}, {r.Record, &f.Record}, {r.NewHeader, &f.NewHeader}, {r.NewRecord, &f.NewRecord}} {
-		if err := json.Unmarshal([]byte(part.from), part.into); err != nil {
-			return f, err
-		}
-	}
-	return f, nil
 }

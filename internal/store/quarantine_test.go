@@ -8,28 +8,29 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
-func heldRowAt(name string, line int, source, reason string) Held {
-	return Held{File: name, Line: line, Kind: clinical.KindVitals, SourceID: source, Status: "final", Reason: reason, Feed: "csv",
-		Header: []string{"source_id", "systolic"}, Record: []string{source, "x;\"y\n"}}
+func heldRowAt(name string, line int, source, reason string) records.Held {
+	return records.Held{File: name, Line: line, Kind: clinical.KindVitals, SourceID: source, Status: "final", Reason: reason, Feed: "csv",
+		Context: []byte("source_id,systolic"), Original: []byte(source + ",\"x;\"\"y\n\"\xff\x00")}
 }
 
 func TestRowsHeldBackFollowTheirFile(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		later := noon.Add(time.Hour)
 		loadAt(t, s, noon,
-			file{name: "/x/v.csv", held: []Held{heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 2, "V1", "a"), heldRowAt("v.csv", 3, "gone", "a")}},
-			file{name: "/y/v.csv", held: []Held{heldRowAt("v.csv", 2, "V1", "of another folder")}},
+			file{name: "/x/v.csv", held: []records.Held{heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 2, "V1", "a"), heldRowAt("v.csv", 3, "gone", "a")}},
+			file{name: "/y/v.csv", held: []records.Held{heldRowAt("v.csv", 2, "V1", "of another folder")}},
 			in("w.csv", vitals("V2", "S1", 0, 120)))
 		number := func(file string, line int) (id int64) {
 			must(t, s.reading(t.Context()).Raw("SELECT id FROM quarantined_rows WHERE name = ? AND line = ?", file, line).Row().Scan(&id))
 			return id
 		}
 		first, second := number("/x/v.csv", 2), number("/x/v.csv", 4)
-		loadAt(t, s, later, file{name: "/x/v.csv", held: []Held{heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}})
+		loadAt(t, s, later, file{name: "/x/v.csv", held: []records.Held{heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}})
 
-		want := []Held{heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 2, "V1", "of another folder"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}
+		want := []records.Held{heldRowAt("v.csv", 2, "V1", "another reason"), heldRowAt("v.csv", 2, "V1", "of another folder"), heldRowAt("v.csv", 4, "V2", "b"), heldRowAt("v.csv", 5, "V2", "b")}
 		for n := range want {
 			want[n].FirstSeen, want[n].LastSeen = noon, later
 			want[n].Correction = want[n].SourceID == "V2"
@@ -37,7 +38,7 @@ func TestRowsHeldBackFollowTheirFile(t *testing.T) {
 		want[1].LastSeen = noon
 		want[3].FirstSeen = later
 		got := get(s.Quarantine(t.Context()))(t)
-		if diff := cmp.Diff(want, got, cmpopts.IgnoreFields(Held{}, "ID"), inUTC); diff != "" {
+		if diff := cmp.Diff(want, got, cmpopts.IgnoreFields(records.Held{}, "ID"), inUTC); diff != "" {
 			t.Errorf("rows held back (-want +got):\n%s", diff)
 		}
 		if a, b := number("/x/v.csv", 2), number("/x/v.csv", 4); a != first || b != second {
@@ -48,16 +49,16 @@ func TestRowsHeldBackFollowTheirFile(t *testing.T) {
 
 func TestARowIsReleasedOnce(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		load(t, s, in("stays.csv", stay("S1", "4W", 0)), file{name: "v.csv", held: []Held{heldRowAt("v.csv", 2, "V1", "a"), heldRowAt("v.csv", 3, "V2", "a")}})
+		load(t, s, in("stays.csv", stay("S1", "4W", 0)), file{name: "v.csv", held: []records.Held{heldRowAt("v.csv", 2, "V1", "a"), heldRowAt("v.csv", 3, "V2", "a")}})
 		held := get(s.Quarantine(t.Context()))(t)
 		id := get(s.BeginLoad(t.Context(), noon, "retry"))(t)
 		good := vitals("V1", "S1", 0, 120)
 		good.File, good.Line = "v.csv", 2
-		must(t, s.Release(t.Context(), id, held[0].ID, good))
-		if err := s.Release(t.Context(), id, held[0].ID, good); clinical.CodeOf(err) != clinical.NotFound {
+		must(t, releaseRow(t, s, id, held[0].ID, good, nil))
+		if err := releaseRow(t, s, id, held[0].ID, good, nil); clinical.CodeOf(err) != clinical.NotFound {
 			t.Errorf("released twice: %v", err)
 		}
-		if err := s.Release(t.Context(), id, held[1].ID, clinical.Version{Kind: "unheard of"}); clinical.CodeOf(err) != clinical.Invalid {
+		if err := releaseRow(t, s, id, held[1].ID, clinical.Version{Kind: "unheard of"}, nil); clinical.CodeOf(err) != clinical.Invalid {
 			t.Errorf("released into nothing: %v", err)
 		}
 		r := get(s.FinishLoad(t.Context(), id, noon))(t)

@@ -10,6 +10,7 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // everyKind is a full version of every kind, its times in a zone and finer than
@@ -165,14 +166,15 @@ func TestTextsThatOneEngineCannotKeep(t *testing.T) {
 		v := vitals(odd, "S\x00", 0, 120)
 		f := in("odd\x00.csv", v)
 		f.name = odd
-		f.held = []Held{{File: odd, Line: 9, SourceID: odd, Reason: odd, Status: odd, Feed: odd, Record: []string{odd}, Header: []string{odd}}}
+		f.held = []records.Held{{File: odd, Line: 9, SourceID: odd, Reason: odd, Status: clinical.Status(odd), Feed: odd,
+			Original: []byte(odd), Context: []byte(odd)}}
 		load(t, s, f)
 		got := versions(t, s, "S\uFFFD")["S\uFFFD"]
 		if len(got) != 1 || got[0].SourceID != "a\uFFFDb\uFFFDc" || got[0].File != "odd\uFFFD.csv" {
 			t.Errorf("the version came back as %+v", got)
 		}
 		held := get(s.Quarantine(t.Context()))(t)
-		if len(held) != 1 || held[0].Reason != "a\uFFFDb\uFFFDc" || held[0].Record[0] != "a\x00b\uFFFDc" {
+		if len(held) != 1 || held[0].Reason != "a\uFFFDb\uFFFDc" || string(held[0].Original) != odd || string(held[0].Context) != odd {
 			t.Errorf("the row held back came back as %+v", held)
 		}
 	})

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // state is all that the store answers from, apart from revisions and moments of
@@ -13,11 +14,11 @@ import (
 type state struct {
 	Facts    []string
 	Versions map[string][]clinical.Version
-	Waiting  []RowRef
+	Waiting  []records.RowRef
 	Seen     []string
 	Spans    []string
 	Units    []string
-	Held     []Held
+	Held     []records.Held
 }
 
 func stateOf(tb testing.TB, s *Store) state {
@@ -55,7 +56,7 @@ var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "rep
 	"episodes", "episode_events", "notices", "episode_steps", "deliveries", "delivery_channels", "policy_versions",
 	"dose_reviews",
 	"feed_kinds", "row_fixes",
-	"bedside_sets",
+	"feed_messages", "skipped_rows",
 	"assignments",
 }
 

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/testdb"
 )
 
@@ -77,10 +78,11 @@ func hours(h float64) time.Time { return noon.Add(time.Duration(h * float64(time
 type file struct {
 	name     string
 	versions []clinical.Version
-	held     []Held
+	held     []records.Held
+	skipped  int
 }
 
-func (f file) read(b Batch) error {
+func (f file) read(b records.Batch) error {
 	for _, v := range f.versions {
 		if err := b.Put(v); err != nil {
 			return err
@@ -91,27 +93,37 @@ func (f file) read(b Batch) error {
 			return err
 		}
 	}
+	for range f.skipped {
+		if err := b.Skip("csv", clinical.KindWeight); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
 // load reads files in one load.
-func load(tb testing.TB, s *Store, files ...file) LoadResult {
+func load(tb testing.TB, s *Store, files ...file) records.Counts {
 	tb.Helper()
 	_, result := loadAt(tb, s, noon, files...)
 	return result
 }
 
-func loadAt(tb testing.TB, s *Store, at time.Time, files ...file) (int64, LoadResult) {
+// fileIn is a file as a delivery of a load.
+func fileIn(load int64, mark records.Mark) records.Delivery {
+	return records.Delivery{Load: load, File: &mark}
+}
+
+func loadAt(tb testing.TB, s *Store, at time.Time, files ...file) (int64, records.Counts) {
 	tb.Helper()
 	id, err := s.BeginLoad(tb.Context(), at, "test")
 	must(tb, err)
 	for _, f := range files {
-		_, err := s.LoadFile(tb.Context(), id, FileMark{Name: f.name, Size: 1, ModTime: at}, f.read)
+		_, err := s.Take(tb.Context(), fileIn(id, records.Mark{Name: f.name, Size: 1, ModTime: at}), f.read)
 		must(tb, err)
 	}
 	result, err := s.FinishLoad(tb.Context(), id, at)
 	must(tb, err)
-	if sum := result.Accepted + result.Unchanged + result.Superseded + result.Waiting + result.Quarantined; sum != result.Rows {
+	if sum := result.Accepted + result.Unchanged + result.Superseded + result.Waiting + result.Skipped + result.Quarantined; sum != result.Rows {
 		tb.Fatalf("the ends add up to %d, want the %d rows: %+v", sum, result.Rows, result)
 	}
 	if len(result.WaitingRows) != result.Waiting {

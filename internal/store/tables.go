@@ -1,10 +1,10 @@
 package store
 
 import (
-	"encoding/json"
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // The tables that gorm writes and reads as rows. Facts, heads and spans are
@@ -20,6 +20,7 @@ type loadRow struct {
 	Files       int64 // read so far
 	Rows        int64
 	Unchanged   int64
+	Skipped     int64
 	Quarantined int64
 	Summary     *string
 }
@@ -36,6 +37,15 @@ type repeatedRow struct {
 
 func (repeatedRow) TableName() string { return "repeated_rows" }
 
+type skippedRow struct {
+	LoadID int64  `gorm:"primaryKey"`
+	Feed   string `gorm:"primaryKey"`
+	Kind   string `gorm:"primaryKey"`
+	Rows   int
+}
+
+func (skippedRow) TableName() string { return "skipped_rows" }
+
 type fileRow struct {
 	Name        string `gorm:"primaryKey"`
 	Size        *int64
@@ -43,6 +53,7 @@ type fileRow struct {
 	Hash        *string
 	Rows        *int
 	Unchanged   *int
+	Skipped     *int
 	Quarantined *int
 	LoadID      int64
 	ReadAt      int64
@@ -52,7 +63,7 @@ type fileRow struct {
 func (fileRow) TableName() string { return "feed_files" }
 
 // mark is the bookmark of the last time the file was read whole.
-func (r fileRow) mark() (m FileMark, read bool) {
+func (r fileRow) mark() (m records.Mark, read bool) {
 	m.Name = r.Name
 	if r.Size == nil {
 		return m, false
@@ -76,8 +87,8 @@ type heldRow struct {
 	SourceID  string
 	Status    string
 	Reason    string
-	Header    string
-	Record    string
+	Context   []byte
+	Original  []byte
 	Feed      string
 	LoadID    int64
 	FirstSeen int64
@@ -86,17 +97,16 @@ type heldRow struct {
 
 func (heldRow) TableName() string { return "quarantined_rows" }
 
-func (r heldRow) held() (Held, error) {
-	h := Held{
+func (r heldRow) held() records.Held {
+	return records.Held{
 		ID: r.ID, File: r.File, Line: r.Line, Kind: clinical.Kind(r.Kind), SourceID: r.SourceID,
-		Status: r.Status, Reason: r.Reason, Feed: r.Feed,
+		Status: clinical.Status(r.Status), Reason: r.Reason, Feed: r.Feed, Context: r.Context, Original: r.Original,
 		FirstSeen: fromMicros(r.FirstSeen), LastSeen: fromMicros(r.LastSeen),
 	}
-	if err := json.Unmarshal([]byte(r.Header), &h.Header); err != nil {
-		return h, err
-	}
-	return h, json.Unmarshal([]byte(r.Record), &h.Record)
 }
+
+// someBytes are the bytes, never nil: the database takes nil for null.
+func someBytes(b []byte) []byte { return append([]byte{}, b...) }
 
 type digestRow struct {
 	StayID     string `gorm:"primaryKey"`

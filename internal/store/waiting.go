@@ -9,6 +9,7 @@ import (
 	"gorm.io/gorm"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // waitingVersion counts for its fact, and its stay has not been seen.
@@ -16,24 +17,24 @@ type waitingVersion struct {
 	id     int64
 	loadID int64
 	feed   string
-	RowRef
+	records.RowRef
 }
 
 // Waiting lists every row that waits now for its stay, by file and line.
-func (s *Store) Waiting(ctx context.Context) ([]RowRef, error) {
+func (s *Store) Waiting(ctx context.Context) ([]records.RowRef, error) {
 	waiting, err := waitingVersions(s.reading(ctx))
 	if err != nil {
 		return nil, err
 	}
-	list := []RowRef{}
+	list := []records.RowRef{}
 	for _, w := range waiting {
 		list = append(list, w.RowRef)
 	}
 	return byPlace(list), nil
 }
 
-func byPlace(rows []RowRef) []RowRef {
-	slices.SortFunc(rows, func(a, b RowRef) int {
+func byPlace(rows []records.RowRef) []records.RowRef {
+	slices.SortFunc(rows, func(a, b records.RowRef) int {
 		return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line),
 			strings.Compare(string(a.Kind), string(b.Kind)), strings.Compare(a.SourceID, b.SourceID))
 	})

@@ -12,12 +12,13 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
 )
 
 // Memory is an assess.Store of versions held in memory.
 type Memory struct {
 	All  []clinical.Version
-	Rows []feed.Held // held back
+	Rows []records.Held
 
 	kept map[string]assess.Kept
 }
@@ -31,8 +32,11 @@ func (m *Memory) Read(r io.Reader, name string, zone *time.Location, now time.Ti
 type memorySink Memory
 
 func (m *memorySink) Put(v clinical.Version) error { m.All = append(m.All, v); return nil }
-func (m *memorySink) Hold(h feed.Held) error       { m.Rows = append(m.Rows, h); return nil }
+func (m *memorySink) Hold(h records.Held) error    { m.Rows = append(m.Rows, h); return nil }
 func (m *memorySink) Notice(string)                {}
+
+// Skip implements feed.Sink.
+func (m *memorySink) Skip(string, clinical.Kind) error { return nil }
 
 // Units implements assess.Store.
 func (m *Memory) Units(context.Context) ([]string, error) {

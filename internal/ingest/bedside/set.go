@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // Feed is the name under which versions of this feed are kept.
@@ -58,6 +59,26 @@ type Kept struct {
 	Set
 	Who string    // account
 	At  time.Time // the server's receipt
+}
+
+// Message is the set as the message by which it came.
+func (k Kept) Message() records.Message {
+	body, err := json.Marshal(k.Set)
+	if err != nil {
+		panic(err) // as in Sum
+	}
+	return records.Message{
+		Feed: Feed, ID: k.ID, Sum: k.Sum(), StayID: k.StayID, Who: k.Who, ReceivedAt: k.At, Body: body,
+	}
+}
+
+// KeptOf is the set that a message brought.
+func KeptOf(m records.Message) (Kept, error) {
+	k := Kept{Who: m.Who, At: m.ReceivedAt}
+	if err := json.Unmarshal(m.Body, &k.Set); err != nil {
+		return k, clinical.Errorf(clinical.Internal, "the bedside set %s cannot be read; was it written by a newer program? %v", m.ID, err)
+	}
+	return k, nil
 }
 
 // NewID makes the id of a set: a random UUID (RFC 9562, version 4).

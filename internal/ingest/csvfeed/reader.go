@@ -3,6 +3,7 @@
 package csvfeed
 
 import (
+	"bytes"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
 )
 
 // Feed is the name under which versions of this feed are kept.
@@ -28,14 +30,39 @@ func KindOf(name string) (clinical.Kind, bool) {
 	return kind, slices.Contains(clinical.Kinds, kind)
 }
 
-// Read reads one file as a stream. An error means that the file as a whole
-// cannot be read, and that nothing of it should be kept; it completes the
-// sentence "the file ...".
-func Read(r io.Reader, kind clinical.Kind, name string, o feed.Options, sink feed.Sink) error {
-	t, err := open(r)
-	if err != nil {
-		return err
+// Reader is the feed.Reader of CSV.
+type Reader struct{}
+
+// Feed implements feed.Reader.
+func (Reader) Feed() string { return Feed }
+
+// foreign are endings of names by which other formats go.
+var foreign = []string{".json", ".ndjson", ".hl7", ".xml"}
+
+// Sniff implements feed.Reader. What the rows are about stands in the name alone.
+func (Reader) Sniff(name string, _ []byte) bool {
+	plain := strings.TrimSuffix(strings.ToLower(name), ".gz")
+	for _, ending := range foreign {
+		if strings.HasSuffix(plain, ending) {
+			return false
+		}
 	}
+	_, known := KindOf(name)
+	return known
+}
+
+// Read implements feed.Reader.
+func (Reader) Read(r io.Reader, name string, o feed.Options, sink feed.Sink) error {
+	kind, known := KindOf(name)
+	if !known {
+		return errors.New("does not say by its name what it is about")
+	}
+	return Read(r, kind, name, o, sink)
+}
+
+// Read reads one file of a kind as a stream.
+func Read(r io.Reader, kind clinical.Kind, name string, o feed.Options, sink feed.Sink) error {
+	t := open(r)
 	c := csv.NewReader(t)
 	c.FieldsPerRecord = -1
 	header, err := readHeader(c, t, kind)
@@ -45,7 +72,10 @@ func Read(r io.Reader, kind clinical.Kind, name string, o feed.Options, sink fee
 	if unknown := unknownColumns(header, kind); len(unknown) > 0 {
 		sink.Notice("columns not known and not read: " + strings.Join(unknown, ", "))
 	}
-	f := file{tape: t, csv: c, kind: kind, name: name, header: header, options: o, sink: sink, headerEnd: c.InputOffset()}
+	f := file{
+		tape: t, csv: c, kind: kind, name: name, header: header, names: Encode(header), options: o, sink: sink,
+		headerEnd: c.InputOffset(),
+	}
 	return f.rows()
 }
 
@@ -101,12 +131,13 @@ type file struct {
 	kind    clinical.Kind
 	name    string
 	header  []string
+	names   []byte // the header, as held rows keep it
 	options feed.Options
 	sink    feed.Sink
 
 	headerEnd int64 // bytes up to the end of the line of column names
 
-	short *feed.Held // a row with too few columns, held until it is known not to be the cut-off end
+	short *records.Held // a row with too few columns, held until it is known not to be the cut-off end
 }
 
 func (f *file) rows() error {
@@ -141,8 +172,8 @@ func (f *file) row(start int64, record []string, err error) error {
 	line, _ := f.csv.FieldPos(0)
 	if len(record) != len(f.header) {
 		named := row{header: f.header, record: record}
-		h := feed.Held{
-			Line: line, SourceID: named.cell(idColumn(f.kind)), Header: f.header, Record: slices.Clone(record),
+		h := records.Held{
+			Line: line, SourceID: named.cell(idColumn(f.kind)), Context: f.names, Original: f.received(start),
 			Reason: fmt.Sprintf("%d columns where the header has %d", len(record), len(f.header)),
 		}
 		if len(record) < len(f.header) {
@@ -153,9 +184,9 @@ func (f *file) row(start int64, record []string, err error) error {
 	}
 	v, reason := Parse(f.kind, f.header, record, f.options)
 	if reason != "" {
-		return f.hold(feed.Held{
+		return f.hold(records.Held{
 			Line: line, SourceID: v.SourceID, Status: v.Status, Reason: reason,
-			Header: f.header, Record: slices.Clone(record),
+			Context: f.names, Original: f.received(start),
 		})
 	}
 	v.Feed, v.File, v.Line = Feed, f.name, line
@@ -165,18 +196,23 @@ func (f *file) row(start int64, record []string, err error) error {
 // unsplit holds back a record whose quotes are out of order, as it stood. A
 // quote that is still open at the end of the file means that the file was cut off.
 func (f *file) unsplit(start int64, parse *csv.ParseError) error {
-	raw := f.tape.take(start, f.csv.InputOffset())
+	raw := f.received(start)
 	if f.csv.InputOffset() == f.tape.total && openQuote(raw) {
 		return fmt.Errorf("is cut off: the quote opened at line %d is never closed", parse.StartLine)
 	}
-	return f.hold(feed.Held{
+	return f.hold(records.Held{
 		Line: parse.StartLine, Reason: "quotes are out of order: " + parse.Err.Error(),
-		Record: []string{strings.TrimRight(string(raw), "\r\n")},
+		Original: raw,
 	})
 }
 
+// received is the record that began at an offset, as it was received.
+func (f *file) received(start int64) []byte {
+	return bytes.Clone(bytes.Trim(f.tape.since(start, f.csv.InputOffset()), "\r\n"))
+}
+
 // hold hands on a row held back, with where it stands.
-func (f *file) hold(h feed.Held) error {
+func (f *file) hold(h records.Held) error {
 	h.Feed, h.File, h.Kind = Feed, f.name, f.kind
 	return f.sink.Hold(h)
 }

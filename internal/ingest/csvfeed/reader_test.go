@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
 )
 
 // now is the moment of loading.
@@ -25,18 +26,22 @@ func options() feed.Options { return feed.Options{Zone: time.UTC, Now: now} }
 // kept is a sink that keeps what it is handed.
 type kept struct {
 	put     []clinical.Version
-	held    []feed.Held
+	held    []records.Held
 	notices []string
 }
 
-func (k *kept) Put(v clinical.Version) error { k.put = append(k.put, v); return nil }
-func (k *kept) Hold(h feed.Held) error       { k.held = append(k.held, h); return nil }
-func (k *kept) Notice(text string)           { k.notices = append(k.notices, text) }
+func (k *kept) Put(v clinical.Version) error     { k.put = append(k.put, v); return nil }
+func (k *kept) Hold(h records.Held) error        { k.held = append(k.held, h); return nil }
+func (k *kept) Skip(string, clinical.Kind) error { return nil }
+func (k *kept) Notice(text string)               { k.notices = append(k.notices, text) }
 
 func read(t *testing.T, kind clinical.Kind, text string) (*kept, error) {
 	t.Helper()
 	k := &kept{}
-	err := Read(strings.NewReader(text), kind, "file.csv", options(), k)
+	plain, _, err := feed.Open(strings.NewReader(text))
+	if err == nil {
+		err = Read(plain, kind, "file.csv", options(), k)
+	}
 	return k, err
 }
 
@@ -397,10 +402,10 @@ func TestHeldRowsAreNamedByTheirPhysicalLine(t *testing.T) {
 	if !reflect.DeepEqual(held, want) {
 		t.Errorf("held %q", held)
 	}
-	if h := k.held[5]; len(h.Header) != 0 || h.Record[0] != "h,S,\"G20\nx\"y," {
-		t.Errorf("a row that could not be split is not kept as it stood: %q", h.Record)
+	if h := k.held[5]; len(h.Context) != 0 || string(h.Original) != "h,S,\"G20\nx\"y," {
+		t.Errorf("a row that could not be split is not kept as it stood: %q", h.Original)
 	}
-	if h := k.held[0]; h.SourceID != "b" || len(h.Header) != 4 || h.Record[3] != "of\n\nthree lines" {
+	if h := k.held[0]; h.SourceID != "b" || string(h.Context) != "source_id,stay_id,icd10,text" || string(h.Original) != "b,S,,\"of\n\nthree lines\"" {
 		t.Errorf("a row held: %+v", h)
 	}
 }
@@ -577,7 +582,7 @@ type failing struct{ kept }
 var errFull = errors.New("the store is full")
 
 func (failing) Put(clinical.Version) error { return errFull }
-func (failing) Hold(feed.Held) error       { return errFull }
+func (failing) Hold(records.Held) error    { return errFull }
 
 func TestASinkThatFailsEndsTheReading(t *testing.T) {
 	for _, text := range []string{
@@ -638,4 +643,54 @@ func FuzzEveryRowIsPutOrHeld(f *testing.F) {
 			}
 		}
 	})
+}
+
+// A held row is told by its cells, however they were quoted; and it reads again to what
+// its file says now.
+func TestAHeldRowReadAgain(t *testing.T) {
+	names := Encode([]string{"source_id", "stay_id", "measured_at", "weight"})
+	held := func(context []byte, original string) records.Held {
+		return records.Held{
+			Feed: Feed, File: "w.csv", Line: 4, Kind: clinical.KindWeight, Reason: "old", Context: context, Original: []byte(original),
+		}
+	}
+	asSent, quoted := held(names, `w,S,2026-11-24T08:00,70`), held(Encode([]string{"source_id", "stay_id", "measured_at", "weight"}), `"w","S","2026-11-24T08:00","70"`)
+	if a, b := (Reader{}).Key(asSent), (Reader{}).Key(quoted); a != b {
+		t.Errorf("one row, quoted in two ways: %s and %s", a, b)
+	}
+	for _, c := range []struct {
+		held   records.Held
+		reason string // "" where it reads
+	}{
+		{asSent, ""},
+		{quoted, ""},
+		{held(names, `w,S,2026-11-24T08:00,heavy`), `weight is not a number: "heavy"`},
+		{held(names, `w,S,2026-11-24T08:00`), "old"}, // too few columns: nothing is read by its place
+		{held(names, `w,S,"2026-11-24T08:00"x,70`), "old"},
+		{held(nil, `w,S,2026-11-24T08:00,70`), "old"},
+		{held(nil, ``), "old"},
+	} {
+		k := &kept{}
+		if err := (Reader{}).Again(c.held, options(), k); err != nil {
+			t.Fatal(err)
+		}
+		switch {
+		case c.reason == "" && (len(k.put) != 1 || len(k.held) != 0 || k.put[0].Line != 4 || k.put[0].File != "w.csv" || k.put[0].Feed != Feed):
+			t.Errorf("%s: %+v", c.held.Original, k)
+		case c.reason != "" && (len(k.put) != 0 || len(k.held) != 1 || k.held[0].Reason != c.reason):
+			t.Errorf("%s: %+v, want it held for: %s", c.held.Original, k, c.reason)
+		}
+		if a, b := (Reader{}).Key(c.held), (Reader{}).Key(asSent); (a == b) != (c.reason == "") {
+			t.Errorf("the keys of %s and %s are %s and %s", c.held.Original, asSent.Original, a, b)
+		}
+	}
+}
+
+func TestCellsSurviveTheirRecord(t *testing.T) {
+	for _, cells := range [][]string{{"a", "b"}, {"", "b"}, {"a,b", `"`, "two\nlines", " space ", "\r", "é"}, {`\.`, ""}} {
+		_, got := Cells(records.Held{Context: Encode([]string{"x", "y"}), Original: Encode(cells)})
+		if !reflect.DeepEqual(got, cells) {
+			t.Errorf("%q came back as %q", cells, got)
+		}
+	}
 }

@@ -3,7 +3,6 @@ package csvfeed
 import (
 	"bufio"
 	"bytes"
-	"compress/gzip"
 	"errors"
 	"fmt"
 	"io"
@@ -33,20 +32,13 @@ type tape struct {
 	err   error
 }
 
-// open peels compression and the byte order mark off a file.
-func open(r io.Reader) (*tape, error) {
-	src := bufio.NewReaderSize(r, 64<<10)
-	if magic, _ := src.Peek(2); len(magic) == 2 && magic[0] == 0x1f && magic[1] == 0x8b {
-		z, err := gzip.NewReader(src)
-		if err != nil {
-			return nil, fmt.Errorf("is not readable as gzip: %w", err)
-		}
-		src = bufio.NewReaderSize(z, 64<<10)
-	}
+// open peels the byte order mark off a text.
+func open(r io.Reader) *tape {
+	src := bufio.NewReaderSize(r, 64<<10) // r itself, where it is such a reader
 	if mark, _ := src.Peek(3); bytes.Equal(mark, []byte("\xef\xbb\xbf")) {
 		_, _ = src.Discard(3)
 	}
-	return &tape{src: transform.NewReader(src, encoding.UTF8Validator)}, nil
+	return &tape{src: transform.NewReader(src, encoding.UTF8Validator)}
 }
 
 // Read implements io.Reader. It refuses what is not text, and a record without
@@ -83,12 +75,8 @@ func (t *tape) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// take returns the bytes between two offsets and forgets all before the second.
-func (t *tape) take(from, to int64) []byte {
-	out := bytes.Clone(t.held[max(from, t.base)-t.base : to-t.base])
-	t.forget(to)
-	return out
-}
+// since are the bytes between two offsets, as long as nothing more is read.
+func (t *tape) since(from, to int64) []byte { return t.held[max(from, t.base)-t.base : to-t.base] }
 
 func (t *tape) forget(to int64) {
 	if n := to - t.base; n > 0 {

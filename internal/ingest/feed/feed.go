@@ -1,12 +1,37 @@
-// Package feed is what the readers of every format share: what they are told of
-// the site, what they hand on, and how a time is read.
+// Package feed is what the readers of every format share: what a reader is, what it is
+// told of the site, what it hands on, and how a time is read.
 package feed
 
 import (
+	"bufio"
+	"compress/gzip"
+	"fmt"
+	"io"
 	"time"
 
-	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
+
+// Reader reads one format. It may find several kinds of facts in one file or message.
+// What it reads is text of a stranger's: it takes every input, and says of each row what
+// became of it, by exactly one of the sink's first three methods for each.
+type Reader interface {
+	// Feed is the name under which what it reads is kept.
+	Feed() string
+	// Sniff reports whether a file is of this format, by how it begins; compression is
+	// peeled off. name is for formats whose content does not tell what it is about.
+	Sniff(name string, head []byte) bool
+	// Read reads a file or a message as a stream. An error means that it cannot be read
+	// as a whole, and that nothing of it should be kept; it completes the sentence "the
+	// file ...". An error of the sink is returned as it is.
+	Read(r io.Reader, name string, o Options, sink Sink) error
+	// Again reads a held row again, where it stood. It hands on what the row says, or
+	// holds it with the reason that is true now. The error is the sink's.
+	Again(h records.Held, o Options, sink Sink) error
+	// Key tells held rows apart by all that was received of them, in whichever of the
+	// ways of its format they were written.
+	Key(h records.Held) string
+}
 
 // Options are what a reader must know of the site and the moment.
 type Options struct {
@@ -14,34 +39,27 @@ type Options struct {
 	Now  time.Time      // the moment of loading
 }
 
-// Held is a row that cannot be used, with one reason.
-type Held struct {
-	Feed     string
-	File     string
-	Line     int // physical; the header is 1
-	Kind     clinical.Kind
-	SourceID string
-	Status   clinical.Status
-	Reason   string
-	Header   []string // empty where the row could not be split into columns
-	Record   []string // then the row as it stood
-}
-
-// Fix is a row held back that somebody has put right. Header and Record are the row
-// as it was received; as long as it stands so in its file, NewHeader and NewRecord
-// are read in its place.
-type Fix struct {
-	Kind                 clinical.Kind
-	Header, Record       []string
-	NewHeader, NewRecord []string
-	Who                  string
-	At                   time.Time
-}
-
 // Sink takes what a reader finds.
 type Sink interface {
-	Put(clinical.Version) error
-	Hold(Held) error
+	records.Batch
 	// Notice tells of something that stops nothing, once a file.
 	Notice(text string)
+}
+
+// HeadBytes is how much of a file a reader is shown to know its format.
+const HeadBytes = 4096
+
+// Open peels compression off a file and shows how it begins. The error completes the
+// sentence "the file ...".
+func Open(r io.Reader) (text io.Reader, head []byte, err error) {
+	src := bufio.NewReaderSize(r, 64<<10)
+	if magic, _ := src.Peek(2); len(magic) == 2 && magic[0] == 0x1f && magic[1] == 0x8b {
+		z, err := gzip.NewReader(src)
+		if err != nil {
+			return nil, nil, fmt.Errorf("is not readable as gzip: %w", err)
+		}
+		src = bufio.NewReaderSize(z, 64<<10)
+	}
+	head, _ = src.Peek(HeadBytes) // an error comes again where the text is read
+	return src, head, nil
 }

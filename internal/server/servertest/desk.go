@@ -36,9 +36,10 @@ func (d *Desk) Held(_ context.Context, kind clinical.Kind, offset, limit int) ([
 
 func (d *Desk) row(n int) server.HeldRow {
 	h := d.Rows[n]
+	header, record := csvfeed.Cells(h)
 	return server.HeldRow{
 		ID: int64(n) + 1, File: h.File, Line: h.Line, Kind: h.Kind, SourceID: h.SourceID, Reason: h.Reason, FirstSeen: d.Now.Add(-2 * time.Hour),
-		Header: h.Header, Record: h.Record, Columns: csvfeed.Columns(h.Kind),
+		Header: header, Record: record, Columns: csvfeed.Columns(h.Kind),
 	}
 }
 

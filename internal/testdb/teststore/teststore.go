@@ -19,10 +19,10 @@ import (
 	"testing"
 	"time"
 
-	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
 	"plumbline/internal/store"
 	"plumbline/internal/testdb"
 	"plumbline/seed"
@@ -102,7 +102,7 @@ func Count(tb testing.TB, st *store.Store, table string) (n int) {
 
 // key changes with the code that migrates, writes and loads the templates.
 var key = sync.OnceValues(func() (string, error) {
-	return testdb.KeyOf("internal/clinical", "internal/demo", "internal/ingest", "internal/store", "internal/testdb", "seed")
+	return testdb.KeyOf("internal/clinical", "internal/demo", "internal/ingest", "internal/records", "internal/store", "internal/testdb", "seed")
 })
 
 func copyOf(tb testing.TB, name string, files func() ([]demo.File, error)) string {
@@ -140,8 +140,8 @@ func Load(ctx context.Context, st *store.Store, files []demo.File, at time.Time)
 		if !ok {
 			return fmt.Errorf("%s is of no known kind", f.Name)
 		}
-		mark := store.FileMark{Name: "/demo/feed/" + f.Name, Size: int64(len(f.Data)), ModTime: at.Add(-time.Minute)}
-		_, err := st.LoadFile(ctx, load, mark, func(b store.Batch) error {
+		mark := records.Mark{Name: "/demo/feed/" + f.Name, Size: int64(len(f.Data)), ModTime: at.Add(-time.Minute)}
+		_, err := st.Take(ctx, records.Delivery{Load: load, File: &mark}, func(b records.Batch) error {
 			return csvfeed.Read(bytes.NewReader(f.Data), kind, f.Name, feed.Options{Zone: time.UTC, Now: at}, sink{b})
 		})
 		if err != nil {
@@ -153,15 +153,6 @@ func Load(ctx context.Context, st *store.Store, files []demo.File, at time.Time)
 }
 
 // sink hands what the reader finds to the store.
-type sink struct{ store.Batch }
-
-func (s sink) Put(v clinical.Version) error { return s.Batch.Put(v) }
-
-func (s sink) Hold(h feed.Held) error {
-	return s.Batch.Hold(store.Held{
-		File: h.File, Line: h.Line, Kind: h.Kind, SourceID: h.SourceID, Status: string(h.Status),
-		Reason: h.Reason, Feed: h.Feed, Header: h.Header, Record: h.Record,
-	})
-}
+type sink struct{ records.Batch }
 
 func (s sink) Notice(string) {}

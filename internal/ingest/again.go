@@ -1,0 +1,169 @@
+package ingest
+
+import (
+	"cmp"
+	"context"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
+)
+
+// Ways of starting a load that reads no file; the store knows them by these words.
+const (
+	retried = "retry"
+	fixed   = "fix"
+)
+
+// Retry reads the held rows again, by today's clock and lists.
+func (l *Loader) Retry(ctx context.Context) (Summary, error) { return l.retry(ctx, 0) }
+
+// RetryRow reads one of the held rows again. The error is clinical.NotFound where it is
+// not held any more.
+func (l *Loader) RetryRow(ctx context.Context, id int64) (Summary, error) {
+	if id <= 0 {
+		return Summary{}, notHeld(id)
+	}
+	return l.retry(ctx, id)
+}
+
+func notHeld(id int64) error {
+	return clinical.Errorf(clinical.NotFound, "the row %d is not held back any more", id)
+}
+
+func (l *Loader) retry(ctx context.Context, only int64) (Summary, error) {
+	now := l.Clock()
+	rows, err := l.Store.HeldRows(ctx, records.HeldQuery{ID: only})
+	if err != nil {
+		return Summary{}, err
+	}
+	if only != 0 && len(rows) == 0 {
+		return Summary{}, notHeld(only)
+	}
+	load, err := l.Store.BeginLoad(ctx, now, retried)
+	if err != nil {
+		return Summary{}, err
+	}
+	s := Summary{Problems: []Problem{}}
+	var found finds
+	for _, h := range rows { // by place: of two rows of one fact and time the later one counts
+		a := l.again(h, feed.Options{Zone: l.Zone, Now: now})
+		if a.reason != "" {
+			h.Reason = a.reason
+			found.held = append(found.held, h)
+			continue
+		}
+		found.doubted = append(found.doubted, a.doubted(l)...)
+		switch _, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: h.ID}, a.into); {
+		case clinical.CodeOf(err) == clinical.NotFound: // its file was read again meanwhile
+		case err != nil:
+			return s, err
+		}
+	}
+	err = l.finish(ctx, load, &s, found)
+	s.Quarantined = len(found.held)
+	s.Rows = s.Accepted + s.Unchanged + s.Superseded + s.Waiting + s.Skipped + s.Quarantined
+	return s, err
+}
+
+// Fix reads a held row as somebody has put it right: original and context in place of
+// those received, in the same place of the same file, so that what it says counts as if
+// it had come so. Whenever the file is read again and the row stands in it as it did, the
+// same is read in its place. A reason other than "" says why it still cannot be used;
+// nothing is stored then. The error is clinical.NotFound where the row is not held.
+func (l *Loader) Fix(ctx context.Context, id int64, context, original []byte, who string) (s Summary, reason string, err error) {
+	now := l.Clock()
+	rows, err := l.Store.HeldRows(ctx, records.HeldQuery{ID: id})
+	if err != nil {
+		return Summary{}, "", err
+	}
+	if len(rows) != 1 || id <= 0 {
+		return Summary{}, "", notHeld(id)
+	}
+	right := rows[0]
+	right.Context, right.Original = context, original
+	a := l.again(right, feed.Options{Zone: l.Zone, Now: now})
+	if a.reason != "" {
+		return Summary{}, a.reason, nil
+	}
+	load, err := l.Store.BeginLoad(ctx, now, fixed)
+	if err != nil {
+		return Summary{}, "", err
+	}
+	s.Problems = []Problem{}
+	fix := records.Fix{Was: rows[0], Context: context, Original: original, Who: who, At: now}
+	if _, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: id, Fix: &fix}, a.into); err != nil {
+		return s, "", err
+	}
+	return s, "", l.finish(ctx, load, &s, finds{doubted: a.doubted(l)})
+}
+
+// again is what a held row says when it is read again. It is released whole or stays:
+// where a part of it still cannot be used, nothing of it is stored.
+type again struct {
+	facts   []clinical.Version
+	skipped []skipped
+	held    bool
+	reason  string // why it stays
+}
+
+type skipped struct {
+	feed string
+	kind clinical.Kind
+}
+
+func (l *Loader) again(h records.Held, o feed.Options) again {
+	var a again
+	r := l.readerNamed(h.Feed)
+	if r == nil {
+		return again{reason: h.Reason}
+	}
+	_ = r.Again(h, o, &a) // a, the sink, has no errors
+	if a.held || len(a.facts)+len(a.skipped) == 0 {
+		a.reason = cmp.Or(a.reason, h.Reason, "it cannot be used")
+	}
+	return a
+}
+
+// Put, Hold, Skip and Notice implement feed.Sink.
+func (a *again) Put(v clinical.Version) error { a.facts = append(a.facts, v); return nil }
+
+// Hold keeps the first reason.
+func (a *again) Hold(h records.Held) error {
+	a.held, a.reason = true, cmp.Or(a.reason, h.Reason)
+	return nil
+}
+
+// Skip implements feed.Sink.
+func (a *again) Skip(feedName string, kind clinical.Kind) error {
+	a.skipped = append(a.skipped, skipped{feedName, kind})
+	return nil
+}
+
+// Notice implements feed.Sink.
+func (a *again) Notice(string) {}
+
+// into hands what the row says to the store's batch.
+func (a again) into(b records.Batch) error {
+	for _, v := range a.facts {
+		if err := b.Put(v); err != nil {
+			return err
+		}
+	}
+	for _, s := range a.skipped {
+		if err := b.Skip(s.feed, s.kind); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// doubted are the source_ids of its readings with a value that is not believed.
+func (a again) doubted(l *Loader) (out []string) {
+	for _, v := range a.facts {
+		if len(l.doubts(v)) > 0 {
+			out = append(out, v.SourceID)
+		}
+	}
+	return out
+}

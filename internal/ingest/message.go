@@ -1,0 +1,47 @@
+package ingest
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
+)
+
+// Receive takes in a message that is read by the reader of its feed: text as it was
+// received, name what it came by. The message, its facts and what became of them are
+// stored in one transaction. One that came before, with the same content, is answered as
+// it was then; the error is clinical.Conflict where the content is another. Reason says why
+// a message could not be read as a whole; nothing is stored then.
+func (l *Loader) Receive(ctx context.Context, m records.Message, name string, text []byte) (taken records.Taken, reason string, err error) {
+	r := l.readerNamed(m.Feed)
+	if r == nil {
+		return taken, "", clinical.Errorf(clinical.Internal, "there is no reader of the feed %s", m.Feed)
+	}
+	var unread error
+	s := sink{loader: l, options: feed.Options{Zone: l.Zone, Now: m.ReceivedAt}}
+	taken, err = l.Store.Take(ctx, deliveryOf(m), func(b records.Batch) error {
+		s.batch = b
+		err := r.Read(bytes.NewReader(text), name, s.options, &s)
+		if err != nil && s.failed == nil {
+			unread = err
+		}
+		return err
+	})
+	if unread != nil {
+		return records.Taken{}, fmt.Sprintf("the message %v", unread), nil
+	}
+	return taken, "", err
+}
+
+// Record takes in a message whose facts its sender has made: a set from the bedside.
+func (l *Loader) Record(ctx context.Context, m records.Message, facts []clinical.Version) (records.Taken, error) {
+	return l.Store.Take(ctx, deliveryOf(m), again{facts: facts}.into)
+}
+
+// deliveryOf is a message with a load of its own.
+func deliveryOf(m records.Message) records.Delivery {
+	return records.Delivery{How: m.Feed, At: m.ReceivedAt, Message: &m}
+}

@@ -1,0 +1,79 @@
+package ingest
+
+import (
+	"context"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
+)
+
+// sink stands between a reader and the store's batch: it remembers what people must be
+// told of, and reads in place of a held row what somebody has put right.
+type sink struct {
+	finds
+	loader  *Loader
+	batch   records.Batch
+	failed  error // of the store, not of the file
+	fixes   map[string]records.Fix
+	options feed.Options
+}
+
+// Put implements feed.Sink.
+func (s *sink) Put(v clinical.Version) error {
+	if len(s.loader.doubts(v)) > 0 {
+		s.doubted = append(s.doubted, v.SourceID)
+	}
+	return s.keep(s.batch.Put(v))
+}
+
+// Hold implements feed.Sink. A row that somebody has put right is not held.
+func (s *sink) Hold(h records.Held) error {
+	if f, known := s.fixes[s.loader.fixKey(h)]; known {
+		right := h
+		right.Original, right.Context = f.Original, f.Context
+		if a := s.loader.again(right, s.options); a.reason == "" {
+			return a.into(s)
+		}
+	}
+	if err := s.keep(s.batch.Hold(h)); err != nil {
+		return err
+	}
+	h.Original, h.Context = nil, nil // what is told of it needs neither
+	s.held = append(s.held, h)
+	return nil
+}
+
+// Skip implements feed.Sink.
+func (s *sink) Skip(feedName string, kind clinical.Kind) error {
+	return s.keep(s.batch.Skip(feedName, kind))
+}
+
+// Notice implements feed.Sink.
+func (s *sink) Notice(text string) { s.notices = append(s.notices, Problem{Reason: text}) }
+
+// keep keeps the store's error apart from the file's.
+func (s *sink) keep(err error) error {
+	if err != nil {
+		s.failed = err
+	}
+	return err
+}
+
+// fixesOf are the rows of a file that were put right, by what they were.
+func (l *Loader) fixesOf(ctx context.Context, path string) (map[string]records.Fix, error) {
+	list, err := l.Store.FixesOf(ctx, path)
+	out := make(map[string]records.Fix, len(list))
+	for _, f := range list { // of two, the later one
+		out[l.fixKey(f.Was)] = f
+	}
+	return out, err
+}
+
+// fixKey tells a held row by all that was received of it, wherever in its file it stands.
+func (l *Loader) fixKey(h records.Held) string {
+	if r := l.readerNamed(h.Feed); r != nil {
+		return h.Feed + " " + r.Key(h)
+	}
+	return h.Feed + " " + string(h.Original)
+}

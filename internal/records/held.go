@@ -1,0 +1,46 @@
+package records
+
+import (
+	"time"
+
+	"plumbline/internal/clinical"
+)
+
+// Held is a held row: a row of a file, a resource or a message that cannot be used and
+// stands in quarantine, kept as it was received, with where it stood and one reason. What
+// its Original says is known to its reader alone.
+type Held struct {
+	Feed     string // of the reader that reads it again
+	File     string // base name
+	Line     int    // at which it begins, from 1; in a file without lines the number of the entry
+	Kind     clinical.Kind
+	SourceID string // empty where it could not be read, as is Kind
+	Status   clinical.Status
+	Reason   string
+	Original []byte // as it was received
+	Context  []byte // what its reader needs beside it to read it again, in that reader's own form
+
+	// The store sets the rest. FirstSeen and LastSeen are the moments of the first and
+	// the last load that held it.
+	ID                  int64
+	Correction          bool // a version of its fact is stored: this one was to correct it
+	FirstSeen, LastSeen time.Time
+}
+
+// HeldQuery asks for held rows: all of them, or a part.
+type HeldQuery struct {
+	ID     int64 // one row; 0: any
+	Kind   clinical.Kind
+	Offset int
+	Limit  int // 0: no limit
+}
+
+// Fix is a held row that somebody has put right. As long as Was stands so in its file,
+// Original and Context are read in its place.
+type Fix struct {
+	Was               Held   // as it was received
+	Source            string // name of the bookmark of its file
+	Original, Context []byte
+	Who               string // account
+	At                time.Time
+}
