@@ -130,7 +130,7 @@ func TestTheFactsOfFlags(t *testing.T) {
 	d.Peaks = []trends.Peak{{Drug: "amlodipine", Sets: 3, Facts: []string{"set", "dose a"}}, {Drug: "doxazosin", Sets: 2, Facts: []string{"set", "dose d"}}, {Drug: "lisinopril", Sets: 1, Facts: []string{"dose l"}}}
 	f = flag(t, assess(d), DPeak)
 	wantFacts(t, "D-PEAK", f.Facts, "set, dose a, dose d")
-	if f.Figures != (PeakFigures{Sets: 3, FromHours: 1, ToHours: 4}) {
+	if p := f.Figures.(PeakFigures); p.Sets != 3 || p.FromHours != 1 || p.ToHours != 4 || p.EffectHours != 4 {
 		t.Errorf("D-PEAK: %v", f.Figures)
 	}
 	d.Peaks[0].Sets, d.Peaks[1].Sets = 2, 3

@@ -76,11 +76,14 @@ type RecentFigures struct {
 	Hours float64   `json:"hours"`
 }
 
-// PeakFigures tell how many positive sets began how many hours after a dose.
+// PeakFigures tell how many positive sets began how many hours after a dose, and, by
+// drug, how the sets within EffectHours after a dose compare with the others (T-DOSE).
 type PeakFigures struct {
-	Sets      int     `json:"sets"`
-	FromHours float64 `json:"from_hours"`
-	ToHours   float64 `json:"to_hours"`
+	Sets        int                 `json:"sets"`
+	FromHours   float64             `json:"from_hours"`
+	ToHours     float64             `json:"to_hours"`
+	EffectHours float64             `json:"effect_hours"`
+	Doses       []trends.AroundDose `json:"doses"`
 }
 
 // RoomFigures tell a lying systolic pressure, in mmHg.

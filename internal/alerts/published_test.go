@@ -362,3 +362,28 @@ func TestAPatientWhoCannotStayUpIsPressing(t *testing.T) {
 		}
 	}
 }
+
+// D-UNKNOWN stands by itself; it asks for a review only where no blood-pressure-lowering
+// drug is known to be active.
+func TestAnUnknownDrugAsksForAReviewOnlyByItself(t *testing.T) {
+	unknown, known := ordered("study drug", hour(-300)), ordered("lisinopril", hour(-300))
+	for name, tc := range map[string]struct {
+		stay   charted
+		stands bool
+		asks   bool
+	}{
+		"alone":                        {stayOf(40).with(unknown).with(stood(noon, 130, 105)...), true, true},
+		"beside a known one":           {stayOf(40).with(unknown, known).with(stood(noon, 130, 105)...), true, false},
+		"no positive set":              {stayOf(40).with(unknown).with(stood(noon, 130, 125)...), true, false},
+		"none, and a positive set":     {stayOf(40).with(known).with(stood(noon, 130, 105)...), false, false},
+		"positive 72 h ago or earlier": {stayOf(40).with(unknown).with(stood(hour(-72), 130, 105)...), true, false},
+	} {
+		a := tc.stay.at(hour(1))
+		if stands := flag(t, a, DUnknown).Rule != ""; stands != tc.stands || a.Review.Needed != tc.asks {
+			t.Errorf("%s: stands %v, needed %v (%s)", name, stands, a.Review.Needed, flagsOf(a.Review))
+		}
+		if tc.asks && !hasReason(a, TReview) {
+			t.Errorf("%s: no T-REVIEW", name)
+		}
+	}
+}

@@ -21,6 +21,7 @@ const (
 	DBoth         = "D-BOTH"
 	DPressor      = "D-PRESSOR"
 	DFrid         = "D-FRID"
+	DUnknown      = "D-UNKNOWN"
 )
 
 // Flag is a reason for a pharmacist to look at doses. It recommends none.
@@ -29,7 +30,14 @@ type Flag struct {
 	Drugs   []string
 	Figures clinical.Figures // nil where the names of the drugs say it all
 	Facts   []string
+
+	// Alone is true where no recognised blood-pressure-lowering drug is active (D-UNKNOWN).
+	Alone bool
 }
+
+// Asks reports whether the flag, standing, makes a dose review needed. D-FRID never
+// does; D-UNKNOWN only where the unknown drug may be the one that lowers the pressure.
+func (f Flag) Asks() bool { return f.Rule != DFrid && (f.Rule != DUnknown || f.Alone) }
 
 // Review says whether a dose review is asked for, and every flag that stands.
 type Review struct {
@@ -44,7 +52,7 @@ func (s situation) review() Review {
 	r := Review{Flags: s.flags()}
 	positive := s.LatestPositive()
 	r.Needed = !s.Serial.Cleared && positive != nil && s.within(positive.StartedAt, s.policy.DoseReview.PositiveHours) &&
-		slices.ContainsFunc(r.Flags, func(f Flag) bool { return f.Rule != DFrid })
+		slices.ContainsFunc(r.Flags, Flag.Asks)
 	return r
 }
 
@@ -99,7 +107,22 @@ func (s situation) flags() []Flag {
 	out = append(out, s.peakFlag()...)
 	out = append(out, s.pressureFlags()...)
 	whileActive(DFrid, contributing)
-	return out
+	return append(out, s.unknownFlag()...)
+}
+
+// unknownFlag is D-UNKNOWN: a drug that nobody knows cannot be judged.
+func (s situation) unknownFlag() []Flag {
+	if len(s.exposures.Unknown) == 0 {
+		return nil
+	}
+	lowers, _ := s.drugs(lowering)
+	f := Flag{Rule: DUnknown, Alone: len(lowers) == 0}
+	for _, u := range s.exposures.Unknown {
+		f.Drugs = append(f.Drugs, u.Text)
+		f.Facts = append(f.Facts, u.Facts...)
+	}
+	f.Facts = trends.Distinct(f.Facts)
+	return []Flag{f}
 }
 
 func (s situation) diureticGroups() int {
@@ -159,8 +182,22 @@ func (s situation) peakFlag() []Flag {
 	}
 	f.Facts = trends.Distinct(f.Facts)
 	p := s.policy.DoseReview
-	f.Figures = PeakFigures{Sets: most, FromHours: p.PeakFromHours, ToHours: p.PeakToHours}
+	f.Figures = PeakFigures{
+		Sets: most, FromHours: p.PeakFromHours, ToHours: p.PeakToHours,
+		EffectHours: s.policy.Drugs.DoseEffectHours, Doses: s.aroundDoses(f.Drugs),
+	}
 	return []Flag{f}
+}
+
+// aroundDoses are the figures of T-DOSE of drugs.
+func (s situation) aroundDoses(drugs []string) []trends.AroundDose {
+	var out []trends.AroundDose
+	for _, d := range s.Serial.Doses {
+		if slices.Contains(drugs, d.Drug) {
+			out = append(out, d)
+		}
+	}
+	return out
 }
 
 // pressureFlags are D-ROOM, D-BOTH and D-PRESSOR.

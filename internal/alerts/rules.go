@@ -59,4 +59,5 @@ var FlagRules = []clinical.Rule{
 	{ID: DBoth, Source: "Fanciulli 2018, Clin Auton Res 28:355", Figures: LyingFigures{}},
 	{ID: DPressor, Source: commonPractice, Figures: LyingFigures{}},
 	{ID: DFrid, Source: "STOPPFall 2021 for its classes (from memory); the rest common practice"},
+	{ID: DUnknown, Source: commonPractice},
 }

@@ -241,7 +241,7 @@ func reviewNeeded(s situation, a Assessment) *Reason {
 	}
 	var rules, drugs, facts []string
 	for _, f := range a.Review.Flags {
-		if f.Rule == DFrid {
+		if !f.Asks() {
 			continue
 		}
 		rules = append(rules, f.Rule)

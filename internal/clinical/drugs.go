@@ -2,46 +2,8 @@ package clinical
 
 import (
 	"regexp"
-	"sort"
-	"strconv"
 	"strings"
-	"unicode"
-	"unicode/utf8"
 )
-
-// Route is the way by which a drug is given. A word that is none of the four
-// below is kept as it is: it has no DDD.
-type Route string
-
-// The routes that have DDDs.
-const (
-	Oral        Route = "oral"
-	Parenteral  Route = "parenteral"
-	Sublingual  Route = "sublingual"
-	Transdermal Route = "transdermal"
-)
-
-var routeWords = map[string]Route{
-	"": Oral, "oral": Oral, "po": Oral, "by mouth": Oral, "ng": Oral, "og": Oral, "peg": Oral, "tube": Oral,
-	"parenteral": Parenteral, "iv": Parenteral, "im": Parenteral, "sc": Parenteral,
-	"intravenous": Parenteral, "intramuscular": Parenteral, "subcutaneous": Parenteral,
-	"sublingual": Sublingual, "sl": Sublingual,
-	"transdermal": Transdermal, "td": Transdermal, "patch": Transdermal,
-}
-
-var localRoutes = map[string]bool{
-	"ophthalmic": true, "otic": true, "nasal": true, "topical": true, "inhaled": true, "vaginal": true,
-}
-
-// RouteOf reads a charted route. local is true for a route by which a drug acts
-// where it is put: such a drug is named and counts nowhere.
-func RouteOf(word string) (r Route, local bool) {
-	w := strings.ToLower(strings.TrimSpace(word))
-	if r, ok := routeWords[w]; ok {
-		return r, false
-	}
-	return Route(w), localRoutes[w]
-}
 
 // Group is a class of drugs that lower blood pressure.
 type Group string
@@ -93,8 +55,8 @@ var groupPrefixes = []prefixGroup{
 
 var (
 	contributingPrefixes = []string{
-		"A10BK", "N04BA", "N04BC", "G04BE", "N06A", "N05A", "N05B", "N05C", "N03A", "N02BF", "N02A",
-		"G04BD", "R06A", "M03BX02",
+		"A03FA01", "A10BK", "C01DX", "N04A", "N04BA", "N04BB", "N04BC", "N04BD", "N06DA", "N07BC02", "G04BE",
+		"N06A", "N05A", "N05B", "N05C", "N03A", "N02BF", "N02A", "G04BD", "R06A", "M03BX02",
 	}
 	pressorCodes         = []string{"C01CA17", "C01CA27", "H02AA02", "N07AA02"}
 	rateLimitingPrefixes = []string{"C07", "C08D", "C01AA", "C01BD01", "C01EB17"}
@@ -215,13 +177,7 @@ func (i Ingredient) AmountMG(dose *float64, unit string) (mg float64, ok bool) {
 var (
 	byATC    = map[string]*substance{}
 	byRxNorm = map[string]*substance{}
-	names    []drugName // longest first
 )
-
-type drugName struct {
-	words []string
-	sub   *substance
-}
 
 // clonidineMigraine is clonidine's code as a migraine drug, which has a DDD of
 // its own and no blood-pressure-lowering class.
@@ -234,12 +190,9 @@ func init() {
 		if s.RxNorm != "" {
 			byRxNorm[s.RxNorm] = s
 		}
-		for _, name := range append([]string{s.Name}, s.Also...) {
-			names = append(names, drugName{words: strings.Fields(name), sub: s})
-		}
 	}
 	byATC[clonidineMigraine] = &substance{Name: "clonidine", ATC: clonidineMigraine, DDD: map[Route]float64{Oral: 0.1}}
-	sort.SliceStable(names, func(a, b int) bool { return len(names[a].words) > len(names[b].words) })
+	readNames()
 }
 
 var atcShape = regexp.MustCompile(`^[A-Z][0-9]{2}([A-Z]([A-Z]([0-9]{2})?)?)?$`)
@@ -252,237 +205,28 @@ func isCombinationCode(atc string) bool {
 }
 
 // Ingredients tells what a drug is (E-DRUG): by its ATC code, else its RxNorm
-// code, else the ingredient names in its text. known is false where none of the
-// three says, and the drug must then be listed as unrecognised.
+// code, else the names in its text. known is false where none of the three says,
+// and the drug must then be listed as unrecognised. Of a combination each ingredient
+// that the text names is listed, in the order of the text.
 func (d Drug) Ingredients() (list []Ingredient, known bool) {
-	found := findNames(d.Text)
+	named := namesIn(d.Text)
 	atc := strings.ToUpper(strings.TrimSpace(d.ATC))
 	if atcShape.MatchString(atc) {
 		if s, ok := byATC[atc]; ok {
-			return []Ingredient{s.ingredient(found, d.Text, false)}, true
+			return []Ingredient{named.only(s)}, true
 		}
 		combination := isCombinationCode(atc)
-		if len(found) > 1 || combination && len(found) > 0 {
-			return ingredientsOf(found, d.Text, combination), true
+		if found := named.substances(); combination && len(found) > 0 {
+			return named.ingredients(found, true), true
 		}
 		return []Ingredient{{
 			Name: strings.TrimSpace(d.Text), ATC: atc, OfCombination: combination,
-			StrengthMG: loneStrength(d.Text),
+			StrengthMG: named.lone(),
 		}}, true
 	}
 	if s, ok := byRxNorm[strings.TrimSpace(d.RxNorm)]; ok {
-		return []Ingredient{s.ingredient(found, d.Text, false)}, true
+		return []Ingredient{named.only(s)}, true
 	}
-	if len(found) == 0 {
-		return nil, false
-	}
-	return ingredientsOf(found, d.Text, false), true
-}
-
-type foundName struct {
-	sub        *substance
-	start, end int // bytes of the lower-cased text
-}
-
-type textWord struct {
-	text       string
-	start, end int
-}
-
-func wordsOf(text string) []textWord {
-	var out []textWord
-	start := -1
-	for n, r := range text {
-		if unicode.IsLetter(r) {
-			if start < 0 {
-				start = n
-			}
-			continue
-		}
-		if start >= 0 {
-			out = append(out, textWord{text[start:n], start, n})
-			start = -1
-		}
-	}
-	if start >= 0 {
-		out = append(out, textWord{text[start:], start, len(text)})
-	}
-	return out
-}
-
-// findNames finds the known substances that a text names, in the order of the
-// text, each once.
-func findNames(text string) []foundName {
-	words := wordsOf(strings.ToLower(text))
-	var out []foundName
-	seen := map[*substance]bool{}
-	for n := 0; n < len(words); n++ {
-		for _, name := range names {
-			if !matchAt(words, n, name.words) {
-				continue
-			}
-			last := n + len(name.words) - 1
-			if !seen[name.sub] {
-				seen[name.sub] = true
-				out = append(out, foundName{name.sub, words[n].start, words[last].end})
-			}
-			n = last
-			break
-		}
-	}
-	return joinSacubitril(out)
-}
-
-func matchAt(words []textWord, n int, name []string) bool {
-	if n+len(name) > len(words) {
-		return false
-	}
-	for k, w := range name {
-		if words[n+k].text != w {
-			return false
-		}
-	}
-	return true
-}
-
-const sacubitrilValsartan = "C09DX04"
-
-func sumOf(all []strength) *float64 {
-	if len(all) == 0 {
-		return nil
-	}
-	sum := 0.0
-	for _, st := range all {
-		sum += st.mg
-	}
-	return &sum
-}
-
-// joinSacubitril makes one ingredient of sacubitril and valsartan: they are
-// given together only, and the pair has no DDD.
-func joinSacubitril(found []foundName) []foundName {
-	pair := byATC[sacubitrilValsartan]
-	valsartan := byATC["C09CA03"]
-	hasPair := false
-	for _, f := range found {
-		hasPair = hasPair || f.sub == pair
-	}
-	if !hasPair {
-		return found
-	}
-	var out []foundName
-	for _, f := range found {
-		if f.sub != valsartan {
-			out = append(out, f)
-		}
-	}
-	return out
-}
-
-func ingredientsOf(found []foundName, text string, combination bool) []Ingredient {
-	out := make([]Ingredient, 0, len(found))
-	for _, f := range found {
-		out = append(out, f.sub.ingredient(found, text, combination || len(found) > 1))
-	}
-	return out
-}
-
-func (s *substance) ingredient(found []foundName, text string, combination bool) Ingredient {
-	return Ingredient{
-		Name: s.Name, ATC: s.ATC, ddd: s.DDD, OfCombination: combination,
-		StrengthMG: s.strengthIn(found, text),
-	}
-}
-
-// A strength is a number, or several parted by strokes or hyphens, and a mass unit
-// that no denominator follows: 10 MG/ML is a concentration and says nothing of a
-// tablet.
-var (
-	strengthShape    = regexp.MustCompile(`(\d+(?:\.\d+)?(?:\s*[/-]\s*\d+(?:\.\d+)?)*)\s*(mg|mcg|ug|µg|μg|g)\b`)
-	numberShape      = regexp.MustCompile(`\d+(?:\.\d+)?`)
-	denominatorShape = regexp.MustCompile(`^\s*(/|per)\s*(\d+(\.\d+)?\s*)?(ml|l|h|hr|hour|d|day|actuat|actuation|dose|spray|puff|cm2|min)\b`)
-	partedShape      = regexp.MustCompile(`\s*[/+]\s*|-|\s+and\s+|\s+with\s+`)
-)
-
-type strength struct {
-	at int // byte of the text
-	mg float64
-}
-
-// strengthsIn lists the strengths that a text in lower case states.
-func strengthsIn(text string) []strength {
-	var out []strength
-	for _, m := range strengthShape.FindAllStringSubmatchIndex(text, -1) {
-		factor, ok := massMG(text[m[4]:m[5]])
-		before, _ := utf8.DecodeLastRuneInString(text[:m[0]])
-		glued := strings.ContainsRune(".,·'0123456789", before) // part of a number in another form
-		if !ok || glued || denominatorShape.MatchString(text[m[5]:]) {
-			continue
-		}
-		for _, n := range numberShape.FindAllStringIndex(text[m[2]:m[3]], -1) {
-			if v, err := strconv.ParseFloat(text[m[2]+n[0]:m[2]+n[1]], 64); err == nil {
-				out = append(out, strength{m[2] + n[0], v * factor})
-			}
-		}
-	}
-	return out
-}
-
-func loneStrength(text string) *float64 { return only(strengthsIn(strings.ToLower(text))) }
-
-func only(all []strength) *float64 {
-	if len(all) == 1 {
-		return &all[0].mg
-	}
-	return nil
-}
-
-// strengthIn is the strength that the text states for s. Where all names stand
-// before all strengths ("a / b 20 MG / 12.5 MG"), it is the one of the name's
-// rank, and unknown unless there is one for each name, known here or not.
-// Otherwise it is the first strength between the name and the next one.
-func (s *substance) strengthIn(found []foundName, text string) *float64 {
-	text = strings.ToLower(text)
-	all := strengthsIn(text)
-	if s.ATC == sacubitrilValsartan {
-		return sumOf(all) // one ingredient, so its strength is that of the pair
-	}
-	own := -1
-	for n, f := range found {
-		if f.sub == s {
-			own = n
-		}
-	}
-	if own < 0 {
-		return loneStrength(text)
-	}
-	if len(all) > 0 && all[0].at > found[len(found)-1].start {
-		if parts := partedShape.FindAllStringIndex(text[:all[0].at], -1); len(parts) > 0 {
-			rank := 0
-			for _, p := range parts {
-				if p[0] < found[own].start {
-					rank++
-				}
-			}
-			if len(all) == len(parts)+1 {
-				return &all[rank].mg
-			}
-			if strings.ContainsAny(text[:all[0].at], "/+") || len(found) > 1 {
-				return nil
-			}
-		}
-	}
-	if len(found) == 1 && (len(all) == 1 || !strings.ContainsAny(text, "/+")) {
-		return only(all) // two strengths of one ingredient are a range, and say nothing of a tablet
-	}
-	next := len(text)
-	if own+1 < len(found) {
-		next = found[own+1].start
-	}
-	for _, st := range all {
-		if st.at >= found[own].end && st.at < next {
-			return &st.mg
-		}
-	}
-	return nil
+	found := named.substances()
+	return named.ingredients(found, len(found) > 1), len(found) > 0
 }

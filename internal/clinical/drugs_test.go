@@ -52,7 +52,7 @@ func TestADrugIsKnownByItsNameInAText(t *testing.T) {
 		"escitalopram":                               "escitalopram", // and no citalopram
 		"doxepin":                                    "doxepin",
 		"lisinopril and lisinopril":                  "lisinopril",
-		"Lasix":                                      "?",
+		"Lasix":                                      "furosemide", // check values, E-4
 		"furosemidex":                                "?",
 		"":                                           "?",
 	} {
@@ -78,11 +78,14 @@ func TestACodeComesBeforeTheText(t *testing.T) {
 		{Drug{Text: "Isordil", RxNorm: "6058"}, "isosorbide dinitrate"},
 		{Drug{Text: "x", ATC: "C07AB02", RxNorm: "4603"}, "metoprolol"},
 		{Drug{Text: "furosemide", RxNorm: "999999999"}, "furosemide"}, // an unknown code passes to the text
-		{Drug{Text: "Lasix", RxNorm: "999999999"}, "?"},
+		{Drug{Text: "house blend", RxNorm: "999999999"}, "?"},
 		{Drug{Text: "furosemide", ATC: "not a code"}, "furosemide"},
-		{Drug{Text: "Lasix", ATC: "C03CA1"}, "?"},
-		{Drug{Text: " Lercanidipine 10 MG ", ATC: "C08CA13"}, "Lercanidipine 10 MG"}, // a class by its code
-		{Drug{Text: "Zestoretic", ATC: "C09BA03"}, "Zestoretic"},                     // a combination of unnamed parts
+		{Drug{Text: "house blend", ATC: "C03CA1"}, "?"},
+		{Drug{Text: " Lercanidipine 10 MG ", ATC: "C08CA13"}, "lercanidipine"},           // in the table since it has E-4
+		{Drug{Text: " Barnidipine 10 MG ", ATC: "C08CA12"}, "Barnidipine 10 MG"},         // a class by its code
+		{Drug{Text: "amlodipine / valsartan", ATC: "C08CA12"}, "amlodipine / valsartan"}, // whatever the text names
+		{Drug{Text: "house blend", ATC: "C09BA03"}, "house blend"},                       // a combination of unnamed parts
+		{Drug{Text: "Zestoretic", ATC: "C09BA03"}, "lisinopril, hydrochlorothiazide"},
 		{Drug{Text: "lisinopril/hydrochlorothiazide", ATC: "C09BA03"}, "lisinopril, hydrochlorothiazide"},
 		{Drug{Text: "lisinopril and diuretics", ATC: "C09BA03"}, "lisinopril"},
 		{Drug{Text: "Entresto", ATC: "C09DX04"}, "sacubitril/valsartan"},
@@ -93,7 +96,7 @@ func TestACodeComesBeforeTheText(t *testing.T) {
 			t.Errorf("%+v is %q, want %q", c.drug, got, c.want)
 		}
 	}
-	list, _ := Drug{Text: "Zestoretic", ATC: "C09BA03"}.Ingredients()
+	list, _ := Drug{Text: "house blend", ATC: "C09BA03"}.Ingredients()
 	if _, ok := list[0].DDD(Oral); ok || list[0].Group() != ACEInhibitor || !list[0].OfCombination {
 		t.Errorf("a combination known by its class: %+v", list[0])
 	}
@@ -151,7 +154,13 @@ func TestWhatElseAnATCCodeSays(t *testing.T) {
 		{"empagliflozin", true, false, false, true},
 		{"levodopa", true, false, false, true},
 		{"pramipexole", true, false, false, true},
-		{"selegiline", false, false, false, false},
+		{"selegiline", true, false, false, false}, // N04BD contributes, and owes no recheck
+		{"amantadine", true, false, false, false},
+		{"entacapone", false, false, false, false},
+		{"vericiguat", true, false, false, false},
+		{"methadone", true, false, false, false},
+		{"promethazine", true, false, false, false},
+		{"apixaban", false, false, false, false},
 		{"sildenafil", true, false, false, false},
 		{"amitriptyline", true, false, false, true},
 		{"sertraline", true, false, false, false},
@@ -227,9 +236,16 @@ func TestTheTableOfDrugsIsThatOfTheIndex(t *testing.T) {
 		}
 		seen++
 	}
-	// Besides those: sacubitril/valsartan, which has none, and rotigotine, which has none by mouth.
-	if len(substances) != seen+2 {
-		t.Errorf("%d names in the table, %d in the index's excerpt", len(substances), seen)
+	// Besides those: sacubitril/valsartan, which has none, rotigotine, which has none by mouth,
+	// and those that are known by name and class alone.
+	classOnly := 0
+	for _, s := range substances {
+		if len(s.DDD) == 0 {
+			classOnly++
+		}
+	}
+	if len(substances) != seen+1+classOnly || classOnly != 36 {
+		t.Errorf("%d names in the table, %d in the index's excerpt, %d without a DDD", len(substances), seen, classOnly)
 	}
 }
 
@@ -305,7 +321,8 @@ func TestTheStrengthOfATabletIsReadFromTheText(t *testing.T) {
 		"carbidopa-levodopa 25-100 mg":                                   "100",
 		"levodopa/carbidopa 100 mg":                                      "-",
 		"levodopa/carbidopa/entacapone 100 mg / 25 mg / 200 mg":          "100, 200",
-		"Amlodipine/Valsartan/HCTZ 5 mg / 160 mg / 12.5 mg":              "5, 160",
+		"Amlodipine/Valsartan/HCTZ 5 mg / 160 mg / 12.5 mg":              "5, 160, 12.5", // HCTZ is known since E-4
+		"Amlodipine/Valsartan/Other 5 mg / 160 mg / 12.5 mg":             "5, 160",
 		"sacubitril-valsartan 49 mg-51 mg":                               "100",
 		"clonidine 0.1 mg/day patch":                                     "-",
 		"furosemide 20-40 mg":                                            "-", // a range
@@ -314,6 +331,26 @@ func TestTheStrengthOfATabletIsReadFromTheText(t *testing.T) {
 		"extended-release metoprolol 50 mg":                              "50",
 		"lisinopril / hydrochlorothiazide":                               "-, -",
 		"lisinopril 20 MG / hydrochlorothiazide":                         "20, -",
+		"losartan, hydrochlorothiazide 50 mg, 12.5 mg":                   "50, 12.5",
+		"losartan hydrochlorothiazide 50 mg 12.5 mg":                     "50, 12.5",
+		"losartan/hydrochlorothiazide 50/12.5 mg":                        "50, 12.5",
+		"Hyzaar 50/12.5 mg":                                              "50, 12.5",
+		"Zestoretic 20 mg":                                               "-, -",
+		"Zestoretic 20-12.5 mg and amlodipine":                           "-, -, -",
+		"amlodipine 5 mg, Zestoretic 20/12.5 mg":                         "5, 20, 12.5",
+		"amlodipine 5 mg, Zestoretic 20 mg":                              "5, -, -",
+		"Entresto 49/51 mg":                                              "100",
+		"Entresto 100 mg":                                                "100",
+		"sacubitril/valsartan 100 mg":                                    "-", // one for two names
+		"Sinemet 25/100 mg":                                              "-", // two for one name
+		"Sinemet (carbidopa/levodopa) 25/100 mg":                         "100",
+		"amlodipine 5-10 mg / valsartan 160 mg":                          "-, 160",
+		"5 mg amlodipine / 160 mg valsartan":                             "5, 160",
+		"40 mg furosemide":                                               "40",
+		"other 5 mg / lisinopril":                                        "-",
+		"furosemide 20 to 40 mg":                                         "-",
+		"furosemide 20–40 mg":                                            "-",
+		"extended-release metoprolol 25-50 mg":                           "-",
 		"furosemide 20 or 40 units":                                      "-",
 	} {
 		list, _ := Drug{Text: text}.Ingredients()
@@ -374,5 +411,68 @@ func TestRoutesAreReadInAnyCase(t *testing.T) {
 		if _, local := RouteOf(word); !local {
 			t.Errorf("%q acts all over", word)
 		}
+	}
+}
+
+// Trade names and abbreviations of the check values, E-4 (all from memory there).
+func TestTradeNamesAndAbbreviations(t *testing.T) {
+	for text, want := range map[string]string{
+		"Lasix 40 mg": "furosemide", "LASIX": "furosemide", "frusemide": "furosemide", "HCTZ": "hydrochlorothiazide",
+		"losartan HCT": "losartan, hydrochlorothiazide", "Nitro-Dur": "nitroglycerin", "GTN spray": "nitroglycerin",
+		"glyceryl trinitrate": "nitroglycerin", "ISMN 30": "isosorbide mononitrate", "ISDN": "isosorbide dinitrate",
+		"Entresto": "sacubitril/valsartan", "Zestoretic": "lisinopril, hydrochlorothiazide", "Hyzaar": "losartan, hydrochlorothiazide",
+		"Toprol XL": "metoprolol", "Sinemet": "levodopa", "Percocet": "oxycodone", "aspirin": "acetylsalicylic acid",
+		"Acetylsalicylic Acid 100 MG": "acetylsalicylic acid", "Eliquis": "apixaban", "lercanidipine": "lercanidipine",
+		"Lasix2": "furosemide", "(Lasix)": "furosemide", "Lasixx": "?", "xLasix": "?", "HCTZx": "?", "Lasixé": "?",
+		"Lasix (furosemide) 40 mg":          "furosemide",
+		"Zestoretic (lisinopril)":           "hydrochlorothiazide, lisinopril", // the brand gives what is not named otherwise
+		"lisinopril Zestoretic":             "lisinopril, hydrochlorothiazide",
+		"Entresto (sacubitril/valsartan)":   "sacubitril/valsartan",
+		"Hyzaar and Zestoretic":             "losartan, hydrochlorothiazide, lisinopril", // once, from its first place
+		"glyceryl, trinitrate":              "?",
+		"carbidopa":                         "?", // by itself it is no levodopa
+		"Zestril HCTZ 20 mg / 12.5 mg":      "lisinopril, hydrochlorothiazide",
+		"acetylsalicylic acid/dipyridamole": "acetylsalicylic acid, dipyridamole",
+	} {
+		if got := named(Drug{Text: text}); got != want {
+			t.Errorf("%q is %s, want %s", text, got, want)
+		}
+	}
+}
+
+// E-DRUG, routes: the field, else whole words of the text, the first rule that fits.
+func TestTheRouteOfAnIngredient(t *testing.T) {
+	for _, c := range []struct {
+		text, route string
+		want        string
+	}{
+		{"furosemide", "", "oral"}, {"furosemide", "IV", "parenteral"}, {"furosemide", "rectal", "rectal"},
+		{"nitroglycerin ointment", "", "transdermal"}, {"nitroglycerin", "topical", "transdermal"}, {"clonidine", "Topical", "transdermal"},
+		{"clonidine patch", "", "transdermal"}, {"ISDN cream", "", "transdermal"}, {"nitroglycerin gel", "", "transdermal"},
+		{"nitroglycerin transdermal", "", "transdermal"}, {"nitroglycerin patch", "po", "oral"},
+		{"nitroglycerin nasal ointment", "", "local"}, {"timolol eye drops", "", "local"}, {"timolol ophthalmic", "", "local"},
+		{"metoprolol otic", "", "local"}, {"furosemide ear drops", "", "local"}, {"furosemide inhaler", "", "local"},
+		{"furosemide inhalation", "", "local"}, {"minoxidil shampoo", "", "local"}, {"sildenafil vaginal", "", "local"},
+		{"minoxidil cream", "", "local"}, {"minoxidil gel", "", "local"}, {"doxepin ointment", "", "local"},
+		{"minoxidil patch", "", "oral"}, // patch tells of a nitrate or clonidine alone
+		{"minoxidil", "topical", "local"}, {"nitroglycerin", "nasal", "local"}, {"nitroglycerin", "ophthalmic", "local"},
+		{"furosemide eyes", "", "oral"}, {"furosemide early", "", "oral"}, {"lisinopril gelcap", "", "oral"},
+	} {
+		list, _ := Drug{Text: c.text}.Ingredients()
+		r, local := list[0].RouteBy(RouteTold{c.route, c.text})
+		got := string(r)
+		if local {
+			got = "local"
+		}
+		if got != c.want {
+			t.Errorf("%s by %q: %s, want %s", c.text, c.route, got, c.want)
+		}
+	}
+	list, _ := Drug{Text: "nitroglycerin / minoxidil ointment"}.Ingredients()
+	if _, local := list[0].RouteBy(RouteTold{Text: "ointment"}); local {
+		t.Error("each ingredient of a combination has its own route")
+	}
+	if _, local := list[1].RouteBy(RouteTold{Text: "ointment"}); !local {
+		t.Error("each ingredient of a combination has its own route")
 	}
 }

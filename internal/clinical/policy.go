@@ -57,10 +57,13 @@ type SerialPolicy struct {
 
 // DrugPolicy governs the steps of ordered doses (E-CHANGE).
 type DrugPolicy struct {
-	RenewalHours   float64  `yaml:"renewal_hours"`
-	ResumedHours   float64  `yaml:"resumed_hours"`
-	HomeDrugsHours float64  `yaml:"home_drugs_hours"`
-	OfNoConcern    []string `yaml:"of_no_concern"`
+	RenewalHours   float64 `yaml:"renewal_hours"`
+	ResumedHours   float64 `yaml:"resumed_hours"`
+	HomeDrugsHours float64 `yaml:"home_drugs_hours"`
+	// DoseEffectHours is how long after a given dose a set counts as one after it
+	// (T-DOSE).
+	DoseEffectHours float64  `yaml:"dose_effect_hours"`
+	OfNoConcern     []string `yaml:"of_no_concern"`
 }
 
 // FluidPolicy governs when a fluid balance may be used (E-FLUID).
@@ -156,7 +159,7 @@ func DefaultPolicy() Policy {
 			PulseRiseNotablePercent: 20, ClearingStandFromMinutes: 2,
 		},
 		Serial: SerialPolicy{TrendLevel: 0.10, ClearNegatives: 2, ClearHours: 8, AroundDays: 7},
-		Drugs:  DrugPolicy{RenewalHours: 2, ResumedHours: 48, HomeDrugsHours: 12, OfNoConcern: []string{}},
+		Drugs:  DrugPolicy{RenewalHours: 2, ResumedHours: 48, HomeDrugsHours: 12, DoseEffectHours: 4, OfNoConcern: []string{}},
 		Fluid:  FluidPolicy{CoveragePercent: 80},
 		Causes: CausePolicy{
 			Net24hML: -1000, Net48hML: -1500, WeightChangeKG: -2, GutLosses24hML: 500,

@@ -61,11 +61,11 @@ func TestEachPublishedDrugIsInItsClass(t *testing.T) {
 		Thiazide:            "hydrochlorothiazide chlorothiazide bendroflumethiazide chlortalidone metolazone indapamide",
 		PotassiumSparing:    "spironolactone eplerenone finerenone amiloride triamterene",
 		OtherDiuretic:       "tolvaptan",
-		ACEInhibitor:        "captopril enalapril lisinopril perindopril ramipril quinapril benazepril fosinopril trandolapril moexipril",
+		ACEInhibitor:        "captopril enalapril lisinopril perindopril ramipril quinapril benazepril fosinopril trandolapril moexipril zofenopril",
 		ARB:                 "losartan eprosartan valsartan irbesartan candesartan telmisartan olmesartan azilsartan sacubitril/valsartan",
 		OtherReninAngio:     "aliskiren",
 		BetaBlocker:         "pindolol propranolol timolol sotalol nadolol metoprolol atenolol acebutolol betaxolol bisoprolol nebivolol labetalol carvedilol",
-		CalciumChannel:      "amlodipine felodipine isradipine nicardipine nifedipine nimodipine verapamil diltiazem",
+		CalciumChannel:      "amlodipine felodipine isradipine nicardipine nifedipine nimodipine verapamil diltiazem lercanidipine",
 		AlphaBlocker:        "prazosin doxazosin urapidil alfuzosin tamsulosin terazosin silodosin",
 		CentralAntihyperten: "methyldopa reserpine clonidine guanfacine moxonidine",
 		Vasodilator:         "hydralazine minoxidil",
@@ -76,11 +76,15 @@ func TestEachPublishedDrugIsInItsClass(t *testing.T) {
 		sertraline escitalopram trazodone mirtazapine bupropion venlafaxine duloxetine chlorpromazine haloperidol ziprasidone lurasidone
 		clozapine olanzapine quetiapine risperidone aripiprazole paliperidone diazepam lorazepam alprazolam temazepam zopiclone zolpidem
 		clonazepam gabapentin pregabalin morphine hydromorphone oxycodone tramadol sildenafil tadalafil vardenafil avanafil tizanidine
-		oxybutynin hydroxyzine diphenhydramine`
+		oxybutynin hydroxyzine diphenhydramine vericiguat selegiline rasagiline amantadine promethazine solifenacin
+		tolterodine fentanyl methadone`
 	pressors := "midodrine droxidopa fludrocortisone pyridostigmine"
-	// Known by name, and by the rules of no group: MAO-B inhibitors, amantadine and
-	// entacapone are not among the contributing Parkinson codes (N04BA, N04BC).
-	neither := "ranolazine ivabradine vericiguat riociguat selegiline rasagiline amantadine entacapone digoxin baclofen"
+	// Known by name, and by the rules of none of these groups: entacapone (N04BX) is not
+	// among the contributing Parkinson codes. Antithrombotics have their own (E-GIVEN).
+	neither := `ranolazine ivabradine riociguat entacapone digoxin baclofen
+		apixaban rivaroxaban edoxaban dabigatran warfarin enoxaparin heparin dalteparin clopidogrel acetylsalicylic_acid
+		ticagrelor prasugrel phenprocoumon acenocoumarol fluindione nadroparin danaparoid tinzaparin bemiparin ticlopidine
+		dipyridamole cilostazol cangrelor alteplase tenecteplase argatroban bivalirudin fondaparinux`
 
 	seen := 0
 	check := func(names string, group Group, contributes, pressor bool) {

@@ -280,7 +280,7 @@ func needFacts(d trends.Digest) []Fact {
 // blood-pressure-lowering drugs; a dose given or an order renewed is none.
 func doseReview(a alerts.Assessment) []Condition {
 	positive := a.Digest.LatestPositive()
-	flagged := slices.ContainsFunc(a.Review.Flags, func(f alerts.Flag) bool { return f.Rule != alerts.DFrid })
+	flagged := slices.ContainsFunc(a.Review.Flags, alerts.Flag.Asks)
 	if positive == nil || a.Digest.Serial.Cleared || !flagged {
 		return nil
 	}

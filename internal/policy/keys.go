@@ -136,7 +136,8 @@ var keys = []key{
 	num("drugs.renewal_hours", 0, 24, "h", "gap or overlap of two orders taken as a renewal where shorter than", ofRenewal),
 	num("drugs.resumed_hours", 0, 168, "h", "longest pause after which a drug begun again is resumed, not started", ofListing),
 	num("drugs.home_drugs_hours", 0, 72, "h", "time from admission in which a drug begun is taken to be from home", ofListing),
-	words("drugs.of_no_concern", "drugs of no concern", []string{"exposures.unrecognised_drugs"}, nil),
+	num("drugs.dose_effect_hours", 0.5, 24, "h", "time after a given dose in which a set counts as one after it", []string{"serial.around_doses", "dose_review.flags"}),
+	words("drugs.of_no_concern", "drugs of no concern", []string{"exposures.unrecognised_drugs", "dose_review", "list"}, nil),
 
 	num("fluid.coverage_percent", 10, 100, "%", "least charted share of a window with which a fluid balance is used", ofBalance),
 

@@ -73,18 +73,19 @@ type Flag struct {
 
 // Serial holds the findings over the sets of a stay.
 type Serial struct {
-	Sets            int        `json:"sets"`
-	Interpretable   int        `json:"interpretable"`
-	Positive        int        `json:"positive"`
-	LastPositiveAt  *time.Time `json:"last_positive_at"`
-	NegativesInARow int        `json:"negatives_in_a_row"`
-	Cleared         bool       `json:"cleared"`
-	Slope           *float64   `json:"slope_per_day"`
-	SlopeLow        *float64   `json:"slope_low"`
-	SlopeHigh       *float64   `json:"slope_high"`
-	P               *float64   `json:"p"`
-	Trend           string     `json:"trend"`
-	Around          []Around   `json:"around_changes"`
+	Sets            int          `json:"sets"`
+	Interpretable   int          `json:"interpretable"`
+	Positive        int          `json:"positive"`
+	LastPositiveAt  *time.Time   `json:"last_positive_at"`
+	NegativesInARow int          `json:"negatives_in_a_row"`
+	Cleared         bool         `json:"cleared"`
+	Slope           *float64     `json:"slope_per_day"`
+	SlopeLow        *float64     `json:"slope_low"`
+	SlopeHigh       *float64     `json:"slope_high"`
+	P               *float64     `json:"p"`
+	Trend           string       `json:"trend"`
+	Around          []Around     `json:"around_changes"`
+	AroundDoses     []AroundDose `json:"around_doses"`
 }
 
 // Around compares the drop before and after a drug change.
@@ -98,7 +99,18 @@ type Around struct {
 	ShiftLow   *float64  `json:"shift_low"`
 	ShiftHigh  *float64  `json:"shift_high"`
 	P          *float64  `json:"p"`
+	PSmallest  *float64  `json:"p_smallest"`
 	Note       string    `json:"note"`
+}
+
+// AroundDose compares the sets soon after a given dose with the others.
+type AroundDose struct {
+	Drug              string   `json:"drug"`
+	SetsAfter         int      `json:"sets_after"`
+	PositiveAfter     int      `json:"positive_after"`
+	SetsOtherwise     int      `json:"sets_otherwise"`
+	PositiveOtherwise int      `json:"positive_otherwise"`
+	P                 *float64 `json:"p"`
 }
 
 // Exposures are what surrounds the findings.
@@ -109,6 +121,7 @@ type Exposures struct {
 	LoadLeftOut    []string            `json:"load_left_out"`
 	Changes        []Change            `json:"changes"`
 	LastDoses      []LastDose          `json:"last_doses"`
+	LastGiven      []LastGiven         `json:"last_given"`
 	Unrecognised   []string            `json:"unrecognised_drugs"`
 	NetFluidML     map[string]*float64 `json:"net_fluid_ml"`
 	FluidHours     map[string]float64  `json:"fluid_hours_charted"`
@@ -131,6 +144,20 @@ type LastDose struct {
 	Drug    string    `json:"drug"`
 	GivenAt time.Time `json:"given_at"`
 	Hours   float64   `json:"hours_before_latest_set"`
+}
+
+// LastGiven is the last given dose of a drug, and what is charted of it since.
+type LastGiven struct {
+	Drug         string     `json:"drug"`
+	LineOnly     bool       `json:"line_only"`
+	Group        string     `json:"group"`
+	GivenAt      *time.Time `json:"given_at"`
+	Hours        *float64   `json:"hours"`
+	Dose         *float64   `json:"dose"`
+	DoseUnit     *string    `json:"dose_unit"`
+	Ordered      bool       `json:"ordered"`
+	AsNeeded     bool       `json:"as_needed"`
+	NotDoneSince int        `json:"not_done_since"`
 }
 
 // Contributor is something to look at, with its evidence in words.
@@ -195,6 +222,7 @@ func serialOf(s trends.Serial) Serial {
 		Sets: s.Sets, Interpretable: s.Interpretable, Positive: s.Positive, LastPositiveAt: utc(s.LastPositiveAt),
 		NegativesInARow: s.NegativesInARow, Cleared: s.Cleared,
 		Slope: s.Slope, SlopeLow: s.SlopeLow, SlopeHigh: s.SlopeHigh, P: s.P, Trend: s.Trend, Around: []Around{},
+		AroundDoses: []AroundDose{},
 	}
 	for _, a := range s.Around {
 		note := ""
@@ -202,8 +230,11 @@ func serialOf(s trends.Serial) Serial {
 			note = text.Around(a)
 		}
 		out.Around = append(out.Around, Around{
-			a.Drug, a.Change, a.At.UTC(), a.SetsBefore, a.SetsAfter, a.Shift.Shift, a.Low, a.High, a.P, note,
+			a.Drug, a.Change, a.At.UTC(), a.SetsBefore, a.SetsAfter, a.Shift.Shift, a.Low, a.High, a.P, a.PSmallest, note,
 		})
+	}
+	for _, d := range s.Doses {
+		out.AroundDoses = append(out.AroundDoses, AroundDose(d))
 	}
 	return out
 }
@@ -212,7 +243,7 @@ func exposuresOf(a alerts.Assessment) Exposures {
 	d, e := a.Digest, a.Exposures
 	out := Exposures{
 		Load: e.Load, LoadByGroup: e.LoadByGroup, LoadFrom: e.LoadFrom, LoadLeftOut: list(e.LoadLeftOut),
-		Changes: []Change{}, LastDoses: []LastDose{}, Unrecognised: list(d.Unrecognised),
+		Changes: []Change{}, LastDoses: []LastDose{}, LastGiven: []LastGiven{}, Unrecognised: list(d.Unrecognised),
 		NetFluidML:   map[string]*float64{"24h": e.Net24.NetML, "48h": e.Net48.NetML},
 		FluidHours:   map[string]float64{"24h": e.Net24.Hours, "48h": e.Net48.Hours},
 		Contributors: []Contributor{},
@@ -230,8 +261,22 @@ func exposuresOf(a alerts.Assessment) Exposures {
 	for _, l := range d.LastDoses {
 		out.LastDoses = append(out.LastDoses, LastDose{l.Drug, l.GivenAt.UTC(), reference.Sub(l.GivenAt).Hours()})
 	}
+	for _, g := range e.LastGiven {
+		out.LastGiven = append(out.LastGiven, lastGivenOf(g))
+	}
 	for _, c := range e.Contributors {
 		out.Contributors = append(out.Contributors, Contributor{c.Kind, text.Evidence(c), list(c.Facts)})
+	}
+	return out
+}
+
+func lastGivenOf(g trends.LastGiven) LastGiven {
+	out := LastGiven{
+		Drug: g.Name, LineOnly: g.LineOnly, Group: g.ExposedGroup(), GivenAt: utc(g.GivenAt), Hours: g.Hours, Dose: g.Dose,
+		Ordered: g.Ordered, AsNeeded: g.AsNeeded(), NotDoneSince: g.NotDoneSince,
+	}
+	if g.GivenAt != nil {
+		out.DoseUnit = &g.DoseUnit
 	}
 	return out
 }

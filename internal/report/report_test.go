@@ -74,14 +74,16 @@ func TestAPatientHasTheNamesOfTheContract(t *testing.T) {
 		"precautions":    "in_place missing needed",
 		"dose_review":    "flags needed",
 		"latest_set":     "baseline criteria diastolic_drop facts finding kind lying_pressure pulse_response pulse_response_ratio pulse_rise pulse_rise_percent quality quality_notes set_id started_at stopped_early sustained symptoms systolic_drop timing upright",
-		"serial":         "around_changes cleared interpretable last_positive_at negatives_in_a_row p positive sets slope_high slope_low slope_per_day trend",
-		"exposures":      "bp_lowering_load changes contributors fluid_hours_charted last_doses load_by_group load_from load_left_out net_fluid_ml unrecognised_drugs weight_change_kg",
+		"serial":         "around_changes around_doses cleared interpretable last_positive_at negatives_in_a_row p positive sets slope_high slope_low slope_per_day trend",
+		"exposures":      "bp_lowering_load changes contributors fluid_hours_charted last_doses last_given load_by_group load_from load_left_out net_fluid_ml unrecognised_drugs weight_change_kg",
 		"reasons.0":      "facts rule text",
 		"dose_review.0":  "drugs facts rule text",
 		"changes.0":      "at change drug from_daily_dose to_daily_dose unit",
 		"last_doses.0":   "drug given_at hours_before_latest_set",
+		"last_given.0":   "as_needed dose dose_unit drug given_at group hours line_only not_done_since ordered",
+		"around_doses.0": "drug p positive_after positive_otherwise sets_after sets_otherwise",
 		"contributors.0": "evidence facts kind",
-		"around.0":       "at change drug note p sets_after sets_before shift shift_high shift_low",
+		"around.0":       "at change drug note p p_smallest sets_after sets_before shift shift_high shift_low",
 		"baseline":       "diastolic heart_rate limb minutes_in_position position systolic taken_at",
 		"upright.0":      "diastolic diastolic_drop heart_rate limb minutes_from minutes_upright position pulse_rise systolic systolic_drop taken_at",
 	} {
@@ -93,10 +95,12 @@ func TestAPatientHasTheNamesOfTheContract(t *testing.T) {
 			v = p["reasons"].([]any)[0]
 		case "dose_review.0":
 			v = p["dose_review"].(map[string]any)["flags"].([]any)[0]
-		case "changes.0", "last_doses.0", "contributors.0":
+		case "changes.0", "last_doses.0", "last_given.0", "contributors.0":
 			v = exposures[strings.TrimSuffix(path, ".0")].([]any)[0]
 		case "around.0":
 			v = p["serial"].(map[string]any)["around_changes"].([]any)[0]
+		case "around_doses.0":
+			v = p["serial"].(map[string]any)["around_doses"].([]any)[0]
 		case "baseline":
 			v = set["baseline"]
 		case "upright.0":

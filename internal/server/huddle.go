@@ -423,7 +423,7 @@ func (l lister) dueOf(a alerts.Assessment, d episodes.Due) dueView {
 	case episodes.DoseReview:
 		v.Rules = nil
 		for _, f := range a.Review.Flags {
-			if f.Rule != alerts.DFrid {
+			if f.Asks() {
 				v.Rules = append(v.Rules, l.rule(f.Rule))
 			}
 		}

@@ -138,6 +138,7 @@ func (v *voice) funcs() template.FuncMap {
 		"hours": hours, "exact": exact, "exactSigned": exactSigned, "unsigned": unsigned,
 		"figure": Figure, "measured": measured, "pair": pair, "rose": rose, "less": less,
 		"list": List, "commas": commas, "one": one, "unstopped": unstopped,
+		"afterDoses": afterDoses,
 	}
 }
 

@@ -218,13 +218,37 @@ func slope(s trends.Serial) string {
 	return out + fmt.Sprintf("; %d sets", s.TrendSets)
 }
 
-// Around says how the drop moved around a drug change, with its uncertainty. It
-// never says "caused".
+// AroundDose says how many of the sets within so many hours after a dose were positive,
+// and how many of the others (T-DOSE).
+func AroundDose(d trends.AroundDose, within float64) string {
+	s := Say("parts.around-dose",
+		d.Drug, d.PositiveAfter, d.SetsAfter, hours(within), d.PositiveOtherwise, d.SetsOtherwise)
+	if d.P != nil {
+		s += " (" + P(*d.P) + ")"
+	}
+	return s + "."
+}
+
+// afterDoses are such sentences, to stand behind another.
+func afterDoses(doses []trends.AroundDose, within float64) string {
+	var out strings.Builder
+	for _, d := range doses {
+		out.WriteString(" " + AroundDose(d, within))
+	}
+	return out.String()
+}
+
+// Around says how the drop moved around a drug change, with its uncertainty: that they
+// moved together only where the figures are clear. It never says "caused".
 func Around(a trends.Around) string {
 	if a.TooFew || a.Shift.Shift == nil {
 		return fmt.Sprintf("under two sets on a side (%d before, %d after): nothing can be said", a.SetsBefore, a.SetsAfter)
 	}
-	out := fmt.Sprintf("moved together: drop %s mmHg after it", signed(*a.Shift.Shift))
+	said := "no clear shift"
+	if a.Clear {
+		said = "moved together"
+	}
+	out := fmt.Sprintf("%s: drop %s mmHg after it", said, signed(*a.Shift.Shift))
 	if a.Low != nil && a.High != nil {
 		out += fmt.Sprintf(" (%s to %s)", signed(*a.Low), signed(*a.High))
 	} else {

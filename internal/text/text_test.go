@@ -48,7 +48,10 @@ func figuresOf(r clinical.Rule) clinical.Figures {
 	case alerts.RecentFigures:
 		return alerts.RecentFigures{SetAt: noon, Hours: 72}
 	case alerts.PeakFigures:
-		return alerts.PeakFigures{Sets: 2, FromHours: 1, ToHours: 4}
+		return alerts.PeakFigures{
+			Sets: 2, FromHours: 1, ToHours: 4, EffectHours: 4,
+			Doses: []trends.AroundDose{{Drug: "doxazosin", SetsAfter: 4, PositiveAfter: 3, SetsOtherwise: 6, PositiveOtherwise: 1, P: ptr(0.19)}},
+		}
 	case alerts.RoomFigures:
 		return alerts.RoomFigures{LyingSystolic: 112}
 	case alerts.LyingFigures:
@@ -164,13 +167,17 @@ func TestEvidenceIsSaidWithItsFigures(t *testing.T) {
 
 // The rules: the screen says "moved together", never "caused".
 func TestSeriesAreNeverSaidToBeCauses(t *testing.T) {
-	a := trends.Around{SetsBefore: 3, SetsAfter: 2, Shift: trends.Shift{Shift: ptr(9.0), Low: ptr(2.0), High: ptr(14.0)}}
+	a := trends.Around{SetsBefore: 3, SetsAfter: 2, Shift: trends.Shift{Shift: ptr(9.0), Low: ptr(2.0), High: ptr(14.0)}, Clear: true}
 	for _, got := range []string{Around(a), Around(trends.Around{TooFew: true, SetsBefore: 1})} {
 		if strings.Contains(got, "caus") {
 			t.Errorf("%q", got)
 		}
 	}
 	if got := Around(a); !strings.Contains(got, "moved together") || !strings.Contains(got, "+9") || !strings.Contains(got, "+2 to +14") {
+		t.Errorf("%q", got)
+	}
+	a.Clear = false // the interval holds 0, or there is none, and p is not under the level
+	if got := Around(a); strings.Contains(got, "moved together") || !strings.Contains(got, "no clear shift") {
 		t.Errorf("%q", got)
 	}
 	for trend, want := range map[string]string{

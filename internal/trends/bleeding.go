@@ -3,7 +3,6 @@ package trends
 import (
 	"maps"
 	"slices"
-	"strings"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -42,9 +41,9 @@ func BleedingAround(c clinical.Chart, at time.Time) Bleeding {
 	for _, o := range ordersOf(c) {
 		b.takeOrder(o)
 	}
-	for _, r := range c.Records {
-		if dose, ok := r.Body.(clinical.Dose); ok && r.Status == clinical.Completed && !dose.GivenAt.After(c.AsOf) {
-			b.takeDose(r.SourceID, dose)
+	for _, a := range administeredBy(c, c.AsOf) {
+		if a.given {
+			b.takeDose(a)
 		}
 	}
 	out := Bleeding{Drugs: []Antithrombotic{}, Unrecognised: Distinct(b.unrecognised)}
@@ -64,22 +63,21 @@ type bleeding struct {
 	unrecognised []string
 }
 
-// named returns the entries of a drug; none for a drug of another group or by a
-// local route.
-func (b *bleeding) named(d clinical.Drug, route, fact string) []*Antithrombotic {
-	if _, local := clinical.RouteOf(route); local {
-		return nil
-	}
-	ingredients, known := d.Antithrombotics()
-	if !known {
-		b.unrecognised = append(b.unrecognised, strings.TrimSpace(d.Text))
+// entries are those of what an order or a dose names; none for a drug of another group,
+// by a local route, or that only keeps a line open.
+func (b *bleeding) entries(n named, fact string) []*Antithrombotic {
+	if !n.known && !n.local {
+		b.unrecognised = append(b.unrecognised, n.text)
 	}
 	var out []*Antithrombotic
-	for _, i := range ingredients {
-		a := b.byName[i.Name]
+	for _, p := range n.parts {
+		if p.keepsLine || clinical.Antithrombotic(p.ATC) == "" {
+			continue
+		}
+		a := b.byName[p.Name]
 		if a == nil {
-			a = &Antithrombotic{Substance: Substance{i.Name, i.ATC}}
-			b.byName[i.Name] = a
+			a = &Antithrombotic{Substance: p.substance()}
+			b.byName[p.Name] = a
 		}
 		a.Facts = append(a.Facts, fact)
 		out = append(out, a)
@@ -105,7 +103,7 @@ func (b *bleeding) takeOrder(o orderCourse) {
 	if !at && stopped == nil && since == nil {
 		return
 	}
-	for _, a := range b.named(o.order.Drug, o.order.Route, o.sourceID) {
+	for _, a := range b.entries(o.named, o.sourceID) {
 		a.Ordered = a.Ordered || at
 		if stopped != nil {
 			a.Stopped = laterOf(a.Stopped, *stopped)
@@ -116,16 +114,16 @@ func (b *bleeding) takeOrder(o orderCourse) {
 	}
 }
 
-func (b *bleeding) takeDose(id string, d clinical.Dose) {
-	if d.GivenAt.Before(b.at.Add(-bleedingWindow)) {
+func (b *bleeding) takeDose(d administered) {
+	at := d.dose.GivenAt
+	if at.Before(b.at.Add(-bleedingWindow)) {
 		return
 	}
-	for _, a := range b.named(d.Drug, d.Route, id) {
-		switch {
-		case d.GivenAt.After(b.at):
-			a.Since = earlierOf(a.Since, d.GivenAt)
-		default:
-			a.LastGiven = laterOf(a.LastGiven, d.GivenAt)
+	for _, a := range b.entries(d.named, d.sourceID) {
+		if at.After(b.at) {
+			a.Since = earlierOf(a.Since, at)
+		} else {
+			a.LastGiven = laterOf(a.LastGiven, at)
 		}
 	}
 }

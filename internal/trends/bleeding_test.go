@@ -61,7 +61,7 @@ func TestDrugsThatMakeAFallMoreDangerous(t *testing.T) {
 		"longer ago":                          {newChart(t).dose("d", "warfarin", 3, -168.1).orders("o active heparin 3x1 from=-200 to=-168.1"), "[]"},
 		"since":                               {newChart(t).order("o", "enoxaparin", 40, 1, 6).dose("d", "enoxaparin", 40, 7), "enoxaparin since 6; []"},
 		"given before and on":                 {newChart(t).dose("d1", "clopidogrel", 75, -5).dose("d2", "clopidogrel", 75, 19), "clopidogrel given -5 since 19; []"},
-		"by its code":                         {newChart(t).orders("o active blend 1x1 from=-3 atc=B01AC04"), "blend ordered; []"},
+		"by its code":                         {newChart(t).orders("o active blend 1x1 from=-3 atc=B01AC30"), "blend ordered; []"},
 		"nobody knows":                        {newChart(t).order("o", "study drug", 1, 1, -3).dose("d", "study drug", 1, -2).dose("e", "old drug", 1, -169), "[study drug]"},
 		"not done":                            {newChart(t).doseAs("d", clinical.NotDone, clinical.Dose{Drug: clinical.Drug{Text: "warfarin"}, GivenAt: hoursOn(-3)}), "[]"},
 		"where it is put":                     {newChart(t).orders("o active heparin 1x1 from=-3 route=topical"), "[]"},
@@ -92,7 +92,7 @@ func TestAnOrderAsNeededCountsByItsDoses(t *testing.T) {
 	if got := around(asNeeded()); got != "[]" {
 		t.Errorf("never given: %s", got)
 	}
-	if got := around(asNeeded().dose("d", "aspirin", 300, -1)); got != "aspirin given -1; []" {
+	if got := around(asNeeded().dose("d", "aspirin", 300, -1)); got != "acetylsalicylic acid given -1; []" {
 		t.Errorf("given: %s", got)
 	}
 }

@@ -48,21 +48,22 @@ type step struct {
 // changesOf lists the changes of the blood-pressure-lowering, contributing and
 // pressor drugs of a stay, by time.
 func changesOf(courses []ingredientCourse, admitted time.Time, p clinical.DrugPolicy) []Change {
-	byName := map[string][]step{}
-	var order []string
+	bySubstance := map[Substance][]step{}
+	var order []Substance
 	for _, c := range courses {
 		ing := c.ingredient
 		if !ing.Lowering() && !ing.Contributing() && !ing.Pressor() {
 			continue
 		}
-		if _, seen := byName[ing.Name]; !seen {
-			order = append(order, ing.Name)
+		of := Substance{ing.Name, ing.ATC}
+		if _, seen := bySubstance[of]; !seen {
+			order = append(order, of)
 		}
-		byName[ing.Name] = append(byName[ing.Name], stepsOf(c, admitted, p)...)
+		bySubstance[of] = append(bySubstance[of], stepsOf(c, admitted, p)...)
 	}
 	out := []Change{}
-	for _, name := range order {
-		for _, s := range joinRoutes(byName[name], clinical.Hours(p.RenewalHours)) {
+	for _, of := range order {
+		for _, s := range joinRoutes(bySubstance[of], clinical.Hours(p.RenewalHours)) {
 			if s.listed {
 				out = append(out, s.Change)
 			}

@@ -113,7 +113,9 @@ func TestStepsOfTheOrderedDailyDose(t *testing.T) {
 		{"starts after the moment asked", "a active furosemide 40x1 from=241 at=0", ""},
 		{"ends after the moment asked", "a active furosemide 40x1 from=0 to=241", "furosemide started @0 0>40"},
 		{"as needed", "a active furosemide 40x1 from=0 prn", ""},
-		{"on the skin", "a active nitroglycerin 5x1 from=0 route=topical", ""},
+		{"on the skin", "a active lisinopril 5x1 from=0 route=topical", ""},
+		// A nitrate on the skin acts all over (E-DRUG, routes); it counted nowhere before.
+		{"through the skin", "a active nitroglycerin 5x1 from=0 route=topical", "nitroglycerin started @0 0>5"},
 		{"a drug of no class here", "a active digoxin 0.25x1 from=0", ""},
 		{"a contributing drug", "a active sertraline 50x1 from=0", "sertraline started @0 0>50"},
 		{"a pressor", "a active midodrine 5x3 from=0", "midodrine started @0 0>15"},

@@ -23,9 +23,14 @@ func (r run) covers(t time.Time) bool {
 type orderCourse struct {
 	sourceID string
 	order    clinical.Order // as the version that counts has it
+	named
 	runs     []run
 	doses    []doseStep
 	asNeeded bool
+}
+
+func (c orderCourse) activeAt(t time.Time) bool {
+	return slices.ContainsFunc(c.runs, func(r run) bool { return r.covers(t) })
 }
 
 // doseStep is what was ordered from a moment on.
@@ -48,7 +53,7 @@ func courseOf(r clinical.Record, asOf time.Time) (c orderCourse, ok bool) {
 	if order.StartAt.After(asOf) {
 		return orderCourse{}, false
 	}
-	c = orderCourse{sourceID: r.SourceID, order: order, asNeeded: order.AsNeeded}
+	c = orderCourse{sourceID: r.SourceID, order: order, named: orderNamed(order), asNeeded: order.AsNeeded}
 	history = replaceFirst(history)
 	c.runs = runsOf(history, order)
 	if len(c.runs) == 0 {
@@ -206,35 +211,36 @@ func (o ingredientOrder) activeAt(t time.Time) bool {
 	return slices.ContainsFunc(o.runs, func(r run) bool { return r.covers(t) })
 }
 
+// courseKey is what one step function of daily doses is of. Each order is judged by its
+// own code: one name may have two (clonidine against migraine lowers nothing here).
+type courseKey struct {
+	Substance
+	route clinical.Route
+}
+
 // ingredientCourses gathers the orders of a stay by ingredient and route.
 // Orders by a local route and as-needed ones are left out.
 func ingredientCourses(orders []orderCourse, asOf time.Time, p clinical.DrugPolicy) []ingredientCourse {
-	type key struct {
-		name  string
-		route clinical.Route
-	}
-	byKey := map[key]*ingredientCourse{}
-	var keys []key
+	byKey := map[courseKey]*ingredientCourse{}
+	var keys []courseKey
 	for _, o := range orders {
-		route, local := clinical.RouteOf(o.order.Route)
-		if local || o.asNeeded {
+		if o.asNeeded {
 			continue
 		}
-		ingredients, _ := o.order.Drug.Ingredients()
-		for _, ing := range ingredients {
-			k := key{ing.Name, route}
+		for _, part := range o.parts {
+			k := courseKey{part.substance(), part.route}
 			if byKey[k] == nil {
-				byKey[k] = &ingredientCourse{ingredient: ing, route: route}
+				byKey[k] = &ingredientCourse{ingredient: part.Ingredient, route: part.route}
 				keys = append(keys, k)
 			}
 			byKey[k].orders = append(byKey[k].orders, ingredientOrder{
 				sourceID: o.sourceID, newDrug: o.order.NewDrug,
-				runs: slices.Clone(o.runs), levels: levelsOf(o, ing.Name),
+				runs: slices.Clone(o.runs), levels: levelsOf(o, part.Name),
 			})
 		}
 	}
-	slices.SortFunc(keys, func(a, b key) int {
-		return cmp.Or(strings.Compare(a.name, b.name), strings.Compare(string(a.route), string(b.route)))
+	slices.SortFunc(keys, func(a, b courseKey) int {
+		return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ATC, b.ATC), cmp.Compare(a.route, b.route))
 	})
 	out := make([]ingredientCourse, 0, len(keys))
 	for _, k := range keys {

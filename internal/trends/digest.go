@@ -29,6 +29,8 @@ type Digest struct {
 	LastDoses    []LastDose
 	Peaks        []Peak // positive sets 1 to 4 h after a dose
 	Unrecognised []string
+	Unknown      []UnknownDrug // those of them that may be active, by a route that is not local
+	Exposed      []Exposed     // what E-GIVEN tells of each drug
 
 	Fluids       []FluidEntry // reaching into the 48 h before AsOf
 	Weight       *WeightChange
@@ -196,7 +198,8 @@ func DigestOf(c clinical.Chart, p clinical.Policy, zone *time.Location) Digest {
 	d.gather(c, p)
 
 	orders := ordersOf(c)
-	given := givenOf(c)
+	doses := administeredBy(c, c.AsOf)
+	given := givenIn(doses)
 	courses := ingredientCourses(orders, c.AsOf, p.Drugs)
 	d.Changes = changesOf(courses, d.Stay.AdmittedAt, p.Drugs)
 	d.Ordered = orderedAt(courses, c.AsOf)
@@ -211,9 +214,12 @@ func DigestOf(c clinical.Chart, p clinical.Policy, zone *time.Location) Digest {
 		d.Sets = append(d.Sets, judge(r, around))
 	}
 	d.Serial = SerialOf(d.Sets, d.Changes, p)
+	d.Serial.takeDoses(d.Sets, given, clinical.Hours(p.Drugs.DoseEffectHours))
 	d.takeDoses(given, p)
 	d.RiskDrugs, d.RiskFrom = riskDrugs(orders, given)
-	d.Unrecognised = unrecognised(c, orders, p.Drugs.OfNoConcern)
+	d.Unrecognised = unrecognised(orders, doses, p.Drugs.OfNoConcern)
+	d.Unknown = unknownDrugs(orders, doses, c.AsOf, p.Drugs.OfNoConcern)
+	d.Exposed = exposedAt(orders, doses, c.AsOf)
 	return d
 }
 
@@ -295,37 +301,6 @@ func ordersOf(c clinical.Chart) []orderCourse {
 	return out
 }
 
-// givenOf lists the doses given (status completed) by the chart's moment, by
-// time; each ingredient of a combination apart. Local routes count nowhere.
-func givenOf(c clinical.Chart) []Given {
-	var out []Given
-	for _, r := range c.Records {
-		b, ok := r.Body.(clinical.Dose)
-		if !ok || r.Status != clinical.Completed || b.GivenAt.After(c.AsOf) {
-			continue
-		}
-		route, local := clinical.RouteOf(b.Route)
-		if local {
-			continue
-		}
-		ingredients, _ := b.Drug.Ingredients()
-		for _, ing := range ingredients {
-			g := Given{Substance: Substance{ing.Name, ing.ATC}, Route: string(route), At: b.GivenAt, SourceID: r.SourceID}
-			if mg, ok := ing.AmountMG(b.Dose, b.DoseUnit); ok {
-				g.MG = &mg
-			}
-			if ddd, ok := ing.DDD(route); ok {
-				g.DDD = &ddd
-			}
-			out = append(out, g)
-		}
-	}
-	slices.SortFunc(out, func(a, b Given) int {
-		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.SourceID, b.SourceID), strings.Compare(a.Name, b.Name))
-	})
-	return out
-}
-
 // orderedAt lists the ingredients with an order that is active at t.
 func orderedAt(courses []ingredientCourse, t time.Time) []Ordered {
 	out := []Ordered{}
@@ -361,7 +336,7 @@ func pulseUnreliable(orders []orderCourse, given []Given, conditions []Coded) fu
 	return func(at time.Time) bool {
 		from := at.Add(-loadWindow)
 		for _, o := range orders {
-			if _, local := clinical.RouteOf(o.order.Route); local || o.asNeeded || !limitsRate(o.order.Drug) {
+			if o.asNeeded || !slices.ContainsFunc(o.parts, func(p part) bool { return p.RateLimiting() }) {
 				continue
 			}
 			for _, r := range o.runs {
@@ -374,11 +349,6 @@ func pulseUnreliable(orders []orderCourse, given []Given, conditions []Coded) fu
 			return g.ingredient().RateLimiting() && InWindow(g.At, at, loadWindow)
 		})
 	}
-}
-
-func limitsRate(d clinical.Drug) bool {
-	ingredients, _ := d.Ingredients()
-	return slices.ContainsFunc(ingredients, clinical.Ingredient.RateLimiting)
 }
 
 // takeDoses works out what the given doses say of the sets, and keeps the
@@ -450,11 +420,10 @@ func riskDrugs(orders []orderCourse, given []Given) (facts []string, from *time.
 		}
 	}
 	for _, o := range orders {
-		if _, local := clinical.RouteOf(o.order.Route); local || o.asNeeded {
+		if o.asNeeded {
 			continue
 		}
-		ingredients, _ := o.order.Drug.Ingredients()
-		if slices.ContainsFunc(ingredients, func(i clinical.Ingredient) bool { return i.Lowering() || i.Pressor() }) {
+		if slices.ContainsFunc(o.parts, func(p part) bool { return p.Lowering() || p.Pressor() }) {
 			add(o.sourceID, o.runs[0].from)
 		}
 	}
@@ -464,30 +433,4 @@ func riskDrugs(orders []orderCourse, given []Given) (facts []string, from *time.
 		}
 	}
 	return Distinct(facts), from
-}
-
-// unrecognised lists, as charted, the drugs of orders and dose records that no
-// code and no name tells, less those that the site has named as of no concern.
-func unrecognised(c clinical.Chart, orders []orderCourse, ofNoConcern []string) []string {
-	drugs := make([]clinical.Drug, 0, len(orders))
-	for _, o := range orders {
-		drugs = append(drugs, o.order.Drug)
-	}
-	for _, r := range c.Records {
-		if b, ok := r.Body.(clinical.Dose); ok && !b.GivenAt.After(c.AsOf) {
-			drugs = append(drugs, b.Drug)
-		}
-	}
-	out := []string{}
-	for _, drug := range drugs {
-		if _, known := drug.Ingredients(); known {
-			continue
-		}
-		text := strings.TrimSpace(drug.Text)
-		if !slices.ContainsFunc(ofNoConcern, func(n string) bool { return strings.EqualFold(n, text) }) {
-			out = append(out, text)
-		}
-	}
-	slices.Sort(out)
-	return slices.Compact(out)
 }

@@ -25,13 +25,13 @@ func DrugDosesAt(d Digest, e Exposures, at time.Time) []DrugDose {
 	for _, active := range e.Active {
 		dose := DrugDose{ActiveDrug: active}
 		for _, o := range d.Ordered {
-			if o.Name == active.Name {
+			if o.Substance == active.Substance {
 				dose.Ordered = append(dose.Ordered, o)
 			}
 		}
 		mg, ddds := sum{}, sum{}
 		for _, g := range d.Given {
-			if g.Name != active.Name || !InWindow(g.At, at, loadWindow) {
+			if g.Substance != active.Substance || !InWindow(g.At, at, loadWindow) {
 				continue
 			}
 			dose.Doses++
@@ -81,10 +81,8 @@ func (s sum) all() *float64 {
 // by name. It is E-LAST for drugs of every class and for any moment.
 func LastGivenBy(c clinical.Chart, at time.Time) []Given {
 	last := map[string]Given{}
-	for _, g := range givenOf(c) { // in time order: the last one stays
-		if !g.At.After(at) {
-			last[g.Name] = g
-		}
+	for _, g := range givenIn(administeredBy(c, at)) { // in time order: the last one stays
+		last[g.Name] = g
 	}
 	out := make([]Given, 0, len(last))
 	for _, g := range last {

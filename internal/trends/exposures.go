@@ -19,7 +19,9 @@ type Exposures struct {
 	Net24, Net48 Balance
 	Contributors []Contributor
 
-	Active []ActiveDrug // of any recognised drug
+	Active    []ActiveDrug    // of any recognised drug
+	Unknown   []ActiveUnknown // active drugs that nobody knows
+	LastGiven []LastGiven     // of each drug that lowers, contributes, raises or is of B01A
 }
 
 // Where the load comes from.
@@ -89,6 +91,8 @@ func ExposuresAt(d Digest, p clinical.Policy, at time.Time) Exposures {
 		Net48: d.balance(48*time.Hour, at, p.Fluid),
 	}
 	e.Active = d.activeAt(at)
+	e.Unknown = d.unknownAt(at)
+	e.LastGiven = d.lastGivenAt(at)
 	e.takeLoad(d, at)
 	e.Contributors = d.contributors(e, p, at)
 	return e
@@ -96,12 +100,12 @@ func ExposuresAt(d Digest, p clinical.Policy, at time.Time) Exposures {
 
 // activeAt lists the active drugs by name.
 func (d Digest) activeAt(at time.Time) []ActiveDrug {
-	byName := map[string]*ActiveDrug{}
+	active := map[Substance]*ActiveDrug{}
 	add := func(s Substance, facts ...string) {
-		if byName[s.Name] == nil {
-			byName[s.Name] = &ActiveDrug{Substance: s}
+		if active[s] == nil {
+			active[s] = &ActiveDrug{Substance: s}
 		}
-		byName[s.Name].Facts = append(byName[s.Name].Facts, facts...)
+		active[s].Facts = append(active[s].Facts, facts...)
 	}
 	for _, o := range d.Ordered {
 		add(o.Substance, o.Orders...)
@@ -111,12 +115,14 @@ func (d Digest) activeAt(at time.Time) []ActiveDrug {
 			add(g.Substance, g.SourceID)
 		}
 	}
-	out := make([]ActiveDrug, 0, len(byName))
-	for _, a := range byName {
+	out := make([]ActiveDrug, 0, len(active))
+	for _, a := range active {
 		a.Facts = Distinct(a.Facts)
 		out = append(out, *a)
 	}
-	slices.SortFunc(out, func(a, b ActiveDrug) int { return strings.Compare(a.Name, b.Name) })
+	slices.SortFunc(out, func(a, b ActiveDrug) int {
+		return cmp.Or(strings.Compare(a.Name, b.Name), strings.Compare(a.ATC, b.ATC))
+	})
 	return out
 }
 

@@ -28,12 +28,14 @@ var SerialRules = []clinical.Rule{
 	{ID: "T-KENDALL", Source: "Mann 1945, Kendall 1975; the level: policy of the site"},
 	{ID: "T-CLEAR", Source: "policy of the site; repeatability: Weiss 2002"},
 	{ID: "T-AROUND", Source: "Hodges and Lehmann 1963; the days: policy of the site"},
+	{ID: "T-DOSE", Source: "Fisher 1935; the hours: policy of the site"},
 }
 
 // SurroundingRules are the rules of what surrounds the findings.
 var SurroundingRules = []clinical.Rule{
-	{ID: "E-DRUG", Source: "WHO ATC index of 2026-04-25; RxNorm, in part from memory"},
+	{ID: "E-DRUG", Source: "WHO ATC index of 2026-04-25; RxNorm and trade names, in part from memory"},
 	{ID: "E-LAST", Source: commonPractice},
+	{ID: "E-GIVEN", Source: "common practice, no source; ATC group B01A; 7 days: life of a platelet, from memory"},
 	{ID: "E-LOAD", Source: "WHO ATC/DDD index of 2026-04-25"},
 	{ID: "E-CHANGE", Source: "policy of the site"},
 	{ID: "E-FLUID", Source: "policy of the site; charted balances are often wrong: Perren 2011, Mensink 2024"},

@@ -1,6 +1,7 @@
 package trends
 
 import (
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -39,6 +40,7 @@ type Serial struct {
 	TrendSets int // sets that the trend rests on
 
 	Around []Around
+	Doses  []AroundDose // by drug
 }
 
 // Around compares the drop before and after a change of a blood-pressure-lowering
@@ -51,7 +53,20 @@ type Around struct {
 	SetsBefore int
 	SetsAfter  int
 	Shift
-	TooFew bool // under two sets on a side
+	PSmallest *float64 // the smallest p that so few sets can give
+	TooFew    bool     // under two sets on a side
+	Clear     bool     // the interval leaves out 0, or p is under the level: "moved together" may be said
+}
+
+// AroundDose compares, over the sets since the first given dose of a blood-pressure-
+// lowering drug, those that start soon after a given dose with the others (T-DOSE).
+type AroundDose struct {
+	Drug              string
+	SetsAfter         int
+	PositiveAfter     int
+	SetsOtherwise     int
+	PositiveOtherwise int
+	P                 *float64 // Fisher's exact two-sided one; nil where either has no set
 }
 
 // SerialOf works out the serial findings of a stay's sets, given in order.
@@ -79,7 +94,7 @@ func Worsens(sets []Set, p clinical.Policy) bool {
 
 // clearingOf counts and clears, and lists the sets that carry a slope.
 func clearingOf(sets []Set, changes []Change, p clinical.Policy) (s Serial, measured []Set) {
-	s = Serial{Sets: len(sets), Trend: TooFew, Around: []Around{}}
+	s = Serial{Sets: len(sets), Trend: TooFew, Around: []Around{}, Doses: []AroundDose{}}
 	var interpretable []Set
 	for _, set := range sets {
 		if !set.Interpretable() {
@@ -210,12 +225,59 @@ func (s *Serial) takeAround(sets []Set, changes []Change, p clinical.SerialPolic
 				after = append(after, *set.SystolicDrop)
 			}
 		}
-		s.Around = append(s.Around, Around{
+		a := Around{
 			Drug: c.Drug, Change: c.Change, At: c.At, SetsBefore: len(before), SetsAfter: len(after),
-			Shift:  HodgesLehmann(before, after),
-			TooFew: len(before) < minForShift || len(after) < minForShift,
-		})
+			Shift:     HodgesLehmann(before, after),
+			PSmallest: smallestRankSumP(len(before), len(after)),
+			TooFew:    len(before) < minForShift || len(after) < minForShift,
+		}
+		a.Clear = a.clear(p.TrendLevel)
+		s.Around = append(s.Around, a)
 	}
+}
+
+// clear reports whether the drop and the change may be said to have moved together.
+func (a Around) clear(level float64) bool {
+	apart := a.Low != nil && a.High != nil && (*a.Low > 0 || *a.High < 0)
+	return apart || a.P != nil && Below(*a.P, level)
+}
+
+// takeDoses is T-DOSE, from the given doses in time order.
+func (s *Serial) takeDoses(sets []Set, given []Given, effect time.Duration) {
+	times := map[string][]time.Time{}
+	for _, g := range given {
+		if g.Lowering() {
+			times[g.Name] = append(times[g.Name], g.At)
+		}
+	}
+	for _, drug := range slices.Sorted(maps.Keys(times)) {
+		s.Doses = append(s.Doses, aroundDoses(drug, times[drug], sets, effect))
+	}
+}
+
+func aroundDoses(drug string, given []time.Time, sets []Set, effect time.Duration) AroundDose {
+	out := AroundDose{Drug: drug}
+	for _, set := range sets {
+		if !set.Interpretable() || set.Kind != LyingToStanding || !set.StartedAt.After(given[0]) {
+			continue
+		}
+		positive := 0
+		if set.Finding == Positive {
+			positive = 1
+		}
+		soon := func(t time.Time) bool { return set.StartedAt.After(t) && set.StartedAt.Sub(t) <= effect }
+		if slices.ContainsFunc(given, soon) {
+			out.SetsAfter++
+			out.PositiveAfter += positive
+		} else {
+			out.SetsOtherwise++
+			out.PositiveOtherwise += positive
+		}
+	}
+	if out.SetsAfter > 0 && out.SetsOtherwise > 0 {
+		out.P = ptr(FisherExact(out.PositiveAfter, out.SetsAfter, out.PositiveOtherwise, out.SetsOtherwise))
+	}
+	return out
 }
 
 // parted reports whether another change lies strictly between two moments.

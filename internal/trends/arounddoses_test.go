@@ -1,0 +1,106 @@
+package trends
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+
+	"plumbline/internal/clinical"
+)
+
+// Fisher's exact two-sided p. The tea-tasting table (Fisher 1935) is 17/35; the others are
+// R 4.2.2's fisher.test, frozen with many more in internal/trends/reference.
+func TestFishersExactP(t *testing.T) {
+	for _, c := range []struct {
+		a, n, b, m int
+		want       float64
+	}{
+		{3, 4, 1, 4, 17.0 / 35},
+		{4, 4, 0, 4, 2.0 / 70},
+		{3, 4, 1, 6, 0.1904761904761905}, // (24+1)/210 + (15)/210: tables 3, 4 and 0
+		{0, 3, 0, 5, 1},
+		{3, 3, 5, 5, 1},
+		{1, 1, 0, 1, 1},
+	} {
+		if got := FisherExact(c.a, c.n, c.b, c.m); math.Abs(got-c.want) > 1e-12 {
+			t.Errorf("%d of %d and %d of %d: %v, want %v", c.a, c.n, c.b, c.m, got, c.want)
+		}
+	}
+}
+
+// aroundDosesOf writes T-DOSE as "drug positive/sets positive/sets p".
+func aroundDosesOf(c *chart) string {
+	var out []string
+	for _, d := range c.digest().Serial.Doses {
+		out = append(out, fmt.Sprintf("%s %d/%d %d/%d %s", d.Drug, d.PositiveAfter, d.SetsAfter, d.PositiveOtherwise, d.SetsOtherwise, show(d.P)))
+	}
+	return strings.Join(out, "; ")
+}
+
+func TestSetsSoonAfterADoseAndTheOthers(t *testing.T) {
+	given := func() *chart { return newChart(t).dose("d", "doxazosin", 4, 0) }
+	for name, tc := range map[string]struct {
+		chart *chart
+		want  string
+	}{
+		"listed without a set":                  {given(), "doxazosin 0/0 0/0 null"},
+		"at the dose: not after it":             {given().readings(droppingAt(0, 30)), "doxazosin 0/0 0/0 null"},
+		"before the first dose":                 {given().readings(droppingAt(-1, 30)), "doxazosin 0/0 0/0 null"},
+		"just after it":                         {given().readings(droppingAt(0.1, 30)), "doxazosin 1/1 0/0 null"},
+		"four hours after it":                   {given().readings(droppingAt(4, 30)), "doxazosin 1/1 0/0 null"},
+		"later":                                 {given().readings(droppingAt(4.1, 30)), "doxazosin 0/0 1/1 null"},
+		"both sides":                            {given().readings(all(droppingAt(2, 30), negativeAt(8), negativeAt(10))), "doxazosin 1/1 0/2 0.3333333333333333"},
+		"at a second dose":                      {given().dose("e", "doxazosin", 4, 24).readings(droppingAt(24, 30)), "doxazosin 0/0 1/1 null"},
+		"soon after two doses counts once":      {given().dose("e", "doxazosin", 4, 1).readings(droppingAt(2, 30)), "doxazosin 1/1 0/0 null"},
+		"not done":                              {newChart(t).doseAs("d", clinical.NotDone, clinical.Dose{Drug: clinical.Drug{Text: "doxazosin"}, GivenAt: noon}), ""},
+		"by a local route":                      {newChart(t).doseAs("d", clinical.Completed, clinical.Dose{Drug: clinical.Drug{Text: "timolol eye drops"}, GivenAt: noon}), ""},
+		"a contributing drug":                   {newChart(t).dose("d", "sertraline", 50, 0), ""},
+		"inconclusive sets are passed over":     {given().readings("60 lying 140/80 up=2; 63 standing 138/80 up=3"), "doxazosin 0/0 0/0 null"},
+		"and those of another kind":             {given().readings("60 sitting 140/80 up=5; 63 standing 100/80 up=3"), "doxazosin 0/0 0/0 null"},
+		"by name":                               {given().dose("a", "amlodipine", 5, 0), "amlodipine 0/0 0/0 null; doxazosin 0/0 0/0 null"},
+		"given later than the moment asked for": {given().dose("e", "amlodipine", 5, 300), "doxazosin 0/0 0/0 null"},
+	} {
+		if got := aroundDosesOf(tc.chart); got != tc.want {
+			t.Errorf("%s: %q, want %q", name, got, tc.want)
+		}
+	}
+}
+
+// 2 / C(before + after, before); with 2 and 3 that is 2/10.
+func TestTheSmallestPThatSoFewSetsCanGive(t *testing.T) {
+	for _, c := range []struct {
+		before, after int
+		want          float64 // 0: none
+	}{{1, 5, 0}, {5, 1, 0}, {2, 2, 1.0 / 3}, {2, 3, 0.2}, {3, 2, 0.2}, {4, 4, 2.0 / 70}} {
+		p := smallestRankSumP(c.before, c.after)
+		if (p == nil) != (c.want == 0) || p != nil && math.Abs(*p-c.want) > 1e-15 {
+			t.Errorf("%d and %d: %s, want %v", c.before, c.after, show(p), c.want)
+		}
+	}
+	// It is the p of two samples that do not overlap, without ties.
+	got := HodgesLehmann([]float64{1, 2, 3}, []float64{4, 5, 6, 7})
+	if math.Abs(*got.P-*smallestRankSumP(3, 4)) > 1e-12 {
+		t.Errorf("p %v, smallest %v", *got.P, *smallestRankSumP(3, 4))
+	}
+}
+
+// "Moved together" may be said where the interval leaves out 0 or p is under the level.
+func TestWhenAChangeAndTheDropMovedTogether(t *testing.T) {
+	for name, tc := range map[string]struct {
+		shift Shift
+		want  bool
+	}{
+		"the interval holds 0":    {Shift{Low: ptr(-1.0), High: ptr(9.0), P: ptr(0.2)}, false},
+		"it lies above":           {Shift{Low: ptr(1.0), High: ptr(9.0), P: ptr(0.2)}, true},
+		"it lies below":           {Shift{Low: ptr(-9.0), High: ptr(-1.0), P: ptr(0.2)}, true},
+		"it ends at 0":            {Shift{Low: ptr(0.0), High: ptr(9.0), P: ptr(0.2)}, false},
+		"no interval, p at 0.1":   {Shift{P: ptr(0.1)}, false},
+		"no interval, p under it": {Shift{P: ptr(0.0999)}, true},
+		"nothing":                 {Shift{}, false},
+	} {
+		if got := (Around{Shift: tc.shift}).clear(0.10); got != tc.want {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+}
