@@ -172,7 +172,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 		return nil, err
 	}
 	inForce := policy.NewSwitch(s.policy)
-	service := &assess.Service{Store: factStore{Store: st}, Policy: inForce, Zone: s.zone}
+	service := &assess.Service{Store: st, Policy: inForce, Zone: s.zone}
 	opened := &site{
 		settings: s, store: st, log: log,
 		loader: &ingest.Loader{
@@ -183,7 +183,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 		},
 		service: service,
 		policies: &policybook.Book{
-			Store: policyStore{st}, Board: service, Clock: p.clock, Log: log, InForce: inForce, File: s.policyFile,
+			Store: st, Board: service, Clock: p.clock, Log: log, InForce: inForce, File: s.policyFile,
 		},
 	}
 	if err := opened.policies.Refresh(ctx); err != nil {

@@ -15,6 +15,7 @@ import (
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/export"
+	"plumbline/internal/records"
 	"plumbline/internal/server"
 	"plumbline/internal/store"
 )
@@ -31,12 +32,12 @@ type recorder struct {
 }
 
 type auditStore interface {
-	AppendAudit(ctx context.Context, entries []store.AuditEntry, link func(prev []byte, e store.AuditEntry) []byte) error
+	AppendAudit(ctx context.Context, entries []records.AuditEntry, link func(prev []byte, e records.AuditEntry) []byte) error
 }
 
 // recorded is an entry on its way; kept is closed when it has been written.
 type recorded struct {
-	entry audit.Entry
+	entry records.AuditEntry
 	kept  chan struct{}
 }
 
@@ -55,7 +56,7 @@ func newRecorder(s auditStore, log *slog.Logger) *recorder {
 
 // Record adds an entry to the audit. The error says that it can not be recorded:
 // what was asked for must then not be shown.
-func (r *recorder) Record(ctx context.Context, e audit.Entry) error {
+func (r *recorder) Record(ctx context.Context, e records.AuditEntry) error {
 	in := recorded{e, make(chan struct{})}
 	select {
 	case r.queue <- in:
@@ -107,19 +108,19 @@ func (r *recorder) more(first recorded) []recorded {
 
 // write tries until the entries are written; when the program ends, once more.
 func (r *recorder) write(batch []recorded) {
-	rows := make([]store.AuditEntry, len(batch))
+	rows := make([]records.AuditEntry, len(batch))
 	for n, b := range batch {
-		rows[n] = rowOfAudit(b.entry)
+		rows[n] = b.entry
 	}
 	for {
-		err := r.store.AppendAudit(context.Background(), rows, linkAudit)
+		err := r.store.AppendAudit(context.Background(), rows, audit.Link)
 		if err == nil {
 			break
 		}
 		r.log.Error("the audit could not be written; trying again", "entries", len(rows), "error", err)
 		select {
 		case <-r.stop:
-			if err := r.store.AppendAudit(context.Background(), rows, linkAudit); err != nil {
+			if err := r.store.AppendAudit(context.Background(), rows, audit.Link); err != nil {
 				r.log.Error("entries of the audit are lost", "entries", len(rows), "error", err)
 			}
 			return
@@ -141,8 +142,8 @@ func (r *recorder) close() {
 // cannot be recorded is not done. One that failed is recorded as such.
 func (s *site) audited(ctx context.Context, now time.Time, what, note string, change func() error) error {
 	write := func(outcome string) error {
-		e := audit.Entry{At: now, Who: auth.CommandLine, Did: audit.Manage, What: what, Outcome: outcome, Note: note}
-		return s.store.AppendAudit(ctx, []store.AuditEntry{rowOfAudit(e)}, linkAudit)
+		e := records.AuditEntry{At: now, Who: auth.CommandLine, Did: audit.Manage, What: what, Outcome: outcome, Note: note}
+		return s.store.AppendAudit(ctx, []records.AuditEntry{e}, audit.Link)
 	}
 	if err := write("allowed"); err != nil {
 		return fmt.Errorf("nothing was changed, for it could not be recorded: %w", err)
@@ -153,16 +154,6 @@ func (s *site) audited(ctx context.Context, now time.Time, what, note string, ch
 	}
 	return errors.Join(err, write("failed"))
 }
-
-func rowOfAudit(e audit.Entry) store.AuditEntry {
-	return store.AuditEntry{N: e.N, At: e.At, Who: e.Who, From: e.From, Did: e.Did, What: e.What, Unit: e.Unit, StayID: e.Stay, AsOf: e.AsOf, Outcome: e.Outcome, Note: e.Note, Hash: e.Hash}
-}
-
-func entryOfAudit(r store.AuditEntry) audit.Entry {
-	return audit.Entry{N: r.N, At: r.At, Who: r.Who, From: r.From, Did: r.Did, What: r.What, Unit: r.Unit, Stay: r.StayID, AsOf: r.AsOf, Outcome: r.Outcome, Note: r.Note, Hash: r.Hash}
-}
-
-func linkAudit(prev []byte, r store.AuditEntry) []byte { return audit.Link(prev, entryOfAudit(r)) }
 
 // auditCommand checks or writes out the audit.
 func auditCommand(ctx context.Context, p process, args []string) error {
@@ -226,7 +217,7 @@ func (p process) auditVerify(ctx context.Context, s settings, noted string) erro
 
 func verifyAudit(ctx context.Context, st *store.Store, witness *audit.Head) (*audit.Verifier, error) {
 	v := audit.NewVerifier(witness)
-	n, hash, err := st.Audit(ctx, store.AuditQuery{}, func(r store.AuditEntry) error { return v.Add(entryOfAudit(r)) })
+	n, hash, err := st.Audit(ctx, store.AuditQuery{}, v.Add)
 	if err != nil {
 		return v, err
 	}
@@ -242,7 +233,7 @@ func (p process) auditExport(ctx context.Context, s settings, q store.AuditQuery
 	if format == "csv" {
 		w := csv.NewWriter(p.stdout)
 		_ = w.Write([]string{"n", "at", "who", "from", "did", "what", "unit", "stay", "as_of", "outcome", "note"})
-		_, _, err := site.store.Audit(ctx, q, func(r store.AuditEntry) error { return w.Write(auditRecord(entryOfAudit(r))) })
+		_, _, err := site.store.Audit(ctx, q, func(r records.AuditEntry) error { return w.Write(auditRecord(r)) })
 		w.Flush()
 		if err != nil {
 			return err
@@ -251,12 +242,12 @@ func (p process) auditExport(ctx context.Context, s settings, q store.AuditQuery
 	}
 	out := json.NewEncoder(p.stdout)
 	out.SetEscapeHTML(false)
-	_, _, err = site.store.Audit(ctx, q, func(r store.AuditEntry) error {
+	_, _, err = site.store.Audit(ctx, q, func(r records.AuditEntry) error {
 		return out.Encode(struct {
-			audit.Entry
+			records.AuditEntry
 			AsOf *time.Time `json:"as_of"`
 			Hash string     `json:"hash"`
-		}{entryOfAudit(r), present(r.AsOf), fmt.Sprintf("%x", r.Hash)})
+		}{r, present(r.AsOf), fmt.Sprintf("%x", r.Hash)})
 	})
 	return err
 }
@@ -269,7 +260,7 @@ func present(t time.Time) *time.Time {
 }
 
 // auditRecord writes an entry for a spreadsheet.
-func auditRecord(e audit.Entry) []string {
+func auditRecord(e records.AuditEntry) []string {
 	asOf := ""
 	if !e.AsOf.IsZero() {
 		asOf = e.AsOf.Format(time.RFC3339)
@@ -282,9 +273,9 @@ func auditRecord(e audit.Entry) []string {
 }
 
 // readAudit reads the audit for its page, the newest first.
-func (s *site) readAudit(ctx context.Context, q server.AuditQuery) ([]audit.Entry, audit.Head, error) {
-	var out []audit.Entry
+func (s *site) readAudit(ctx context.Context, q server.AuditQuery) ([]records.AuditEntry, audit.Head, error) {
+	var out []records.AuditEntry
 	n, hash, err := s.store.Audit(ctx, store.AuditQuery{Who: q.Who, StayID: q.Stay, Unit: q.Unit, Before: q.Before, Limit: q.Limit, Newest: true},
-		func(r store.AuditEntry) error { out = append(out, entryOfAudit(r)); return nil })
+		func(r records.AuditEntry) error { out = append(out, r); return nil })
 	return out, audit.Head{N: n, Hash: hash}, err
 }

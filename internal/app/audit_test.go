@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"plumbline/internal/audit"
+	"plumbline/internal/records"
 	"plumbline/internal/store"
 )
 
@@ -60,7 +61,7 @@ type busyStore struct {
 	fail    error
 }
 
-func (b *busyStore) AppendAudit(_ context.Context, entries []store.AuditEntry, _ func([]byte, store.AuditEntry) []byte) error {
+func (b *busyStore) AppendAudit(_ context.Context, entries []records.AuditEntry, _ func([]byte, records.AuditEntry) []byte) error {
 	<-b.free
 	b.mu.Lock()
 	defer b.mu.Unlock()

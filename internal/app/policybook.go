@@ -8,36 +8,7 @@ import (
 	"strings"
 
 	"plumbline/internal/policy"
-	"plumbline/internal/policybook"
-	"plumbline/internal/store"
 )
-
-// policyStore is the store as the book of policies wants it.
-type policyStore struct{ *store.Store }
-
-func (s policyStore) AddVersion(ctx context.Context, v policybook.Version, after int64) (policybook.Version, error) {
-	kept, err := s.AddPolicyVersion(ctx, store.PolicyVersion(v), after)
-	return policybook.Version(kept), err
-}
-
-func (s policyStore) Latest(ctx context.Context) (policybook.Version, error) {
-	v, err := s.LatestPolicyVersion(ctx)
-	return policybook.Version(v), err
-}
-
-func (s policyStore) ByNumber(ctx context.Context, number int64) (policybook.Version, error) {
-	v, err := s.PolicyVersionOf(ctx, number)
-	return policybook.Version(v), err
-}
-
-func (s policyStore) Versions(ctx context.Context, limit int) ([]policybook.Version, error) {
-	rows, err := s.PolicyVersions(ctx, limit)
-	list := make([]policybook.Version, len(rows))
-	for n, v := range rows {
-		list[n] = policybook.Version(v)
-	}
-	return list, err
-}
 
 // policyEvery is how often a version is looked for that another program on the
 // same database has saved.

@@ -12,7 +12,7 @@ import (
 	"plumbline/internal/demo"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
-	"plumbline/internal/store"
+	"plumbline/internal/records"
 )
 
 func loadPolicy(t *testing.T, yaml string) policy.Loaded {
@@ -106,7 +106,7 @@ func TestAPolicyThatCannotBeReadStopsTheStart(t *testing.T) {
 	eachEngine(t, func(t *testing.T, database string) {
 		now := demo.AnchorTime()
 		s := openSite(t, database, now)
-		if _, err := s.store.AddPolicyVersion(t.Context(), store.PolicyVersion{SavedAt: now, YAML: "of_the_future: 1"}, 0); err != nil {
+		if _, err := s.store.AddPolicyVersion(t.Context(), records.PolicyVersion{SavedAt: now, YAML: "of_the_future: 1"}, 0); err != nil {
 			t.Fatal(err)
 		}
 		_, err := newProcess(t, s.settings.database, now).open(t.Context(), s.settings)

@@ -24,8 +24,8 @@ import (
 	"plumbline/internal/ingest"
 	"plumbline/internal/notify"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 	"plumbline/internal/server"
-	"plumbline/internal/store"
 	"plumbline/internal/text"
 	"plumbline/seed"
 )
@@ -172,7 +172,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 	}
 	defer policies.stop()
 	keeper := newKeeper(s)
-	s.service.Store = factStore{Store: s.store, keep: keeper.add}
+	s.service.Behind = keeper.add
 	defer keeper.close()
 	records := newRecorder(s.store, s.log)
 	defer records.close()
@@ -205,7 +205,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		Handler: server.New(server.Deps{
 			Board: s.service, Policy: s.service.Policy, Policies: s.policies, Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
-			DataState: s.store.DataState, Desk: &feedDesk{site: s}, Sets: bedsideSets{s}, Assignments: assignments{s.store},
+			DataState: s.store.DataState, Desk: &feedDesk{site: s}, Sets: bedsideSets{s}, Assignments: s.store,
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.readAudit, DoseReviews: reviewStore{s.store},
 			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
@@ -287,7 +287,7 @@ func (s *site) keepPolicy(ctx context.Context, now time.Time) error {
 // keeper writes digests behind the answers: a page must not wait for a file
 // that is being loaded.
 type keeper struct {
-	queue      chan []store.Digest
+	queue      chan []records.Digest
 	stop, done chan struct{}
 }
 
@@ -296,7 +296,7 @@ type keeper struct {
 const keepQueue = 64
 
 func newKeeper(s *site) *keeper {
-	k := &keeper{queue: make(chan []store.Digest, keepQueue), stop: make(chan struct{}), done: make(chan struct{})}
+	k := &keeper{queue: make(chan []records.Digest, keepQueue), stop: make(chan struct{}), done: make(chan struct{})}
 	go func() {
 		defer close(k.done)
 		for {
@@ -313,7 +313,7 @@ func newKeeper(s *site) *keeper {
 	return k
 }
 
-func (k *keeper) add(digests []store.Digest) {
+func (k *keeper) add(digests []records.Digest) {
 	select {
 	case k.queue <- digests:
 	default:

@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/store"
 )
 
@@ -140,7 +141,7 @@ func TestChangesByCommandAreRecordedFirst(t *testing.T) {
 		t.Errorf("the change's error: %v", err)
 	}
 	var said bytes.Buffer
-	if _, _, err := st.Audit(t.Context(), store.AuditQuery{}, func(e store.AuditEntry) error {
+	if _, _, err := st.Audit(t.Context(), store.AuditQuery{}, func(e records.AuditEntry) error {
 		said.WriteString(e.Who + " " + e.Did + " " + e.What + " " + e.Outcome + " " + e.Note + "\n")
 		return nil
 	}); err != nil {

@@ -11,6 +11,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 )
@@ -30,23 +31,11 @@ type Store interface {
 	// Versions lists, for each stay, every version of each fact that any version
 	// gives to it.
 	Versions(ctx context.Context, stayIDs []string) (map[string][]clinical.Version, error)
-	// Kept returns the kept digests of stays, and the revision of each stay.
-	Kept(ctx context.Context, stayIDs []string) (map[string]Kept, map[string]int64, error)
-	Keep(ctx context.Context, digests []Kept) error
+	// Digests returns the kept digests of stays, and the revision of each stay.
+	Digests(ctx context.Context, stayIDs []string) (map[string]records.Digest, map[string]int64, error)
+	SaveDigests(ctx context.Context, digests []records.Digest) error
 	// Revisions returns the revision of each stay that any version names.
 	Revisions(ctx context.Context, stayIDs []string) (map[string]int64, error)
-}
-
-// Kept is a digest as it is stored: it holds from ValidFrom until ValidUntil
-// (zero: no end), for one revision of the stay's facts and one basis (policy,
-// zone and form of digest).
-type Kept struct {
-	StayID     string
-	Basis      string
-	Revision   int64
-	ValidFrom  time.Time
-	ValidUntil time.Time
-	Body       []byte
 }
 
 // Service answers for one site. Each answer is made by one policy: the one to which
@@ -55,6 +44,9 @@ type Service struct {
 	Store  Store
 	Policy policy.InForce
 	Zone   *time.Location
+	// Behind, where set, takes digests to be saved behind the answer. Nil: an answer
+	// waits until those that it made are saved.
+	Behind func(digests []records.Digest)
 
 	past pastStays
 }

@@ -11,6 +11,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
 
@@ -97,7 +98,7 @@ func (s *Service) Live(ctx context.Context, unit string, now time.Time) ([]alert
 // digests returns the digests of stays that hold at now, making those that are
 // missing or have lapsed.
 func (s *Service) digests(ctx context.Context, p policy.Loaded, stays []string, now time.Time) ([]trends.Digest, error) {
-	kept, revisions, err := s.Store.Kept(ctx, stays)
+	kept, revisions, err := s.Store.Digests(ctx, stays)
 	if err != nil {
 		return nil, err
 	}
@@ -120,7 +121,7 @@ func (s *Service) digests(ctx context.Context, p policy.Loaded, stays []string, 
 	return append(out, made...), err
 }
 
-func (s *Service) holds(k Kept, p policy.Loaded, revision int64, now time.Time) bool {
+func (s *Service) holds(k records.Digest, p policy.Loaded, revision int64, now time.Time) bool {
 	return k.Basis == s.basis(p) && k.Revision == revision && !now.Before(k.ValidFrom) &&
 		(k.ValidUntil.IsZero() || now.Before(k.ValidUntil))
 }
@@ -135,7 +136,7 @@ func (s *Service) make(ctx context.Context, p policy.Loaded, stays []string, rev
 		return nil, err
 	}
 	var out []trends.Digest
-	var keep []Kept
+	var keep []records.Digest
 	for _, stay := range stays {
 		c := clinical.ChartAt(stay, versions[stay], now)
 		if c.Stay == nil {
@@ -148,12 +149,21 @@ func (s *Service) make(ctx context.Context, p policy.Loaded, stays []string, rev
 		}
 		// The revision was read before the facts: should facts have come in
 		// between, the digest counts as older than they are and is made again.
-		keep = append(keep, Kept{
+		keep = append(keep, records.Digest{
 			StayID: stay, Basis: s.basis(p), Revision: revisions[stay], ValidFrom: now, ValidUntil: d.Until, Body: body,
 		})
 		out = append(out, d)
 	}
-	return out, s.Store.Keep(ctx, keep)
+	return out, s.save(ctx, keep)
+}
+
+// save keeps digests, or has them kept behind the answer.
+func (s *Service) save(ctx context.Context, digests []records.Digest) error {
+	if s.Behind != nil {
+		s.Behind(digests)
+		return nil
+	}
+	return s.Store.SaveDigests(ctx, digests)
 }
 
 // Chart tells what was known of a stay at a moment. The error is

@@ -10,6 +10,8 @@ import (
 	"encoding/hex"
 	"fmt"
 	"time"
+
+	"plumbline/internal/records"
 )
 
 // What was done.
@@ -22,22 +24,8 @@ const (
 	Manage  = "manage" // accounts, tokens, policy, feeds
 )
 
-// Entry is one thing that somebody did. Texts hold no patient data but the ids of
-// stays: an audit must not become a second chart.
-type Entry struct {
-	N       int64     `json:"n"` // from 1, without a gap
-	At      time.Time `json:"at"`
-	Who     string    `json:"who"`   // account, "token NAME", "program", or "" before sign-in
-	From    string    `json:"from"`  // network address
-	Did     string    `json:"did"`   // of the constants above
-	What    string    `json:"what"`  // the page or the action, such as "GET /stays/:stay"
-	Unit    string    `json:"unit"`  // "" where none
-	Stay    string    `json:"stay"`  // "" where none
-	AsOf    time.Time `json:"as_of"` // the moment that was asked about; zero: the present
-	Outcome string    `json:"outcome"`
-	Note    string    `json:"note"`
-	Hash    []byte    `json:"-"`
-}
+// Entry goes with its last use.
+type Entry = records.AuditEntry
 
 // HashSize is the length of an entry's hash in bytes.
 const HashSize = sha256.Size
@@ -48,7 +36,7 @@ func Genesis() []byte { return make([]byte, HashSize) }
 // Link is the hash of an entry that follows one with hash prev. Every field is
 // written with its length, so that no two entries are written alike. Times count
 // to the microsecond.
-func Link(prev []byte, e Entry) []byte {
+func Link(prev []byte, e records.AuditEntry) []byte {
 	h := sha256.New()
 	number := func(v int64) {
 		var b [8]byte
@@ -128,7 +116,7 @@ func NewVerifier(witness *Head) *Verifier {
 }
 
 // Add checks the next entry. The error is a *Break; after one the rest says nothing.
-func (v *Verifier) Add(e Entry) error {
+func (v *Verifier) Add(e records.AuditEntry) error {
 	if want := v.head.N + 1; e.N != want {
 		return &Break{want, fmt.Sprintf("is missing; the next one is %d", e.N)}
 	}

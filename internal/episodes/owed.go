@@ -5,6 +5,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
 
@@ -112,16 +113,8 @@ func setSince(d trends.Digest) string {
 	return IDOf("set", d.StayID, after)
 }
 
-// Assignment gives a thing that is owed to somebody, or with an empty name to nobody.
-// Assignments are only ever added to.
-type Assignment struct {
-	Unit   string
-	StayID string
-	Key    string // of Due
-	Name   string // as it was typed: of one of the staff
-	Who    string // the account that assigned it
-	At     time.Time
-}
+// Assignment goes with its last use.
+type Assignment = records.Assignment
 
 // preparing is for how long before a huddle people already assign for what comes
 // after it. Common practice, no source.
@@ -129,7 +122,7 @@ const preparing = time.Hour
 
 // HoldsUntil is when an assignment is over by itself: when the first huddle is over
 // that begins at least an hour after it. Then it is spoken of anew.
-func (a Assignment) HoldsUntil(p clinical.UnitPolicy, zone *time.Location) time.Time {
+func HoldsUntil(a records.Assignment, p clinical.UnitPolicy, zone *time.Location) time.Time {
 	next, ok := clinical.ClockAfter(p.Huddle, a.At.Add(preparing).Add(-1), zone)
 	if !ok {
 		return a.At.Add(24 * time.Hour) // the policy's check refuses such a clock
@@ -143,13 +136,13 @@ const LongestAssignment = 72 * time.Hour
 // Assigned picks, by key, the assignments that hold at a moment: of those made by
 // then, in the order in which they were made, the last of each key, unless it names
 // nobody or is over.
-func Assigned(all []Assignment, p clinical.UnitPolicy, zone *time.Location, at time.Time) map[string]Assignment {
-	out := map[string]Assignment{}
+func Assigned(all []records.Assignment, p clinical.UnitPolicy, zone *time.Location, at time.Time) map[string]records.Assignment {
+	out := map[string]records.Assignment{}
 	for _, a := range all {
 		if a.At.After(at) {
 			continue
 		}
-		if a.Name == "" || !at.Before(a.HoldsUntil(p, zone)) {
+		if a.Name == "" || !at.Before(HoldsUntil(a, p, zone)) {
 			delete(out, a.Key)
 			continue
 		}

@@ -127,10 +127,10 @@ func TestAnAssignmentHoldsUntilTheNextHuddleIsOver(t *testing.T) {
 	} {
 		made, _ := time.Parse(time.RFC3339, tc.made)
 		a := episodes.Assignment{At: made}
-		if got := a.HoldsUntil(p, time.UTC).Format(time.RFC3339); got != tc.until {
+		if got := episodes.HoldsUntil(a, p, time.UTC).Format(time.RFC3339); got != tc.until {
 			t.Errorf("made at %s it holds until %s, want %s", tc.made, got, tc.until)
 		}
-		if over := a.HoldsUntil(p, time.UTC).Sub(made); over > episodes.LongestAssignment {
+		if over := episodes.HoldsUntil(a, p, time.UTC).Sub(made); over > episodes.LongestAssignment {
 			t.Errorf("made at %s it holds for %s", tc.made, over)
 		}
 	}

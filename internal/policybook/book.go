@@ -18,33 +18,22 @@ import (
 	"plumbline/internal/assess"
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 )
 
-// Version is a version that was saved. The zero Version is the built-in policy.
-type Version struct {
-	Number    int64 // from 1, without a gap
-	SavedAt   time.Time
-	Who       string
-	Note      string
-	YAML      string // every key with its value; empty in lists
-	Hash      string // of the values by the program that saved it
-	ReturnsTo *int64 // an earlier version, 0 for the built-in policy; nil: values of its own
-}
-
-// BuiltIn reports whether the version stands for the built-in policy of whatever
-// program reads it.
-func (v Version) BuiltIn() bool { return v.Number == 0 || v.ReturnsTo != nil && *v.ReturnsTo == 0 }
+// Version goes with its last use.
+type Version = records.PolicyVersion
 
 // Store is what the book needs of a store. What is added is never changed.
 type Store interface {
-	// AddVersion adds a version after the one with number after; the error carries
+	// AddPolicyVersion adds a version after the one with number after; the error carries
 	// clinical.Conflict where that is not the latest one any more.
-	AddVersion(ctx context.Context, v Version, after int64) (Version, error)
-	// Latest and ByNumber carry clinical.NotFound where there is none.
-	Latest(ctx context.Context) (Version, error)
-	ByNumber(ctx context.Context, number int64) (Version, error)
-	// Versions lists the newest first, without their texts.
-	Versions(ctx context.Context, limit int) ([]Version, error)
+	AddPolicyVersion(ctx context.Context, v records.PolicyVersion, after int64) (records.PolicyVersion, error)
+	// LatestPolicyVersion and PolicyVersionOf carry clinical.NotFound where there is none.
+	LatestPolicyVersion(ctx context.Context) (records.PolicyVersion, error)
+	PolicyVersionOf(ctx context.Context, number int64) (records.PolicyVersion, error)
+	// PolicyVersions lists the newest first, without their texts.
+	PolicyVersions(ctx context.Context, limit int) ([]records.PolicyVersion, error)
 }
 
 // Board counts what a policy moves on a unit's list; *assess.Service is one.
@@ -66,13 +55,13 @@ type Book struct {
 	File string
 
 	mu    sync.Mutex
-	known Version // the version in force
+	known records.PolicyVersion // the version in force
 }
 
 // State is the policy in force and where it comes from.
 type State struct {
 	Policy  policy.Loaded
-	Version Version // zero: the built-in policy, or the file
+	Version records.PolicyVersion // zero: the built-in policy, or the file
 	File    string
 }
 
@@ -90,7 +79,7 @@ func (b *Book) Refresh(ctx context.Context) error {
 	if b.File != "" {
 		return nil
 	}
-	latest, err := b.Store.Latest(ctx)
+	latest, err := b.Store.LatestPolicyVersion(ctx)
 	if clinical.CodeOf(err) == clinical.NotFound {
 		return nil // none was saved yet
 	}
@@ -101,7 +90,7 @@ func (b *Book) Refresh(ctx context.Context) error {
 }
 
 // adopt puts a version in force unless a later one is.
-func (b *Book) adopt(v Version) error {
+func (b *Book) adopt(v records.PolicyVersion) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if v.Number <= b.known.Number {
@@ -121,7 +110,7 @@ func (b *Book) adopt(v Version) error {
 
 // Read is the policy of a version. A version that a newer program saved may hold
 // keys that this one does not know; then it cannot be read.
-func Read(v Version) (policy.Loaded, error) {
+func Read(v records.PolicyVersion) (policy.Loaded, error) {
 	if v.BuiltIn() {
 		return policy.Default(), nil
 	}
@@ -138,17 +127,17 @@ func Read(v Version) (policy.Loaded, error) {
 const MostVersions = 200
 
 // Versions lists the versions, the newest first, without their texts.
-func (b *Book) Versions(ctx context.Context) ([]Version, error) {
-	return b.Store.Versions(ctx, MostVersions)
+func (b *Book) Versions(ctx context.Context) ([]records.PolicyVersion, error) {
+	return b.Store.PolicyVersions(ctx, MostVersions)
 }
 
 // ByNumber is a version with its policy; 0 is the built-in policy. The error
 // carries clinical.NotFound where there is none.
-func (b *Book) ByNumber(ctx context.Context, number int64) (Version, policy.Loaded, error) {
+func (b *Book) ByNumber(ctx context.Context, number int64) (records.PolicyVersion, policy.Loaded, error) {
 	if number == 0 {
-		return Version{}, policy.Default(), nil
+		return records.PolicyVersion{}, policy.Default(), nil
 	}
-	v, err := b.Store.ByNumber(ctx, number)
+	v, err := b.Store.PolicyVersionOf(ctx, number)
 	if err != nil {
 		return v, policy.Loaded{}, err
 	}
@@ -233,13 +222,13 @@ var ErrUnchanged = clinical.Errorf(clinical.Invalid, "nothing changes: the polic
 // Save puts a policy in force as the next version. Errors carry clinical.Invalid
 // (the note, ErrUnseen, ErrUnchanged) or clinical.Conflict: another version was
 // saved since, or a policy file is in force.
-func (b *Book) Save(ctx context.Context, l policy.Loaded, c Change) (Version, error) {
+func (b *Book) Save(ctx context.Context, l policy.Loaded, c Change) (records.PolicyVersion, error) {
 	return b.add(ctx, l, nil, c)
 }
 
 // Return puts an earlier version in force again as the next version; 0 is the
 // built-in policy. The errors are those of Save, and clinical.NotFound.
-func (b *Book) Return(ctx context.Context, number int64, c Change) (Version, error) {
+func (b *Book) Return(ctx context.Context, number int64, c Change) (records.PolicyVersion, error) {
 	v, l, err := b.ByNumber(ctx, number)
 	if err != nil {
 		return v, err
@@ -250,29 +239,29 @@ func (b *Book) Return(ctx context.Context, number int64, c Change) (Version, err
 	return b.add(ctx, l, &number, c)
 }
 
-func (b *Book) add(ctx context.Context, l policy.Loaded, returnsTo *int64, c Change) (Version, error) {
+func (b *Book) add(ctx context.Context, l policy.Loaded, returnsTo *int64, c Change) (records.PolicyVersion, error) {
 	if b.File != "" {
-		return Version{}, clinical.Errorf(clinical.Conflict, "the policy file %s is in force; change the file and start the program again", b.File)
+		return records.PolicyVersion{}, clinical.Errorf(clinical.Conflict, "the policy file %s is in force; change the file and start the program again", b.File)
 	}
 	note, err := CheckNote(c.Note)
 	switch {
 	case c.Seen != l.Hash:
-		return Version{}, ErrUnseen
+		return records.PolicyVersion{}, ErrUnseen
 	case err != nil:
-		return Version{}, err
+		return records.PolicyVersion{}, err
 	}
 	if err := b.Refresh(ctx); err != nil {
-		return Version{}, err
+		return records.PolicyVersion{}, err
 	}
-	v := Version{SavedAt: b.Clock(), Who: c.Who, Note: note, YAML: policy.Short(l.Policy), Hash: l.Hash, ReturnsTo: returnsTo}
+	v := records.PolicyVersion{SavedAt: b.Clock(), Who: c.Who, Note: note, YAML: policy.Short(l.Policy), Hash: l.Hash, ReturnsTo: returnsTo}
 	now := b.Current()
 	// The same values as a return to the built-in policy are a change: from then on
 	// they are those of whatever program runs.
 	follows := v.ReturnsTo != nil && *v.ReturnsTo == 0 && !now.Version.BuiltIn()
 	if now.Version.Number == c.After && now.Policy.Hash == l.Hash && !follows {
-		return Version{}, ErrUnchanged
+		return records.PolicyVersion{}, ErrUnchanged
 	}
-	v, err = b.Store.AddVersion(ctx, v, c.After)
+	v, err = b.Store.AddPolicyVersion(ctx, v, c.After)
 	if err != nil {
 		if clinical.CodeOf(err) == clinical.Conflict {
 			_ = b.Refresh(ctx) // to name what was saved in between; the next one tries again

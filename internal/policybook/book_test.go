@@ -171,7 +171,9 @@ func TestOthersFollow(t *testing.T) {
 // slow answers with what was the latest before the last version came.
 type slow struct{ policybook.Store }
 
-func (s slow) Latest(ctx context.Context) (policybook.Version, error) { return s.ByNumber(ctx, 1) }
+func (s slow) LatestPolicyVersion(ctx context.Context) (policybook.Version, error) {
+	return s.PolicyVersionOf(ctx, 1)
+}
 
 func TestAnOlderVersionDoesNotComeBack(t *testing.T) {
 	b := book(&policybooktest.Memory{})
@@ -203,7 +205,7 @@ func TestAFileStaysInForce(t *testing.T) {
 // A version of a newer program leaves the policy as it is, and says so.
 func TestAVersionThatCannotBeRead(t *testing.T) {
 	shared := &policybooktest.Memory{}
-	if _, err := shared.AddVersion(t.Context(), policybook.Version{YAML: "recheck: {of_the_future: 1}"}, 0); err != nil {
+	if _, err := shared.AddPolicyVersion(t.Context(), policybook.Version{YAML: "recheck: {of_the_future: 1}"}, 0); err != nil {
 		t.Fatal(err)
 	}
 	b := book(shared)

@@ -4,18 +4,9 @@ import (
 	"context"
 	"fmt"
 	"time"
-)
 
-// Assignment gives a thing that is owed on a unit to somebody, or with an empty name
-// to nobody. What the key stands for is no matter of the store.
-type Assignment struct {
-	Unit   string
-	StayID string
-	Key    string
-	Name   string
-	Who    string
-	At     time.Time
-}
+	"plumbline/internal/records"
+)
 
 type assignmentRow struct {
 	ID     int64 `gorm:"primaryKey"`
@@ -29,8 +20,8 @@ type assignmentRow struct {
 
 func (assignmentRow) TableName() string { return "assignments" }
 
-// AddAssignment adds an assignment; none is ever changed.
-func (s *Store) AddAssignment(ctx context.Context, a Assignment) error {
+// Assign adds an assignment; none is ever changed.
+func (s *Store) Assign(ctx context.Context, a records.Assignment) error {
 	row := assignmentRow{
 		Unit: plain(a.Unit), StayID: plain(a.StayID), Key: plain(a.Key), Name: plain(a.Name), Who: plain(a.Who), At: micros(a.At),
 	}
@@ -40,17 +31,17 @@ func (s *Store) AddAssignment(ctx context.Context, a Assignment) error {
 	return nil
 }
 
-// Assignments are those of a unit later than from and not later than to, in the order
+// Assigned is what was assigned of a unit later than from and not later than to, in the order
 // in which they were made.
-func (s *Store) Assignments(ctx context.Context, unit string, from, to time.Time) ([]Assignment, error) {
+func (s *Store) Assigned(ctx context.Context, unit string, from, to time.Time) ([]records.Assignment, error) {
 	var rows []assignmentRow
 	err := s.reading(ctx).Order("at, id").Find(&rows, "unit = ? AND at > ? AND at <= ?", unit, micros(from), micros(to)).Error
 	if err != nil {
 		return nil, fmt.Errorf("reading the assignments of a unit: %w", err)
 	}
-	out := make([]Assignment, len(rows))
+	out := make([]records.Assignment, len(rows))
 	for n, r := range rows {
-		out[n] = Assignment{Unit: r.Unit, StayID: r.StayID, Key: r.Key, Name: r.Name, Who: r.Who, At: fromMicros(r.At)}
+		out[n] = records.Assignment{Unit: r.Unit, StayID: r.StayID, Key: r.Key, Name: r.Name, Who: r.Who, At: fromMicros(r.At)}
 	}
 	return out, nil
 }

@@ -6,24 +6,9 @@ import (
 	"time"
 
 	"gorm.io/gorm"
-)
 
-// AuditEntry is one row of the audit as it is kept. What its words mean, and how
-// the chain is linked, is no matter of the store.
-type AuditEntry struct {
-	N       int64
-	At      time.Time
-	Who     string
-	From    string
-	Did     string
-	What    string
-	Unit    string
-	StayID  string
-	AsOf    time.Time // zero: the present
-	Outcome string
-	Note    string
-	Hash    []byte
-}
+	"plumbline/internal/records"
+)
 
 type auditRow struct {
 	N        int64 `gorm:"primaryKey;autoIncrement:false"`
@@ -50,16 +35,16 @@ type auditHeadRow struct {
 
 func (auditHeadRow) TableName() string { return "audit_head" }
 
-func auditRowOf(e AuditEntry) auditRow {
+func auditRowOf(e records.AuditEntry) auditRow {
 	return auditRow{
-		N: e.N, At: micros(e.At), Who: e.Who, CameFrom: e.From, Did: e.Did, What: e.What, Unit: e.Unit, StayID: e.StayID,
+		N: e.N, At: micros(e.At), Who: e.Who, CameFrom: e.From, Did: e.Did, What: e.What, Unit: e.Unit, StayID: e.Stay,
 		AsOf: optional(e.AsOf), Outcome: e.Outcome, Note: e.Note, Hash: e.Hash,
 	}
 }
 
-func (r auditRow) entry() AuditEntry {
-	return AuditEntry{
-		N: r.N, At: fromMicros(r.At), Who: r.Who, From: r.CameFrom, Did: r.Did, What: r.What, Unit: r.Unit, StayID: r.StayID,
+func (r auditRow) entry() records.AuditEntry {
+	return records.AuditEntry{
+		N: r.N, At: fromMicros(r.At), Who: r.Who, From: r.CameFrom, Did: r.Did, What: r.What, Unit: r.Unit, Stay: r.StayID,
 		AsOf: fromOptional(r.AsOf), Outcome: r.Outcome, Note: r.Note, Hash: r.Hash,
 	}
 }
@@ -67,7 +52,7 @@ func (r auditRow) entry() AuditEntry {
 // AppendAudit adds entries to the end of the audit in one transaction: each gets
 // its number and, from link, its hash. Whoever adds takes turns. Texts are made
 // such that both engines can keep them, before they are hashed.
-func (s *Store) AppendAudit(ctx context.Context, entries []AuditEntry, link func(prev []byte, e AuditEntry) []byte) error {
+func (s *Store) AppendAudit(ctx context.Context, entries []records.AuditEntry, link func(prev []byte, e records.AuditEntry) []byte) error {
 	if len(entries) == 0 {
 		return nil
 	}
@@ -78,7 +63,7 @@ func (s *Store) AppendAudit(ctx context.Context, entries []AuditEntry, link func
 		}
 		rows := make([]auditRow, len(entries))
 		for n, e := range entries {
-			for _, text := range []*string{&e.Who, &e.From, &e.Did, &e.What, &e.Unit, &e.StayID, &e.Outcome, &e.Note} {
+			for _, text := range []*string{&e.Who, &e.From, &e.Did, &e.What, &e.Unit, &e.Stay, &e.Outcome, &e.Note} {
 				*text = plain(*text)
 			}
 			cut(&e.At)
@@ -117,7 +102,7 @@ type AuditQuery struct {
 
 // Audit reads entries by number, or the newest first, and the end of the chain as
 // it was at the same moment. each may stop the reading with an error.
-func (s *Store) Audit(ctx context.Context, q AuditQuery, each func(AuditEntry) error) (headN int64, headHash []byte, err error) {
+func (s *Store) Audit(ctx context.Context, q AuditQuery, each func(records.AuditEntry) error) (headN int64, headHash []byte, err error) {
 	err = s.snapshot(ctx, func(tx *gorm.DB) error {
 		var head auditHeadRow
 		if err := tx.Take(&head, "id = 1").Error; err != nil {

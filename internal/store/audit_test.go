@@ -9,17 +9,19 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"plumbline/internal/records"
 )
 
 // joined is a link that the store can be tested with: what matters is its order.
-func joined(prev []byte, e AuditEntry) []byte {
+func joined(prev []byte, e records.AuditEntry) []byte {
 	h := sha256.Sum256(fmt.Append(prev, e.N, e.At.UnixMicro(), e.Who, e.Note))
 	return h[:]
 }
 
-func audited(t *testing.T, s *Store, q AuditQuery) (list []AuditEntry, n int64, hash []byte) {
+func audited(t *testing.T, s *Store, q AuditQuery) (list []records.AuditEntry, n int64, hash []byte) {
 	t.Helper()
-	n, hash, err := s.Audit(t.Context(), q, func(e AuditEntry) error { list = append(list, e); return nil })
+	n, hash, err := s.Audit(t.Context(), q, func(e records.AuditEntry) error { list = append(list, e); return nil })
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -32,9 +34,9 @@ func TestAuditIsAChainWithoutGaps(t *testing.T) {
 			t.Fatalf("an empty audit has %d entries, head %d:%x", len(list), n, hash)
 		}
 		must(t, s.AppendAudit(t.Context(), nil, joined))
-		first := AuditEntry{At: hours(1).Add(1234 * time.Nanosecond), Who: "anna", From: "::1", Did: "view", What: "page", Unit: "4W", StayID: "S1", AsOf: hours(-5), Outcome: "200", Note: "a\x00b\xff"}
-		must(t, s.AppendAudit(t.Context(), []AuditEntry{first, {At: hours(2), Who: "ben"}}, joined))
-		must(t, s.AppendAudit(t.Context(), []AuditEntry{{At: hours(3), Who: "anna", StayID: "S2"}}, joined))
+		first := records.AuditEntry{At: hours(1).Add(1234 * time.Nanosecond), Who: "anna", From: "::1", Did: "view", What: "page", Unit: "4W", Stay: "S1", AsOf: hours(-5), Outcome: "200", Note: "a\x00b\xff"}
+		must(t, s.AppendAudit(t.Context(), []records.AuditEntry{first, {At: hours(2), Who: "ben"}}, joined))
+		must(t, s.AppendAudit(t.Context(), []records.AuditEntry{{At: hours(3), Who: "anna", Stay: "S2"}}, joined))
 
 		list, n, hash := audited(t, s, AuditQuery{})
 		prev := make([]byte, 32)
@@ -60,8 +62,8 @@ func TestAuditIsAChainWithoutGaps(t *testing.T) {
 func TestAuditIsChosen(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		for n := range 6 {
-			e := AuditEntry{At: hours(float64(n)), Who: []string{"anna", "ben"}[n%2], StayID: fmt.Sprint("S", n%3), Unit: []string{"4W", "7E"}[n/4]}
-			must(t, s.AppendAudit(t.Context(), []AuditEntry{e}, joined))
+			e := records.AuditEntry{At: hours(float64(n)), Who: []string{"anna", "ben"}[n%2], Stay: fmt.Sprint("S", n%3), Unit: []string{"4W", "7E"}[n/4]}
+			must(t, s.AppendAudit(t.Context(), []records.AuditEntry{e}, joined))
 		}
 		for _, c := range []struct {
 			q    AuditQuery
@@ -87,7 +89,7 @@ func TestAuditIsChosen(t *testing.T) {
 			}
 		}
 		stop := errors.New("enough")
-		if _, _, err := s.Audit(t.Context(), AuditQuery{}, func(AuditEntry) error { return stop }); !errors.Is(err, stop) {
+		if _, _, err := s.Audit(t.Context(), AuditQuery{}, func(records.AuditEntry) error { return stop }); !errors.Is(err, stop) {
 			t.Errorf("stopped with %v", err)
 		}
 	})
@@ -95,7 +97,7 @@ func TestAuditIsChosen(t *testing.T) {
 
 func TestAuditIsOnlyEverAddedTo(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		must(t, s.AppendAudit(t.Context(), []AuditEntry{{At: hours(0), Who: "anna"}}, joined))
+		must(t, s.AppendAudit(t.Context(), []records.AuditEntry{{At: hours(0), Who: "anna"}}, joined))
 		statements := []string{"UPDATE audit_entries SET who = 'x'", "DELETE FROM audit_entries"}
 		if s.engine == Postgres {
 			statements = append(statements, "TRUNCATE audit_entries")
@@ -114,7 +116,7 @@ func TestAuditFromManyHandsAtOnce(t *testing.T) {
 		for h := range 8 {
 			hands.Go(func() {
 				for n := range 5 {
-					if err := s.AppendAudit(t.Context(), []AuditEntry{{At: hours(float64(n)), Who: fmt.Sprint(h)}, {At: hours(float64(n)), Who: fmt.Sprint(h)}}, joined); err != nil {
+					if err := s.AppendAudit(t.Context(), []records.AuditEntry{{At: hours(float64(n)), Who: fmt.Sprint(h)}, {At: hours(float64(n)), Who: fmt.Sprint(h)}}, joined); err != nil {
 						t.Error(err)
 					}
 				}

@@ -45,9 +45,9 @@ func TestLoadsAndReadersTogether(t *testing.T) {
 			})
 			work("digests", func() error {
 				for n := range 20 {
-					var some []Digest
+					var some []records.Digest
 					for _, id := range []string{"S00003", "S00001", "S00002"} {
-						some = append(some, Digest{StayID: id, Revision: int64(n)})
+						some = append(some, records.Digest{StayID: id, Revision: int64(n)})
 					}
 					if err := s.SaveDigests(t.Context(), some); err != nil {
 						return err

@@ -5,32 +5,20 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"gorm.io/gorm"
 	"gorm.io/gorm/clause"
-)
 
-// Digest is what the application computed of a stay's facts alone, kept so that
-// it need not do so again. It holds for the revision of the stay and the basis
-// (policy, program) it was computed for, and for moments from ValidFrom until
-// before ValidUntil, zero for no end.
-type Digest struct {
-	StayID     string
-	Basis      string
-	Revision   int64
-	ValidFrom  time.Time
-	ValidUntil time.Time
-	Body       []byte
-}
+	"plumbline/internal/records"
+)
 
 // Digests returns what is kept of the stays, and the current revision of each
 // stay that any version names; both are of one state of the database. A digest
 // of another revision is out of date. Who computes a new one gives it the
 // revision returned here, and reads the versions afterwards: should the facts
 // change in between, the digest is out of date at once and not wrong for good.
-func (s *Store) Digests(ctx context.Context, stayIDs []string) (map[string]Digest, map[string]int64, error) {
-	digests, revisions := map[string]Digest{}, map[string]int64{}
+func (s *Store) Digests(ctx context.Context, stayIDs []string) (map[string]records.Digest, map[string]int64, error) {
+	digests, revisions := map[string]records.Digest{}, map[string]int64{}
 	err := s.snapshot(ctx, func(tx *gorm.DB) error {
 		for part := range parts(distinct(stayIDs), 500) {
 			if err := digestsOf(tx, part, digests, revisions); err != nil {
@@ -45,7 +33,7 @@ func (s *Store) Digests(ctx context.Context, stayIDs []string) (map[string]Diges
 	return digests, revisions, nil
 }
 
-func digestsOf(tx *gorm.DB, stayIDs []string, digests map[string]Digest, revisions map[string]int64) error {
+func digestsOf(tx *gorm.DB, stayIDs []string, digests map[string]records.Digest, revisions map[string]int64) error {
 	rows, err := tx.Raw(`SELECT h.stay_id, h.revision, d.basis, d.revision, d.valid_from, d.valid_until, d.body
 		FROM stay_heads h LEFT JOIN stay_digests d ON d.stay_id = h.stay_id WHERE h.stay_id IN ?`, stayIDs).Rows()
 	if err != nil {
@@ -53,7 +41,7 @@ func digestsOf(tx *gorm.DB, stayIDs []string, digests map[string]Digest, revisio
 	}
 	defer func() { _ = rows.Close() }()
 	for rows.Next() {
-		var d Digest
+		var d records.Digest
 		var current int64
 		var basis *string
 		var revision, from, until *int64
@@ -94,7 +82,7 @@ func (s *Store) Revisions(ctx context.Context, stayIDs []string) (map[string]int
 // SaveDigests keeps digests, each in place of the one before it. A digest of an
 // older revision never takes the place of one of a newer. On SQLite the call
 // waits for a file that is being loaded; pages answer first and save after.
-func (s *Store) SaveDigests(ctx context.Context, digests []Digest) error {
+func (s *Store) SaveDigests(ctx context.Context, digests []records.Digest) error {
 	latest := map[string]digestRow{}
 	for _, d := range digests {
 		if held, twice := latest[d.StayID]; twice && held.Revision > d.Revision {

@@ -10,6 +10,7 @@ import (
 	"gorm.io/gorm/clause"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // SavePolicy keeps the text of a policy under its hash, once, with the moment it
@@ -26,18 +27,6 @@ func savePolicy(tx *gorm.DB, hash, yaml string, at time.Time) error {
 	return tx.Clauses(clause.OnConflict{DoNothing: true}).Create(&row).Error
 }
 
-// PolicyVersion is a version of the policy that was saved in the application.
-// What its text says is no matter of the store.
-type PolicyVersion struct {
-	Number    int64 // from 1, without a gap
-	SavedAt   time.Time
-	Who       string
-	Note      string
-	YAML      string
-	Hash      string
-	ReturnsTo *int64 // an earlier version, 0 for the built-in policy; nil: values of its own
-}
-
 type policyVersionRow struct {
 	Number    int64 `gorm:"primaryKey;autoIncrement:false"`
 	SavedAt   int64
@@ -50,8 +39,8 @@ type policyVersionRow struct {
 
 func (policyVersionRow) TableName() string { return "policy_versions" }
 
-func (r policyVersionRow) version() PolicyVersion {
-	return PolicyVersion{
+func (r policyVersionRow) version() records.PolicyVersion {
+	return records.PolicyVersion{
 		Number: r.Number, SavedAt: fromMicros(r.SavedAt), Who: r.Who, Note: r.Note, YAML: r.YAML, Hash: r.Hash, ReturnsTo: r.ReturnsTo,
 	}
 }
@@ -60,7 +49,7 @@ func (r policyVersionRow) version() PolicyVersion {
 // one), and keeps its text under its hash, in one transaction. The error carries
 // clinical.Conflict where after is not the latest one any more: somebody else has
 // saved in between.
-func (s *Store) AddPolicyVersion(ctx context.Context, v PolicyVersion, after int64) (PolicyVersion, error) {
+func (s *Store) AddPolicyVersion(ctx context.Context, v records.PolicyVersion, after int64) (records.PolicyVersion, error) {
 	row := policyVersionRow{
 		Number: after + 1, SavedAt: micros(v.SavedAt), Who: plain(v.Who), Note: plain(v.Note), YAML: plain(v.YAML), Hash: plain(v.Hash), ReturnsTo: v.ReturnsTo,
 	}
@@ -78,46 +67,46 @@ func (s *Store) AddPolicyVersion(ctx context.Context, v PolicyVersion, after int
 		return savePolicy(tx, row.Hash, row.YAML, v.SavedAt)
 	})
 	if errors.Is(err, gorm.ErrDuplicatedKey) {
-		return PolicyVersion{}, clinical.Errorf(clinical.Conflict, "version %d of the policy is not the latest one any more", after)
+		return records.PolicyVersion{}, clinical.Errorf(clinical.Conflict, "version %d of the policy is not the latest one any more", after)
 	}
 	if err != nil {
-		return PolicyVersion{}, fmt.Errorf("saving a version of the policy: %w", err)
+		return records.PolicyVersion{}, fmt.Errorf("saving a version of the policy: %w", err)
 	}
 	return row.version(), nil
 }
 
 // LatestPolicyVersion is the version with the highest number; the error carries
 // clinical.NotFound where none was saved yet.
-func (s *Store) LatestPolicyVersion(ctx context.Context) (PolicyVersion, error) {
+func (s *Store) LatestPolicyVersion(ctx context.Context) (records.PolicyVersion, error) {
 	return s.policyVersion(s.reading(ctx).Order("number DESC"))
 }
 
 // PolicyVersionOf is a version by its number; the error carries clinical.NotFound
 // where there is none.
-func (s *Store) PolicyVersionOf(ctx context.Context, number int64) (PolicyVersion, error) {
+func (s *Store) PolicyVersionOf(ctx context.Context, number int64) (records.PolicyVersion, error) {
 	return s.policyVersion(s.reading(ctx).Where("number = ?", number))
 }
 
-func (s *Store) policyVersion(chosen *gorm.DB) (PolicyVersion, error) {
+func (s *Store) policyVersion(chosen *gorm.DB) (records.PolicyVersion, error) {
 	var rows []policyVersionRow
 	err := chosen.Limit(1).Find(&rows).Error
 	switch {
 	case err != nil:
-		return PolicyVersion{}, fmt.Errorf("reading a version of the policy: %w", err)
+		return records.PolicyVersion{}, fmt.Errorf("reading a version of the policy: %w", err)
 	case len(rows) == 0:
-		return PolicyVersion{}, clinical.Errorf(clinical.NotFound, "there is no such version of the policy")
+		return records.PolicyVersion{}, clinical.Errorf(clinical.NotFound, "there is no such version of the policy")
 	}
 	return rows[0].version(), nil
 }
 
 // PolicyVersions lists the latest versions without their texts, the newest first.
-func (s *Store) PolicyVersions(ctx context.Context, limit int) ([]PolicyVersion, error) {
+func (s *Store) PolicyVersions(ctx context.Context, limit int) ([]records.PolicyVersion, error) {
 	var rows []policyVersionRow
 	err := s.reading(ctx).Omit("yaml").Order("number DESC").Limit(limit).Find(&rows).Error
 	if err != nil {
 		return nil, fmt.Errorf("reading the versions of the policy: %w", err)
 	}
-	list := make([]PolicyVersion, len(rows))
+	list := make([]records.PolicyVersion, len(rows))
 	for n, r := range rows {
 		list[n] = r.version()
 	}

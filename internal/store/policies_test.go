@@ -10,6 +10,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 func TestPolicyVersionsComeBackAsTheyWere(t *testing.T) {
@@ -18,7 +19,7 @@ func TestPolicyVersionsComeBackAsTheyWere(t *testing.T) {
 			t.Errorf("the latest of none: %v", err)
 		}
 		builtIn := int64(0)
-		want := []PolicyVersion{
+		want := []records.PolicyVersion{
 			{SavedAt: hours(1), Who: "ann", Note: "Longer nights\nagreed", YAML: "a: 1\n", Hash: "h1"},
 			{SavedAt: hours(2), Who: "bo", Note: "Ümlaut", YAML: "a: 0\n", Hash: "h0", ReturnsTo: &builtIn},
 		}
@@ -59,7 +60,7 @@ func textsByHash(t *testing.T, s *Store) string {
 func TestAPolicyVersionFollowsTheLatest(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		add := func(after int64) error {
-			_, err := s.AddPolicyVersion(t.Context(), PolicyVersion{SavedAt: noon, Hash: fmt.Sprint(after)}, after)
+			_, err := s.AddPolicyVersion(t.Context(), records.PolicyVersion{SavedAt: noon, Hash: fmt.Sprint(after)}, after)
 			return err
 		}
 		must(t, add(0))
@@ -83,7 +84,7 @@ func TestPolicyVersionsFromManyHands(t *testing.T) {
 			var hands sync.WaitGroup
 			for range 8 {
 				hands.Go(func() {
-					_, err := s.AddPolicyVersion(t.Context(), PolicyVersion{SavedAt: noon}, round)
+					_, err := s.AddPolicyVersion(t.Context(), records.PolicyVersion{SavedAt: noon}, round)
 					switch clinical.CodeOf(err) {
 					case "":
 						saved.Add(1)
@@ -104,7 +105,7 @@ func TestPolicyVersionsFromManyHands(t *testing.T) {
 
 func TestPolicyVersionsAreOnlyEverAddedTo(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		get(s.AddPolicyVersion(t.Context(), PolicyVersion{SavedAt: noon, Who: "ann"}, 0))(t)
+		get(s.AddPolicyVersion(t.Context(), records.PolicyVersion{SavedAt: noon, Who: "ann"}, 0))(t)
 		statements := []string{"UPDATE policy_versions SET note = ''", "DELETE FROM policy_versions"}
 		if s.engine == Postgres {
 			statements = append(statements, "TRUNCATE policy_versions")

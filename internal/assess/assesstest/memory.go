@@ -8,7 +8,6 @@ import (
 	"slices"
 	"time"
 
-	"plumbline/internal/assess"
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
@@ -20,7 +19,7 @@ type Memory struct {
 	All  []clinical.Version
 	Rows []records.Held
 
-	kept map[string]assess.Kept
+	kept map[string]records.Digest
 }
 
 // Read adds a CSV file.
@@ -122,9 +121,9 @@ func (m *Memory) Versions(_ context.Context, stayIDs []string) (map[string][]cli
 	return out, nil
 }
 
-// Kept implements assess.Store.
-func (m *Memory) Kept(_ context.Context, stayIDs []string) (map[string]assess.Kept, map[string]int64, error) {
-	out, revisions := map[string]assess.Kept{}, map[string]int64{}
+// Digests implements assess.Store.
+func (m *Memory) Digests(_ context.Context, stayIDs []string) (map[string]records.Digest, map[string]int64, error) {
+	out, revisions := map[string]records.Digest{}, map[string]int64{}
 	for _, s := range stayIDs {
 		revisions[s] = int64(len(m.All))
 		if k, ok := m.kept[s]; ok {
@@ -143,10 +142,10 @@ func (m *Memory) Revisions(_ context.Context, stayIDs []string) (map[string]int6
 	return out, nil
 }
 
-// Keep implements assess.Store.
-func (m *Memory) Keep(_ context.Context, digests []assess.Kept) error {
+// SaveDigests implements assess.Store.
+func (m *Memory) SaveDigests(_ context.Context, digests []records.Digest) error {
 	if m.kept == nil {
-		m.kept = map[string]assess.Kept{}
+		m.kept = map[string]records.Digest{}
 	}
 	for _, k := range digests {
 		m.kept[k.StayID] = k

@@ -16,8 +16,8 @@ type Memory struct {
 	all []policybook.Version
 }
 
-// AddVersion implements policybook.Store.
-func (m *Memory) AddVersion(_ context.Context, v policybook.Version, after int64) (policybook.Version, error) {
+// AddPolicyVersion implements policybook.Store.
+func (m *Memory) AddPolicyVersion(_ context.Context, v policybook.Version, after int64) (policybook.Version, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if after != int64(len(m.all)) {
@@ -28,16 +28,16 @@ func (m *Memory) AddVersion(_ context.Context, v policybook.Version, after int64
 	return v, nil
 }
 
-// Latest implements policybook.Store.
-func (m *Memory) Latest(ctx context.Context) (policybook.Version, error) {
+// LatestPolicyVersion implements policybook.Store.
+func (m *Memory) LatestPolicyVersion(ctx context.Context) (policybook.Version, error) {
 	m.mu.Lock()
 	n := len(m.all)
 	m.mu.Unlock()
-	return m.ByNumber(ctx, int64(n))
+	return m.PolicyVersionOf(ctx, int64(n))
 }
 
-// ByNumber implements policybook.Store.
-func (m *Memory) ByNumber(_ context.Context, number int64) (policybook.Version, error) {
+// PolicyVersionOf implements policybook.Store.
+func (m *Memory) PolicyVersionOf(_ context.Context, number int64) (policybook.Version, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if number < 1 || number > int64(len(m.all)) {
@@ -46,8 +46,8 @@ func (m *Memory) ByNumber(_ context.Context, number int64) (policybook.Version, 
 	return m.all[number-1], nil
 }
 
-// Versions implements policybook.Store.
-func (m *Memory) Versions(_ context.Context, limit int) ([]policybook.Version, error) {
+// PolicyVersions implements policybook.Store.
+func (m *Memory) PolicyVersions(_ context.Context, limit int) ([]policybook.Version, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	list := slices.Clone(m.all)
