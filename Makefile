@@ -50,7 +50,7 @@ bench: assets ## run the benchmarks
 
 pictures: assets ## take a picture of every page, width, colour and story (PICTURES=folder ONLY=text)
 	scripts/need.sh
-	PLUMBLINE_PICTURES='$(abspath $(PICTURES))' PLUMBLINE_PICTURES_ONLY='$(ONLY)' go test -count=1 -timeout 60m -run '^TestPictures$$' ./internal/server/pagetest
+	PLUMBLINE_PICTURES='$(abspath $(PICTURES))' PLUMBLINE_PICTURES_ONLY='$(ONLY)' go test -count=1 -timeout 60m -run '^TestPictures$$' ./internal/web/pagetest
 
 seed: ## write seed/ anew
 	go run ./internal/demo/generate

@@ -5,7 +5,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/demo"
-	"plumbline/internal/server"
+	"plumbline/internal/web/account"
 )
 
 // newAccounts makes what signs in and manages accounts.
@@ -18,10 +18,10 @@ func (p process) newAccounts(s *site) *auth.Service {
 }
 
 // demoAccounts makes an account for each role, with a new password each time.
-func demoAccounts(ctx context.Context, accounts *auth.Service) ([]server.DemoAccount, error) {
-	var made []server.DemoAccount
+func demoAccounts(ctx context.Context, accounts *auth.Service) ([]account.DemoAccount, error) {
+	var made []account.DemoAccount
 	for _, role := range auth.Roles {
-		a := server.DemoAccount{Role: role, Name: string(role), Password: auth.NewPassword()}
+		a := account.DemoAccount{Role: role, Name: string(role), Password: auth.NewPassword()}
 		g := auth.Grants{Roles: []auth.Role{role}}
 		switch role {
 		case auth.Administrator:

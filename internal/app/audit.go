@@ -16,8 +16,8 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/export"
 	"plumbline/internal/records"
-	"plumbline/internal/server"
 	"plumbline/internal/store"
+	"plumbline/internal/web/admin"
 )
 
 // recorder writes the audit behind the requests, those that come together in one
@@ -273,7 +273,7 @@ func auditRecord(e records.AuditEntry) []string {
 }
 
 // readAudit reads the audit for its page, the newest first.
-func (s *site) readAudit(ctx context.Context, q server.AuditQuery) ([]records.AuditEntry, audit.Head, error) {
+func (s *site) readAudit(ctx context.Context, q admin.AuditQuery) ([]records.AuditEntry, audit.Head, error) {
 	var out []records.AuditEntry
 	n, hash, err := s.store.Audit(ctx, store.AuditQuery{Who: q.Who, StayID: q.Stay, Unit: q.Unit, Before: q.Before, Limit: q.Limit, Newest: true},
 		func(r records.AuditEntry) error { out = append(out, r); return nil })

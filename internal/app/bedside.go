@@ -12,7 +12,7 @@ import (
 // the episodes of the unit are stepped as after any load.
 type bedsideSets struct{ site *site }
 
-// Record implements server.SetKeeper.
+// Record implements bedside.SetKeeper.
 func (b bedsideSets) Record(ctx context.Context, unit string, k bedside.Kept) (bedside.Kept, error) {
 	taken, err := b.site.loader.Record(ctx, k.Message(), k.Versions(k.At))
 	if err != nil {
@@ -27,7 +27,7 @@ func (b bedsideSets) Record(ctx context.Context, unit string, k bedside.Kept) (b
 	return bedside.KeptOf(taken.Message)
 }
 
-// Kept implements server.SetKeeper.
+// Kept implements bedside.SetKeeper.
 func (b bedsideSets) Kept(ctx context.Context, stayID, setID string) (bedside.Kept, error) {
 	m, err := b.site.store.Message(ctx, bedside.Feed, setID)
 	if err == nil && m.StayID != stayID {

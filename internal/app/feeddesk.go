@@ -12,7 +12,8 @@ import (
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/notify"
 	"plumbline/internal/records"
-	"plumbline/internal/server"
+	"plumbline/internal/web/feeds"
+	"plumbline/internal/web/parts"
 )
 
 // feedDesk is where the page of the feeds looks at rows held back and puts them right.
@@ -25,21 +26,21 @@ type feedDesk struct {
 // the time in which an answer must be given.
 const retryWait = 15 * time.Second
 
-// Held implements server.FeedDesk.
-func (d *feedDesk) Held(ctx context.Context, kind clinical.Kind, offset, limit int) ([]server.HeldRow, error) {
+// Held implements feeds.FeedDesk.
+func (d *feedDesk) Held(ctx context.Context, kind clinical.Kind, offset, limit int) ([]feeds.HeldRow, error) {
 	held, err := d.store.HeldRows(ctx, records.HeldQuery{Kind: kind, Offset: offset, Limit: limit})
-	out := make([]server.HeldRow, 0, len(held))
+	out := make([]feeds.HeldRow, 0, len(held))
 	for _, h := range held {
 		out = append(out, heldRowOf(h))
 	}
 	return out, err
 }
 
-// Row implements server.FeedDesk.
-func (d *feedDesk) Row(ctx context.Context, id int64) (server.HeldRow, error) {
+// Row implements feeds.FeedDesk.
+func (d *feedDesk) Row(ctx context.Context, id int64) (feeds.HeldRow, error) {
 	h, err := d.store.HeldRow(ctx, id)
 	if err != nil {
-		return server.HeldRow{}, err
+		return feeds.HeldRow{}, err
 	}
 	row := heldRowOf(h)
 	if row.Record = []string{string(h.Original)}; h.Feed == csvfeed.Feed {
@@ -49,21 +50,21 @@ func (d *feedDesk) Row(ctx context.Context, id int64) (server.HeldRow, error) {
 	return row, nil
 }
 
-func heldRowOf(h records.Held) server.HeldRow {
-	return server.HeldRow{
+func heldRowOf(h records.Held) feeds.HeldRow {
+	return feeds.HeldRow{
 		ID: h.ID, File: h.File, Line: h.Line, Kind: h.Kind, SourceID: h.SourceID, Reason: ingest.ReasonOf(h), FirstSeen: h.FirstSeen,
 	}
 }
 
-// Retry implements server.FeedDesk. Reading all rows goes on when the page stops
+// Retry implements feeds.FeedDesk. Reading all rows goes on when the page stops
 // waiting for it.
-func (d *feedDesk) Retry(ctx context.Context, id int64) (server.RowEnds, bool, error) {
+func (d *feedDesk) Retry(ctx context.Context, id int64) (feeds.RowEnds, bool, error) {
 	if id != 0 {
 		summary, err := d.loader.RetryRow(ctx, id)
 		return endsOf(summary), true, err
 	}
 	if !d.all.TryLock() {
-		return server.RowEnds{}, false, nil // somebody else has asked for it
+		return feeds.RowEnds{}, false, nil // somebody else has asked for it
 	}
 	type outcome struct {
 		summary ingest.Summary
@@ -86,21 +87,21 @@ func (d *feedDesk) Retry(ctx context.Context, id int64) (server.RowEnds, bool, e
 	case <-wait.C:
 	case <-ctx.Done():
 	}
-	return server.RowEnds{}, false, nil
+	return feeds.RowEnds{}, false, nil
 }
 
-// Fix implements server.FeedDesk.
-func (d *feedDesk) Fix(ctx context.Context, id int64, columns, cells []string, who string) (server.RowEnds, string, error) {
+// Fix implements feeds.FeedDesk.
+func (d *feedDesk) Fix(ctx context.Context, id int64, columns, cells []string, who string) (feeds.RowEnds, string, error) {
 	summary, reason, err := d.loader.Fix(ctx, id, csvfeed.Encode(columns), csvfeed.Encode(cells), who)
 	return endsOf(summary), reason, err
 }
 
-// Fixed implements server.FeedDesk.
-func (d *feedDesk) Fixed(ctx context.Context, limit int) ([]server.FixedRow, error) {
+// Fixed implements feeds.FeedDesk.
+func (d *feedDesk) Fixed(ctx context.Context, limit int) ([]feeds.FixedRow, error) {
 	fixes, err := d.store.LastFixes(ctx, limit)
-	out := make([]server.FixedRow, 0, len(fixes))
+	out := make([]feeds.FixedRow, 0, len(fixes))
 	for _, f := range fixes {
-		out = append(out, server.FixedRow{
+		out = append(out, feeds.FixedRow{
 			File: f.Was.File, Line: f.Was.Line, Kind: f.Was.Kind, SourceID: f.Was.SourceID, Reason: f.Was.Reason,
 			Who: f.Who, At: f.At, Changed: changedCells(f),
 		})
@@ -109,8 +110,8 @@ func (d *feedDesk) Fixed(ctx context.Context, limit int) ([]server.FixedRow, err
 }
 
 // changedCells are the cells that are read otherwise than they were received.
-func changedCells(f records.Fix) []server.ChangedCell {
-	var out []server.ChangedCell
+func changedCells(f records.Fix) []feeds.ChangedCell {
+	var out []feeds.ChangedCell
 	header, record := csvfeed.Cells(f.Was)
 	columns, cells := csvfeed.Cells(records.Held{Context: f.Context, Original: f.Original})
 	for n, column := range columns {
@@ -119,14 +120,14 @@ func changedCells(f records.Fix) []server.ChangedCell {
 			was = record[at]
 		}
 		if n < len(cells) && was != cells[n] {
-			out = append(out, server.ChangedCell{Column: column, Was: was, Is: cells[n]})
+			out = append(out, feeds.ChangedCell{Column: column, Was: was, Is: cells[n]})
 		}
 	}
 	return out
 }
 
-func endsOf(s ingest.Summary) server.RowEnds {
-	e := server.RowEnds{Accepted: s.Accepted, Unchanged: s.Unchanged, Superseded: s.Superseded, Waiting: s.Waiting, Quarantined: s.Quarantined}
+func endsOf(s ingest.Summary) feeds.RowEnds {
+	e := feeds.RowEnds{Accepted: s.Accepted, Unchanged: s.Unchanged, Superseded: s.Superseded, Waiting: s.Waiting, Quarantined: s.Quarantined}
 	for _, p := range s.Problems {
 		e.Problems = append(e.Problems, problemLine(p))
 	}
@@ -134,12 +135,12 @@ func endsOf(s ingest.Summary) server.RowEnds {
 }
 
 // feedHealth gathers how the feeds stand, for the pages and the metrics.
-func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time) (server.FeedHealth, error) {
+func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time) (parts.FeedHealth, error) {
 	state, err := s.store.Feeds(ctx)
 	if err != nil {
-		return server.FeedHealth{}, err
+		return parts.FeedHealth{}, err
 	}
-	h := server.FeedHealth{HeldTotal: state.Quarantined, Waiting: state.Waiting}
+	h := parts.FeedHealth{HeldTotal: state.Quarantined, Waiting: state.Waiting}
 	if w != nil {
 		h.FolderSet, h.LastRead, h.Trouble = true, w.Last().At, s.trouble(w, now)
 	} else if state.LastLoad != nil {
@@ -149,13 +150,13 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 		h.SilentSince = state.LastLoad.StartedAt
 	}
 	for _, k := range state.Kinds {
-		h.Kinds = append(h.Kinds, server.FeedKind{
+		h.Kinds = append(h.Kinds, parts.FeedKind{
 			Feed: k.Feed, Kind: k.Kind, ReadAt: k.ReadAt, NewAt: k.NewAt, NewestAt: k.NewestAt, Accepted: k.Accepted, Unchanged: k.Unchanged,
 			Superseded: k.Superseded, Waiting: k.Waiting, Quarantined: k.Quarantined, HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,
 		})
 	}
 	for _, f := range state.Files {
-		h.Files = append(h.Files, server.FeedFile{
+		h.Files = append(h.Files, parts.FeedFile{
 			Name: filepath.Base(f.Name), Folder: folderOf(s.settings.feedDir, f.Name), LastRead: f.ReadAt,
 			Rows: f.Rows, Unchanged: f.Unchanged, Quarantined: f.Quarantined, Error: f.Error,
 		})
@@ -163,7 +164,7 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 	if w != nil {
 		for _, problem := range w.Last().Summary.Problems {
 			if problem.Line == 0 && !named(h.Files, problem.File) { // a file of a kind that is not read
-				h.Files = append(h.Files, server.FeedFile{Name: problem.File, LastRead: w.Last().ReadAt, Error: problem.Reason})
+				h.Files = append(h.Files, parts.FeedFile{Name: problem.File, LastRead: w.Last().ReadAt, Error: problem.Reason})
 			}
 		}
 	}
@@ -190,22 +191,22 @@ func folderOf(feedDir, path string) string {
 }
 
 // channels tells how telling goes, of the channels that are set up.
-func (s *site) channels(ctx context.Context, now time.Time) ([]server.Channel, error) {
+func (s *site) channels(ctx context.Context, now time.Time) ([]parts.Channel, error) {
 	if len(s.settings.notify.Channels) == 0 {
 		return nil, nil
 	}
 	service := notify.Service{Store: noticeStore{s.store}, Clock: func() time.Time { return now }}
 	states, err := service.Health(ctx)
-	out := make([]server.Channel, 0, len(states))
+	out := make([]parts.Channel, 0, len(states))
 	for _, c := range states {
-		out = append(out, server.Channel{
+		out = append(out, parts.Channel{
 			Name: c.Channel, LastSent: c.LastSent, FailingSince: c.FailingSince, Trouble: c.Trouble, Waiting: c.Waiting, Oldest: c.Oldest, Failed: c.Failed,
 		})
 	}
 	return out, err
 }
 
-func named(files []server.FeedFile, name string) bool {
+func named(files []parts.FeedFile, name string) bool {
 	for _, f := range files {
 		if f.Name == name {
 			return true

@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
-	"plumbline/internal/server"
+	"plumbline/internal/web/feeds"
 )
 
 // bareSite is a site on a fresh database.
@@ -88,7 +88,7 @@ func TestARowPutRightOutlastsItsFile(t *testing.T) {
 			t.Fatalf("the row as it was received: %+v, %v", row, err)
 		}
 
-		right := func(systolic string) (server.RowEnds, string) {
+		right := func(systolic string) (feeds.RowEnds, string) {
 			t.Helper()
 			cells := append([]string{}, row.Record...)
 			cells[3] = systolic
@@ -106,7 +106,7 @@ func TestARowPutRightOutlastsItsFile(t *testing.T) {
 		}
 		fixed, err := desk.Fixed(t.Context(), 5)
 		if err != nil || len(fixed) != 1 || fixed[0].Who != "root" || !fixed[0].At.Equal(now) ||
-			len(fixed[0].Changed) != 1 || fixed[0].Changed[0] != (server.ChangedCell{Column: "systolic", Was: "12o", Is: "120"}) {
+			len(fixed[0].Changed) != 1 || fixed[0].Changed[0] != (feeds.ChangedCell{Column: "systolic", Was: "12o", Is: "120"}) {
 			t.Errorf("kept of it: %+v, %v", fixed, err)
 		}
 

@@ -25,8 +25,10 @@ import (
 	"plumbline/internal/notify"
 	"plumbline/internal/policy"
 	"plumbline/internal/records"
-	"plumbline/internal/server"
 	"plumbline/internal/text"
+	"plumbline/internal/web"
+	"plumbline/internal/web/account"
+	"plumbline/internal/web/parts"
 	"plumbline/seed"
 )
 
@@ -47,7 +49,7 @@ func serve(ctx context.Context, p process, args []string) error {
 
 // openAndRun opens the store, lets prepare make accounts to be shown, and serves
 // until the end; the listener is closed by then, whatever happens.
-func (p process) openAndRun(ctx context.Context, s settings, listener net.Listener, prepare func(*auth.Service) ([]server.DemoAccount, error)) error {
+func (p process) openAndRun(ctx context.Context, s settings, listener net.Listener, prepare func(*auth.Service) ([]account.DemoAccount, error)) error {
 	defer func() { _ = listener.Close() }() // a second time, where the web server has closed it
 	s.logLevel = cmp.Or(s.logLevel, "info")
 	site, err := p.open(ctx, s)
@@ -56,7 +58,7 @@ func (p process) openAndRun(ctx context.Context, s settings, listener net.Listen
 	}
 	defer site.close()
 	accounts := p.newAccounts(site)
-	var shown []server.DemoAccount
+	var shown []account.DemoAccount
 	if prepare != nil {
 		if shown, err = prepare(accounts); err != nil {
 			return err
@@ -110,7 +112,7 @@ func demoUnit(ctx context.Context, p process, args []string) error {
 	if err != nil {
 		return err
 	}
-	return p.openAndRun(ctx, s, listener, func(a *auth.Service) ([]server.DemoAccount, error) { return demoAccounts(ctx, a) })
+	return p.openAndRun(ctx, s, listener, func(a *auth.Service) ([]account.DemoAccount, error) { return demoAccounts(ctx, a) })
 }
 
 func writeDemoFeed(dir string, now time.Time) error {
@@ -157,7 +159,7 @@ const (
 
 // run reads the feed folder by the schedule and serves pages until ctx ends or
 // the process is told to stop.
-func (p process) run(ctx context.Context, s *site, listener net.Listener, accounts *auth.Service, shown []server.DemoAccount) error {
+func (p process) run(ctx context.Context, s *site, listener net.Listener, accounts *auth.Service, shown []account.DemoAccount) error {
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	if err := s.keepPolicy(ctx, p.clock()); err != nil {
@@ -201,14 +203,14 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		return err
 	}
 	defer looking.stop()
-	web := &http.Server{
-		Handler: server.New(server.Deps{
-			Board: s.service, Policy: s.service.Policy, Policies: s.policies, Clock: p.clock, Zone: s.settings.zone, Version: Version,
+	serving := &http.Server{
+		Handler: web.New(web.Deps{
+			Answers: s.service, Policy: s.service.Policy, Policies: s.policies, Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
 			DataState: s.store.DataState, Desk: &feedDesk{site: s}, Sets: bedsideSets{s}, Assignments: s.store,
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.readAudit, DoseReviews: reviewStore{s.store},
-			Feeds: func(ctx context.Context) (server.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
+			Feeds: func(ctx context.Context) (parts.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),
 		// What clients do wrong before there is a request, such as plain words to TLS: anybody can, at will.
 		ErrorLog:    slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
@@ -218,10 +220,10 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 	scheme := "http"
 	if s.settings.tlsCert != "" {
 		scheme = "https"
-		web.TLSConfig = (&certificate{cert: s.settings.tlsCert, key: s.settings.tlsKey, clock: p.clock, log: s.log}).config()
-		go func() { failed <- web.ServeTLS(listener, "", "") }()
+		serving.TLSConfig = (&certificate{cert: s.settings.tlsCert, key: s.settings.tlsKey, clock: p.clock, log: s.log}).config()
+		go func() { failed <- serving.ServeTLS(listener, "", "") }()
 	} else {
-		go func() { failed <- web.Serve(listener) }()
+		go func() { failed <- serving.Serve(listener) }()
 	}
 	_, _ = fmt.Fprintf(p.stdout, "open %s://%s/\n", scheme, listener.Addr())
 	for _, a := range shown {
@@ -235,7 +237,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 	s.log.Info("stopping")
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownTimeout)
 	defer cancel()
-	return web.Shutdown(last)
+	return serving.Shutdown(last)
 }
 
 // ready tells whether pages can be trusted to be current: the database answers

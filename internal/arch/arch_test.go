@@ -40,8 +40,8 @@ var outside = map[string][]string{
 var homes = map[string]string{
 	"gorm.io":                        "internal/store",
 	"github.com/libtnb/sqlite":       "internal/store",
-	"github.com/gin-gonic":           "internal/server",
-	"github.com/gin-contrib":         "internal/server",
+	"github.com/gin-gonic":           "internal/web",
+	"github.com/gin-contrib":         "internal/web",
 	"github.com/chromedp":            "internal/browsertest",
 	"github.com/wneessen/go-mail":    "internal/notify",
 	"github.com/coreos/go-oidc":      "internal/idp",
@@ -72,6 +72,72 @@ func TestInnerLayersImportNoOtherLibraries(t *testing.T) {
 					t.Errorf("%s imports %s; %s may import only the standard library %s", f.path, p, layer, strings.Join(list, ", "))
 				}
 			}
+		}
+	}
+}
+
+// rooms holds the groups of pages. They share what lies beneath them, in frame and
+// parts, and know nothing of each other.
+const rooms = "internal/web"
+
+// beneath are the packages of rooms that every room may import, each with those of them
+// that it may import itself.
+var beneath = map[string][]string{"frame": {}, "parts": {"frame"}}
+
+// roomOf is the room of a package of rooms, "" where the path is of none: of the package
+// that puts the rooms together, or of the tests'.
+func roomOf(p string) string {
+	if !within(p, rooms) || strings.HasSuffix(path.Dir(p), "test") || strings.HasSuffix(p, "test") {
+		return ""
+	}
+	room, _, _ := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(p, rooms), "/"), "/")
+	if strings.HasSuffix(room, ".go") {
+		return ""
+	}
+	return room
+}
+
+// mayEnter reports whether a file of one room may import another.
+func mayEnter(from, to string) bool {
+	if from == "" || to == "" || from == to {
+		return from == "" || to != "" // the rooms do not know who puts them together
+	}
+	if list, low := beneath[from]; low {
+		return slices.Contains(list, to)
+	}
+	_, shared := beneath[to]
+	return shared
+}
+
+func TestRoomsDoNotKnowEachOther(t *testing.T) {
+	found := map[string]bool{}
+	for _, f := range program(t) {
+		from := roomOf(f.path)
+		found[from] = true
+		for _, p := range f.imports {
+			if p = strings.TrimPrefix(p, module+"/"); within(p, rooms) && !mayEnter(from, roomOf(p)) {
+				t.Errorf("%s imports %s: what two rooms need goes into %s/parts or %s/frame, or is passed in", f.path, p, rooms, rooms)
+			}
+		}
+	}
+	if len(found) < 10 {
+		t.Errorf("only %d rooms were found: the test does not see them", len(found))
+	}
+	for _, c := range []struct {
+		from, to string
+		want     bool
+	}{
+		{"internal/web/huddle/list.go", "internal/web/patient", false},
+		{"internal/web/huddle/list.go", "internal/web/frame", true},
+		{"internal/web/huddle/list.go", "internal/web/parts", true},
+		{"internal/web/huddle/list.go", "internal/web", false},
+		{"internal/web/frame/pages.go", "internal/web/parts", false},
+		{"internal/web/parts/sets.go", "internal/web/frame", true},
+		{"internal/web/parts/sets.go", "internal/web/huddle", false},
+		{"internal/web/web.go", "internal/web/huddle", true},
+	} {
+		if got := mayEnter(roomOf(c.from), roomOf(c.to)); got != c.want {
+			t.Errorf("%s may import %s: %v, want %v", c.from, c.to, got, c.want)
 		}
 	}
 }

@@ -70,8 +70,12 @@ func layerOf(cells []string) layer {
 	return l
 }
 
-// fromRoot is the folder of a package as the map names it.
+// fromRoot is the folder of a package as the map names it; a slash before it means the
+// root, where a folder of internal/ has the same name.
 func fromRoot(name string) string {
+	if name, top := strings.CutPrefix(name, "/"); top {
+		return name
+	}
 	switch first, _, _ := strings.Cut(name, "/"); first {
 	case "cmd", "web", "seed", "docs":
 		if _, err := os.Stat(filepath.Join(root, "internal", filepath.FromSlash(name))); err != nil {
@@ -171,7 +175,7 @@ func TestTheMapIsReadAsItIsWritten(t *testing.T) {
 	if web := read("`internal/web`", "", "all but `app`"); !web.allows("internal/store") || web.allows("internal/app") {
 		t.Error("\"all but\" is not read")
 	}
-	if l := read("`web`", "", "nothing"); l.allows("internal/clinical") || l.packages[0] != "web" {
+	if l := read("`/web`", "", "nothing"); l.allows("internal/clinical") || l.packages[0] != "web" {
 		t.Error("\"nothing\" is not read")
 	}
 	if l := read("`internal/testdb`", "for tests: a database", ""); !l.forTests {

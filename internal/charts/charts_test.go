@@ -9,12 +9,12 @@ import (
 
 	"plumbline/internal/charts"
 	"plumbline/internal/demo"
-	"plumbline/internal/server/servertest"
+	"plumbline/internal/web/webtest"
 )
 
 func of(t *testing.T, zone *time.Location, stay string) charts.Board {
 	t.Helper()
-	_, board, err := servertest.Demo(zone)
+	_, board, err := webtest.Demo(zone)
 	if err != nil {
 		t.Fatal(err)
 	}

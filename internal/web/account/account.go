@@ -1,0 +1,71 @@
+package account
+
+import (
+	"errors"
+	"net/http"
+	"strconv"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/audit"
+	"plumbline/internal/auth"
+	"plumbline/internal/clinical"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// accountView is the page of one's own account.
+type accountView struct {
+	frame.Layout
+	Name         string
+	Roles, Units string
+	OneTime      bool
+	Changed      bool
+	Error        string
+	OfCurrent    bool // the error is of the current password
+	Min, Max     int
+	FromService  bool // there is no password to change
+}
+
+func (s *service) showAccount(c *gin.Context, status int, v accountView) {
+	a := frame.AccountOf(c)
+	v.Layout, v.Name, v.OneTime, v.Min, v.Max = s.Layout(c, text.Say("account.heading")).At("/account"), a.Name, a.OneTime, auth.MinPassword, auth.MaxPassword
+	v.Roles, v.Units, v.FromService = parts.RolesOf(a), parts.UnitsOf(a), a.FromService()
+	s.Show(c, status, "account", v)
+}
+
+func (s *service) accountPage(c *gin.Context) {
+	s.showAccount(c, http.StatusOK, accountView{Changed: c.Query("changed") != ""})
+}
+
+func (s *service) changePassword(c *gin.Context) {
+	form, ok := s.Form(c)
+	if !ok {
+		return
+	}
+	fresh, again := form.Get("new"), form.Get("again")
+	if fresh != again {
+		s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: text.Say("account.differ")})
+		return
+	}
+	token, err := s.Accounts.ChangePassword(c.Request.Context(), frame.AccountOf(c), frame.CookieOf(c, frame.SessionCookie), form.Get("current"), fresh)
+	var wait *auth.WaitError
+	switch {
+	case errors.As(err, &wait):
+		c.Header("Retry-After", strconv.Itoa(wait.Seconds()))
+		s.showAccount(c, http.StatusTooManyRequests, accountView{Error: frame.Sentence(err), OfCurrent: true})
+	case errors.Is(err, auth.ErrCurrent):
+		s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: frame.Sentence(err), OfCurrent: true})
+	case clinical.CodeOf(err) == clinical.Invalid:
+		s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: frame.Sentence(err)})
+	case err != nil:
+		s.Fail(c, err)
+	default:
+		if !s.MustNote(c, audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: "own password"}) {
+			return
+		}
+		frame.SetCookie(c, frame.SessionCookie, token, 0)
+		c.Redirect(http.StatusSeeOther, "/account?changed=1")
+	}
+}

@@ -1,0 +1,191 @@
+package account
+
+import (
+	"encoding/json"
+	"errors"
+	"net/http"
+	"net/url"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/audit"
+	"plumbline/internal/auth"
+	"plumbline/internal/idp"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+)
+
+// flowCookie holds, sealed, a sign-in at the service that was begun in the browser.
+const flowCookie = "plumbline_sign_in"
+
+// maxNext bounds the path to go on to, in bytes: a cookie holds 4096 at most.
+const maxNext = 1500
+
+// serviceView is the sign-in service on the sign-in page.
+type serviceView struct {
+	Begin, Again string // addresses; "" while the service is not found
+	Left         bool   // somebody of the service has just signed out
+	Leave        string // where to end the session there; "" where it names no place
+}
+
+// serviceView fills in what the page shows of the service, nil where there is none.
+func (s *service) serviceView(v *serviceView, next string) *serviceView {
+	if s.SignInService == nil {
+		return nil
+	}
+	if v == nil {
+		v = &serviceView{}
+	}
+	if s.SignInService.Ready() {
+		q := url.Values{}
+		if next != "/" {
+			q.Set("next", next)
+		}
+		v.Begin = "/sign-in/oidc?" + q.Encode()
+		q.Set("again", "yes")
+		v.Again = "/sign-in/oidc?" + q.Encode()
+	}
+	if v.Left {
+		v.Leave = s.SignInService.EndSession()
+	}
+	return v
+}
+
+// beginAtService sends the browser to the sign-in service. A link on another site
+// leads to the sign-in page first: nobody is signed in who did not ask for it here.
+func (s *service) beginAtService(c *gin.Context) {
+	if s.SignInService == nil {
+		s.NotFound(c)
+		return
+	}
+	next := frame.LocalPath(c.Query("next"))
+	if len(next) > maxNext {
+		next = "/"
+	}
+	if c.GetHeader("Sec-Fetch-Site") == "cross-site" {
+		c.Redirect(http.StatusSeeOther, "/sign-in?"+url.Values{"next": {next}}.Encode())
+		return
+	}
+	if _, err := s.Resolve(c, true); err == nil { // as on the sign-in page
+		c.Redirect(http.StatusSeeOther, next)
+		return
+	}
+	address, flow, err := s.SignInService.Begin(next, c.Query("again") != "")
+	if err != nil {
+		s.refuseArrival(c, err)
+		return
+	}
+	plain, err := json.Marshal(flow)
+	if err == nil {
+		var sealed string
+		if sealed, err = s.Accounts.Seal(c.Request.Context(), flowCookie, plain); err == nil {
+			frame.SetCookie(c, flowCookie, sealed, int(idp.FlowLife.Seconds()))
+			c.Redirect(http.StatusSeeOther, address)
+			return
+		}
+	}
+	s.Fail(c, err)
+}
+
+// backFromService receives the browser from the sign-in service, and signs in who it
+// says it is.
+func (s *service) backFromService(c *gin.Context) {
+	if s.SignInService == nil {
+		s.NotFound(c)
+		return
+	}
+	ctx := c.Request.Context()
+	flow := s.flowOf(c)
+	frame.SetCookie(c, flowCookie, "", -1)
+	who, err := s.SignInService.Finish(ctx, flow, c.Request.URL.Query())
+	if err != nil {
+		s.refuseArrival(c, err)
+		return
+	}
+	got, err := s.Accounts.Arrive(ctx, auth.Arrival{
+		Identity: who.Identity, Name: who.Name, Grants: who.Grants, Token: frame.CookieOf(c, frame.SessionCookie),
+	})
+	switch {
+	case auth.IsRefusal(err):
+		s.Metrics.SignIns.WithLabelValues("wrong").Inc()
+		if s.MustNote(c, audit.Entry{Did: audit.SignIn, Outcome: frame.Refused, Who: got.Account.Name, Note: whyNot(who, err)}) {
+			s.Tell(c, http.StatusForbidden, text.Say("service.refused"), frame.Sentence(err))
+		}
+	case err != nil:
+		s.Fail(c, err)
+	default:
+		s.Metrics.SignIns.WithLabelValues("right").Inc()
+		if !s.MustNote(c, audit.Entry{Did: audit.SignIn, Outcome: frame.Allowed, Who: got.Account.Name, Note: whatCame(got)}) {
+			return
+		}
+		frame.SetCookie(c, frame.SessionCookie, got.Token, 0)
+		c.Redirect(http.StatusSeeOther, frame.LocalPath(flow.Next))
+	}
+}
+
+// flowOf is the sign-in that the browser has begun; its zero value, which no answer
+// fits, where there is none.
+func (s *service) flowOf(c *gin.Context) (f idp.Flow) {
+	plain, err := s.Accounts.Unseal(c.Request.Context(), flowCookie, frame.CookieOf(c, flowCookie))
+	if err != nil || json.Unmarshal(plain, &f) != nil {
+		return idp.Flow{}
+	}
+	return f
+}
+
+// Notes of the audit on sign-ins by the service.
+const byService = "by the sign-in service"
+
+// whyNot names the subject: by it an administrator tells who was not let in, and can
+// join that person with an account.
+func whyNot(who idp.Person, err error) string {
+	why := "no group gives a role"
+	switch {
+	case errors.Is(err, auth.ErrDisabled):
+		why = "the account is disabled"
+	case errors.Is(err, auth.ErrNameTaken):
+		why = "another account has the name"
+	case errors.Is(err, auth.ErrBadName):
+		why = "no name that can serve"
+	}
+	return byService + ": " + why + "; subject " + who.Identity.Subject
+}
+
+func whatCame(got auth.Arrived) string {
+	switch {
+	case got.Made:
+		return byService + ": account made"
+	case got.Changed:
+		return byService + ": roles or units changed"
+	}
+	return byService
+}
+
+// refuseArrival answers a sign-in at the service that does not hold: in words that
+// tell what to do, and nothing of what was checked.
+func (s *service) refuseArrival(c *gin.Context, err error) {
+	var why *idp.Refusal
+	if !errors.As(err, &why) {
+		s.Fail(c, err)
+		return
+	}
+	s.Metrics.SignIns.WithLabelValues("wrong").Inc()
+	s.Log.Warn("a sign-in by the sign-in service was refused", "reason", string(why.Reason), "error", why.Err)
+	if !s.MustNote(c, audit.Entry{Did: audit.SignIn, Outcome: frame.Refused, Note: byService + ": " + string(why.Reason)}) {
+		return
+	}
+	status, words := http.StatusForbidden, text.Say("service.unproved")
+	switch why.Reason {
+	case idp.NotBegun, idp.WrongState, idp.UsedState, idp.Malformed:
+		status, words = http.StatusBadRequest, text.Say("service.nothing-begun", s.SignInService.PublicURL)
+	case idp.TooLate:
+		status, words = http.StatusBadRequest, text.Say("service.too-late", int(idp.FlowLife.Minutes()))
+	case idp.Denied:
+		words = text.Say("service.denied")
+	case idp.TooOld:
+		words = text.Say("service.too-old")
+	case idp.Unreachable:
+		status, words = http.StatusServiceUnavailable, text.Say("service.unreachable")
+	}
+	s.Tell(c, status, text.Say("service.refused"), words)
+}

@@ -1,0 +1,81 @@
+package admin
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/audit"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+)
+
+// AuditQuery is what the page of the audit asks for: the newest entries, before a
+// number where that is not 0.
+type AuditQuery struct {
+	Who, Stay, Unit string
+	Before          int64
+	Limit           int
+}
+
+const auditPage = 100 // entries
+
+type auditView struct {
+	frame.Layout
+	OfWho, OfStay, OfUnit string // asked for
+	Entries               []auditLine
+	Older                 string // the address of older ones; "" where there are none
+	Head                  string
+}
+
+type auditLine struct {
+	N                                        int64
+	At, Who, From, Did, What, Unit, Stay, As string
+	Outcome, Note                            string
+}
+
+// auditPage lists who saw or changed what, the newest first: of everybody, of one
+// account, of one stay, or of one unit: whoever opened a list of the unit saw every
+// patient on it, and the entry names none of them.
+func (s *service) auditPage(c *gin.Context) {
+	q := AuditQuery{Who: strings.TrimSpace(c.Query("who")), Stay: strings.TrimSpace(c.Query("stay")), Unit: strings.TrimSpace(c.Query("unit")), Limit: auditPage + 1}
+	if before := c.Query("before"); before != "" {
+		n, err := strconv.ParseInt(before, 10, 64)
+		if err != nil || n < 1 {
+			s.Tell(c, http.StatusBadRequest, text.Say("audit.no-part"), text.Say("audit.no-part-says"))
+			return
+		}
+		q.Before = n
+	}
+	if !s.MustNote(c, audit.Entry{Did: audit.View, Stay: q.Stay, Unit: q.Unit, Outcome: frame.Allowed, Note: "the audit"}) {
+		return
+	}
+	entries, head, err := s.Audit(c.Request.Context(), q)
+	if err != nil {
+		s.Fail(c, err)
+		return
+	}
+	v := auditView{Layout: s.Layout(c, text.Say("audit.heading")).At("/audit"), OfWho: q.Who, OfStay: q.Stay, OfUnit: q.Unit, Head: head.String()}
+	if len(entries) > auditPage {
+		entries = entries[:auditPage]
+		v.Older = "/audit?" + url.Values{"who": {q.Who}, "stay": {q.Stay}, "unit": {q.Unit}, "before": {strconv.FormatInt(entries[auditPage-1].N, 10)}}.Encode()
+	}
+	for _, e := range entries {
+		l := auditLine{N: e.N, At: s.seconds(e.At), Who: e.Who, From: e.From, Did: e.Did, What: e.What, Unit: e.Unit, Stay: e.Stay, Outcome: e.Outcome, Note: e.Note}
+		if !e.AsOf.IsZero() {
+			l.As = s.seconds(e.AsOf)
+		}
+		v.Entries = append(v.Entries, l)
+	}
+	s.Show(c, http.StatusOK, "audit", v)
+}
+
+func (s *service) seconds(t time.Time) string { return t.In(s.Zone).Format("2006-01-02 15:04:05") }
+
+// AuditReader reads the audit, the newest first, and where the chain ends.
+type AuditReader func(context.Context, AuditQuery) ([]audit.Entry, audit.Head, error)

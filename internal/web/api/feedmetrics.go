@@ -1,0 +1,51 @@
+package api
+
+import (
+	"context"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+)
+
+// feedMetrics reads the feeds' health when it is asked for.
+type feedMetrics struct{ *service }
+
+var (
+	feedUp   = prometheus.NewDesc("plumbline_feed_health_known", "1 if the feeds' health could be told, 0 if not.", nil, nil)
+	feedAge  = prometheus.NewDesc("plumbline_feed_age_seconds", "Seconds since the feed folder was last read; absent where it never was.", nil, nil)
+	feedHeld = prometheus.NewDesc("plumbline_rows_quarantined", "Rows held back.", nil, nil)
+	feedWait = prometheus.NewDesc("plumbline_rows_waiting", "Rows that wait for their stay.", nil, nil)
+)
+
+// Describe implements prometheus.Collector.
+func (f *feedMetrics) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range []*prometheus.Desc{feedUp, feedAge, feedHeld, feedWait} {
+		ch <- d
+	}
+}
+
+// metricsPatience is how long the feeds' health may take to tell.
+const metricsPatience = 5 * time.Second
+
+// Collect implements prometheus.Collector.
+func (f *feedMetrics) Collect(ch chan<- prometheus.Metric) {
+	ctx, cancel := context.WithTimeout(context.Background(), metricsPatience)
+	defer cancel()
+	gauge := func(d *prometheus.Desc, v float64) { ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v) }
+	if f.Feeds == nil {
+		gauge(feedUp, 0)
+		return
+	}
+	h, err := f.Feeds(ctx)
+	if err != nil {
+		f.Log.Error("the feeds' health could not be told", "error", err)
+		gauge(feedUp, 0)
+		return
+	}
+	gauge(feedUp, 1)
+	if !h.LastRead.IsZero() {
+		gauge(feedAge, f.Clock().Sub(h.LastRead).Seconds())
+	}
+	gauge(feedHeld, float64(h.HeldTotal))
+	gauge(feedWait, float64(h.Waiting))
+}

@@ -1,0 +1,49 @@
+// Package api is what programs ask for: JSON documents with their description, the
+// figures for those who watch the program, and the probes.
+package api
+
+import (
+	"context"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/auth"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// Lists ranks a unit: Live at the current moment, List at any moment.
+type Lists interface {
+	Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error)
+	List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error)
+}
+
+// Deps is what these answers need besides the frame.
+type Deps struct {
+	Lists Lists
+	Feeds parts.Feeds
+	Ready func(context.Context) error // nil error: ready to serve
+}
+
+type service struct {
+	*frame.Frame
+	Deps
+}
+
+// Routes are the ways to these answers.
+func Routes(f *frame.Frame, d Deps) []frame.Route {
+	s := &service{f, d}
+	f.Metrics.Registry.MustRegister(&feedMetrics{s})
+	list := frame.OnUnit(auth.ViewList, auth.ViewNames).Or(auth.ReadList)
+	return []frame.Route{
+		frame.Get("/api/v1/units/:unit/list", list, s.apiList),
+		frame.Get("/api/v1/stays/:stay/sets", frame.OnStay(auth.ViewStay).Or(auth.ReadSets), s.apiSets),
+		frame.Get("/api/v1/openapi.yaml", frame.SignedIn.Or(frame.AnyToken), s.openAPI),
+
+		frame.Get("/healthz", frame.Public, s.healthz),
+		frame.Get("/readyz", frame.Public, s.readyz),
+		frame.Get("/metrics", frame.ThisMachine.Or(auth.ReadMetrics), gin.WrapH(f.Metrics.Handler())),
+	}
+}

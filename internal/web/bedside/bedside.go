@@ -1,0 +1,590 @@
+package bedside
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/assess"
+	"plumbline/internal/auth"
+	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/bedside"
+	"plumbline/internal/ingest/feed"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// SetKeeper takes in the sets sent from the bedside.
+type SetKeeper interface {
+	// Record stores a set once: one sent again is answered as it was first kept. The
+	// error carries clinical.Conflict where other content was sent under its id.
+	Record(ctx context.Context, unit string, k bedside.Kept) (bedside.Kept, error)
+	// Kept is a set of a stay; the error carries clinical.NotFound where there is none.
+	Kept(ctx context.Context, stayID, setID string) (bedside.Kept, error)
+}
+
+// option is an answer that a form offers.
+type option struct{ Value, Name string }
+
+// setForm is the form of a set. As a shell it knows no patient and no account: a
+// browser keeps it, to be opened without the network.
+type setForm struct {
+	frame.Layout
+	Shell               bool
+	StayID, Bed, Name   string
+	Action              string
+	PatientID, Age      string
+	Chooser             frame.Link
+	Account             int64
+	SetID               string
+	ServerNow, ZoneName string
+	Low                 string // mmHg
+	Plausible           clinical.PlausiblePolicy
+	Charted             []option      // what the chart holds against standing
+	Discharged          *frame.Moment // nil for one who is there
+	Problems            []fieldProblem
+	Doubts              []option
+	typed               url.Values
+}
+
+type fieldProblem struct{ Field, Text string }
+
+// field is one field of the form with what was typed into it.
+type field struct {
+	Name, Label, Unit, Value string
+	Wrong                    bool
+}
+
+// Field is a field of the form, for its template.
+func (v setForm) Field(name, label, unit string) field {
+	wrong := slices.ContainsFunc(v.Problems, func(p fieldProblem) bool { return p.Field == name })
+	return field{name, label, unit, v.typed.Get(name), wrong}
+}
+
+// Typed is what was typed into a field.
+func (v setForm) Typed(name string) string { return v.typed.Get(name) }
+
+// answerView is one answer of a question, for its template.
+type answerView struct {
+	Kind, Name, Value, Label string
+	On                       bool
+}
+
+// Choice is one answer of a question; kind is radio or checkbox.
+func (v setForm) Choice(kind, name string, o option) answerView {
+	return answerView{kind, name, o.Value, o.Name, slices.Contains(v.typed[name], o.Value)}
+}
+
+// Mobilities and what follows are the answers that the form offers.
+func (setForm) Mobilities() []option {
+	return []option{
+		{bedside.MayStand, text.Say("bedside.mobility-stand")}, {bedside.MaySit, text.Say("bedside.mobility-sit")}, {bedside.InBed, text.Say("bedside.mobility-bed")},
+	}
+}
+
+// Holds leaves out bed rest, which is asked for among the mobilities.
+func (setForm) Holds() []option {
+	var out []option
+	for _, hold := range clinical.StandingHolds {
+		if hold != clinical.HoldBedRest {
+			out = append(out, option{hold, holdName(hold)})
+		}
+	}
+	return out
+}
+
+func holdName(hold string) string {
+	switch hold {
+	case clinical.HoldChestPain:
+		return text.Say("bedside.hold-chest-pain")
+	case clinical.HoldFracture:
+		return text.Say("bedside.hold-fracture")
+	case clinical.HoldHeadOrSpine:
+		return text.Say("bedside.hold-head")
+	case clinical.HoldBedRest:
+		return text.Say("bedside.hold-bed-rest")
+	}
+	return hold
+}
+
+func (setForm) Limbs() []option {
+	names := []string{text.Say("bedside.left-arm"), text.Say("bedside.right-arm"), text.Say("bedside.left-leg"), text.Say("bedside.right-leg")}
+	return zip(clinical.Limbs, names)
+}
+
+func (setForm) OtherLimbs() []option {
+	names := []string{text.Say("bedside.other-infusion"), text.Say("bedside.other-fistula"), text.Say("bedside.other-surgery"), text.Say("bedside.other-injury")}
+	return append([]option{{"", text.Say("bedside.other-any")}}, zip(clinical.LimbReasons, names)...)
+}
+
+func (setForm) RestPositions() []option {
+	return []option{{string(clinical.Lying), text.Say("bedside.position-lying")}, {string(clinical.Sitting), text.Say("bedside.position-sitting-rest")}}
+}
+
+func (setForm) UprightPositions() []option {
+	return []option{{string(clinical.Standing), text.Say("bedside.position-standing")}, {string(clinical.Sitting), text.Say("bedside.position-sitting")}}
+}
+
+func (setForm) Symptoms() []option {
+	return zip(clinical.Symptoms, []string{
+		text.Say("bedside.symptom-dizziness"), text.Say("bedside.symptom-lightheadedness"), text.Say("bedside.symptom-faintness"), text.Say("bedside.symptom-loss"),
+		text.Say("bedside.symptom-confusion"), text.Say("bedside.symptom-vision"), text.Say("bedside.symptom-weakness"), text.Say("bedside.symptom-nausea"),
+		text.Say("bedside.symptom-palpitations"), text.Say("bedside.symptom-chest-pain"), text.Say("bedside.symptom-breath"), text.Say("bedside.symptom-neck"),
+		text.Say("bedside.symptom-unsteady"), text.Say("bedside.symptom-other"),
+	})
+}
+
+func zip(values, names []string) []option {
+	out := make([]option, len(values))
+	for n, v := range values {
+		out[n] = option{v, names[n]}
+	}
+	return out
+}
+
+// blankForm is the form without a patient.
+func (s *service) blankForm(c *gin.Context, f frame.Layout) setForm {
+	return setForm{
+		Layout: f, SetID: bedside.NewID(), ZoneName: s.Zone.String(), Low: text.Figure(trends.LowSystolic()),
+		Plausible: s.PolicyOf(c).Policy.Plausible, typed: url.Values{
+			"base_position": {string(clinical.Lying)}, "other_limb": {""},
+			"first_position": {string(clinical.Standing)}, "second_position": {string(clinical.Standing)}, "stop_position": {string(clinical.Standing)},
+		},
+	}
+}
+
+func (s *service) formOf(c *gin.Context, view assess.StayView) setForm {
+	stay := view.Assessment.Digest.Stay
+	v := s.blankForm(c, s.Layout(c, text.Say("bedside.title")))
+	now := s.Clock()
+	v.StayID, v.Bed, v.Account = view.Assessment.Digest.StayID, stay.Bed, frame.AccountOf(c).ID
+	if frame.AccountOf(c).May(auth.ViewNames) {
+		v.Name, v.PatientID, v.Age = stay.Name, stay.PatientID, parts.AgeOf(stay, s.Times(now, true))
+	}
+	v.Action = frame.SetURL(v.StayID)
+	v.Chooser = frame.Link{Name: text.Say("bedside.choose-another", stay.Unit), URL: frame.ChooseURL(stay.Unit)}
+	v.ServerNow = now.UTC().Format("2006-01-02T15:04:05.000Z07:00")
+	hindrances := alerts.Hindrances(view.Assessment.Digest)
+	v.Charted = zip(hindrances, text.Missing(hindrances))
+	v.Discharged = dischargeOf(s.Times(now, true), stay)
+	return v
+}
+
+// discharge is when a patient has left; nil for one who is there, or goes later.
+func dischargeOf(t frame.Times, stay clinical.Stay) *frame.Moment {
+	if stay.DischargedAt == nil || stay.DischargedAt.After(t.At) {
+		return nil
+	}
+	return t.MomentAgo(*stay.DischargedAt)
+}
+
+// setPage is the form of a set, or what became of one that was sent.
+func (s *service) setPage(c *gin.Context) {
+	seen := frame.StayOf(c)
+	if !seen.When.Live {
+		s.Tell(c, http.StatusBadRequest, text.Say("bedside.title"), text.Say("bedside.wrong-moment"))
+		return
+	}
+	if id := c.Query("sent"); id != "" {
+		s.showResult(c, seen.View, id)
+		return
+	}
+	s.Show(c, http.StatusOK, "bedside", s.formOf(c, seen.View))
+}
+
+// setShell is the form without patient or account, which a browser keeps.
+func (s *service) setShell(c *gin.Context) {
+	v := s.blankForm(c, s.Bare(c, text.Say("bedside.title")))
+	v.Shell = true
+	s.Show(c, http.StatusOK, "bedside", v)
+}
+
+// setWorker is the script that opens the form without the network. It names the files
+// that a browser keeps for it, and so changes with each of them.
+func (s *service) setWorker(c *gin.Context) {
+	script := s.Asset("bedside-worker.js")
+	files := []string{"/new-set-shell", s.AssetURL("app.css"), s.AssetURL("app.js"), s.AssetURL("bedside.css"), s.AssetURL("bedside.js")}
+	quoted := make([]string, len(files))
+	for n, f := range files {
+		quoted[n] = strconv.Quote(f)
+	}
+	head := "const FILES = [" + strings.Join(quoted, ", ") + "];\nconst VERSION = " + strconv.Quote(s.Version) + ";\n"
+	c.Data(http.StatusOK, script.Kind, append([]byte(head), script.Body...))
+}
+
+// sendSet takes in a set. A script asks for JSON, a plain form for a page.
+func (s *service) sendSet(c *gin.Context) {
+	seen := frame.StayOf(c)
+	form, ok := s.Form(c)
+	if !ok {
+		return
+	}
+	if !seen.When.Live || s.Sets == nil {
+		s.Tell(c, http.StatusBadRequest, text.Say("bedside.title"), text.Say("bedside.wrong-moment"))
+		return
+	}
+	digest := seen.View.Assessment.Digest
+	now := s.Clock()
+	set, problems := bedside.Read(form, bedside.Options{
+		Options: feed.Options{Zone: s.Zone, Now: now}, StayID: digest.StayID, AdmittedAt: digest.Stay.AdmittedAt,
+	})
+	v := s.formOf(c, seen.View)
+	v.typed, v.SetID = form, form.Get("set")
+	if opened := form.Get("account"); opened != "" && opened != strconv.FormatInt(v.Account, 10) {
+		s.refuseAccount(c, v)
+		return
+	}
+	if len(problems) > 0 {
+		for _, p := range problems {
+			if p.Field == "set" {
+				v.SetID = bedside.NewID()
+			}
+			v.Problems = append(v.Problems, fieldProblem{p.Field, s.problemText(p, now)})
+		}
+	} else {
+		v.Doubts = doubtsOf(set, alerts.Hindrances(digest), v.Plausible, form["confirm"])
+	}
+	if len(v.Problems)+len(v.Doubts) > 0 {
+		s.sendBack(c, v)
+		return
+	}
+	kept, err := s.Sets.Record(c.Request.Context(), digest.Stay.Unit, bedside.Kept{Set: set, Who: frame.AccountOf(c).Name, At: now})
+	switch {
+	case clinical.CodeOf(err) == clinical.Conflict:
+		s.refuseSet(c, v)
+	case err != nil:
+		s.Fail(c, err)
+	default:
+		to := frame.SetURL(digest.StayID) + "?sent=" + url.QueryEscape(kept.ID)
+		if wantsJSON(c) {
+			c.JSON(http.StatusOK, gin.H{"result": to})
+			return
+		}
+		c.Redirect(http.StatusSeeOther, to)
+	}
+}
+
+func wantsJSON(c *gin.Context) bool { return c.GetHeader("Accept") == "application/json" }
+
+// sendBack answers with what must be put right or confirmed; nothing is stored.
+func (s *service) sendBack(c *gin.Context, v setForm) {
+	if !wantsJSON(c) {
+		s.Show(c, http.StatusUnprocessableEntity, "bedside", v)
+		return
+	}
+	problems, doubts := []gin.H{}, []gin.H{}
+	for _, p := range v.Problems {
+		problems = append(problems, gin.H{"field": p.Field, "text": p.Text})
+	}
+	for _, d := range v.Doubts {
+		doubts = append(doubts, gin.H{"code": d.Value, "text": d.Name})
+	}
+	c.JSON(http.StatusUnprocessableEntity, gin.H{"problems": problems, "doubts": doubts})
+}
+
+// refuseAccount answers a form that somebody else has opened, and signed out of: who
+// took a set is who is named with it. A script keeps it until that account is back.
+func (s *service) refuseAccount(c *gin.Context, v setForm) {
+	v.Problems = []fieldProblem{{"set", text.Say("bedside.wrong-account")}}
+	if wantsJSON(c) {
+		c.JSON(http.StatusUnauthorized, gin.H{"problems": []gin.H{{"field": "set", "text": v.Problems[0].Text}}, "doubts": []gin.H{}})
+		return
+	}
+	s.Show(c, http.StatusConflict, "bedside", v)
+}
+
+func (s *service) refuseSet(c *gin.Context, v setForm) {
+	if wantsJSON(c) {
+		c.JSON(http.StatusConflict, gin.H{"problems": []gin.H{{"field": "set", "text": text.Say("bedside.conflict")}}, "doubts": []gin.H{}})
+		return
+	}
+	v.Problems = []fieldProblem{{"set", text.Say("bedside.conflict")}}
+	s.Show(c, http.StatusConflict, "bedside", v)
+}
+
+// doubtsOf are what must be confirmed before a set is stored and was not: values
+// that V-PLAUSIBLE does not believe, and a patient stood up against what speaks
+// against it.
+func doubtsOf(set bedside.Set, hindrances []string, p clinical.PlausiblePolicy, confirmed []string) []option {
+	var out []option
+	add := func(code, words string) {
+		if !slices.Contains(confirmed, code) {
+			out = append(out, option{code, words})
+		}
+	}
+	for _, r := range set.Readings {
+		if doubts := trends.Believe("", r.Vitals, p).Implausible; len(doubts) > 0 {
+			add(r.Name+"_figures", text.Say("bedside.doubt-implausible", readingName(r.Name), strings.Join(doubts, "; ")))
+		}
+	}
+	if against := withheld(set, hindrances); set.Upright() && len(against) > 0 {
+		add("stood", text.Say("bedside.doubt-stood", text.List(against)))
+	}
+	return out
+}
+
+// withheld says why the patient of a set should not be stood up.
+func withheld(set bedside.Set, hindrances []string) []string {
+	var lying *float64
+	if b := set.Baseline(); b.Position == clinical.Lying {
+		lying = b.Systolic
+	}
+	var out []string
+	for _, why := range alerts.Withheld(lying, set.Holds, hindrances) {
+		switch {
+		case why == alerts.LyingLow:
+			out = append(out, text.Say("bedside.withheld-low", text.Figure(trends.LowSystolic())))
+		case slices.Contains(clinical.StandingHolds, why):
+			out = append(out, holdName(why))
+		default:
+			out = append(out, text.Missing([]string{why})...)
+		}
+	}
+	return out
+}
+
+func readingName(name string) string {
+	switch name {
+	case bedside.Base:
+		return text.Say("bedside.field-base")
+	case bedside.First:
+		return text.Say("bedside.field-first")
+	case bedside.Second:
+		return text.Say("bedside.field-second")
+	}
+	return text.Say("bedside.field-stop")
+}
+
+// fieldName is a field of the form in words.
+func fieldName(name string) string {
+	switch name {
+	case "mobility":
+		return text.Say("bedside.field-mobility")
+	case "hold", "no_holds":
+		return text.Say("bedside.field-hold")
+	case "limb":
+		return text.Say("bedside.field-limb")
+	case "other_limb":
+		return text.Say("bedside.field-other-limb")
+	case "symptom", "no_symptoms":
+		return text.Say("bedside.field-symptoms")
+	case "stopped":
+		return text.Say("bedside.field-stop")
+	case "set":
+		return text.Say("bedside.field-set")
+	}
+	reading, part, _ := strings.Cut(name, "_")
+	return text.Say("bedside.field-of", capital(readingName(reading)), partName(part))
+}
+
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+func partName(part string) string {
+	switch part {
+	case "systolic":
+		return strings.ToLower(text.Say("bedside.systolic"))
+	case "diastolic":
+		return strings.ToLower(text.Say("bedside.diastolic"))
+	case "pulse":
+		return strings.ToLower(text.Say("bedside.pulse"))
+	case "position":
+		return text.Say("bedside.part-position")
+	case "minutes":
+		return text.Say("bedside.part-minutes")
+	}
+	return text.Say("bedside.part-time")
+}
+
+// problemText says what is wrong with a field and what to do.
+func (s *service) problemText(p bedside.Problem, now time.Time) string {
+	name := fieldName(p.Field)
+	switch p.Why {
+	case bedside.NotNumber:
+		if strings.HasSuffix(p.Field, "_minutes") {
+			return text.Say("bedside.wrong-minutes", name)
+		}
+		return text.Say("bedside.wrong-number", name)
+	case bedside.NotTime:
+		return text.Say("bedside.wrong-time", name)
+	case bedside.NotOfList:
+		return text.Say("bedside.wrong-list", name)
+	case bedside.Ahead:
+		return text.Say("bedside.wrong-ahead", name, now.In(s.Zone).Format("15:04"))
+	case bedside.TooOld:
+		return text.Say("bedside.wrong-old", name)
+	case bedside.OutOfOrder:
+		return text.Say("bedside.wrong-order", name)
+	case bedside.Contrary:
+		return text.Say("bedside.wrong-contrary", name)
+	case bedside.NoPosition:
+		return text.Say("bedside.wrong-position", name)
+	case bedside.NoUpright:
+		return text.Say("bedside.wrong-upright", name)
+	}
+	if p.Field == "set" {
+		return text.Say("bedside.wrong-set")
+	}
+	return text.Say("bedside.wrong-missing", name)
+}
+
+// setResult is what became of a set that was sent.
+type setResult struct {
+	frame.Layout
+	Bed, Name, Patient string
+	Chooser            frame.Link
+	By                 string
+	Set                *parts.Set
+	Line               *parts.SetLine
+	NotStood           string
+	Recheck            parts.RecheckView
+	Lead               *parts.ReasonView
+	Missing            []string
+	Unread             bool
+	Tasks              []frame.Link  // episodes of the stay that are owed, where they stand on the patient's page
+	Discharged         *frame.Moment // nothing is asked for any more
+}
+
+// showResult judges the set at the moment of the look, not at the minute's beginning:
+// what was recorded in this minute is in it.
+func (s *service) showResult(c *gin.Context, view assess.StayView, id string) {
+	ctx, stayID := c.Request.Context(), view.Assessment.Digest.StayID
+	if s.Sets == nil {
+		s.NotFound(c)
+		return
+	}
+	kept, err := s.Sets.Kept(ctx, stayID, id)
+	if err != nil {
+		s.Fail(c, err)
+		return
+	}
+	at := s.Clock()
+	if last := kept.LastTaken(); last.After(at) { // within the skew that is borne with
+		at = last
+	}
+	if view, err = s.Patients.Stay(ctx, stayID, at); err != nil {
+		s.Fail(c, err)
+		return
+	}
+	a, stay := view.Assessment, view.Assessment.Digest.Stay
+	t := s.Times(at, true)
+	v := setResult{
+		Layout: s.Layout(c, text.Say("bedside.result")).Live(at), Bed: stay.Bed, Patient: frame.StayURL(stayID),
+		Chooser: frame.Link{Name: text.Say("bedside.result-next-patient"), URL: frame.ChooseURL(stay.Unit)},
+		By:      text.Say("bedside.result-by", kept.Who, t.Time(kept.At)), Recheck: parts.RecheckOf(t, a.Recheck), Unread: true,
+		Discharged: dischargeOf(t, stay),
+	}
+	if frame.AccountOf(c).May(auth.ViewNames) {
+		v.Name = stay.Name
+	}
+	if against := withheld(kept.Set, nil); !kept.Upright() && len(against) > 0 {
+		v.NotStood = text.Say("bedside.result-not-stood-why", strings.ToLower(text.List(against)))
+	}
+	if a.Precautions.Needed {
+		v.Missing = a.Precautions.Missing
+	}
+	if v.Tasks, err = s.owedOf(c, stayID); err != nil {
+		s.Fail(c, err)
+		return
+	}
+	if reasons := parts.ReasonsOf(t, a); len(reasons) > 0 {
+		v.Lead = &reasons[0]
+	}
+	for _, set := range a.Digest.Sets {
+		if set.SetID == kept.ID {
+			full := parts.SetOf(t, set)
+			v.Set, v.Line, v.Unread = &full, parts.SetLineOf(t, set), false
+		}
+	}
+	s.Show(c, http.StatusOK, "bedsideresult", v)
+}
+
+// owedOf are the episodes of a stay that are owed: telling the provider is none of
+// what the list says of a recheck.
+func (s *service) owedOf(c *gin.Context, stayID string) ([]frame.Link, error) {
+	if s.Episodes == nil {
+		return nil, nil
+	}
+	all, err := s.Episodes.Stay(c.Request.Context(), stayID)
+	var out []frame.Link
+	for _, h := range all {
+		if e := h.Episode; e.Active() && frame.MayAct(frame.AccountOf(c), e, auth.ViewStay) {
+			out = append(out, frame.Link{Name: text.EpisodeKinds[e.Kind], URL: frame.StayURL(stayID) + "#" + parts.Anchor(e.ID)})
+		}
+	}
+	return out, err
+}
+
+// takerView lists the patients of a unit for whoever takes sets.
+type takerView struct {
+	frame.Layout
+	Unit    string
+	List    frame.Link
+	Units   []frame.Link // other units
+	Account int64
+	Due     []chooseRow
+	Others  []chooseRow
+}
+
+type chooseRow struct {
+	Bed, Name, URL string
+	Recheck        parts.RecheckView
+}
+
+// chooseSet lists those whose recheck is owed now in the order of the list, then
+// everyone else by bed.
+func (s *service) chooseSet(c *gin.Context) {
+	unit, now := c.Param("unit"), s.Minute()
+	list, err := s.Patients.Live(c.Request.Context(), unit, now)
+	if err != nil {
+		s.Fail(c, err)
+		return
+	}
+	t := s.Times(now, true)
+	v := takerView{
+		Layout: s.Layout(c, text.Say("bedside.choose-title")).At(frame.ChooseURL(unit)).Live(now), Unit: unit, Account: frame.AccountOf(c).ID,
+		List: frame.Link{Name: text.Say("bedside.list", unit), URL: frame.UnitURL(unit)},
+	}
+	units, err := s.UnitsFor(c.Request.Context(), frame.AccountOf(c))
+	if err != nil {
+		s.Fail(c, err)
+		return
+	}
+	for _, u := range units {
+		if u != unit {
+			v.Units = append(v.Units, frame.Link{Name: text.Say("bedside.choose-heading", u), URL: frame.ChooseURL(u)})
+		}
+	}
+	byBed := slices.Clone(list)
+	slices.SortStableFunc(byBed, func(a, b alerts.Assessment) int { return alerts.CompareBeds(a.Digest.Stay.Bed, b.Digest.Stay.Bed) })
+	names := frame.AccountOf(c).May(auth.ViewNames)
+	row := func(a alerts.Assessment) chooseRow {
+		r := chooseRow{Bed: a.Digest.Stay.Bed, URL: frame.SetURL(a.Digest.StayID), Recheck: parts.RecheckOf(t, a.Recheck)}
+		if names {
+			r.Name = a.Digest.Stay.Name
+		}
+		return r
+	}
+	owed := func(a alerts.Assessment) bool {
+		return a.Recheck.State == alerts.Overdue || a.Recheck.State == alerts.Due
+	}
+	for _, a := range list {
+		if owed(a) {
+			v.Due = append(v.Due, row(a))
+		}
+	}
+	for _, a := range byBed {
+		if !owed(a) {
+			v.Others = append(v.Others, row(a))
+		}
+	}
+	s.Show(c, http.StatusOK, "bedsidechoose", v)
+}

@@ -1,0 +1,51 @@
+// Package bedside is the form with which a set is taken, what became of it, and the
+// choice of a patient for one.
+package bedside
+
+import (
+	"context"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/assess"
+	"plumbline/internal/auth"
+	"plumbline/internal/care"
+	"plumbline/internal/web/frame"
+)
+
+// Patients ranks a unit now, and answers for a stay.
+type Patients interface {
+	Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error)
+	Stay(ctx context.Context, stayID string, at time.Time) (assess.StayView, error)
+}
+
+// Episodes tells the episodes of a stay.
+type Episodes interface {
+	Stay(ctx context.Context, stayID string) ([]care.History, error)
+}
+
+// Deps is what these pages need besides the frame.
+type Deps struct {
+	Patients Patients
+	// Sets takes in the sets. Nil: none can be sent.
+	Sets SetKeeper
+	// Episodes tells what is owed. Nil: nothing is.
+	Episodes Episodes
+}
+
+type service struct {
+	*frame.Frame
+	Deps
+}
+
+// Routes are the ways to these pages.
+func Routes(f *frame.Frame, d Deps) []frame.Route {
+	s := &service{f, d}
+	return []frame.Route{
+		frame.Get("/units/:unit/new-set", frame.OnUnit(auth.RecordSet), s.chooseSet),
+		frame.Get("/stays/:stay/new-set", frame.OnStay(auth.RecordSet), s.setPage),
+		frame.Post("/stays/:stay/new-set", frame.OnStay(auth.RecordSet), s.sendSet),
+		frame.Get("/new-set-shell", frame.Public, s.setShell), // holds nobody's data
+		frame.Get("/new-set-worker.js", frame.Public, s.setWorker),
+	}
+}

@@ -1,0 +1,481 @@
+package doses
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/audit"
+	"plumbline/internal/clinical"
+	"plumbline/internal/dosereview"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// DoseReviews keeps what is recorded of the doses of stays.
+type DoseReviews interface {
+	// Add adds a review after the stay's one with number after (0: the first one). The
+	// error carries clinical.Conflict where that is not the last one any more.
+	Add(ctx context.Context, r dosereview.Review, after int64) (dosereview.Review, error)
+	// OfStays lists the reviews of stays that were recorded by a moment, each stay's
+	// first one first.
+	OfStays(ctx context.Context, stayIDs []string, by time.Time) (map[string][]dosereview.Review, error)
+}
+
+// day is the day of a moment at the site, as reviews have it.
+func (s *service) day(at time.Time) string { return at.In(s.Zone).Format(time.DateOnly) }
+
+// queueFilter is what of the queue is asked for.
+type queueFilter struct {
+	Unit    string // "": every unit of the account
+	Drug    string // what was typed, see dosereview.Matches; "": any
+	Dropped bool   // a positive set came in the hours after a start, raise or resumption
+}
+
+func filterOf(c *gin.Context) queueFilter {
+	return queueFilter{Unit: c.Query("unit"), Drug: strings.TrimSpace(c.Query("drug")), Dropped: c.Query("dropped") != ""}
+}
+
+// url is the address of a page of the queue under the filter.
+func (f queueFilter) url(path string, when frame.Asked, more ...string) string {
+	q := url.Values{}
+	if f.Unit != "" {
+		q.Set("unit", f.Unit)
+	}
+	if f.Drug != "" {
+		q.Set("drug", f.Drug)
+	}
+	if f.Dropped {
+		q.Set("dropped", "1")
+	}
+	if !when.Live {
+		q.Set("as_of", when.At.UTC().Format(time.RFC3339))
+	}
+	for n := 0; n+1 < len(more); n += 2 {
+		q.Set(more[n], more[n+1])
+	}
+	if len(q) == 0 {
+		return path
+	}
+	return path + "?" + q.Encode()
+}
+
+// queued is a stay of the queue.
+type queued struct {
+	alerts.Assessment
+	dosereview.Standing
+	Last  *dosereview.Review // nil: never reviewed
+	Drops []alerts.DropAfter // by the drugs of the filter
+}
+
+// queue is the answer to one request for the queue.
+type queue struct {
+	when   frame.Asked
+	filter queueFilter
+	units  []string // of the account
+	all    []queued // in list order, by the unit alone
+	shown  []queued // by the whole filter
+}
+
+// queueOf works out the queue that a request asks for. It answers itself and returns
+// false where there is none.
+func (s *service) queueOf(c *gin.Context) (queue, bool) {
+	when, ok := s.AsOf(c)
+	if !ok {
+		return queue{}, false
+	}
+	q := queue{when: when, filter: filterOf(c)}
+	ctx := c.Request.Context()
+	units, err := s.UnitsFor(ctx, frame.AccountOf(c))
+	if err != nil {
+		s.Fail(c, err)
+		return q, false
+	}
+	q.units = units
+	if q.filter.Unit != "" {
+		if !slices.Contains(units, q.filter.Unit) {
+			if s.MustNote(c, audit.Entry{Did: audit.View, Unit: q.filter.Unit, Outcome: frame.Refused, Note: "dose review queue"}) {
+				s.NotFound(c)
+			}
+			return q, false
+		}
+		units = []string{q.filter.Unit}
+	}
+	for _, unit := range units { // what cannot be recorded is not shown
+		e := audit.Entry{Did: audit.View, Unit: unit, Outcome: frame.Allowed, Note: "dose review queue"}
+		if !when.Live {
+			e.AsOf = when.At
+		}
+		if !s.MustNote(c, e) {
+			return q, false
+		}
+	}
+	list, err := s.listOf(ctx, units, when)
+	if err == nil {
+		q.all, err = s.standings(ctx, list, q.filter, when)
+	}
+	if err != nil {
+		s.Fail(c, err)
+		return q, false
+	}
+	for _, e := range q.all {
+		if q.filter.shows(e) {
+			q.shown = append(q.shown, e)
+		}
+	}
+	return q, true
+}
+
+// listOf ranks the patients of several units as one list.
+func (s *service) listOf(ctx context.Context, units []string, when frame.Asked) ([]alerts.Assessment, error) {
+	ask := s.Lists.List
+	if when.Live {
+		ask = s.Lists.Live
+	}
+	var all []alerts.Assessment
+	for _, unit := range units {
+		list, err := ask(ctx, unit, when.At)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, list...)
+	}
+	alerts.Rank(all)
+	return all, nil
+}
+
+// standings are the stays with a flag.
+func (s *service) standings(ctx context.Context, list []alerts.Assessment, f queueFilter, when frame.Asked) ([]queued, error) {
+	ids := make([]string, len(list))
+	for n, a := range list {
+		ids[n] = a.Digest.StayID
+	}
+	reviews, err := s.reviewsOf(ctx, ids, when)
+	if err != nil {
+		return nil, err
+	}
+	var out []queued
+	for _, a := range list {
+		e := queued{Assessment: a, Last: lastReview(reviews[a.Digest.StayID])}
+		var flagged bool
+		if e.Standing, flagged = dosereview.StandingOf(a, e.Last, s.day(when.At)); !flagged {
+			continue
+		}
+		e.Drops = s.dropsOf(ctx, a, f)
+		out = append(out, e)
+	}
+	return out, nil
+}
+
+func (s *service) reviewsOf(ctx context.Context, ids []string, when frame.Asked) (map[string][]dosereview.Review, error) {
+	if s.DoseReviews == nil {
+		return nil, nil
+	}
+	return s.DoseReviews.OfStays(ctx, ids, s.RecordedBy(when))
+}
+
+func lastReview(list []dosereview.Review) *dosereview.Review {
+	if len(list) == 0 {
+		return nil
+	}
+	return &list[len(list)-1]
+}
+
+// dropsOf are the positive sets after a raise of a drug that the filter means; of any
+// blood-pressure-lowering drug where it means none.
+func (s *service) dropsOf(ctx context.Context, a alerts.Assessment, f queueFilter) []alerts.DropAfter {
+	meant := map[string]bool{}
+	for _, d := range a.Exposures.Active {
+		meant[d.Name] = dosereview.Matches(d.Substance, f.Drug)
+	}
+	return alerts.DropsAfter(a.Digest, s.reviewPolicy(ctx), func(c trends.Change) bool {
+		if f.Drug == "" {
+			return c.Lowering
+		}
+		return meant[c.Drug]
+	})
+}
+
+func (f queueFilter) shows(e queued) bool {
+	on := f.Drug == "" || slices.ContainsFunc(e.Exposures.Active, func(d trends.ActiveDrug) bool {
+		return ofReview(d.Substance) && dosereview.Matches(d.Substance, f.Drug)
+	})
+	return on && (!f.Dropped || len(e.Drops) > 0)
+}
+
+// ofReview reports whether a drug belongs into a dose review.
+func ofReview(d trends.Substance) bool { return d.Lowering() || d.Contributing() || d.Pressor() }
+
+// queueView is the queue.
+type queueView struct {
+	frame.Layout
+	Moment        *frame.Moment
+	AsOf          bool
+	AsOfValue     string // kept by the form; "" on a live page
+	Self          string
+	Count         string
+	Filter        queueFilter
+	Filtered      bool
+	Units         []string
+	Chips         []chip
+	Dropped       chip
+	Names         []string // that can be typed
+	Clear         string
+	Places        []placeView
+	Nobody        bool // no flag stands on any stay of the account's units
+	XLSX          string
+	CSV           []frame.Link
+	NoDoseAdvised string
+}
+
+// chip is a filter that one click sets or takes away.
+type chip struct {
+	Name  string
+	Count int
+	URL   string
+	On    bool
+}
+
+type placeView struct {
+	ID, Name, Intro string
+	Rows            []queueRow
+}
+
+// Size is the number of stays of the place.
+func (p placeView) Size() int { return len(p.Rows) }
+
+type queueRow struct {
+	URL                             string
+	Stay                            string // as an id of the page: without spaces
+	Bed, Name, PatientID, Age, Unit string
+	Tier, TierName                  string
+	Set                             *parts.SetLine
+	Last                            []string // last doses before the latest set
+	Drops                           []string
+	Drugs                           []drugRow
+	Others                          string // contributing and pressor drugs
+	Load                            string
+	LeftOut, Unrecognised           string // what the load and the flags do not know of
+	Flags                           []parts.ReasonView
+	Reviewed                        string
+	Due                             bool
+	News                            []string
+}
+
+func (s *service) queuePage(c *gin.Context) {
+	q, ok := s.queueOf(c)
+	if !ok {
+		return
+	}
+	f := s.Layout(c, text.Say("dosereview.heading")).At(frame.QueueURL)
+	if q.when.Live {
+		f = f.Live(q.when.At)
+	}
+	s.Show(c, http.StatusOK, "dosereview", s.queueView(c.Request.Context(), f, q))
+}
+
+func (s *service) queueView(ctx context.Context, f frame.Layout, q queue) queueView {
+	t := s.Times(q.when.At, q.when.Live)
+	v := queueView{
+		Layout: f, Moment: t.Moment(q.when.At), AsOf: !q.when.Live, Self: frame.QueueURL, Filter: q.filter,
+		Filtered: q.filter != queueFilter{}, Units: q.units, Clear: queueFilter{}.url(frame.QueueURL, q.when),
+		Count: text.Say("dosereview.count", len(q.shown), len(q.all)), Nobody: len(q.all) == 0 && q.filter == queueFilter{},
+		XLSX: q.filter.url(frame.QueueURL+".xlsx", q.when), NoDoseAdvised: text.NoDoseAdvised,
+	}
+	if !q.when.Live {
+		v.AsOfValue = q.when.At.UTC().Format(time.RFC3339)
+	}
+	for _, table := range exportTables {
+		v.CSV = append(v.CSV, frame.Link{Name: exportName(table), URL: q.filter.url(frame.QueueURL+".csv", q.when, "table", table)})
+	}
+	v.Chips, v.Dropped, v.Names = s.chips(ctx, q)
+	for _, place := range dosereview.Places {
+		p := placeView{ID: string(place), Name: placeName(place), Intro: placeIntro(place)}
+		for _, e := range q.shown {
+			if e.Place == place {
+				p.Rows = append(p.Rows, s.queueRow(t, e))
+			}
+		}
+		v.Places = append(v.Places, p)
+	}
+	return v
+}
+
+func placeName(p dosereview.Place) string {
+	switch p {
+	case dosereview.ToReview:
+		return text.Say("dosereview.to-review")
+	case dosereview.Reviewed:
+		return text.Say("dosereview.reviewed")
+	}
+	return text.Say("dosereview.flagged")
+}
+
+func placeIntro(p dosereview.Place) string {
+	switch p {
+	case dosereview.ToReview:
+		return text.Say("dosereview.to-review-intro")
+	case dosereview.Reviewed:
+		return text.Say("dosereview.reviewed-intro")
+	}
+	return text.Say("dosereview.flagged-intro")
+}
+
+// chips are the drug groups that are active on the stays of the queue, with the
+// number of stays that each shows; and the one of drops after a change.
+func (s *service) chips(ctx context.Context, q queue) (groups []chip, dropped chip, names []string) {
+	offered := []string{text.Say("dosereview.contributing"), text.Say("dosereview.pressor")}
+	values := map[string]string{offered[0]: "contributing", offered[1]: "pressor"}
+	var all []string
+	for _, g := range clinical.Groups {
+		all = append(all, string(g))
+	}
+	for _, name := range append(all, offered...) {
+		f := q.filter
+		if f.Drug = name; values[name] != "" {
+			f.Drug = values[name]
+		}
+		f.Dropped = false
+		ch := chip{Name: name, On: dosereview.Same(q.filter.Drug, f.Drug)}
+		for _, e := range q.all {
+			if f.shows(e) {
+				ch.Count++
+			}
+		}
+		if f.Dropped = q.filter.Dropped; ch.On {
+			f.Drug = ""
+		}
+		ch.URL = f.url(frame.QueueURL, q.when)
+		if ch.Count > 0 || ch.On {
+			groups = append(groups, ch)
+		}
+	}
+	f := q.filter
+	f.Dropped = true
+	dropped = chip{Name: text.Say("dosereview.dropped", text.Figure(s.reviewPolicy(ctx).RecentHours)), On: q.filter.Dropped}
+	for _, e := range q.all {
+		if f.shows(e) {
+			dropped.Count++
+		}
+	}
+	f.Dropped = !q.filter.Dropped
+	dropped.URL = f.url(frame.QueueURL, q.when)
+	for _, e := range q.all {
+		for _, d := range e.Exposures.Active {
+			if ofReview(d.Substance) {
+				names = append(names, d.Name)
+				if g := d.Group(); g != clinical.NoGroup {
+					names = append(names, string(g))
+				}
+			}
+		}
+	}
+	slices.Sort(names)
+	return groups, dropped, slices.Compact(names)
+}
+
+func (s *service) queueRow(t frame.Times, e queued) queueRow {
+	d := e.Digest
+	r := queueRow{
+		URL: frame.ReviewURL(d.StayID), Stay: frame.Segment(d.StayID), Bed: d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID,
+		Age: parts.AgeOf(d.Stay, t), Unit: d.Stay.Unit, Tier: e.Tier, TierName: text.TierNames[e.Tier], Load: text.Load(e.Exposures),
+		LeftOut: text.List(e.Exposures.LoadLeftOut), Unrecognised: text.List(d.Unrecognised),
+		Reviewed: reviewedLine(t, e.Last), Due: e.Due, News: t.ReviewNews(e.News),
+	}
+	if !t.Live {
+		r.URL += frame.AsOfQuery(t.At)
+	}
+	if set := d.LatestSet(); set != nil {
+		r.Set = parts.SetLineOf(t, *set)
+		r.Last = s.lastDoses(d, *set)
+	}
+	var others []string
+	for _, dose := range trends.DrugDosesAt(d, e.Exposures, e.At) {
+		switch {
+		case dose.Lowering():
+			r.Drugs = append(r.Drugs, s.drugRow(t, dose, d, nil, nil, nil))
+		case ofReview(dose.Substance):
+			others = append(others, dose.Name)
+		}
+	}
+	r.Others = text.List(others)
+	for _, drop := range e.Drops {
+		r.Drops = append(r.Drops, t.DroppedAfter(drop))
+	}
+	for _, f := range e.Review.Flags {
+		r.Flags = append(r.Flags, parts.ReasonView{Text: t.FlagWith(f, e.Exposures.Contributors), Rule: t.Rule(f.Rule)})
+	}
+	return r
+}
+
+// lastDoses are the last doses before the latest set (E-LAST).
+func (s *service) lastDoses(d trends.Digest, set trends.Set) []string {
+	var out []string
+	for _, l := range d.LastDoses {
+		out = append(out, l.Drug+" "+text.Span(set.StartedAt.Sub(l.GivenAt)))
+	}
+	return out
+}
+
+// reviewedLine says what the last review was; "" where there is none.
+func reviewedLine(t frame.Times, r *dosereview.Review) string {
+	if r == nil {
+		return ""
+	}
+	return text.Say("dosereview.last-line", t.Time(r.At), r.Who, text.ReviewOutcomes[r.Outcome], text.Day(r.LookAgain))
+}
+
+// drugRow is one drug with its doses.
+type drugRow struct {
+	Name, Class string
+	Ordered     []string
+	Given       string
+	Last        *frame.Moment
+	LastDose    string
+	Before      string // from the last dose to the set that the hours count to
+	Changes     []string
+	Facts       string
+}
+
+// drugRow writes one drug. last are the last given doses by now, before those before
+// a set; both may be nil, where only orders and sums are shown.
+func (s *service) drugRow(t frame.Times, dose trends.DrugDose, d trends.Digest, last, before []trends.Given, set *trends.Set) drugRow {
+	r := drugRow{Name: dose.Name, Class: text.DrugClass(dose.Substance), Given: text.GivenDoses(dose), Facts: strings.Join(dose.Facts, ", ")}
+	for _, o := range dose.Ordered {
+		r.Ordered = append(r.Ordered, text.OrderedDose(o))
+	}
+	if g := givenOf(last, dose.Name); g != nil {
+		r.Last, r.LastDose = t.MomentAgo(g.At), text.GivenDose(*g)
+	}
+	if g := givenOf(before, dose.Name); g != nil && set != nil {
+		r.Before = text.Span(set.StartedAt.Sub(g.At))
+	}
+	for _, c := range d.Changes {
+		if c.Drug == dose.Name {
+			r.Changes = append(r.Changes, strings.TrimPrefix(text.Change(c), c.Drug+" ")+", "+t.Time(c.At))
+		}
+	}
+	return r
+}
+
+func givenOf(list []trends.Given, drug string) *trends.Given {
+	for n := range list {
+		if list[n].Name == drug {
+			return &list[n]
+		}
+	}
+	return nil
+}
+
+// reviewPolicy is the part of the policy of a request that dose reviews go by.
+func (s *service) reviewPolicy(ctx context.Context) clinical.ReviewPolicy {
+	return s.PolicyFor(ctx).Policy.DoseReview
+}

@@ -1,0 +1,116 @@
+package doses
+
+import (
+	"context"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/audit"
+	"plumbline/internal/clinical"
+	"plumbline/internal/dosereview"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+)
+
+// recordReview records a review and ends what was owed of it. What cannot be recorded
+// comes back with what was typed.
+func (s *service) recordReview(c *gin.Context) {
+	form, ok := s.Form(c)
+	if !ok {
+		return
+	}
+	seen := frame.StayOf(c)
+	if !seen.When.Live || s.DoseReviews == nil {
+		s.Tell(c, http.StatusUnprocessableEntity, text.Say("dosereview.not-recorded"), text.Say("dosereview.not-live"))
+		return
+	}
+	typed := dosereview.Draft{
+		Outcome: dosereview.Outcome(form.Get("outcome")), LookAgain: strings.TrimSpace(form.Get("look_again_on")),
+		Note: strings.TrimSpace(strings.ReplaceAll(form.Get("note"), "\r\n", "\n")),
+	}
+	after, err := strconv.ParseInt(form.Get("after"), 10, 64)
+	if err != nil || after < 0 {
+		after = -1 // of no form of this page: refused as one that is out of date
+	}
+	a := seen.View.Assessment
+	evidence := dosereview.EvidenceOf(a)
+	if wrong := typed.Check(s.day(seen.When.At)); len(wrong) > 0 {
+		s.noteReview(c, "not recorded: "+string(clinical.Invalid), typed)
+		s.showReview(c, http.StatusUnprocessableEntity, &typed, wrong, "")
+		return
+	}
+	if form.Get("seen") != evidence.Mark() {
+		s.noteReview(c, "not recorded: "+string(clinical.Conflict), typed)
+		s.showReview(c, http.StatusConflict, &typed, nil, text.Say("dosereview.evidence-moved"))
+		return
+	}
+	account, at := frame.AccountOf(c), s.Clock()
+	review, err := s.DoseReviews.Add(c.Request.Context(), dosereview.Review{
+		StayID: a.Digest.StayID, AccountID: account.ID, Who: account.Name, At: at, Draft: typed, Evidence: evidence,
+	}, after)
+	if err != nil && s.recordedAlready(c, account.ID, typed, after) { // the button was pressed twice
+		s.noteReview(c, "recorded before", typed)
+		c.Redirect(http.StatusSeeOther, frame.ReviewURL(a.Digest.StayID)+"?recorded=1")
+		return
+	}
+	if err != nil {
+		s.noteReview(c, "not recorded: "+string(clinical.CodeOf(err)), typed)
+		if clinical.CodeOf(err) == clinical.Conflict {
+			s.showReview(c, http.StatusConflict, &typed, nil, text.Say("dosereview.review-moved"))
+			return
+		}
+		s.Fail(c, err)
+		return
+	}
+	s.noteReview(c, "recorded", typed)
+	s.endReview(c, review)
+	c.Redirect(http.StatusSeeOther, frame.ReviewURL(a.Digest.StayID)+"?recorded=1")
+}
+
+// recordedAlready reports whether the last review of the stay is what this form asks
+// for, by the same account and after the same review.
+func (s *service) recordedAlready(c *gin.Context, account int64, typed dosereview.Draft, after int64) bool {
+	seen := frame.StayOf(c)
+	id := seen.View.Assessment.Digest.StayID
+	all, err := s.reviewsOf(c.Request.Context(), []string{id}, seen.When)
+	list := all[id]
+	if err != nil || len(list) == 0 {
+		return false
+	}
+	before := int64(0)
+	if len(list) > 1 {
+		before = list[len(list)-2].Number
+	}
+	last := list[len(list)-1]
+	return last.AccountID == account && last.Draft == typed && before == after
+}
+
+// noteReview writes to the audit what became of a review, without its note: that it
+// was asked for stands there already.
+func (s *service) noteReview(c *gin.Context, outcome string, d dosereview.Draft) {
+	e := audit.Entry{Did: audit.Change, Stay: c.Param("stay"), Unit: frame.StayOf(c).View.Assessment.Digest.Stay.Unit, Outcome: outcome, Note: "dose review"}
+	if said := text.ReviewOutcomes[d.Outcome]; said != "" {
+		e.Note += ": " + said
+	}
+	if err := s.Record(c, e); err != nil {
+		s.Log.Error("the outcome of a dose review is not in the audit; that it was asked for is", "outcome", outcome, "error", err)
+	}
+}
+
+// endReview ends the episode that asked for the review. The review is recorded by
+// then, so that it is done whether or not the browser still waits for the answer: who
+// presses twice cuts the first request off. Where it cannot be done, the log says so and
+// the episode stays owed.
+func (s *service) endReview(c *gin.Context, r dosereview.Review) {
+	if s.Episodes == nil {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Request.Context()), frame.MaxAnswerIn)
+	defer cancel()
+	if err := s.Episodes.EndDoseReview(ctx, r, text.ReviewEnds(r.Outcome)); err != nil {
+		s.Log.Error("a dose review was recorded and its episode could not be ended; end it by hand", "stay", r.StayID, "error", err)
+	}
+}

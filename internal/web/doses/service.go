@@ -1,0 +1,51 @@
+// Package doses is the dose review: the queue of stays with a flag, the page of one for
+// the pharmacist, and both as tables.
+package doses
+
+import (
+	"context"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/auth"
+	"plumbline/internal/dosereview"
+	"plumbline/internal/web/frame"
+)
+
+// Lists ranks a unit: Live at the current moment, List at any moment.
+type Lists interface {
+	Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error)
+	List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error)
+}
+
+// Episodes ends what is owed of a review that was recorded.
+type Episodes interface {
+	EndDoseReview(ctx context.Context, r dosereview.Review, note string) error
+}
+
+// Deps is what these pages need besides the frame.
+type Deps struct {
+	Lists Lists
+	// DoseReviews keeps what pharmacists record. Nil: nothing can be recorded.
+	DoseReviews DoseReviews
+	// Episodes keeps what is owed. Nil: nothing is.
+	Episodes Episodes
+}
+
+type service struct {
+	*frame.Frame
+	Deps
+}
+
+// Routes are the ways to these pages.
+func Routes(f *frame.Frame, d Deps) []frame.Route {
+	s := &service{f, d}
+	queue, stay := frame.May(auth.ReviewDoses, auth.ViewNames), frame.OnStay(auth.ReviewDoses, auth.ViewStay)
+	return []frame.Route{
+		frame.Get("/dose-review", queue, s.queuePage),
+		frame.Get("/dose-review.xlsx", queue, s.exportXLSX),
+		frame.Get("/dose-review.csv", queue, s.exportCSV),
+		frame.Get("/dose-review/:stay", stay, s.reviewPage),
+		frame.Post("/dose-review/:stay", stay, s.recordReview),
+	}
+}

@@ -1,0 +1,190 @@
+package feeds
+
+import (
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/clinical"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// heldShown are the rows held back of one page.
+const heldShown = 50
+
+// fixedShown are the rows put right last that the page names.
+const fixedShown = 10
+
+// feedsView is the page of the feeds' health.
+type feedsView struct {
+	frame.Layout
+	State     string
+	FolderSet bool
+	Trouble   string
+	Since     *frame.Moment // since when nothing was read, where that is so
+	At        *frame.Moment
+	Said      string // what has just been done
+	Ends      string // and what became of the rows
+	Problems  []string
+	Kinds     []feedKindView
+	Telling   []channelView
+	Files     []fileView
+	FilesMore bool // only the last are listed
+	SeesRows  bool
+	Held      []heldLine
+	HeldTotal int
+	HeldPart  string // "rows 51 to 100 of 214"
+	Earlier   string // the address of the part before
+	Later     string // and of the one behind
+	OfKind    string // the kind of which rows are shown alone
+	Fixed     []fixedLine
+	Waiting   int
+	Episodes  []parts.Episode // owed of the feeds
+}
+
+type heldLine struct {
+	HeldRow
+	URL string
+}
+
+type fixedLine struct {
+	FixedRow
+	When *frame.Moment
+}
+
+// feedKindView is one kind of facts of one feed.
+type feedKindView struct {
+	Feed, Kind                                         string
+	Read, New, Newest                                  *frame.Moment
+	Lag                                                string
+	Accepted, Unchanged, Superseded, Waiting, HeldBack int
+	HeldNow, WaitingNow                                int
+	HeldURL                                            string
+}
+
+// channelView is how telling by one channel goes.
+type channelView struct {
+	Name, Trouble   string
+	Sent, Failing   *frame.Moment
+	Oldest          *frame.Moment
+	Waiting, Failed int
+}
+
+type fileView struct {
+	Name, Folder string
+	Read         *frame.Moment
+	Rows         int
+	Unchanged    int
+	HeldBack     int
+	Error        string
+}
+
+func (s *service) feedPage(c *gin.Context) { s.showFeeds(c, http.StatusOK, "", nil) }
+
+// showFeeds shows the page of the feeds, with what has just been done.
+func (s *service) showFeeds(c *gin.Context, status int, said string, ends *RowEnds) {
+	h, state := s.Feeds.Health(c.Request.Context(), s.Log)
+	now := s.Clock()
+	t := s.Times(now, true)
+	v := feedsView{
+		Layout: s.Layout(c, text.Say("feeds.title")).At("/feeds").Live(now), State: state, FolderSet: h.FolderSet, Trouble: h.Trouble,
+		HeldTotal: h.HeldTotal, Waiting: h.Waiting, Said: said, FilesMore: len(h.Files) >= filesShown,
+		SeesRows: s.Desk != nil && state != parts.FeedUnknown && frame.AccountOf(c).May(auth.ViewHeldRows),
+	}
+	if ends != nil {
+		v.Ends = text.Say("feeds.ends", ends.Accepted, ends.Unchanged, ends.Superseded, ends.Waiting, ends.Quarantined)
+		v.Problems = ends.Problems[:min(len(ends.Problems), heldShown)]
+	}
+	if v.SeesRows {
+		if err := s.heldOf(c, &v, t); err != nil {
+			s.Fail(c, err)
+			return
+		}
+	}
+	var err error
+	if v.Episodes, err = s.feedEpisodes(c, now); err != nil {
+		s.Fail(c, err)
+		return
+	}
+	// What is being typed must not be swept away, nor what was done be hidden.
+	v.Refresh = said == "" && !parts.Actable(v.Episodes)
+	v.At, v.Since = t.MomentIfAny(h.LastRead), t.MomentIfAny(h.SilentSince)
+	for _, k := range h.Kinds {
+		v.Kinds = append(v.Kinds, feedKindViewOf(t, k))
+	}
+	for _, ch := range h.Telling {
+		v.Telling = append(v.Telling, channelView{
+			Name: ch.Name, Trouble: ch.Trouble, Waiting: ch.Waiting, Failed: ch.Failed,
+			Sent: t.MomentIfAny(ch.LastSent), Failing: t.MomentIfAny(ch.FailingSince), Oldest: t.MomentIfAny(ch.Oldest),
+		})
+	}
+	for _, f := range h.Files {
+		v.Files = append(v.Files, fileView{
+			Name: f.Name, Folder: f.Folder, Rows: f.Rows, Unchanged: f.Unchanged, HeldBack: f.Quarantined, Error: f.Error, Read: t.MomentIfAny(f.LastRead),
+		})
+	}
+	s.Show(c, status, "feeds", v)
+}
+
+func feedKindViewOf(t frame.Times, k parts.FeedKind) feedKindView {
+	v := feedKindView{
+		Feed: k.Feed, Kind: string(k.Kind), Read: t.MomentIfAny(k.ReadAt), New: t.MomentIfAny(k.NewAt), Newest: t.MomentIfAny(k.NewestAt),
+		Lag:      text.Say("feeds.unknown-lag"),
+		Accepted: k.Accepted, Unchanged: k.Unchanged, Superseded: k.Superseded, Waiting: k.Waiting, HeldBack: k.Quarantined,
+		HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,
+	}
+	if !k.NewAt.IsZero() && !k.NewestAt.IsZero() {
+		v.Lag = text.Span(k.NewAt.Sub(k.NewestAt))
+	}
+	v.HeldURL = "/feeds?kind=" + url.QueryEscape(string(k.Kind)) + "#held"
+	return v
+}
+
+// heldOf fills in the part of the rows held back that is asked for, and those put
+// right last.
+func (s *service) heldOf(c *gin.Context, v *feedsView, t frame.Times) error {
+	page, err := strconv.Atoi(c.DefaultQuery("page", "1"))
+	if err != nil || page < 1 || page > 1_000_000 {
+		page = 1
+	}
+	kind := clinical.Kind(c.Query("kind"))
+	if !slices.Contains(clinical.Kinds, kind) {
+		kind = ""
+	}
+	from := (page - 1) * heldShown
+	rows, err := s.Desk.Held(c.Request.Context(), kind, from, heldShown+1)
+	if err != nil {
+		return err
+	}
+	address := func(page int) string {
+		return "/feeds?" + url.Values{"kind": {string(kind)}, "page": {strconv.Itoa(page)}}.Encode() + "#held"
+	}
+	if page > 1 {
+		v.Earlier = address(page - 1)
+	}
+	if len(rows) > heldShown {
+		rows, v.Later = rows[:heldShown], address(page+1)
+	}
+	for _, h := range rows {
+		v.Held = append(v.Held, heldLine{h, "/feeds/held/" + strconv.FormatInt(h.ID, 10)})
+	}
+	if len(rows) > 0 {
+		v.HeldPart = text.Say("feeds.part", from+1, from+len(rows))
+	}
+	v.OfKind = string(kind)
+	fixed, err := s.Desk.Fixed(c.Request.Context(), fixedShown)
+	for _, f := range fixed {
+		v.Fixed = append(v.Fixed, fixedLine{f, t.MomentAgo(f.At)})
+	}
+	return err
+}
+
+// filesShown are the files, read last, that the page of the feeds names besides those
+// that could not be read.
+const filesShown = 200

@@ -1,0 +1,254 @@
+package feeds
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/audit"
+	"plumbline/internal/clinical"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+)
+
+// HeldRow is a row held back, with its reason.
+type HeldRow struct {
+	ID        int64
+	File      string
+	Line      int
+	Kind      clinical.Kind
+	SourceID  string
+	Reason    string
+	FirstSeen time.Time // the load that first held it back
+
+	// Of one row alone: as it was received, and the columns that its kind has. Header
+	// is empty, and Record the row as it stood, where it could not be parted.
+	Header, Record, Columns []string
+}
+
+// RowEnds is what became of rows that were read again.
+type RowEnds struct {
+	Accepted, Unchanged, Superseded, Waiting, Quarantined int
+	Problems                                              []string
+}
+
+// FixedRow is a row that somebody has put right.
+type FixedRow struct {
+	File     string
+	Line     int
+	Kind     clinical.Kind
+	SourceID string
+	Reason   string // for which it was held back
+	Who      string
+	At       time.Time
+	// Changed are the cells that are read otherwise than they were received.
+	Changed []ChangedCell
+}
+
+// ChangedCell is a cell of a row that was put right.
+type ChangedCell struct{ Column, Was, Is string }
+
+// FeedDesk is where rows held back are looked at and put right.
+type FeedDesk interface {
+	// Held lists rows held back, by file and line; of one kind where it is named.
+	Held(ctx context.Context, kind clinical.Kind, offset, limit int) ([]HeldRow, error)
+	// Row is one of them with all that was received. The error of this and the next
+	// two is clinical.NotFound where it is not held back any more.
+	Row(ctx context.Context, id int64) (HeldRow, error)
+	// Retry reads a row again, or all of them for 0. done is false where that takes
+	// longer than a page should, and goes on.
+	Retry(ctx context.Context, id int64) (ends RowEnds, done bool, err error)
+	// Fix reads a row as it was put right. A reason says why it still cannot be used.
+	Fix(ctx context.Context, id int64, columns, cells []string, who string) (ends RowEnds, reason string, err error)
+	// Fixed lists the rows put right last, newest first.
+	Fixed(ctx context.Context, limit int) ([]FixedRow, error)
+}
+
+// heldView is one row held back, with a form to put it right.
+type heldView struct {
+	frame.Layout
+	ID       int64
+	Mark     string // tells the row from another that has come to its number
+	File     string
+	Line     int
+	Kind     string
+	SourceID string
+	Reason   string
+	First    *frame.Moment
+	Cells    []cellView
+	Raw      []string // as received, where it could not be parted by columns
+	Error    string
+	Others   bool // columns that the file does not have are offered
+}
+
+type cellView struct {
+	Column, Value, Was string
+	InFile             bool
+	Known              bool // a column that is read
+}
+
+// markOf tells a row held back from others.
+func markOf(h HeldRow) string {
+	sum := sha256.Sum256(fmt.Appendf(nil, "%q %d %q %q %q", h.File, h.Line, h.Kind, h.Header, h.Record))
+	return hex.EncodeToString(sum[:12])
+}
+
+// heldRow is the row of the URL. It answers itself and returns false where there is
+// none.
+func (s *service) heldRow(c *gin.Context) (HeldRow, bool) {
+	id, err := strconv.ParseInt(c.Param("row"), 10, 64)
+	if err != nil || s.Desk == nil {
+		s.NotFound(c)
+		return HeldRow{}, false
+	}
+	h, err := s.Desk.Row(c.Request.Context(), id)
+	if clinical.CodeOf(err) == clinical.NotFound {
+		s.Tell(c, http.StatusNotFound, text.Say("feeds.gone-heading"), text.Say("feeds.gone"))
+		return h, false
+	}
+	if err != nil {
+		s.Fail(c, err)
+		return h, false
+	}
+	return h, true
+}
+
+// cell is what a row held back says in a column.
+func (h HeldRow) cell(column string) string {
+	if n := slices.Index(h.Header, column); n >= 0 && len(h.Record) == len(h.Header) {
+		return h.Record[n]
+	}
+	return ""
+}
+
+// noteHeld records who looked at, read again or put right a row held back.
+func (s *service) noteHeld(c *gin.Context, did string, h HeldRow, note string) bool {
+	return s.MustNote(c, audit.Entry{Did: did, Stay: h.cell("stay_id"), Outcome: frame.Allowed, Note: note + " " + strconv.FormatInt(h.ID, 10)})
+}
+
+func (s *service) heldPage(c *gin.Context) {
+	h, ok := s.heldRow(c)
+	if !ok || !s.noteHeld(c, audit.View, h, "row held back") {
+		return
+	}
+	s.showHeld(c, http.StatusOK, h, nil, "")
+}
+
+// showHeld shows a row held back; cells holds what somebody typed, by column, nil for
+// what was received.
+func (s *service) showHeld(c *gin.Context, status int, h HeldRow, cells url.Values, fault string) {
+	t := s.Times(s.Clock(), false)
+	v := heldView{
+		Layout: s.Layout(c, text.Say("feeds.held-title")).At("/feeds"), ID: h.ID, Mark: markOf(h), File: h.File, Line: h.Line,
+		Kind: string(h.Kind), SourceID: h.SourceID, Reason: h.Reason, Error: fault,
+	}
+	if !h.FirstSeen.IsZero() {
+		v.First = t.MomentAgo(h.FirstSeen)
+	}
+	if len(h.Header) == 0 || len(h.Header) != len(h.Record) {
+		v.Raw = h.Record
+	}
+	for _, column := range columnsOf(h) {
+		cell := cellView{Column: column, Was: h.cell(column), InFile: slices.Contains(h.Header, column), Known: slices.Contains(h.Columns, column)}
+		cell.Value = cell.Was
+		if cells != nil {
+			cell.Value = cells.Get(cellName(column))
+		}
+		v.Others = v.Others || !cell.InFile
+		v.Cells = append(v.Cells, cell)
+	}
+	s.Show(c, status, "held", v)
+}
+
+// columnsOf are the columns of the file with a name, and then those that its kind has
+// besides.
+func columnsOf(h HeldRow) []string {
+	var out []string
+	for _, column := range slices.Concat(h.Header, h.Columns) {
+		if column != "" && !slices.Contains(out, column) {
+			out = append(out, column)
+		}
+	}
+	return out
+}
+
+func cellName(column string) string { return "cell." + column }
+
+func (s *service) fixRow(c *gin.Context) {
+	form, ok := s.Form(c)
+	if !ok {
+		return
+	}
+	h, ok := s.heldRow(c)
+	if !ok {
+		return
+	}
+	if form.Get("mark") != markOf(h) {
+		s.Tell(c, http.StatusConflict, text.Say("feeds.gone-heading"), text.Say("feeds.gone"))
+		return
+	}
+	if !s.noteHeld(c, audit.Change, h, "putting right row held back") {
+		return
+	}
+	columns := columnsOf(h)
+	cells := make([]string, len(columns))
+	for n, column := range columns {
+		cells[n] = form.Get(cellName(column))
+	}
+	ends, reason, err := s.Desk.Fix(c.Request.Context(), h.ID, columns, cells, frame.AccountOf(c).Name)
+	switch {
+	case err != nil:
+		s.failHeld(c, err)
+	case reason != "":
+		s.showHeld(c, http.StatusUnprocessableEntity, h, form, reason)
+	default:
+		s.showFeeds(c, http.StatusOK, text.Say("feeds.fixed", h.File, h.Line), &ends)
+	}
+}
+
+func (s *service) retryRow(c *gin.Context) {
+	h, ok := s.heldRow(c)
+	if !ok || !s.noteHeld(c, audit.Change, h, "reading again row held back") {
+		return
+	}
+	s.retry(c, h.ID)
+}
+
+func (s *service) retryRows(c *gin.Context) {
+	if s.Desk == nil {
+		s.NotFound(c)
+		return
+	}
+	if s.MustNote(c, audit.Entry{Did: audit.Change, Outcome: frame.Allowed, Note: "reading again all rows held back"}) {
+		s.retry(c, 0)
+	}
+}
+
+func (s *service) retry(c *gin.Context, id int64) {
+	ends, done, err := s.Desk.Retry(c.Request.Context(), id)
+	switch {
+	case err != nil:
+		s.failHeld(c, err)
+	case !done:
+		s.showFeeds(c, http.StatusAccepted, text.Say("feeds.retrying"), nil)
+	default:
+		s.showFeeds(c, http.StatusOK, text.Say("feeds.retried"), &ends)
+	}
+}
+
+// failHeld answers for a row that is gone by the time it was to be read.
+func (s *service) failHeld(c *gin.Context, err error) {
+	if clinical.CodeOf(err) == clinical.NotFound {
+		s.Tell(c, http.StatusNotFound, text.Say("feeds.gone-heading"), text.Say("feeds.gone"))
+		return
+	}
+	s.Fail(c, err)
+}

@@ -1,0 +1,43 @@
+// Package feeds is how the feeds stand, and the rows held back with the form to put one
+// right.
+package feeds
+
+import (
+	"context"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/episodes"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// Episodes tells what is owed of a unit, or of the feeds for the unit "".
+type Episodes interface {
+	Unit(ctx context.Context, unit string) ([]episodes.Episode, error)
+}
+
+// Deps is what these pages need besides the frame.
+type Deps struct {
+	Feeds parts.Feeds
+	Desk  FeedDesk // nil: rows held back are not shown
+	// Episodes keeps what is owed. Nil: nothing is.
+	Episodes Episodes
+}
+
+type service struct {
+	*frame.Frame
+	Deps
+}
+
+// Routes are the ways to these pages.
+func Routes(f *frame.Frame, d Deps) []frame.Route {
+	s := &service{f, d}
+	rows := frame.May(auth.ViewHeldRows)
+	return []frame.Route{
+		frame.Get("/feeds", frame.May(auth.ViewFeeds), s.feedPage),
+		frame.Post("/feeds/retry", rows, s.retryRows),
+		frame.Get("/feeds/held/:row", rows, s.heldPage),
+		frame.Post("/feeds/held/:row", rows, s.fixRow),
+		frame.Post("/feeds/held/:row/retry", rows, s.retryRow),
+	}
+}

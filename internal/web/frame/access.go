@@ -1,0 +1,204 @@
+package frame
+
+import (
+	"net/http"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/assess"
+	"plumbline/internal/auth"
+	"plumbline/internal/text"
+)
+
+// Rule says who may take a route: an account by its permissions, a machine by the
+// scope of its token.
+type Rule struct {
+	who   audience
+	needs []auth.Permission
+	scope auth.Scope // "": no machine may, or with anyToken every one
+}
+
+// audience is the kind of a rule.
+type audience string
+
+const (
+	everyone    audience = "public"
+	thisMachine audience = "this machine"       // without a proxy between; or a token
+	anyAccount  audience = "signed in"          //
+	permitted   audience = "permission"         // refused with 403
+	ofUnit      audience = "unit of the URL"    // permission and unit; refused with 404
+	ofStay      audience = "stay of the URL"    // permission and the stay's unit; refused with 404
+	ofEpisode   audience = "episode of the URL" // permission, or that of its task, and its unit; refused with 404: MayAct
+	ofFall      audience = "fall of the URL"    // permission and the unit of the fall; refused with 404
+	denied      audience = "no rule, so denied" // what the table does not hold
+)
+
+// Public, ThisMachine and SignedIn are rules without a permission: anybody; whoever sits
+// at this machine, or a token; any account.
+var (
+	Public      = Rule{who: everyone}
+	ThisMachine = Rule{who: thisMachine}
+	SignedIn    = Rule{who: anyAccount}
+)
+
+// May asks for permissions; who lacks one is told.
+func May(needs ...auth.Permission) Rule { return Rule{who: permitted, needs: needs} }
+
+// OnUnit asks for permissions and the unit of the URL; who lacks one finds nothing there.
+func OnUnit(needs ...auth.Permission) Rule { return Rule{who: ofUnit, needs: needs} }
+
+// OnStay asks for permissions and the unit of the stay of the URL.
+func OnStay(needs ...auth.Permission) Rule { return Rule{who: ofStay, needs: needs} }
+
+// AnyToken stands for a scope where every machine may.
+const AnyToken auth.Scope = "any token"
+
+// Or lets machines take the route too, by a scope of their token.
+func (r Rule) Or(s auth.Scope) Rule {
+	r.scope = s
+	return r
+}
+
+// OnEpisode asks for permissions, or that of the episode's task, and its unit: MayAct.
+func OnEpisode(needs ...auth.Permission) Rule { return Rule{who: ofEpisode, needs: needs} }
+
+// OnFall asks for permissions and the unit of the fall of the URL.
+func OnFall(needs ...auth.Permission) Rule { return Rule{who: ofFall, needs: needs} }
+
+// String is the rule in words.
+func (r Rule) String() string {
+	words := []string{string(r.who)}
+	for _, p := range r.needs {
+		words = append(words, string(p))
+	}
+	if r.scope != "" {
+		words = append(words, "or a token: "+string(r.scope))
+	}
+	return strings.Join(words, ", ")
+}
+
+// guard lets a request through to its handler if the rule of its route allows. A
+// route without a rule is denied: forgetting one shuts a door.
+func (s *Frame) guard(c *gin.Context) {
+	if c.FullPath() == "" {
+		return // no route: not found, or a method that it does not have
+	}
+	r, known := s.RuleOf(c.Request.Method, c.FullPath())
+	if !known {
+		r = Rule{who: denied}
+	}
+	if !s.allows(c, r) {
+		c.Abort()
+	}
+}
+
+// allows answers the request itself where it returns false.
+func (s *Frame) allows(c *gin.Context, r Rule) bool {
+	if token, carried := bearer(c.Request); carried && r.who != everyone && r.who != denied {
+		return s.allowsToken(c, r, token)
+	}
+	switch r.who {
+	case everyone:
+		return true
+	case thisMachine:
+		if !CameFrom(c).Local {
+			s.Tell(c, http.StatusForbidden, text.Say("message.not-from-there"), text.Say("message.not-from-there-says", string(r.scope)))
+			return false
+		}
+		return true
+	case anyAccount, permitted, ofUnit, ofStay, ofEpisode, ofFall:
+		a, ok := s.identify(c)
+		if !ok {
+			return false
+		}
+		return s.permits(c, r, accountCaller{a}) && s.noteRoute(c, r, Allowed)
+	}
+	s.Log.Error("a route has no rule and is denied", "route", c.FullPath(), "method", c.Request.Method)
+	s.NotFound(c)
+	return false
+}
+
+// caller is who asks: an account that is signed in, or a machine with a token.
+type caller interface {
+	meets(Rule) bool
+	OnUnit(string) bool
+}
+
+type accountCaller struct{ auth.Account }
+
+func (a accountCaller) meets(r Rule) bool { return a.May(r.needs...) }
+
+func (s *Frame) permits(c *gin.Context, r Rule, by caller) bool {
+	switch {
+	case r.who == ofUnit && !(by.meets(r) && by.OnUnit(c.Param("unit"))):
+		s.refuse(c, r, s.NotFound)
+		return false
+	case r.who == ofStay:
+		return s.permitsStay(c, r, by)
+	case r.who == ofEpisode:
+		return s.permitsEpisode(c, r, AccountOf(c)) // none of a machine
+	case r.who == ofFall:
+		return s.permitsFall(c, r, AccountOf(c)) // none of a machine
+	case !by.meets(r):
+		s.refuse(c, r, s.forbidden)
+		return false
+	}
+	return true
+}
+
+// permitsStay looks up the stay as it was known at the moment asked for: the unit
+// where it was then, or its last one, must be one of the caller's.
+func (s *Frame) permitsStay(c *gin.Context, r Rule, by caller) bool {
+	if !by.meets(r) {
+		s.refuse(c, r, s.NotFound)
+		return false
+	}
+	when, ok := s.AsOf(c)
+	if !ok {
+		return false
+	}
+	view, err := s.Finder.Stay(c.Request.Context(), c.Param("stay"), when.At)
+	if err != nil {
+		s.Fail(c, err)
+		return false
+	}
+	if !by.OnUnit(view.Assessment.Digest.Stay.Unit) {
+		s.refuse(c, r, s.NotFound)
+		return false
+	}
+	c.Set(stayKey, SeenStay{when, view})
+	return true
+}
+
+// Keys of what guard leaves for the handlers.
+const (
+	accountKey = "account"
+	stayKey    = "stay"
+	episodeKey = "episode"
+)
+
+// SeenStay is a stay that the account may see, at the moment asked for.
+type SeenStay struct {
+	When Asked
+	View assess.StayView
+}
+
+// StayOf is the stay of a route under the rule OnStay.
+func StayOf(c *gin.Context) SeenStay { return c.MustGet(stayKey).(SeenStay) }
+
+// AccountOf is the account of a route that needs one; its zero value, which may do
+// nothing, where there is none.
+func AccountOf(c *gin.Context) auth.Account {
+	a, _ := c.Get(accountKey)
+	account, _ := a.(auth.Account)
+	return account
+}
+
+func (s *Frame) forbidden(c *gin.Context) {
+	if tokenOf(c).Name != "" {
+		s.lacksScope(c)
+		return
+	}
+	s.Tell(c, http.StatusForbidden, text.Say("message.forbidden"), text.Say("message.forbidden-says"))
+}

@@ -1,0 +1,68 @@
+package frame
+
+import (
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/care"
+	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
+)
+
+// tasked is what lets somebody act on the episodes of one kind, and close them, who
+// may not act on all: it is the work that the episode asks for.
+var tasked = map[episodes.Kind]auth.Permission{
+	episodes.DoseReview: auth.ReviewDoses,
+	episodes.FeedStale:  auth.ManagePolicy,
+}
+
+// MayAct reports whether an account may do to an episode what needs a permission: of
+// a patient where it may see the patient and is on the unit, of a feed where it may
+// see the feeds.
+func MayAct(a auth.Account, e episodes.Episode, needs ...auth.Permission) bool {
+	task, some := tasked[e.Kind]
+	if !a.May(needs...) && !(some && a.May(task)) {
+		return false
+	}
+	if e.Kind == episodes.FeedStale {
+		return a.May(auth.ViewFeeds)
+	}
+	return a.May(auth.ViewList, auth.ViewNames) && a.OnUnit(e.Unit)
+}
+
+// permitsEpisode looks up the episode. Whether there is none, it is another unit's,
+// or the account may not do this, the answer is the same.
+func (s *Frame) permitsEpisode(c *gin.Context, r Rule, a auth.Account) bool {
+	if s.Episodes == nil {
+		s.NotFound(c)
+		return false
+	}
+	h, err := s.Episodes.Episode(c.Request.Context(), c.Param("episode"))
+	if err != nil && clinical.CodeOf(err) != clinical.NotFound {
+		s.Fail(c, err)
+		return false
+	}
+	if err == nil {
+		c.Set(episodeKey, h)
+	}
+	if err != nil || !MayAct(a, h.Episode, r.needs...) {
+		s.refuse(c, r, s.NotFound)
+		return false
+	}
+	return true
+}
+
+// EpisodeOf is the episode of a route under the rule onEpisode.
+func EpisodeOf(c *gin.Context) care.History {
+	h, _ := c.Get(episodeKey)
+	found, _ := h.(care.History)
+	return found
+}
+
+// NoteOf names an episode in the audit.
+func NoteOf(e episodes.Episode) string {
+	if e.ID == "" {
+		return "no such episode"
+	}
+	return string(e.Kind) + " " + e.ID
+}

@@ -1,0 +1,43 @@
+package frame
+
+import (
+	"net/url"
+	"strings"
+	"time"
+)
+
+// SetURL is where a set of a stay is taken, chooseURL where a patient of a unit is chosen for one.
+func SetURL(stay string) string { return StayURL(stay) + "/new-set" }
+
+func ChooseURL(unit string) string { return UnitURL(unit) + "/new-set" }
+
+const QueueURL = "/dose-review"
+
+func ReviewURL(stay string) string { return QueueURL + "/" + Segment(stay) }
+
+func EpisodesURL(unit string) string { return UnitURL(unit) + "/episodes" }
+
+func FallURL(id string) string { return "/falls/" + Segment(id) }
+
+func FallsURL(unit string) string { return UnitURL(unit) + "/falls" }
+
+func Exactly(at time.Time) string {
+	return "?as_of=" + url.QueryEscape(at.UTC().Format(time.RFC3339Nano))
+}
+
+func HistoryURL(stay string) string { return StayURL(stay) + "/history" }
+
+func OverTimeURL(unit string) string { return UnitURL(unit) + "/over-time" }
+
+func UnitURL(unit string) string { return "/units/" + Segment(unit) }
+
+func StayURL(stay string) string { return "/stays/" + Segment(stay) }
+
+// Segment writes a text as one part of a path. The router reads a plus sign as a space
+// where anything else of the path is escaped in another way than it would itself.
+func Segment(s string) string { return strings.ReplaceAll(url.PathEscape(s), "+", "%2B") }
+
+// AsOfQuery keeps the moment asked for in a link.
+func AsOfQuery(at time.Time) string {
+	return "?as_of=" + url.QueryEscape(at.UTC().Format(time.RFC3339))
+}

@@ -1,0 +1,50 @@
+package frame
+
+import (
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/ingest/feed"
+	"plumbline/internal/text"
+)
+
+// Asked is the moment a request asks for; live where it names none.
+type Asked struct {
+	At   time.Time
+	Live bool
+}
+
+// AsOf reads ?as_of=. It answers the request itself and returns false where the
+// moment cannot be read.
+func (s *Frame) AsOf(c *gin.Context) (Asked, bool) {
+	when, ok := s.momentOf(c)
+	if !ok {
+		s.Tell(c, http.StatusBadRequest, text.Say("message.odd-moment"), text.Say("message.odd-moment-says", s.Zone.String()))
+	}
+	return when, ok
+}
+
+// momentOf is asOf without an answer.
+func (s *Frame) momentOf(c *gin.Context) (Asked, bool) {
+	value := c.Query("as_of")
+	if value == "" {
+		return Asked{s.Minute(), true}, true
+	}
+	at, ok := feed.ParseTime(value, s.Zone)
+	if n := strings.LastIndexByte(value, ' '); !ok && n > 0 { // a plus sign that was not escaped
+		at, ok = feed.ParseTime(value[:n]+"+"+value[n+1:], s.Zone)
+	}
+	return Asked{at, false}, ok
+}
+
+// RecordedBy is the moment by which reviews count: a live page is made for its
+// minute, and shows the review that was recorded within it.
+func (s *Frame) RecordedBy(when Asked) time.Time {
+	if when.Live {
+		return s.Clock()
+	}
+	return when.At
+}

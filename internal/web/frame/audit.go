@@ -1,0 +1,91 @@
+package frame
+
+import (
+	"net/http"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/audit"
+	"plumbline/internal/auth"
+	"plumbline/internal/text"
+)
+
+// Outcomes that the audit names.
+const (
+	Allowed = "allowed"
+	Refused = "refused"
+)
+
+// Record writes an entry of the audit for the request.
+func (s *Frame) Record(c *gin.Context, e audit.Entry) error {
+	if s.Note == nil {
+		return nil
+	}
+	e.At, e.From, e.What = s.Clock(), CameFrom(c).Address.String(), c.Request.Method+" "+c.FullPath()
+	if e.Who == "" {
+		e.Who = whoOf(c)
+	}
+	return s.Note(c.Request.Context(), e)
+}
+
+// MustNote is record for what is still to be served. It answers itself and returns
+// false where the entry cannot be written: what cannot be recorded is not shown.
+func (s *Frame) MustNote(c *gin.Context, e audit.Entry) bool {
+	if err := s.Record(c, e); err != nil {
+		s.Log.Error("a request was not served: it could not be recorded", "route", c.FullPath(), "error", err)
+		s.Tell(c, http.StatusServiceUnavailable, text.Say("message.not-recorded"), text.Say("message.not-recorded-says"))
+		return false
+	}
+	return true
+}
+
+// noteRoute records a request that its rule has let through or refused, before it
+// is served. Every refusal is recorded. What is let through is not where the page
+// holds no patient data, nor on routes that record by themselves what became of
+// them.
+func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) bool {
+	e := audit.Entry{Did: audit.View, Outcome: outcome}
+	if !isReading(c) {
+		e.Did = audit.Change
+	}
+	if c.GetHeader(refreshHeader) != "" {
+		e.Note = "the page refreshed itself"
+	}
+	switch {
+	case r.who == ofUnit:
+		e.Unit = c.Param("unit")
+	case r.who == ofStay:
+		e.Stay = c.Param("stay")
+		if seen, ok := c.Get(stayKey); ok {
+			e.Unit = seen.(SeenStay).View.Assessment.Digest.Stay.Unit
+		}
+	case r.who == ofEpisode:
+		h := EpisodeOf(c).Episode
+		e.Stay, e.Unit, e.Note = h.StayID, h.Unit, NoteOf(h)
+	case r.who == ofFall:
+		if seen, ok := c.Get(FallKey); ok {
+			e.Unit, e.Stay, e.AsOf = UnitOfFall(seen.(SeenFall).Fall), seen.(SeenFall).Fall.StayID, seen.(SeenFall).At
+		}
+	case c.FullPath() == "/feeds" && AccountOf(c).May(auth.ViewHeldRows):
+		e.Note = "rows held back"
+	case strings.HasPrefix(c.FullPath(), "/accounts") && !isReading(c) && outcome == Refused: // what is done is recorded with its name
+		e.Did, e.Note = audit.Manage, c.Param("account")
+	case strings.HasPrefix(c.FullPath(), "/tokens") && !isReading(c) && outcome == Refused: // likewise
+		e.Did, e.Note = audit.Manage, c.Param("token")
+	case outcome == Refused: // a function that the account may not use
+	default:
+		return true
+	}
+	if when, ok := s.momentOf(c); ok && !when.Live && r.who != ofFall {
+		e.AsOf = when.At
+	}
+	return s.MustNote(c, e)
+}
+
+// refuse records that a rule refused the request, and then answers it.
+func (s *Frame) refuse(c *gin.Context, r Rule, answer func(*gin.Context)) {
+	if s.noteRoute(c, r, Refused) {
+		answer(c)
+	}
+}

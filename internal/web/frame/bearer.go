@@ -1,0 +1,105 @@
+package frame
+
+import (
+	"errors"
+	"net/http"
+	"strconv"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/audit"
+	"plumbline/internal/auth"
+	"plumbline/internal/text"
+)
+
+// challenge asks a program for a token (RFC 6750, section 3).
+const challenge = `Bearer realm="plumbline"`
+
+const tokenKey = "token"
+
+// bearer is the token that a request carries. A request with two, or with one that is
+// no token, carries one that nobody has.
+func bearer(r *http.Request) (token string, carried bool) {
+	all := r.Header.Values("Authorization")
+	for _, h := range all {
+		words := strings.Fields(h)
+		if len(words) > 0 && strings.EqualFold(words[0], "Bearer") {
+			token, carried = strings.Join(words[1:], " "), true
+		}
+	}
+	if len(all) > 1 {
+		token = ""
+	}
+	return token, carried
+}
+
+// tokenCaller is a machine with a token.
+type tokenCaller struct{ auth.APIToken }
+
+func (t tokenCaller) meets(r Rule) bool {
+	return r.scope == AnyToken || r.scope != "" && t.May(r.scope)
+}
+
+// tokenOf is the token of the request; its zero value where it came with none.
+func tokenOf(c *gin.Context) auth.APIToken {
+	v, _ := c.Get(tokenKey)
+	t, _ := v.(auth.APIToken)
+	return t
+}
+
+// whoOf is how the audit names who asks.
+func whoOf(c *gin.Context) string {
+	if t := tokenOf(c); t.Name != "" {
+		return t.Who()
+	}
+	return AccountOf(c).Name
+}
+
+// allowsToken is allows for a request with a token, whose cookies then count for
+// nothing. A token opens no page.
+func (s *Frame) allowsToken(c *gin.Context, r Rule, token string) bool {
+	if !isAPI(c) {
+		s.Tell(c, http.StatusForbidden, text.Say("message.no-token-here"), text.Say("message.no-token-here-says"))
+		return false
+	}
+	t, err := s.Tokens.Resolve(c.Request.Context(), token)
+	switch {
+	case errors.Is(err, auth.ErrToken):
+		s.refuseToken(c, t)
+		return false
+	case err != nil:
+		s.Fail(c, err)
+		return false
+	}
+	s.Metrics.tokens.WithLabelValues("right").Inc()
+	c.Set(tokenKey, t)
+	return s.permits(c, r, tokenCaller{t}) && s.noteRoute(c, r, Allowed)
+}
+
+// refuseToken answers a token that does not serve. One that was known once is no guess,
+// and is recorded under its name; of others an address has so many.
+func (s *Frame) refuseToken(c *gin.Context, known auth.APIToken) {
+	e := audit.Entry{Did: audit.SignIn, Outcome: Refused, Note: "no such token"}
+	if known.Name != "" {
+		e.Who, e.Note = known.Who(), "expired or revoked"
+	} else if err := s.Tokens.Wrong(CameFrom(c).Address); err != nil {
+		var wait *auth.WaitError
+		errors.As(err, &wait)
+		s.Metrics.tokens.WithLabelValues("wait").Inc()
+		c.Header("Retry-After", strconv.Itoa(wait.Seconds()))
+		s.Tell(c, http.StatusTooManyRequests, "", text.Say("message.wrong-tokens"))
+		return
+	}
+	s.Metrics.tokens.WithLabelValues("wrong").Inc()
+	if !s.MustNote(c, e) {
+		return
+	}
+	c.Header("WWW-Authenticate", challenge+`, error="invalid_token"`)
+	s.Tell(c, http.StatusUnauthorized, "", Sentence(auth.ErrToken))
+}
+
+func (s *Frame) lacksScope(c *gin.Context) {
+	c.Header("WWW-Authenticate", challenge+`, error="insufficient_scope"`)
+	s.Tell(c, http.StatusForbidden, "", text.Say("message.lacks-scope"))
+}

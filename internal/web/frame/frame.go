@@ -1,0 +1,124 @@
+// Package frame is what stands around every page: the router with its table of routes
+// and the rule of each, who is signed in, the audit, errors as answers, rendering,
+// static files and the bounds of a request. It knows no page; the rooms of
+// internal/web do, each a group of pages.
+package frame
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"net/netip"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/assess"
+	"plumbline/internal/audit"
+	"plumbline/internal/auth"
+	"plumbline/internal/care"
+	"plumbline/internal/clinical"
+	"plumbline/internal/policy"
+	"plumbline/internal/text"
+)
+
+// Finder finds what the address of a page names. Errors carry clinical.NotFound where
+// there is no such thing.
+type Finder interface {
+	// Units lists every unit that a stay has ever named.
+	Units(ctx context.Context) ([]string, error)
+	// Stay is a stay as it was known at a moment.
+	Stay(ctx context.Context, stayID string, at time.Time) (assess.StayView, error)
+	// Fall is a fall by its source_id, as it is known now.
+	Fall(ctx context.Context, sourceID string, now time.Time) (assess.Fall, error)
+}
+
+// EpisodeFinder finds the episode that an address names.
+type EpisodeFinder interface {
+	Episode(ctx context.Context, id string) (care.History, error)
+}
+
+// Deps is all that the frame is given.
+type Deps struct {
+	Finder   Finder
+	Policy   policy.InForce
+	Clock    clinical.Clock
+	Zone     *time.Location // nil: UTC
+	Version  string
+	Hospital string
+	Log      *slog.Logger // nil: nothing is logged
+	// Accounts says who is signed in, Tokens which machine asks.
+	Accounts *auth.Service
+	Tokens   *auth.Tokens
+	// Episodes finds episodes. Nil: there are none, and no way leads to them.
+	Episodes EpisodeFinder
+	// TakesSets: sets can be sent from the bedside.
+	TakesSets bool
+	// Note writes an entry of the audit. Nil: nothing is noted.
+	Note func(context.Context, audit.Entry) error
+	// TrustedProxies are those whose word is taken for a client's address and for
+	// the encryption of its connection.
+	TrustedProxies []netip.Prefix
+}
+
+// Frame serves the pages that the rooms give it.
+type Frame struct {
+	Deps
+	Pages   *Pages
+	assets  *assets
+	Metrics *Metrics
+	book    ruleBook
+	rules   map[string]Rule // by method and pattern
+
+	crossOrigin http.CrossOriginProtection
+}
+
+// New makes a frame. It panics if an embedded template is wrong: that is a fault of the
+// program, seen at its start.
+func New(d Deps) *Frame {
+	if d.Log == nil {
+		d.Log = slog.New(slog.DiscardHandler)
+	}
+	if d.Zone == nil {
+		d.Zone = time.UTC
+	}
+	assets := loadAssets()
+	return &Frame{Deps: d, assets: assets, Pages: parsePages(assets.path), Metrics: newMetrics(d.Version)}
+}
+
+// Handler serves a table of routes, and the static files.
+func (s *Frame) Handler(routes []Route) *gin.Engine {
+	gin.SetMode(gin.ReleaseMode)
+	g := gin.New()
+	g.UseRawPath, g.UnescapePathValues = true, true // a unit may hold a slash
+	g.RedirectTrailingSlash = false
+	g.HandleMethodNotAllowed = true
+	_ = g.SetTrustedProxies(nil) // no address is taken from a header
+	g.Use(s.observe, s.rescue, secure, s.pinPolicy, s.locate, s.bounded, s.sameSite, s.guard)
+	s.register(g, append(s.files(), routes...))
+	g.NoRoute(s.nowhere)
+	g.NoMethod(s.wrongMethod)
+	return g
+}
+
+// Catalogue is the words as of a moment, in the site's zone.
+func (s *Frame) Catalogue(at time.Time) text.Catalogue { return text.Catalogue{Zone: s.Zone, At: at} }
+
+// Minute is the moment for which live answers are given: the clock's, cut to the
+// minute, so that everyone who looks within it sees the same.
+func (s *Frame) Minute() time.Time { return s.Clock().UTC().Truncate(time.Minute) }
+
+// UnitsFor lists the units that the feeds have named and that the account may see.
+func (s *Frame) UnitsFor(ctx context.Context, a auth.Account) ([]string, error) {
+	if !a.May(auth.ViewList) {
+		return nil, nil
+	}
+	var own []string
+	units, err := s.Finder.Units(ctx)
+	for _, u := range units {
+		if a.OnUnit(u) {
+			own = append(own, u)
+		}
+	}
+	return own, err
+}

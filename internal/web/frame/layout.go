@@ -1,0 +1,142 @@
+package frame
+
+import (
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/text"
+)
+
+// unitOf is the unit that the page of a request is about; "" where there is none.
+func unitOf(c *gin.Context) string {
+	if seen, ok := c.Get(stayKey); ok {
+		return seen.(SeenStay).View.Assessment.Digest.Stay.Unit
+	}
+	if seen, ok := c.Get(FallKey); ok {
+		return UnitOfFall(seen.(SeenFall).Fall)
+	}
+	return c.Param("unit")
+}
+
+// OwedLine says on the list how many episodes are owed. It is no part of the list
+// that is kept for a minute: somebody may take one at any moment.
+type OwedLine struct {
+	Text string
+	URL  string // "" where the reader may not follow
+}
+
+// Layout is what every page shows around its content. All that depends on the
+// account is here, save for names on the list.
+type Layout struct {
+	Title    string
+	Hospital string
+	Nav      []Link
+	SubName  string // the unit of the page; "" where it is of none
+	Sub      []Link // the pages of that unit
+	Who      string // the account's name; "" where nobody is signed in
+	Idle     int    // seconds without use after which the session ends; 0: nobody sits here
+	Zone     string
+	Version  string
+	Policy   string // hash, shortened
+	Caution  string
+	Now      string // the moment that "ago" counts from; "" where it stands still
+	Refresh  bool   // the page fetches itself anew each minute
+	Owed     *OwedLine
+}
+
+type Link struct {
+	Name, URL string
+	Here      bool // the page itself
+	Within    bool // the page is one of its unit
+}
+
+// Layout is the frame of a page for the account that asks.
+func (s *Frame) Layout(c *gin.Context, title string) Layout {
+	a, f := AccountOf(c), s.Bare(c, title)
+	if a.OneTime {
+		return f // nothing else opens before the password is changed
+	}
+	units, err := s.UnitsFor(c.Request.Context(), a)
+	if err != nil {
+		s.Log.Error("the units could not be listed", "error", err)
+	}
+	here := unitOf(c)
+	for _, u := range units {
+		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-unit", u), URL: UnitURL(u), Within: u == here})
+		if u == here {
+			f.SubName, f.Sub = text.Say("frame.nav-unit", u), s.unitLinks(a, u)
+		}
+	}
+	if a.May(auth.ReviewDoses) {
+		f.Nav = append(f.Nav, Link{Name: text.Say("dosereview.heading"), URL: QueueURL})
+	}
+	if a.May(auth.ViewFeeds) {
+		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-feeds"), URL: "/feeds"})
+	}
+	if a.May(auth.ManageAccounts) {
+		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-accounts"), URL: "/accounts"})
+	}
+	if a.May(auth.ManageTokens) {
+		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-tokens"), URL: "/tokens"})
+	}
+	if a.May(auth.ViewAudit) {
+		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-audit"), URL: "/audit"})
+	}
+	if a.May(auth.ManagePolicy) {
+		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-policy"), URL: "/policy"})
+	}
+	f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-rules"), URL: "/rules"})
+	return f
+}
+
+// unitLinks are the ways to the pages of one unit.
+func (s *Frame) unitLinks(a auth.Account, unit string) []Link {
+	if !a.May(auth.ViewNames) {
+		return nil
+	}
+	links := []Link{{Name: text.Say("frame.nav-list"), URL: UnitURL(unit)}}
+	if s.Episodes != nil {
+		links = append(links, Link{Name: text.Say("frame.nav-episodes"), URL: EpisodesURL(unit)})
+	}
+	if a.May(auth.ViewStay) {
+		links = append(links, Link{Name: text.Say("frame.nav-falls"), URL: FallsURL(unit)})
+	}
+	if a.May(auth.ViewUnitFigures) {
+		links = append(links, Link{Name: text.Say("overtime.nav"), URL: OverTimeURL(unit)})
+	}
+	if a.May(auth.RecordSet) && s.TakesSets {
+		links = append(links, Link{Name: text.Say("bedside.choose-link"), URL: ChooseURL(unit)})
+	}
+	return links
+}
+
+// Bare is a frame without ways to other pages; no database is asked for it.
+func (s *Frame) Bare(c *gin.Context, title string) Layout {
+	a := AccountOf(c)
+	f := Layout{
+		Title: title, Hospital: s.Hospital, Zone: s.Zone.String(), Version: s.Version, Who: a.Name,
+		Policy: ShortHash(s.PolicyOf(c).Hash), Caution: text.Caution,
+	}
+	if a.Name != "" && !a.Unattended() {
+		f.Idle = int(s.Accounts.IdleLimit().Seconds())
+	}
+	return f
+}
+
+// At marks where in the site the page stands.
+func (f Layout) At(url string) Layout {
+	for _, links := range [][]Link{f.Nav, f.Sub} {
+		for n := range links {
+			links[n].Here = links[n].URL == url
+		}
+	}
+	return f
+}
+
+// Live makes the times of the page count on from a moment.
+func (f Layout) Live(now time.Time) Layout {
+	f.Now = now.UTC().Format(time.RFC3339)
+	return f
+}

@@ -1,0 +1,53 @@
+package frame
+
+import (
+	"net/http"
+
+	"github.com/gin-gonic/gin"
+)
+
+// Route is a way into the program, with the rule that says who may take it.
+// Nothing is answered that does not stand in the table: see guard.
+type Route struct {
+	methods []string
+	path    string
+	rule    Rule
+	handler gin.HandlerFunc
+}
+
+var (
+	reading = []string{http.MethodGet, http.MethodHead}
+	posting = []string{http.MethodPost}
+)
+
+// Get is a route by which something is read.
+func Get(path string, rule Rule, h gin.HandlerFunc) Route { return Route{reading, path, rule, h} }
+
+// Post is a route by which something is changed.
+func Post(path string, rule Rule, h gin.HandlerFunc) Route { return Route{posting, path, rule, h} }
+
+// files are the routes of the static files.
+func (s *Frame) files() []Route {
+	return []Route{
+		Get("/favicon.ico", Public, s.favicon),
+		Get("/static/*name", Public, s.static),
+	}
+}
+
+// register puts the table into the router and keeps each rule under method and
+// pattern, where guard looks for it.
+func (s *Frame) register(g *gin.Engine, table []Route) {
+	s.rules = map[string]Rule{}
+	for _, r := range table {
+		for _, m := range r.methods {
+			s.rules[m+" "+r.path] = r.rule
+		}
+		g.Match(r.methods, r.path, r.handler)
+	}
+}
+
+// RuleOf is the rule of a route, by its method and pattern.
+func (s *Frame) RuleOf(method, path string) (Rule, bool) {
+	r, known := s.rules[method+" "+path]
+	return r, known
+}

@@ -1,0 +1,125 @@
+package huddle
+
+import (
+	"context"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
+	"plumbline/internal/web/frame"
+)
+
+// answerAbout takes the live answer of a minute from those kept, unless facts or
+// another policy have come in since it was made; that of another moment is made anew.
+func (s *service) answerAbout(ctx context.Context, unit string, when frame.Asked) (*keptList, error) {
+	if !when.Live {
+		a, err := s.answer(ctx, unit, when, "", nil)
+		return &keptList{answer: a}, err
+	}
+	data := ""
+	if s.DataState != nil {
+		var err error
+		if data, err = s.DataState(ctx); err != nil {
+			return nil, err
+		}
+	}
+	data += " " + s.PolicyFor(ctx).Hash
+	return s.lists.get(ctx, unit, when.At, data, func(ctx context.Context, before *answer) (*answer, error) {
+		return s.answer(ctx, unit, when, data, before)
+	})
+}
+
+// answer works out the list of a unit, and what has changed since its last huddle.
+// The list of then is taken over from an answer before where it rests on the same.
+func (s *service) answer(ctx context.Context, unit string, when frame.Asked, data string, before *answer) (*answer, error) {
+	ask := s.Patients.List
+	if when.Live {
+		ask = s.Patients.Live
+	}
+	list, err := ask(ctx, unit, when.At)
+	if err != nil {
+		return nil, err
+	}
+	s.Metrics.Lists.Inc()
+	p := s.PolicyFor(ctx).Policy.Unit
+	from := alerts.LastHuddle(p, s.Zone, when.At)
+	a := &answer{at: when.At, list: list, nextShift: alerts.NextShift(p, s.Zone, when.At)}
+	a.thenFor = from.Format(time.RFC3339) + " " + data
+	if before != nil && when.Live && s.DataState != nil && before.thenFor == a.thenFor {
+		a.then = before.then
+	} else if a.then, err = s.Patients.List(ctx, unit, from); err != nil && clinical.CodeOf(err) != clinical.NotFound {
+		return nil, err
+	}
+	left, err := s.departures(ctx, unit, a.then, list, when.At)
+	if err != nil {
+		return nil, err
+	}
+	a.since = alerts.Compare(a.then, list, left, from, when.At)
+	if a.came, err = s.arrivals(ctx, unit, a.since.Arrived, when.At); err != nil {
+		return nil, err
+	}
+	if when.Live && s.Assignments != nil {
+		a.people, err = s.peopleOf(ctx, unit)
+	}
+	return a, err
+}
+
+// departures are those of the list of then who are not on the list of now.
+func (s *service) departures(ctx context.Context, unit string, then, now []alerts.Assessment, at time.Time) ([]alerts.Departure, error) {
+	here := make(map[string]bool, len(now))
+	for _, a := range now {
+		here[a.Digest.StayID] = true
+	}
+	var out []alerts.Departure
+	for _, a := range then {
+		if here[a.Digest.StayID] {
+			continue
+		}
+		view, err := s.Patients.Stay(ctx, a.Digest.StayID, at)
+		switch {
+		case clinical.CodeOf(err) == clinical.NotFound:
+			out = append(out, alerts.Departure{Of: a}) // the stay was taken back
+			continue
+		case err != nil:
+			return nil, err
+		}
+		d := alerts.Departure{Of: a}
+		for _, p := range trends.PresencesOf(view.Chart) {
+			if p.Unit == unit && !p.To.IsZero() {
+				d = alerts.Left(view.Assessment, p.To)
+			}
+		}
+		out = append(out, d)
+	}
+	return out, nil
+}
+
+// arrival is a move onto a unit, from the one before it.
+type arrival struct {
+	from string
+	at   time.Time
+}
+
+// arrivals tells which of those who came were moved here from another unit of the
+// hospital, and when; the rest were admitted here.
+func (s *service) arrivals(ctx context.Context, unit string, came []alerts.Assessment, at time.Time) (map[string]arrival, error) {
+	out := map[string]arrival{}
+	for _, a := range came {
+		view, err := s.Patients.Stay(ctx, a.Digest.StayID, at)
+		switch {
+		case clinical.CodeOf(err) == clinical.NotFound:
+			continue // taken back since the list was made
+		case err != nil:
+			return nil, err
+		}
+		before := ""
+		for _, p := range trends.PresencesOf(view.Chart) {
+			if p.Unit == unit && before != "" && p.Holds(at) {
+				out[a.Digest.StayID] = arrival{before, p.From}
+			}
+			before = p.Unit
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,119 @@
+package huddle
+
+import (
+	"net/http"
+	"time"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/auth"
+	"plumbline/internal/care"
+	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+func (s *service) owedLine(a auth.Account, unit string, g given) *frame.OwedLine {
+	if s.Episodes == nil {
+		return nil
+	}
+	l := &frame.OwedLine{}
+	if a.May(auth.ViewNames) {
+		l.URL = frame.EpisodesURL(unit)
+	}
+	if l.Text = text.Owed(g.owed); g.err != nil {
+		l.Text = text.Say("episodes.uncounted")
+	}
+	return l
+}
+
+// episodesView is what is owed on a unit, and what ended of late.
+type episodesView struct {
+	frame.Layout
+	Unit   frame.Link
+	Self   string
+	Moment *frame.Moment
+	Says   string
+	Kinds  []kindView
+	Ended  []parts.Episode
+	Tally  string // the address of the tally; "" where the reader may not see it
+}
+
+type kindView struct {
+	ID, Name string
+	Episodes []parts.Episode
+}
+
+// endedHours is for how long the unit's page lists what has ended: since this time
+// yesterday, so that each shift sees what the one before it has done.
+const endedHours = 24
+
+func (s *service) episodesPage(c *gin.Context) {
+	if c.Query("as_of") != "" {
+		s.Tell(c, http.StatusBadRequest, text.Say("episodes.only-now"), text.Say("episodes.only-now-says"))
+		return
+	}
+	unit, now, a := c.Param("unit"), s.Clock(), frame.AccountOf(c)
+	list, err := s.Patients.Live(c.Request.Context(), unit, s.Minute())
+	if err != nil {
+		s.Fail(c, err)
+		return
+	}
+	var owed []episodes.Episode
+	var ended []care.History
+	if s.Episodes != nil {
+		owed, err = s.Episodes.Unit(c.Request.Context(), unit)
+		if err == nil {
+			ended, err = s.Episodes.Ended(c.Request.Context(), unit, now.Add(-endedHours*time.Hour), now.Add(time.Minute))
+		}
+	}
+	if err != nil {
+		s.Fail(c, err)
+		return
+	}
+	t := s.Times(now, true)
+	v := episodesView{
+		Layout: s.Layout(c, text.Say("episodes.title", unit)).At(frame.EpisodesURL(unit)).Live(now),
+		Unit:   frame.Link{Name: unit, URL: frame.UnitURL(unit)}, Self: frame.EpisodesURL(unit), Moment: t.Moment(now), Says: text.Owed(owed),
+	}
+	if a.May(auth.ViewUnitFigures) {
+		v.Tally = frame.EpisodesURL(unit) + "/tally"
+	}
+	beds := bedsOf(list)
+	for _, kind := range episodes.Kinds {
+		k := kindView{ID: "k-" + string(kind), Name: text.EpisodeKinds[kind]}
+		for _, e := range owed {
+			if e.Kind == kind {
+				ev := parts.EpisodeOf(t, e)
+				ev.Bed = bedIn(beds, e.StayID)
+				ev.Offer(e, a, parts.BackToUnit)
+				k.Episodes = append(k.Episodes, ev)
+			}
+		}
+		if k.Episodes != nil {
+			v.Kinds = append(v.Kinds, k)
+		}
+	}
+	for _, h := range ended {
+		ev := parts.EpisodeOf(t, h.Episode)
+		ev.Bed = bedIn(beds, h.Episode.StayID)
+		v.Ended = append(v.Ended, ev)
+	}
+	s.Show(c, http.StatusOK, "episodes", v)
+}
+
+func bedsOf(list []alerts.Assessment) map[string]clinical.Stay {
+	out := make(map[string]clinical.Stay, len(list))
+	for _, a := range list {
+		out[a.Digest.StayID] = a.Digest.Stay
+	}
+	return out
+}
+
+func bedIn(beds map[string]clinical.Stay, stayID string) *parts.BedView {
+	stay, listed := beds[stayID]
+	return &parts.BedView{Bed: stay.Bed, Name: stay.Name, StayID: stayID, URL: frame.StayURL(stayID), Listed: listed}
+}

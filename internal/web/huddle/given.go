@@ -1,0 +1,109 @@
+package huddle
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"time"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/episodes"
+	"plumbline/internal/web/frame"
+)
+
+// Assignments keeps who was given what is owed. They are only ever added to.
+type Assignments interface {
+	Assign(ctx context.Context, a episodes.Assignment) error
+	// Assigned lists those of a unit later than from and not later than to, in the
+	// order in which they were made.
+	Assigned(ctx context.Context, unit string, from, to time.Time) ([]episodes.Assignment, error)
+}
+
+// given tells whose is what is owed on a unit: to whom it was given at the huddle, and
+// who has taken or put off an episode of it.
+type given struct {
+	to    map[string]episodes.Assignment // by key
+	acted map[string]episodes.Episode    // taken or put off, by id; of now alone
+	owed  []episodes.Episode             // every episode of the unit that is owed
+	err   error                          // why they could not be told
+	state string                         // names all of it, for what is kept
+}
+
+// givenOn is what has been given to whom at a moment. Without the episodes it is told
+// all the same.
+func (s *service) givenOn(ctx context.Context, unit string, when frame.Asked) (given, error) {
+	g := given{acted: map[string]episodes.Episode{}}
+	sum := sha256.New()
+	if s.Episodes != nil && when.Live {
+		if g.owed, g.err = s.Episodes.Unit(ctx, unit); g.err != nil {
+			s.Log.Error("the episodes of a unit could not be told", "error", g.err)
+		}
+		for _, e := range g.owed {
+			if e.State == episodes.Taken || e.State == episodes.Deferred {
+				g.acted[e.ID] = e
+				_, _ = fmt.Fprintf(sum, "%q %q %q %d\n", e.ID, e.State, e.Who, e.Until.Unix())
+			}
+		}
+	}
+	if s.Assignments != nil {
+		at := when.At
+		if when.Live {
+			at = s.Clock() // what was given a moment ago is to be seen at once
+		}
+		all, err := s.Assignments.Assigned(ctx, unit, at.Add(-episodes.LongestAssignment), at)
+		if err != nil {
+			return given{}, err
+		}
+		g.to = episodes.Assigned(all, s.PolicyFor(ctx).Policy.Unit, s.Zone, at)
+		for _, a := range all {
+			if g.to[a.Key] == a {
+				_, _ = fmt.Fprintf(sum, "%q %q %d\n", a.Key, a.Name, a.At.UnixMicro())
+			}
+		}
+	}
+	g.state = hex.EncodeToString(sum.Sum(nil)[:12])
+	return g, nil
+}
+
+// name is whose a thing is: who was given it, else who has taken an episode of it;
+// "" for nobody yet.
+func (g given) name(d episodes.Due) string {
+	if a, ok := g.to[d.Key]; ok {
+		return a.Name
+	}
+	for _, id := range d.Episodes {
+		if e, ok := g.acted[id]; ok && e.State == episodes.Taken {
+			return e.Who
+		}
+	}
+	return ""
+}
+
+// peopleOf are the names under which what is owed may be found a hand: the accounts
+// of the unit that may act, and who was given something of late.
+func (s *service) peopleOf(ctx context.Context, unit string) ([]string, error) {
+	accounts, err := s.Accounts.Accounts(ctx)
+	if err != nil {
+		return nil, err
+	}
+	now := s.Clock()
+	lately, err := s.Assignments.Assigned(ctx, unit, now.Add(-7*24*time.Hour), now)
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, a := range accounts {
+		if !a.Disabled() && a.OnUnit(unit) && (a.May(auth.ActOnEpisodes) || a.May(auth.ReviewDoses)) {
+			out = append(out, a.Name)
+		}
+	}
+	for _, a := range lately {
+		if a.Name != "" {
+			out = append(out, a.Name)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out), nil
+}

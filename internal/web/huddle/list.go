@@ -1,0 +1,164 @@
+package huddle
+
+import (
+	"context"
+	"html/template"
+	"net/http"
+	"strconv"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// listView is the huddle's page of a unit: who fell, what changed since the last
+// huddle, what is owed, and the ranked list. It holds nothing of an account, save
+// for what is in its sight.
+type listView struct {
+	Unit      string
+	Moment    *frame.Moment
+	AsOf      bool   // the list as it was known at another moment
+	Self      string // as it stands now, with the same choice
+	Path      string
+	Patients  string
+	Empty     bool
+	Feed      parts.FeedLine
+	Counts    []countView
+	Fell      []fellView
+	FellSince *frame.Moment
+	Since     sinceView
+	Owed      shiftView
+	Choice    chooseView
+	Groups    []groupView
+	Shown     int
+	People    []string // to whom what is owed may be given
+	Names     bool     // names are shown
+	Keys      bool     // rows lead somewhere, so that keys are of use
+	Sheet     sheetView
+}
+
+// countView counts the patients of a tier, whatever is chosen.
+type countView struct {
+	Tier, Name, URL string
+	Count           int
+}
+
+// groupView is a part of the list under one heading: a tier, or all in another order.
+type groupView struct {
+	ID, Tier, Name, Intro string
+	Mixed                 bool // rows of several tiers
+	Rows                  []rowView
+}
+
+// Count is the number of rows of the group.
+func (g groupView) Count() int { return len(g.Rows) }
+
+type rowView struct {
+	Rank       int
+	Tier       string
+	TierName   string
+	Bed        string
+	Name       string
+	PatientID  string
+	Age        string
+	URL        string            // of the patient; "" on a display, which shows neither names nor ages
+	SetURL     string            // where a set of the patient is taken; "" where the account records none
+	Lead       *parts.ReasonView // the deciding reason; nil in the last tier
+	Others     []parts.ReasonView
+	Owed       []dueView
+	Later      *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
+	Guarded    string             // what is said of precautions where none is missing
+	Set        *parts.SetLine
+	SetMissing string
+	Trend      parts.TrendView
+	Change     string // the latest change of a blood-pressure-lowering drug
+}
+
+func (s *service) unitPage(c *gin.Context) {
+	when, ok := s.AsOf(c)
+	if !ok {
+		return
+	}
+	ctx, unit, account, chosen := c.Request.Context(), c.Param("unit"), frame.AccountOf(c), choiceOf(c.Request.URL.Query())
+	sees := sight{
+		names: !chosen.noNames && account.May(auth.ViewNames, auth.ViewStay), feeds: account.May(auth.ViewFeeds),
+		acts: when.Live && s.Assignments != nil && account.May(auth.ViewNames, auth.ViewStay, auth.ActOnEpisodes),
+	}
+	sees.acts = sees.acts && sees.names
+	sees.sets = sees.names && when.Live && s.TakesSets && account.May(auth.RecordSet)
+	kept, err := s.answerAbout(ctx, unit, when)
+	if err != nil {
+		s.Fail(c, err)
+		return
+	}
+	given, err := s.givenOn(ctx, unit, when)
+	if err != nil {
+		s.Fail(c, err)
+		return
+	}
+	name := sees.String() + " " + chosen.query().Encode() + " " + given.state
+	body, err := kept.body(name, func(a *answer) (template.HTML, error) {
+		return s.Pages.Part("list", s.listView(ctx, unit, when, a, sees, chosen, given))
+	})
+	if err != nil {
+		s.Fail(c, err)
+		return
+	}
+	f := s.Layout(c, text.Say("huddle.title", unit)).At(frame.UnitURL(unit))
+	if when.Live {
+		f = f.Live(when.At)
+		f.Refresh = true
+		f.Owed = s.owedLine(account, unit, given)
+	}
+	p, err := kept.within(s.Pages, f, name, body)
+	if err != nil {
+		s.Fail(c, err)
+		return
+	}
+	s.SendPage(c, http.StatusOK, p)
+}
+
+// sight is what of a list depends on who looks at it.
+type sight struct{ names, feeds, acts, sets bool }
+
+func (s sight) String() string {
+	return strconv.FormatBool(s.names) + " " + strconv.FormatBool(s.feeds) + " " + strconv.FormatBool(s.acts) + " " + strconv.FormatBool(s.sets)
+}
+
+func (s *service) listView(ctx context.Context, unit string, when frame.Asked, a *answer, sees sight, chosen choice, given given) listView {
+	l := lister{
+		service: s, Times: s.Times(when.At, when.Live), policy: s.PolicyFor(ctx).Policy,
+		answer: a, sees: sees, chosen: chosen, given: given,
+	}
+	if !when.Live {
+		l.query = frame.AsOfQuery(when.At)
+	}
+	v := listView{
+		Unit: unit, Moment: l.Moment(when.At), AsOf: !when.Live, Path: frame.UnitURL(unit),
+		Patients: text.Plural(len(a.list), "patient", "patients"), Empty: len(a.list) == 0, Feed: s.Feeds.Line(ctx, s.Log, s.Times(s.Clock(), true)),
+		Names: sees.names, Keys: sees.names,
+	}
+	if sees.acts {
+		v.People = a.people
+	}
+	v.Self = v.Path
+	if q := chosen.query().Encode(); q != "" {
+		v.Self += "?" + q
+	}
+	v.Feed.Linked = sees.feeds
+	v.Counts = l.counts()
+	v.Fell, v.FellSince = l.fell()
+	v.Since = l.since()
+	v.Choice = l.chooseView(unit, when)
+	v.Groups = l.groups()
+	for _, g := range v.Groups {
+		v.Shown += len(g.Rows)
+	}
+	v.Choice.Shown = text.Say("huddle.shown", v.Shown, len(a.list))
+	v.Owed = l.owed(unit)
+	v.Sheet = l.sheet(v)
+	return v
+}

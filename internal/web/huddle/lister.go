@@ -1,0 +1,619 @@
+package huddle
+
+import (
+	"slices"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// lister makes the views of one answer for one sight and choice.
+type lister struct {
+	*service
+	frame.Times
+	policy clinical.Policy
+	answer *answer
+	sees   sight
+	chosen choice
+	given  given
+	query  string // keeps another moment in links
+}
+
+// personView names a patient, as far as it is in sight.
+type personView struct{ Bed, Name, URL string }
+
+func (l lister) person(a alerts.Assessment) personView {
+	p := personView{Bed: a.Digest.Stay.Bed}
+	if l.sees.names {
+		p.Name, p.URL = a.Digest.Stay.Name, frame.StayURL(a.Digest.StayID)+l.query
+		if p.Name == "" && p.Bed == "" {
+			p.Name = a.Digest.Stay.PatientID // nothing else tells who it is
+		}
+	}
+	return p
+}
+
+func (l lister) counts() []countView {
+	out := make([]countView, 0, len(alerts.Tiers))
+	for _, tier := range alerts.Tiers {
+		v := countView{Tier: tier, Name: text.TierNames[tier], URL: "#tier-" + tier}
+		shown := l.chosen.sort == "" && (l.chosen.tiers == nil || slices.Contains(l.chosen.tiers, tier))
+		for _, a := range l.answer.list {
+			if a.Tier == tier {
+				v.Count++
+			}
+		}
+		if v.Count == 0 || !shown || !slices.ContainsFunc(l.answer.list, func(a alerts.Assessment) bool { return a.Tier == tier && l.holds(a) }) {
+			v.URL = ""
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// holds reports whether a patient is among those chosen.
+func (l lister) holds(a alerts.Assessment) bool {
+	return l.chosen.holds(a) && (!l.chosen.unnamed || slices.ContainsFunc(l.owedTo(a), func(d episodes.Due) bool {
+		return l.given.name(d) == ""
+	}))
+}
+
+func (l lister) owedTo(a alerts.Assessment) []episodes.Due {
+	return episodes.Owed(a, l.policy, l.answer.nextShift)
+}
+
+// fellView is a fall or faint of a patient.
+type fellView struct {
+	personView
+	Text string
+	Rule *frame.RuleLink
+	Left string // who has left the unit since
+	Open bool   // no set that can be read was taken since
+}
+
+// fell lists who fell or fainted since the last huddle, or in the last hours in which
+// a fall keeps a patient up on the list, the latest first.
+func (l lister) fell() ([]fellView, *frame.Moment) {
+	from := l.answer.at.Add(-clinical.Hours(l.policy.Tiers.RecentHours))
+	if l.answer.since.From.Before(from) {
+		from = l.answer.since.From
+	}
+	type happening struct {
+		at   time.Time
+		view fellView
+	}
+	var all []happening
+	add := func(a alerts.Assessment, left string) {
+		for _, e := range alerts.FellOrFainted(a, from) {
+			v := fellView{personView: l.person(a), Text: l.Event(e), Left: left, Open: !e.SetNow && left == "" && !e.Fatal()}
+			if e.Reason.Rule != "" {
+				r := l.Rule(e.Reason.Rule)
+				v.Rule = &r
+			}
+			all = append(all, happening{e.At, v})
+		}
+	}
+	for _, a := range l.answer.list {
+		add(a, "")
+	}
+	for _, d := range l.answer.since.Left {
+		if !d.At.IsZero() {
+			add(d.Of, l.leaving(d))
+		}
+	}
+	slices.SortStableFunc(all, func(x, y happening) int { return y.at.Compare(x.at) })
+	out := make([]fellView, len(all))
+	for n, h := range all {
+		out[n] = h.view
+	}
+	return out, l.Moment(from)
+}
+
+func (l lister) leaving(d alerts.Departure) string {
+	switch {
+	case d.At.IsZero():
+		return text.Say("huddle.taken-back")
+	case d.Of.Digest.Stay.DischargedAt != nil && !d.Of.Digest.Stay.DischargedAt.After(d.At):
+		return text.Say("huddle.discharged", l.Time(d.At))
+	}
+	return text.Say("huddle.moved", d.Of.Digest.Stay.Unit, l.Time(d.At))
+}
+
+// sinceView is what has changed since the last huddle.
+type sinceView struct {
+	From   *frame.Moment
+	Quiet  bool
+	Groups []sinceGroup
+}
+
+type sinceGroup struct {
+	Name  string
+	Items []sinceItem
+}
+
+// Count is the number of things that have happened, not of those whom they befell.
+func (g sinceGroup) Count() int {
+	n := 0
+	for _, i := range g.Items {
+		n += i.Events
+	}
+	return n
+}
+
+type sinceItem struct {
+	personView
+	Text   string
+	Events int
+}
+
+func (l lister) since() sinceView {
+	s := l.answer.since
+	v := sinceView{From: l.MomentAgo(s.From), Quiet: s.Quiet()}
+	v.Groups = slices.DeleteFunc([]sinceGroup{
+		sinceOf(text.Say("huddle.since-falls"), s.Falls, func(f alerts.NewFalls) sinceItem {
+			return sinceItem{l.person(f.Of), l.NewFalls(f.Falls), len(f.Falls)}
+		}),
+		sinceOf(text.Say("huddle.since-positive"), s.Positives, func(p alerts.NewSets) sinceItem {
+			return sinceItem{l.person(p.Of), l.NewSets(p.Sets), len(p.Sets)}
+		}),
+		sinceOf(text.Say("huddle.since-cleared"), s.Cleared, func(a alerts.Assessment) sinceItem {
+			return sinceItem{l.person(a), l.Time(*a.Digest.Serial.ClearedAt), 1}
+		}),
+		sinceOf(text.Say("huddle.since-doses"), s.Doses, func(d alerts.NewDoses) sinceItem {
+			return sinceItem{l.person(d.Of), l.NewDoses(d.Changes), len(d.Changes)}
+		}),
+		sinceOf(text.Say("huddle.since-arrived"), s.Arrived, l.arrival),
+		sinceOf(text.Say("huddle.since-left"), s.Left, func(d alerts.Departure) sinceItem {
+			p := l.person(d.Of)
+			p.URL = "" // its page may be another unit's by now
+			return sinceItem{p, l.leaving(d), 1}
+		}),
+	}, func(g sinceGroup) bool { return len(g.Items) == 0 })
+	return v
+}
+
+// sinceOf tells one kind of what has happened, an item for each patient.
+func sinceOf[T any](name string, of []T, item func(T) sinceItem) sinceGroup {
+	g := sinceGroup{Name: name}
+	for _, one := range of {
+		g.Items = append(g.Items, item(one))
+	}
+	return g
+}
+
+// arrival says how a patient came: admitted, or moved here from another unit.
+func (l lister) arrival(a alerts.Assessment) sinceItem {
+	how := text.Say("huddle.admitted", l.Time(a.Digest.Stay.AdmittedAt))
+	if moved, ok := l.answer.came[a.Digest.StayID]; ok {
+		how = text.Say("huddle.moved-here", moved.from, l.Time(moved.at))
+	}
+	return sinceItem{l.person(a), how, 1}
+}
+
+// shiftView counts what is owed before the next shift.
+type shiftView struct {
+	Before  *frame.Moment
+	Total   int
+	Unnamed int
+	URL     string // of those
+	Kinds   []owedKind
+	People  []owedPerson
+}
+
+type owedKind struct {
+	Name  string
+	Count int
+}
+
+// owedPerson is what somebody was given.
+type owedPerson struct {
+	Name  string
+	Count int
+	Beds  []string
+}
+
+// owedKinds are the kinds of what is owed, in the order in which they are counted.
+var owedKinds = []episodes.Kind{episodes.FallWithoutSet, episodes.TellProvider, episodes.RecheckOverdue, episodes.PrecautionsMissing, episodes.DoseReview}
+
+// owedWord is a kind of what is owed, as it is counted.
+func owedWord(k episodes.Kind) string {
+	switch k {
+	case episodes.FallWithoutSet:
+		return text.Say("huddle.count-fall")
+	case episodes.TellProvider:
+		return text.Say("huddle.count-tell")
+	case episodes.PrecautionsMissing:
+		return text.Say("huddle.count-precautions")
+	case episodes.DoseReview:
+		return text.Say("huddle.count-review")
+	}
+	return text.Say("huddle.count-recheck")
+}
+
+// owed counts over the whole unit, whatever is chosen.
+func (l lister) owed(unit string) shiftView {
+	v := shiftView{Before: l.MomentDue(l.answer.nextShift), URL: l.address(unit, choice{unnamed: true, noNames: l.chosen.noNames})}
+	counts, people := map[episodes.Kind]int{}, map[string]*owedPerson{}
+	for _, a := range l.answer.list {
+		for _, d := range l.owedTo(a) {
+			v.Total++
+			counts[d.Kind]++
+			name := l.given.name(d)
+			if name == "" {
+				v.Unnamed++
+				continue
+			}
+			if people[name] == nil {
+				people[name] = &owedPerson{Name: name}
+			}
+			people[name].Count++
+			if bed := a.Digest.Stay.Bed; !slices.Contains(people[name].Beds, bed) {
+				people[name].Beds = append(people[name].Beds, bed)
+			}
+		}
+	}
+	for _, k := range owedKinds {
+		if counts[k] > 0 {
+			v.Kinds = append(v.Kinds, owedKind{owedWord(k), counts[k]})
+		}
+	}
+	if !l.sees.names {
+		return v
+	}
+	for _, p := range people {
+		slices.SortFunc(p.Beds, alerts.CompareBeds)
+		v.People = append(v.People, *p)
+	}
+	slices.SortFunc(v.People, func(a, b owedPerson) int {
+		if a.Name < b.Name {
+			return -1
+		}
+		return 1
+	})
+	return v
+}
+
+// dueView is one thing that is owed to a patient.
+type dueView struct {
+	Key     string
+	Kind    string
+	Text    string
+	Rules   []frame.RuleLink
+	State   string // overdue, due or blocked; "" where nothing tells a time
+	Word    string
+	Due     *frame.Moment
+	Why     string // what asks for a set sooner than the fall
+	Missing []string
+	Bundle  []string // the precautions that are missing
+	Whom    whomView
+}
+
+// whomView is who was given it.
+type whomView struct {
+	Acts   bool   // the reader may give it
+	Action string // where that is sent to
+	Key    string
+	Back   string   // the choice to come back to
+	What   string   // what it is, for who does not see the row
+	Name   string   // "" for nobody yet
+	Hidden bool     // somebody was given it, and no names are shown
+	By     string   // when and by which account
+	Acted  []string // who has taken or put off an episode of it
+}
+
+func (l lister) dueOf(a alerts.Assessment, d episodes.Due) dueView {
+	v := dueView{Key: d.Key, Kind: string(d.Kind), Text: l.OwedOne(d), Rules: []frame.RuleLink{l.Rule(d.Rule)}}
+	switch d.Kind {
+	case episodes.FallWithoutSet, episodes.RecheckOverdue:
+		v.Due, v.State = l.Times.MomentDue(*d.At), alerts.Due
+		switch {
+		case d.Blocked:
+			v.State = alerts.Blocked
+		case d.At.Before(l.answer.at):
+			v.State = alerts.Overdue
+		}
+		v.Word, v.Missing = text.RecheckStates[v.State], text.Missing(a.Recheck.Missing)
+		v.Why = askedBefore(a, d)
+	case episodes.PrecautionsMissing:
+		v.Text, v.Bundle = text.Say("huddle.precautions"), a.Precautions.Missing
+	case episodes.DoseReview:
+		v.Rules = nil
+		for _, f := range a.Review.Flags {
+			if f.Asks() {
+				v.Rules = append(v.Rules, l.Rule(f.Rule))
+			}
+		}
+	}
+	v.Whom = l.whom(a, d)
+	return v
+}
+
+// askedBefore says what asks for the set after a fall sooner than the fall does, so that its
+// time is not taken for that of the fall; "" where nothing does.
+func askedBefore(a alerts.Assessment, d episodes.Due) string {
+	r := a.Recheck
+	if d.Kind != episodes.FallWithoutSet || r.Rule == alerts.RFall || r.DueAt == nil || d.At == nil || !r.DueAt.Equal(*d.At) {
+		return ""
+	}
+	return text.Say("huddle.asked-before", text.RecheckWhy(r.Rule, r.Drug, r.Change))
+}
+
+func (l lister) whom(a alerts.Assessment, d episodes.Due) whomView {
+	w := whomView{Acts: l.sees.acts, Key: d.Key}
+	if w.Acts {
+		w.Action, w.Back = frame.StayURL(a.Digest.StayID)+"/assign", l.chosen.query().Encode()
+		w.What = text.Say("huddle.whom-what", l.OwedBrief(d), bedWords(a.Digest.Stay.Bed))
+	}
+	if g, ok := l.given.to[d.Key]; ok {
+		if w.Hidden = !l.sees.names; !w.Hidden {
+			w.Name, w.By = g.Name, text.Say("huddle.given-by", g.Who, l.Time(g.At))
+		}
+	}
+	for _, id := range d.Episodes {
+		e, ok := l.given.acted[id]
+		switch {
+		case !ok:
+		case !l.sees.names:
+			w.Hidden = true
+		case e.State == episodes.Taken:
+			w.Acted = append(w.Acted, text.Say("huddle.taken-by", e.Who))
+		default:
+			w.Acted = append(w.Acted, text.Say("huddle.put-off-by", e.Who, l.Time(e.Until)))
+		}
+	}
+	slices.Sort(w.Acted)
+	w.Acted = slices.Compact(w.Acted)
+	return w
+}
+
+func bedWords(bed string) string {
+	if bed == "" {
+		return text.Say("huddle.no-bed")
+	}
+	return text.Say("huddle.bed", bed)
+}
+
+// groups are the rows of the list: by tier, or in another order in one group.
+func (l lister) groups() []groupView {
+	var chosen []alerts.Assessment
+	for _, a := range l.chosen.ordered(l.answer.list) {
+		if l.holds(a) {
+			chosen = append(chosen, a)
+		}
+	}
+	if l.chosen.sort != "" {
+		g := groupView{ID: "list", Name: text.Say("huddle.by-bed"), Mixed: true}
+		if l.chosen.sort == byRecheck {
+			g.Name = text.Say("huddle.by-recheck")
+		}
+		for _, a := range chosen {
+			g.Rows = append(g.Rows, l.row(a))
+		}
+		return []groupView{g}
+	}
+	var out []groupView
+	for _, tier := range alerts.Tiers {
+		g := groupView{ID: "tier-" + tier, Tier: tier, Name: text.TierNames[tier], Intro: text.TierIntros[tier]}
+		for _, a := range chosen {
+			if a.Tier == tier {
+				g.Rows = append(g.Rows, l.row(a))
+			}
+		}
+		if len(g.Rows) > 0 {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
+func (l lister) row(a alerts.Assessment) rowView {
+	d := a.Digest
+	r := rowView{Rank: a.Rank, Tier: a.Tier, TierName: text.TierNames[a.Tier], Bed: d.Stay.Bed, Trend: parts.TrendOf(d.Serial)}
+	if l.sees.names {
+		r.Name, r.PatientID, r.Age, r.URL = d.Stay.Name, d.Stay.PatientID, parts.AgeOf(d.Stay, l.Times), frame.StayURL(d.StayID)+l.query
+	}
+	if l.sees.sets {
+		r.SetURL = frame.SetURL(d.StayID)
+	}
+	owed := l.owedTo(a)
+	for n, reason := range a.Reasons {
+		switch {
+		case n == 0:
+			r.Lead = &parts.ReasonView{Text: l.Reason(reason), Rule: l.Rule(reason.Rule)}
+		case !toldByRow(reason.Rule, owed):
+			r.Others = append(r.Others, parts.ReasonView{Text: l.Brief(reason), Rule: l.Rule(reason.Rule)})
+		}
+	}
+	setOwed := false
+	for _, due := range owed {
+		r.Owed = append(r.Owed, l.dueOf(a, due))
+		setOwed = setOwed || due.At != nil
+	}
+	if !setOwed && a.Recheck.State != alerts.NotNeeded {
+		later := parts.RecheckOf(l.Times, a.Recheck)
+		r.Later = &later
+	}
+	r.Guarded = parts.PrecautionsOf(a.Precautions).Note
+	if set := d.LatestSet(); set != nil {
+		r.Set = parts.SetLineOf(l.Times, *set)
+	}
+	for _, ch := range d.Changes {
+		if ch.Lowering {
+			r.Change = text.Change(ch) + ", " + l.Time(ch.At)
+		}
+	}
+	return r
+}
+
+// chooseView is the form by which a reader chooses what to see.
+type chooseView struct {
+	Tiers    []parts.OptionView
+	From, To string
+	Unnamed  bool
+	Sorts    []sortView
+	NoNames  bool
+	Offers   bool   // names can be turned off: they are not off already
+	AsOf     string // another moment, kept
+	Narrowed []string
+	Shown    string
+	All      string // the address of the whole list
+	NamesOn  string // the address of the same with names
+}
+
+type sortView struct {
+	Value, Name string
+	On          bool
+}
+
+// address is that of the page with a choice, at the moment asked for.
+func (l lister) address(unit string, c choice) string {
+	q := c.query()
+	if !l.Live {
+		q.Set("as_of", l.At.UTC().Format(time.RFC3339))
+	}
+	if len(q) == 0 {
+		return frame.UnitURL(unit)
+	}
+	return frame.UnitURL(unit) + "?" + q.Encode()
+}
+
+func (l lister) chooseView(unit string, when frame.Asked) chooseView {
+	c := l.chosen
+	v := chooseView{
+		From: c.from, To: c.to, Unnamed: c.unnamed, NoNames: c.noNames, Offers: l.sees.names || c.noNames,
+		Narrowed: c.words(), All: l.address(unit, choice{noNames: c.noNames}),
+	}
+	named := c
+	named.noNames = false
+	v.NamesOn = l.address(unit, named)
+	if !when.Live {
+		v.AsOf = when.At.UTC().Format(time.RFC3339)
+	}
+	for _, tier := range alerts.Tiers {
+		v.Tiers = append(v.Tiers, parts.OptionView{ID: text.TierNames[tier], Value: tier, On: slices.Contains(c.tiers, tier)})
+	}
+	v.Sorts = []sortView{
+		{byRank, text.Say("huddle.sort-rank"), c.sort == ""},
+		{byBed, text.Say("huddle.sort-bed"), c.sort == byBed},
+		{byRecheck, text.Say("huddle.sort-recheck"), c.sort == byRecheck},
+	}
+	return v
+}
+
+// sheetView is the page as it is printed: one sheet of A4 for a unit.
+type sheetView struct {
+	Moment string // with its year
+	Rows   []sheetRow
+	Quiet  []string // beds of the last tier
+	Size   string   // of its letters: one of sheetSizes
+}
+
+type sheetRow struct {
+	Rank     int
+	Tier     string
+	TierName string
+	First    bool // of its tier
+	personView
+	Age    string
+	Why    string
+	Others []string
+	Set    string
+	Trend  string
+	Owed   []sheetDue
+}
+
+type sheetDue struct {
+	Text    string
+	Due     string
+	Why     string // what asks for a set sooner than the fall
+	State   string
+	Missing []string // why a set cannot be taken, or what comes before it
+	Name    string
+}
+
+func (l lister) sheet(v listView) sheetView {
+	var out sheetView
+	last := ""
+	for _, g := range l.chosen.ordered(l.answer.list) {
+		if !l.holds(g) {
+			continue
+		}
+		if g.Tier == alerts.None {
+			bed := g.Digest.Stay.Bed
+			if bed == "" {
+				bed = text.Say("huddle.no-bed")
+			}
+			if name := l.person(g).Name; name != "" {
+				bed += " " + name
+			}
+			out.Quiet = append(out.Quiet, bed)
+			continue
+		}
+		r := l.sheetRow(g)
+		r.First = r.Tier != last
+		last = r.Tier
+		out.Rows = append(out.Rows, r)
+	}
+	out.Moment = l.Dated(l.answer.at)
+	out.Size = sizeOf(v, out)
+	return out
+}
+
+func (l lister) sheetRow(a alerts.Assessment) sheetRow {
+	r := sheetRow{Rank: a.Rank, Tier: a.Tier, TierName: text.TierNames[a.Tier], personView: l.person(a), Trend: parts.TrendOf(a.Digest.Serial).Arrow}
+	if l.sees.names {
+		r.Age = parts.AgeOf(a.Digest.Stay, l.Times)
+	}
+	owed := l.owedTo(a)
+	for n, reason := range a.Reasons {
+		switch {
+		case n == 0:
+			r.Why = l.LeadBrief(reason)
+		case !toldByRow(reason.Rule, owed):
+			r.Others = append(r.Others, l.Brief(reason))
+		}
+	}
+	if set := a.Digest.LatestSet(); set != nil {
+		r.Set = l.SetBrief(*set)
+	}
+	for _, d := range owed {
+		due := sheetDue{Text: l.OwedBrief(d)}
+		if d.At != nil {
+			due.Due, due.State = l.Time(*d.At), alerts.Due
+			if d.At.Before(l.answer.at) {
+				due.State = alerts.Overdue
+			}
+			if d.Blocked {
+				due.State = alerts.Blocked
+			}
+			due.Why, due.Missing = askedBefore(a, d), text.Missing(a.Recheck.Missing)
+		}
+		if l.sees.names {
+			due.Name = l.given.name(d)
+		}
+		r.Owed = append(r.Owed, due)
+	}
+	return r
+}
+
+// toldByRow reports whether a further reason says what the row tells
+// anyhow: a positive set by its figures, the rest by what is owed.
+func toldByRow(rule string, owed []episodes.Due) bool {
+	var told []episodes.Kind
+	switch rule {
+	case alerts.TPositive, alerts.TFell: // of a fall the first reason tells
+		return true
+	case alerts.TOverdue, alerts.TDue, alerts.TRoutine, alerts.TSoon:
+		told = []episodes.Kind{episodes.FallWithoutSet, episodes.RecheckOverdue}
+	case alerts.TGap, alerts.TPrecaution:
+		told = []episodes.Kind{episodes.PrecautionsMissing}
+	case alerts.TReview:
+		told = []episodes.Kind{episodes.DoseReview}
+	}
+	return slices.ContainsFunc(owed, func(d episodes.Due) bool { return slices.Contains(told, d.Kind) })
+}

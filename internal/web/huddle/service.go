@@ -1,0 +1,70 @@
+// Package huddle is the page of a unit for its huddle: who fell, what changed, what is
+// owed and by whom, the ranked list and its printed sheet; and the unit's episodes, with
+// what people do about them.
+package huddle
+
+import (
+	"context"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/assess"
+	"plumbline/internal/auth"
+	"plumbline/internal/care"
+	"plumbline/internal/episodes"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// Patients ranks a unit, Live at the current moment and List at any moment, and answers
+// for a stay.
+type Patients interface {
+	Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error)
+	List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error)
+	Stay(ctx context.Context, stayID string, at time.Time) (assess.StayView, error)
+}
+
+// Episodes keeps what is owed.
+type Episodes interface {
+	// Unit lists what is owed on a unit, Ended what ended there in [from, to).
+	Unit(ctx context.Context, unit string) ([]episodes.Episode, error)
+	Ended(ctx context.Context, unit string, from, to time.Time) ([]care.History, error)
+	Episode(ctx context.Context, id string) (care.History, error)
+	// Act does to an episode what somebody asks. The error carries clinical.Conflict
+	// where it has moved on, and clinical.Invalid where the action is not complete.
+	Act(ctx context.Context, id string, a episodes.Action, now time.Time) (episodes.Episode, error)
+}
+
+// Deps is what these pages need besides the frame.
+type Deps struct {
+	Patients Patients
+	Feeds    parts.Feeds
+	// DataState names the state of the data: a kept page holds while it stays the
+	// same. Nil: a page holds for its minute.
+	DataState func(context.Context) (string, error)
+	// Episodes keeps what is owed. Nil: nothing is.
+	Episodes Episodes
+	// Assignments keeps who was given what is owed. Nil: nothing can be given to anybody.
+	Assignments Assignments
+}
+
+type service struct {
+	*frame.Frame
+	Deps
+	lists listCache
+}
+
+// Routes are the ways to these pages.
+func Routes(f *frame.Frame, d Deps) []frame.Route {
+	s := &service{Frame: f, Deps: d}
+	acts := frame.OnEpisode(auth.ActOnEpisodes)
+	return []frame.Route{
+		frame.Get("/units/:unit", frame.OnUnit(auth.ViewList), s.unitPage),
+		frame.Post("/stays/:stay/assign", frame.OnStay(auth.ViewStay, auth.ActOnEpisodes), s.assign),
+		frame.Get("/units/:unit/episodes", frame.OnUnit(auth.ViewList, auth.ViewNames), s.episodesPage),
+		frame.Post("/episodes/:episode/take", acts, s.takeEpisode),
+		frame.Post("/episodes/:episode/release", acts, s.releaseEpisode),
+		frame.Post("/episodes/:episode/defer", acts, s.deferEpisode),
+		frame.Post("/episodes/:episode/close", frame.OnEpisode(auth.ActOnEpisodes, auth.CloseEpisodes), s.closeEpisode),
+	}
+}

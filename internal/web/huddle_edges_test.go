@@ -1,0 +1,116 @@
+package web_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/internal/assess/assesstest"
+	"plumbline/internal/clinical"
+	"plumbline/internal/demo"
+	"plumbline/internal/web/webtest"
+)
+
+// addMoved adds a patient without a bed who was moved onto 4W from 2E an hour before the
+// demo's moment, and fell twice half an hour before it.
+func addMoved(b *webtest.Board) {
+	m, at := b.Store.(*assesstest.Memory), demo.AnchorTime()
+	stay := clinical.Stay{PatientID: "P900", Unit: "2E", Bed: "3", Name: "Odalys Marrable", AdmittedAt: at.Add(-50 * time.Hour)}
+	moved := stay
+	moved.Unit, moved.Bed = "4W", ""
+	add := func(kind clinical.Kind, id string, recorded time.Time, body clinical.Body) {
+		m.All = append(m.All, clinical.Version{Kind: kind, SourceID: id, StayID: "S900", RecordedAt: recorded, Stated: true, Status: clinical.Final, Body: body})
+	}
+	add(clinical.KindStay, "S900", stay.AdmittedAt, stay)
+	add(clinical.KindStay, "S900", at.Add(-time.Hour), moved)
+	fell := at.Add(-30 * time.Minute)
+	add(clinical.KindFall, "F-1", fell, clinical.Fall{FellAt: fell, Injury: "major"})
+	add(clinical.KindFall, "F-2", fell, clinical.Fall{FellAt: fell, Injury: "none"})
+}
+
+func TestWhoWasMovedHereIsNotSaidToBeAdmitted(t *testing.T) {
+	unmoved, _ := open(t)
+	before := get(signedIn(unmoved), "/units/4W").Body.String()
+	d, board := open(t)
+	addMoved(board)
+	page := get(signedIn(d), "/units/4W").Body.String()
+	news := func(page string) string {
+		return page[strings.Index(page, `id="h-since"`):strings.Index(page, `id="h-owed"`)]
+	}
+	if !strings.Contains(news(page), "moved here from unit 2E, 2 Nov") {
+		t.Error("the move onto the unit is not told")
+	}
+	if !strings.Contains(news(page), `<span class="name">Odalys Marrable</span>`) {
+		t.Error("who has no bed is not named in what changed")
+	}
+	if !strings.Contains(news(before), `<dt>Falls <span class="n">3</span>`) || !strings.Contains(news(page), `<dt>Falls <span class="n">5</span>`) {
+		t.Error("two falls of one patient are not counted as two")
+	}
+	if !strings.Contains(page, "major injury, the latest of 2 falls; no orthostatic set") {
+		t.Error("the worse of two falls at one time does not lead")
+	}
+	beds := get(signedIn(d), "/units/4W?names=off").Body.String()
+	if strings.Contains(beds, "Marrable") {
+		t.Error("a page of beds alone names who has none")
+	}
+}
+
+// Of a stay that is over no set is awaited any more, whatever was owed.
+func TestNoSetIsAwaitedAfterTheStay(t *testing.T) {
+	d, board := open(t)
+	addMoved(board)
+	m, at := board.Store.(*assesstest.Memory), demo.AnchorTime()
+	out := at.Add(-10 * time.Minute)
+	m.All = append(m.All, clinical.Version{
+		Kind: clinical.KindStay, SourceID: "S900", StayID: "S900", RecordedAt: out, Stated: true, Status: clinical.Final,
+		Body: clinical.Stay{PatientID: "P900", Unit: "4W", Name: "Odalys Marrable", AdmittedAt: at.Add(-50 * time.Hour), DischargedAt: &out},
+	})
+	see := asFallsNurse(d)
+	for _, path := range []string{"/falls/F-1", "/units/4W/falls"} {
+		page := see(path).Body.String()
+		if !strings.Contains(page, "no set that can be read was taken before the stay ended") {
+			t.Errorf("%s does not say that the stay ended without a set", path)
+		}
+	}
+	if page := see("/falls/F-1").Body.String(); !strings.Contains(page, "2 Nov 2026 ") {
+		t.Error("the sheet of a fall is filed, and does not tell the year")
+	}
+}
+
+// After an injury the sheet asks nobody to stand the patient up before that is cleared,
+// whichever of two falls it is about.
+func TestASetAfterAnInjuryIsNotAskedForOutright(t *testing.T) {
+	for injury, want := range map[string]string{"major": "injury: stand only when cleared by the provider", "": "check for injury before standing", "minor": ""} {
+		d, board := open(t)
+		addMoved(board)
+		m := board.Store.(*assesstest.Memory)
+		for n, v := range m.All {
+			if f, ok := v.Body.(clinical.Fall); ok && v.SourceID == "F-1" {
+				f.Injury = injury
+				m.All[n].Body = f
+			}
+		}
+		for _, path := range []string{"/falls/F-1", "/falls/F-2"} {
+			page := asFallsNurse(d)(path).Body.String()
+			after := page[strings.Index(page, `id="h-after"`):strings.Index(page, `id="h-choose"`)]
+			if strings.Contains(after, `class="bar"`) != (want != "") || !strings.Contains(after, want) {
+				t.Errorf("%s with injury %q says of the set after the fall: %s", path, injury, after)
+			}
+		}
+	}
+}
+
+// One set answers a fall and what was owed before it; the time of the earlier is not told
+// as that of the fall.
+func TestATimeBeforeTheFallIsNotTheFallsOwn(t *testing.T) {
+	d, board := open(t)
+	addMoved(board) // admitted 50 h ago, age not known: the screen was due before the fall
+	page := get(signedIn(d), "/units/4W").Body.String()
+	const want = "asked for before as recheck: admission screen of a patient at risk"
+	if n := strings.Count(page, want); n != 2 {
+		t.Errorf("said %d times, want once on the list and once on paper", n)
+	}
+	if !strings.Contains(page, ">no bed</b> <span class=\"name\">Odalys Marrable</span>") {
+		t.Error("who has no bed is not named on paper")
+	}
+}

@@ -1,0 +1,59 @@
+package web
+
+import (
+	"net/http"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+type service struct{ *frame.Frame }
+
+// own are the pages of no room: where everybody comes in, and the rules in words.
+func own(f *frame.Frame) []frame.Route {
+	s := &service{f}
+	return []frame.Route{
+		frame.Get("/", frame.SignedIn, s.home),
+		frame.Get("/rules", frame.SignedIn, s.rulesPage),
+	}
+}
+
+// rulesView explains every rule that a page may name.
+type rulesView struct {
+	frame.Layout
+	Groups []text.RuleGroup
+	Terms  []text.Term
+	Hash   string
+}
+
+func (s *service) rulesPage(c *gin.Context) {
+	p := s.PolicyOf(c)
+	s.Show(c, http.StatusOK, "rules", rulesView{s.Layout(c, text.Say("rules.heading")).At("/rules"), text.Explain(p.Policy), text.Terms(), p.Hash})
+}
+
+// home leads to the first unit that the account may see, an administrator without
+// patients to the accounts, or says what to do where there is nothing to see.
+func (s *service) home(c *gin.Context) {
+	a := frame.AccountOf(c)
+	units, err := s.UnitsFor(c.Request.Context(), a)
+	switch {
+	case err != nil:
+		s.Fail(c, err)
+	case len(units) > 0:
+		c.Redirect(http.StatusSeeOther, frame.UnitURL(units[0]))
+	case a.May(auth.ManageAccounts) && !a.May(auth.ViewList):
+		c.Redirect(http.StatusSeeOther, "/accounts")
+	default:
+		s.Show(c, http.StatusOK, "empty", emptyView{s.Layout(c, text.Say("empty.heading")), parts.UnitsOf(a), a.May(auth.ViewFeeds)})
+	}
+}
+
+type emptyView struct {
+	frame.Layout
+	Own       string // units of the account
+	SeesFeeds bool
+}

@@ -1,0 +1,126 @@
+package pagetest
+
+import (
+	"net/http/httptest"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp/kb"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/browsertest"
+	"plumbline/internal/demo"
+	"plumbline/internal/web"
+	"plumbline/internal/web/account"
+	"plumbline/internal/web/webtest"
+)
+
+// signedOut serves the pages to whoever comes, and moves the accounts' clock.
+func signedOut(t *testing.T, change func(*web.Deps)) (site string, minutes *atomic.Int64) {
+	t.Helper()
+	d := deps(t)
+	minutes = &atomic.Int64{}
+	d.Accounts.Clock = func() time.Time { return demo.AnchorTime().Add(time.Duration(minutes.Load()) * time.Minute) }
+	if change != nil {
+		change(&d)
+	}
+	s := httptest.NewServer(web.New(d))
+	t.Cleanup(s.Close)
+	return s.URL, minutes
+}
+
+func signIn(p *browsertest.Page, name string) {
+	p.Wait("#password")
+	p.Type("#name", name)
+	p.Type("#password", webtest.Password)
+	p.Press(kb.Enter)
+	p.Wait(".who")
+}
+
+func TestSigningInAndOut(t *testing.T) {
+	site, _ := signedOut(t, func(d *web.Deps) {
+		d.Demo = []account.DemoAccount{{Role: auth.Screen, Name: "wall", Password: "invented-password", Sees: "beds"}}
+	})
+	for _, width := range []int{1440, 390} {
+		page := browsertest.Start(t).Open(t, site+"/stays/S108", width, 900)
+		for _, colours := range []string{"light", "dark"} {
+			scheme(t, page, "", colours)
+			page.Wait("#password")
+			if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
+				t.Errorf("%s: the sign-in scrolls sideways: %d pixels wide", colours, got)
+			}
+			for _, v := range page.Axe() {
+				t.Errorf("the sign-in: %s", v)
+			}
+			keep(t, "sign-in-"+colours+".png", page.Screenshot)
+		}
+		page.Type("#name", "falls-nurse")
+		page.Type("#password", "wrong wrong wrong")
+		page.Follow(`button[type="submit"]`)
+		page.Wait("#error")
+		for _, v := range page.Axe() {
+			t.Errorf("the sign-in that failed: %s", v)
+		}
+		if got := browsertest.Eval[string](page, `document.getElementById(document.querySelector("#password").getAttribute("aria-describedby")).textContent`); !strings.Contains(got, "not right") {
+			t.Errorf("the field is described by %q", got)
+		}
+		browsertest.Eval[bool](page, `(document.querySelector("#name").value = "") === ""`)
+		signIn(page, "falls-nurse")
+		if got := browsertest.Eval[string](page, "location.pathname"); got != "/stays/S108" {
+			t.Errorf("after sign-in the page is %s", got)
+		}
+		page.Follow(`.who a[href="/sign-out"]`)
+		page.Follow(`form button`)
+		page.Wait("#password")
+		// The way back leads to no patient.
+		browsertest.Eval[bool](page, `setTimeout(() => history.go(-2), 0) > 0`)
+		page.Wait("#password")
+		page.Until(`location.search.includes("next=") && document.readyState === "complete"`)
+		if text := browsertest.Eval[string](page, "document.body.textContent"); strings.Contains(text, "S108") || strings.Contains(text, "Over time") {
+			t.Error("after sign-out the way back shows the patient")
+		}
+	}
+}
+
+// The page leaves by itself when its session ends for want of use, and while
+// somebody is at it the session goes on.
+func TestIdlePagesLeave(t *testing.T) {
+	const idle = 4 * time.Second
+	site, _ := signedOut(t, func(d *web.Deps) {
+		d.Accounts.Idle = idle
+		begun := time.Now()
+		d.Accounts.Clock = func() time.Time { return demo.AnchorTime().Add(time.Since(begun)) }
+	})
+	page := browsertest.Start(t).Open(t, site+"/stays/S108", 1440, 900)
+	signIn(page, "falls-nurse")
+	for range 6 { // one and a half times the limit
+		time.Sleep(idle / 4)
+		page.Press(kb.Tab)
+	}
+	if got := browsertest.Eval[string](page, "location.pathname"); got != "/stays/S108" {
+		t.Fatalf("while somebody is at it the page goes to %s", got)
+	}
+	page.Wait("#password")
+	if text := browsertest.Eval[string](page, "document.body.textContent"); strings.Contains(text, "S108") {
+		t.Error("the page that was left is still shown")
+	}
+	quiet(t, page)
+}
+
+func TestADisplayShowsBeds(t *testing.T) {
+	site, _ := signedOut(t, nil)
+	page := browsertest.Start(t).Open(t, site+"/", 1440, 900)
+	signIn(page, "screen")
+	for _, v := range page.Axe() {
+		t.Errorf("the display: %s", v)
+	}
+	if n := browsertest.Eval[int](page, `document.querySelectorAll(".rank .bed").length`); n < 24 {
+		t.Errorf("%d beds are shown", n)
+	}
+	if n := browsertest.Eval[int](page, `document.querySelectorAll('a[href^="/stays/"], .rank .name').length`); n > 0 {
+		t.Errorf("%d names or ways to patients are shown", n)
+	}
+	quiet(t, page)
+}

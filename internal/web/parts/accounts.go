@@ -1,0 +1,30 @@
+package parts
+
+import (
+	"strings"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/text"
+)
+
+func RolesOf(a auth.Account) string {
+	if len(a.Roles) == 0 {
+		return text.Say("accounts.none")
+	}
+	words := make([]string, len(a.Roles))
+	for n, r := range a.Roles {
+		words[n] = text.RoleNames[string(r)]
+	}
+	return strings.Join(words, ", ")
+}
+
+// UnitsOf is the units of an account in words.
+func UnitsOf(a auth.Account) string {
+	switch {
+	case a.AllUnits:
+		return text.Say("accounts.all-units")
+	case len(a.Units) == 0:
+		return text.Say("accounts.none")
+	}
+	return strings.Join(a.Units, ", ")
+}

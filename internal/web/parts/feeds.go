@@ -1,0 +1,115 @@
+package parts
+
+import (
+	"context"
+	"log/slog"
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+)
+
+// FeedLine is how the feeds stand, in a line on the list.
+type FeedLine struct {
+	State   string // one of the states below
+	At      *frame.Moment
+	Held    string // "3 rows held back"; "" for none
+	Waiting string
+	Linked  bool // the reader may see the page of the feeds
+}
+
+// The states of the feeds: no data, stale data and an error are not the same.
+const (
+	feedKnown   = "known"
+	feedUnset   = "unset"
+	feedNever   = "never"
+	FeedUnknown = "unknown"
+	feedFailing = "failing"
+)
+
+// Feeds tells how the feeds stand; nil where nobody can.
+type Feeds func(context.Context) (FeedHealth, error)
+
+// Health is how the feeds stand, with their state as a word.
+func (f Feeds) Health(ctx context.Context, log *slog.Logger) (FeedHealth, string) {
+	if f == nil {
+		return FeedHealth{}, FeedUnknown
+	}
+	h, err := f(ctx)
+	switch {
+	case err != nil:
+		log.Error("the feeds' health could not be told", "error", err)
+		return h, FeedUnknown
+	case h.Trouble != "":
+		return h, feedFailing
+	case !h.LastRead.IsZero():
+		return h, feedKnown
+	case !h.FolderSet:
+		return h, feedUnset
+	}
+	return h, feedNever
+}
+
+// Line is how the feeds stand in a line; t counts the time from now.
+func (f Feeds) Line(ctx context.Context, log *slog.Logger, t frame.Times) FeedLine {
+	h, state := f.Health(ctx, log)
+	l := FeedLine{State: state}
+	if h.HeldTotal > 0 {
+		l.Held = text.Plural(h.HeldTotal, "row held back", "rows held back")
+	}
+	if h.Waiting > 0 {
+		l.Waiting = text.Plural(h.Waiting, "row waits for its stay", "rows wait for their stay")
+	}
+	if !h.LastRead.IsZero() {
+		l.At = t.MomentAgo(h.LastRead)
+	}
+	return l
+}
+
+// FeedHealth is how the feeds stand.
+type FeedHealth struct {
+	FolderSet bool      // a feed folder is set
+	LastRead  time.Time // when the folder was last read to its end; zero: never
+	Trouble   string    // why the folder could not be read at the last look; "": it could
+	// SilentSince is when the last load began, where the folder is not read as it
+	// should be; zero: it is, or there was none.
+	SilentSince time.Time
+	Kinds       []FeedKind
+	Telling     []Channel
+	Files       []FeedFile
+	HeldTotal   int // rows held back
+	Waiting     int // rows that wait for their stay
+}
+
+// FeedFile is one file and its last reading.
+type FeedFile struct {
+	Name, Folder                 string
+	LastRead                     time.Time
+	Rows, Unchanged, Quarantined int
+	Error                        string // "" where it was read
+}
+
+// FeedKind is one kind of facts of one feed: what became of its rows at the last load
+// that brought any, and what of it is held back or waits now.
+type FeedKind struct {
+	Feed                string
+	Kind                clinical.Kind
+	ReadAt, NewAt       time.Time // the last load with rows, and with something new; zero: none
+	NewestAt            time.Time // the latest recorded_at that it has brought; zero: none
+	Accepted, Unchanged int
+	Superseded, Waiting int
+	Quarantined         int
+	HeldNow, WaitingNow int
+}
+
+// Channel is how telling by one channel goes.
+type Channel struct {
+	Name         string
+	LastSent     time.Time // zero: nothing yet
+	FailingSince time.Time // zero: it works
+	Trouble      string    // of the last attempt, while it is failing
+	Waiting      int       // to be told still
+	Oldest       time.Time // when the oldest that waits was made; zero: none does
+	Failed       int       // given up in the last seven days
+}

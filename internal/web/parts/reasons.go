@@ -1,0 +1,71 @@
+package parts
+
+import (
+	"strconv"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+	"plumbline/internal/web/frame"
+)
+
+type ReasonView struct {
+	Text string
+	Rule frame.RuleLink
+}
+
+type RecheckView struct {
+	State   string // as a word of the rules, for its mark
+	Word    string
+	Due     *frame.Moment
+	Why     string
+	Rule    *frame.RuleLink
+	Missing []string
+}
+
+type PrecautionsView struct {
+	Note    string // said in place of a list
+	Known   bool
+	Missing []string
+	InPlace []string
+}
+
+func AgeOf(stay clinical.Stay, t frame.Times) string {
+	if age, known := trends.AgeOn(stay.BirthDate, t.At, t.Zone); known {
+		return strconv.Itoa(age) + " y"
+	}
+	return "age not known"
+}
+
+func ReasonsOf(t frame.Times, a alerts.Assessment) []ReasonView {
+	out := make([]ReasonView, 0, len(a.Reasons))
+	for _, r := range a.Reasons {
+		out = append(out, ReasonView{t.Reason(r), t.Rule(r.Rule)})
+	}
+	return out
+}
+
+func RecheckOf(t frame.Times, r alerts.Recheck) RecheckView {
+	v := RecheckView{State: r.State, Word: text.RecheckStates[r.State], Missing: text.Missing(r.Missing)}
+	if r.DueAt != nil {
+		v.Due = t.MomentDue(*r.DueAt)
+		v.Why = text.RecheckWhy(r.Rule, r.Drug, r.Change)
+		link := t.Rule(r.Rule)
+		v.Rule = &link
+	}
+	return v
+}
+
+func PrecautionsOf(p alerts.Precautions) PrecautionsView {
+	v := PrecautionsView{Known: p.InPlace != nil, InPlace: p.InPlace, Missing: p.Missing}
+	switch {
+	case p.InPlace == nil:
+		v.Note = text.PrecautionsNotCarried
+	case !p.Needed:
+		v.Note = text.PrecautionsNotAsked
+	case len(p.Missing) == 0:
+		v.Note = text.PrecautionsAll
+	}
+	return v
+}

@@ -1,0 +1,159 @@
+package parts
+
+import (
+	"slices"
+	"strings"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+	"plumbline/internal/web/frame"
+)
+
+// Set is a set with every reading.
+type Set struct {
+	ID        string // for links to it
+	At        *frame.Moment
+	Kind      string
+	Where     string // given in the feed, or inferred
+	Finding   string
+	Says      string
+	Grade     string
+	Filled    bool
+	Notes     []string
+	Readings  []readingView
+	Criteria  []ReasonView
+	Timing    string
+	Sustained string
+	Response  string
+	Lying     string
+	Drops     string
+	Pulse     string
+	Symptoms  []string
+	Stopped   bool
+	Facts     string
+}
+
+type readingView struct {
+	Time, Position, Minutes, Pressure, Pulse, Limb, Drops, Rise string
+	Baseline                                                    bool
+}
+
+func SetOf(t frame.Times, set trends.Set) Set {
+	v := Set{
+		ID: "set-" + set.StartedAt.UTC().Format("20060102T150405"), At: t.MomentAgo(set.StartedAt), Kind: text.Kinds[set.Kind],
+		Where: text.Say("stay.set-given", set.SetID), Finding: set.Finding, Says: text.Findings[set.Finding],
+		Grade: text.Grades[set.Quality], Filled: set.Quality == trends.Complete, Notes: set.QualityNotes,
+		Timing: text.Timings[set.Timing], Sustained: text.Sustained(set.Sustained), Response: text.Response(set),
+		Lying: string(set.LyingPressure), Drops: text.Drops(set), Symptoms: set.Symptoms, Stopped: set.StoppedEarly,
+		Facts: strings.Join(set.Facts, ", "),
+	}
+	if set.Inferred() {
+		v.Where = text.Say("stay.set-inferred")
+	}
+	if set.PulseRise != nil {
+		v.Pulse = text.Signed(*set.PulseRise) + " beats/min"
+		if set.PulseRisePercent != nil {
+			v.Pulse += " (" + text.Signed(*set.PulseRisePercent) + " %)"
+		}
+	}
+	for _, word := range set.Criteria {
+		criterion := text.Criteria[word]
+		v.Criteria = append(v.Criteria, ReasonView{criterion.Text, t.Rule(criterion.ID)})
+	}
+	if b := set.Baseline; b != nil {
+		v.Readings = append(v.Readings, readingView{
+			Time: t.Time(b.TakenAt), Position: string(b.Position), Minutes: minutes(b.Minutes, text.Say("stay.rested")),
+			Pressure: text.Pressure(b.Systolic, b.Diastolic), Pulse: Number(b.HeartRate), Limb: word(b.Limb), Baseline: true,
+			Drops: Dash, Rise: Dash,
+		})
+	}
+	for _, u := range set.Upright {
+		from := text.Say("stay.upright")
+		if u.MinutesFrom == trends.FromTimestamps {
+			from = text.Say("stay.upright-at-most")
+		}
+		v.Readings = append(v.Readings, readingView{
+			Time: t.Time(u.TakenAt), Position: string(u.Position), Minutes: minutes(u.Minutes, from),
+			Pressure: text.Pressure(u.Systolic, u.Diastolic), Pulse: Number(u.HeartRate), Limb: word(u.Limb),
+			Drops: Number(u.SystolicDrop) + " / " + Number(u.DiastolicDrop), Rise: rise(u.PulseRise),
+		})
+	}
+	return v
+}
+
+func rise(v *float64) string {
+	if v == nil {
+		return Dash
+	}
+	return text.Signed(*v)
+}
+
+func word(w trends.Word) string {
+	if w == "" {
+		return text.Say("stay.not-charted")
+	}
+	return string(w)
+}
+
+func minutes(v *float64, what string) string {
+	if v == nil {
+		return text.Say("stay.not-charted")
+	}
+	return text.Say("stay.minutes", text.Figure(*v), what)
+}
+
+// SetLine is a set in one line.
+type SetLine struct {
+	At       *frame.Moment
+	Kind     string
+	From, To string // pressures lying and standing
+	FromWord string
+	ToWord   string
+	Drop     string // "34 systolic, 12 diastolic"
+	Finding  string // a word of the rules, for its mark
+	Says     string
+	Grade    string
+	Filled   bool // drawn filled: quality complete
+	Notes    []string
+	Symptoms []string
+}
+
+// TrendView is an arrow and the words that it stands for.
+type TrendView struct{ Arrow, Words string }
+
+var arrows = map[string]string{trends.Worsening: "↗", trends.Improving: "↘", trends.Steady: "→"}
+
+func TrendOf(s trends.Serial) TrendView { return TrendView{arrows[s.Trend], text.Trend(s)} }
+
+// dash stands for what was not charted.
+const Dash = "–"
+
+func Number(v *float64) string {
+	if v == nil {
+		return Dash
+	}
+	return text.Figure(*v)
+}
+
+func SetLineOf(t frame.Times, set trends.Set) *SetLine {
+	l := &SetLine{
+		At: t.MomentAgo(set.StartedAt), Kind: text.Kinds[set.Kind], From: "not charted", To: "not charted",
+		FromWord: "lying", ToWord: "standing",
+		Finding: set.Finding, Says: text.Findings[set.Finding], Grade: text.Grades[set.Quality],
+		Filled: set.Quality == trends.Complete, Notes: set.QualityNotes, Symptoms: set.Symptoms,
+	}
+	if b := set.Baseline; b != nil {
+		l.From, l.FromWord = text.Pressure(b.Systolic, b.Diastolic), string(b.Position)
+	}
+	if u := text.Decisive(set); u != nil {
+		l.To, l.ToWord = text.Pressure(u.Systolic, u.Diastolic), string(u.Position)
+		if u.Minutes != nil {
+			l.ToWord += " " + text.Figure(*u.Minutes) + " min"
+		}
+	} else if !slices.ContainsFunc(set.Upright, func(u trends.Upright) bool { return u.Position == clinical.Standing }) {
+		l.ToWord = "did not stand"
+	}
+	l.Drop = text.Drops(set)
+	return l
+}

@@ -1,0 +1,31 @@
+package patient
+
+import (
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/dosereview"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// takeReviews puts the history of dose reviews on the page of a stay. It answers
+// itself and returns false where that cannot be read.
+func (s *service) takeReviews(c *gin.Context, v *stayView, when frame.Asked) bool {
+	var reviews map[string][]dosereview.Review
+	if s.DoseReviews != nil {
+		var err error
+		if reviews, err = s.DoseReviews.OfStays(c.Request.Context(), []string{v.StayID}, s.RecordedBy(when)); err != nil {
+			s.Fail(c, err)
+			return false
+		}
+	}
+	v.DoseReviews = parts.ReviewLinesOf(s.Times(when.At, when.Live), reviews[v.StayID])
+	if frame.AccountOf(c).May(auth.ReviewDoses) {
+		v.ReviewURL = frame.ReviewURL(v.StayID)
+		if !when.Live {
+			v.ReviewURL += frame.AsOfQuery(when.At)
+		}
+	}
+	return true
+}

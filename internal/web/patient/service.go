@@ -1,0 +1,43 @@
+// Package patient is the page of one stay, and everything that was charted of it.
+package patient
+
+import (
+	"context"
+	"time"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/care"
+	"plumbline/internal/dosereview"
+	"plumbline/internal/web/frame"
+)
+
+// Episodes tells the episodes of a stay.
+type Episodes interface {
+	Stay(ctx context.Context, stayID string) ([]care.History, error)
+}
+
+// DoseReviews tells the reviews of stays that were recorded by a moment, each stay's
+// first one first.
+type DoseReviews interface {
+	OfStays(ctx context.Context, stayIDs []string, by time.Time) (map[string][]dosereview.Review, error)
+}
+
+// Deps is what these pages need besides the frame.
+type Deps struct {
+	Episodes    Episodes    // nil: nothing is owed
+	DoseReviews DoseReviews // nil: none are kept
+}
+
+type service struct {
+	*frame.Frame
+	Deps
+}
+
+// Routes are the ways to these pages.
+func Routes(f *frame.Frame, d Deps) []frame.Route {
+	s := &service{f, d}
+	return []frame.Route{
+		frame.Get("/stays/:stay", frame.OnStay(auth.ViewStay), s.stayPage),
+		frame.Get("/stays/:stay/history", frame.OnStay(auth.ViewStay), s.history),
+	}
+}

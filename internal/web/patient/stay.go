@@ -1,0 +1,251 @@
+package patient
+
+import (
+	"net/http"
+	"slices"
+	"strings"
+
+	"github.com/gin-gonic/gin"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/assess"
+	"plumbline/internal/auth"
+	"plumbline/internal/charts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// stayView is one patient.
+type stayView struct {
+	frame.Layout
+	Moment *frame.Moment
+	AsOf   bool
+	Self   string
+	Unit   frame.Link
+
+	Bed, Name, PatientID, Sex, Age, StayID string
+	Admitted, Discharged                   *frame.Moment
+	Walks                                  string
+
+	Tier, TierName string
+	Lead           *parts.ReasonView
+	Others         []parts.ReasonView
+	Recheck        parts.RecheckView
+	Open           []openRecheck
+	Precautions    parts.PrecautionsView
+	ReviewNeeded   bool
+	Flags          []parts.ReasonView
+	DoseReviews    []parts.ReviewLine // recorded, the latest first
+	ReviewURL      string             // "" where the account records none
+	Latest         *parts.SetLine
+	TakeSet        string // where a set is taken; "" for who may not
+
+	Counts, Clearing string
+	Needed           []string // what would clear the stay
+	ClearingRun      int      // negative sets that count so far
+	ClearNegatives   int      // that it takes
+	Trend            parts.TrendView
+	Course           string // the trend in full
+	Around           []aroundView
+	FlagCount        string
+	Bleeding         []string     // by the fall that put the patient on the list; nil without one
+	Contents         []frame.Link // of the page
+	History          string       // where everything charted is shown
+
+	Episodes []parts.Episode
+
+	Charts     charts.Board
+	HasScript  bool // the charting script is embedded
+	Sets       []parts.Set
+	Printed    charts.Table // of the latest sets, in place of all
+	Drugs      parts.Drugs
+	Causes     []parts.CauseView
+	Fluids     []parts.Labelled
+	Weight     string
+	Falls      []fallView
+	Conditions []clinical.Condition
+	Treatments []parts.Labelled
+}
+
+type openRecheck struct {
+	Due  *frame.Moment
+	Why  string
+	Rule frame.RuleLink
+}
+
+type aroundView struct {
+	What string
+	At   *frame.Moment
+	Says string
+}
+
+type fallView struct {
+	At       *frame.Moment
+	Injury   string
+	Assisted string
+	ID       string
+	URL      string   // of the page after the fall
+	Bleeding []string // drugs that make it more dangerous
+}
+
+func (s *service) stayPage(c *gin.Context) {
+	when, view := frame.StayOf(c).When, frame.StayOf(c).View
+	title := text.Say("stay.title-stay", view.Assessment.Digest.StayID)
+	if bed := view.Assessment.Digest.Stay.Bed; bed != "" {
+		title = text.Say("stay.title-bed", bed)
+	}
+	v := s.stayView(s.Layout(c, title), when, view)
+	var err error
+	if v.Episodes, err = s.stayEpisodes(c, when, view.Assessment.Digest.StayID); err != nil {
+		s.Fail(c, err)
+		return
+	}
+	if !s.takeReviews(c, &v, when) {
+		return
+	}
+	if when.Live && frame.AccountOf(c).May(auth.RecordSet) {
+		v.TakeSet = frame.SetURL(v.StayID)
+	}
+	s.Show(c, http.StatusOK, "stay", v)
+}
+
+func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayView) stayView {
+	a := view.Assessment
+	d := a.Digest
+	t := s.Times(when.At, when.Live)
+	query := frame.AsOfQuery(when.At)
+	if when.Live {
+		f, query = f.Live(when.At), ""
+	}
+	v := stayView{
+		Layout: f, Moment: t.Moment(when.At), AsOf: !when.Live, Self: frame.StayURL(d.StayID),
+		Unit: frame.Link{Name: d.Stay.Unit, URL: frame.UnitURL(d.Stay.Unit) + query},
+		Bed:  d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Sex: d.Stay.Sex, StayID: d.StayID,
+		Age: parts.AgeOf(d.Stay, t), Admitted: t.MomentAgo(d.Stay.AdmittedAt),
+		Tier: a.Tier, TierName: text.TierNames[a.Tier],
+		Recheck: parts.RecheckOf(t, a.Recheck), Precautions: parts.PrecautionsOf(a.Precautions), ReviewNeeded: a.Review.Needed,
+		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy), Trend: parts.TrendOf(d.Serial),
+		HasScript: s.AssetURL("vendor/echarts.min.js") != "",
+	}
+	if d.Stay.DischargedAt != nil {
+		v.Discharged = t.Moment(*d.Stay.DischargedAt)
+	}
+	if d.Stay.NotAmbulatory {
+		v.Walks = text.Say("stay.not-ambulatory")
+	}
+	if reasons := parts.ReasonsOf(t, a); len(reasons) > 0 {
+		v.Lead, v.Others = &reasons[0], reasons[1:]
+	}
+	for n, i := range a.Recheck.Open {
+		if n > 0 { // the first one is the recheck itself
+			v.Open = append(v.Open, openRecheck{t.MomentDue(i.Due), text.RecheckWhy(i.Rule, i.Drug, i.Change), t.Rule(i.Rule)})
+		}
+	}
+	for _, flag := range a.Review.Flags {
+		v.Flags = append(v.Flags, parts.ReasonView{Text: t.Flag(flag), Rule: t.Rule(flag.Rule)})
+	}
+	v.Course = text.Course(d.Serial, view.Policy.Policy.Serial)
+	if needs, ok := trends.ClearingNeeds(d, view.Policy.Policy); ok {
+		v.Needed = t.Needed(needs, view.Policy.Policy)
+		v.ClearingRun, v.ClearNegatives = d.Serial.ClearingRun, view.Policy.Policy.Serial.ClearNegatives
+	}
+	v.FlagCount = flagCount(len(v.Flags))
+	if set := d.LatestSet(); set != nil {
+		v.Latest = parts.SetLineOf(t, *set)
+	}
+	for _, around := range d.Serial.Around {
+		v.Around = append(v.Around, aroundView{around.Drug + " " + around.Change, t.Moment(around.At), text.Around(around)})
+	}
+	v.Charts = charts.Of(view, view.Policy.Policy, t.Catalogue)
+	v.Printed = latestRows(v.Charts.Panels[0].Table)
+	for n := len(d.Sets) - 1; n >= 0; n-- {
+		v.Sets = append(v.Sets, parts.SetOf(t, d.Sets[n]))
+	}
+	v.Drugs = parts.DrugsOf(t, a)
+	for _, cause := range a.Exposures.Contributors {
+		v.Causes = append(v.Causes, parts.CauseView{Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", ")})
+	}
+	v.Fluids = []parts.Labelled{
+		{Name: text.Say("stay.last-hours", 24), Text: text.Balance(a.Exposures.Net24)},
+		{Name: text.Say("stay.last-hours", 48), Text: text.Balance(a.Exposures.Net48)},
+	}
+	v.Weight = text.Say("stay.weight-unknown")
+	if w := d.Weight; w != nil {
+		v.Weight = text.Say("stay.weight-change", text.Signed(w.KG), t.Time(w.From), t.Time(w.To))
+	}
+	v.takeChart(t, view.Chart)
+	if len(v.Falls) > 0 && fellRecently(a) {
+		v.Bleeding = v.Falls[0].Bleeding
+	}
+	v.History = frame.HistoryURL(d.StayID) + query
+	v.Contents = contentsOf(v)
+	return v
+}
+
+// printedSets is how many sets a print lists: it has two pages.
+const printedSets = 6
+
+// latestRows are the last rows of a table, the last one first.
+func latestRows(t charts.Table) charts.Table {
+	rows := slices.Clone(t.Rows[max(0, len(t.Rows)-printedSets):])
+	slices.Reverse(rows)
+	return charts.Table{Head: t.Head, Rows: rows}
+}
+
+func flagCount(n int) string {
+	switch n {
+	case 0:
+		return text.Say("stay.no-flag")
+	case 1:
+		return text.Say("stay.one-flag")
+	}
+	return text.Say("stay.some-flags", n)
+}
+
+// fellRecently reports whether a fall is among the reasons for the patient's place.
+func fellRecently(a alerts.Assessment) bool {
+	return slices.ContainsFunc(a.Reasons, func(r alerts.Reason) bool { return r.Rule == alerts.TFall || r.Rule == alerts.TFell })
+}
+
+// contentsOf lists the parts of the page that lie below its first screen.
+func contentsOf(v stayView) []frame.Link {
+	out := []frame.Link{}
+	if len(v.Episodes) > 0 {
+		out = append(out, frame.Link{Name: text.Say("stay.to-episodes"), URL: "#h-episodes"})
+	}
+	return append(out,
+		frame.Link{Name: text.Say("stay.to-charts"), URL: "#h-charts"},
+		frame.Link{Name: text.Say("stay.to-sets"), URL: "#h-sets"},
+		frame.Link{Name: text.Say("stay.to-drugs"), URL: "#h-drugs"},
+		frame.Link{Name: text.Say("stay.to-contributors"), URL: "#h-around"},
+		frame.Link{Name: text.Say("stay.to-falls"), URL: "#h-falls"},
+		frame.Link{Name: text.Say("stay.to-history"), URL: v.History},
+	)
+}
+
+// takeChart lists what is shown as it was charted.
+func (v *stayView) takeChart(t frame.Times, c clinical.Chart) {
+	for _, r := range c.Records {
+		if r.Body.OwnTime().After(c.AsOf) {
+			continue
+		}
+		switch b := r.Body.(type) {
+		case clinical.Fall:
+			f := fallView{At: t.MomentAgo(b.FellAt), Injury: text.Injury(b.Injury), Assisted: text.Assisted(b.Assisted), ID: r.SourceID, URL: frame.FallURL(r.SourceID)}
+			f.Bleeding = t.Bleeding(trends.BleedingAround(c, b.FellAt), b.FellAt)
+			v.Falls = append(v.Falls, f)
+		case clinical.Condition:
+			v.Conditions = append(v.Conditions, b)
+		case clinical.Treatment:
+			what := b.What
+			if what == "" {
+				what = text.Say("stay.kind-unknown")
+			}
+			v.Treatments = append(v.Treatments, parts.Labelled{Name: t.Time(b.GivenAt), Text: what})
+		}
+	}
+	slices.Reverse(v.Falls)
+}

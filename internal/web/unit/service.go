@@ -1,0 +1,46 @@
+// Package unit is a unit over time: charts and tables by month or week, and the tally of
+// its episodes.
+package unit
+
+import (
+	"context"
+	"time"
+
+	"plumbline/internal/auth"
+	"plumbline/internal/episodes"
+	"plumbline/internal/trends"
+	"plumbline/internal/web/frame"
+)
+
+// Figures tells the figures of a unit in [from, to), by month or week.
+type Figures interface {
+	Unit(ctx context.Context, unit string, from, to time.Time, by string, now time.Time) (trends.UnitFigures, error)
+}
+
+// Episodes counts the episodes of a unit in [from, to).
+type Episodes interface {
+	Tally(ctx context.Context, unit string, from, to time.Time, patientDays float64) ([]episodes.Count, error)
+}
+
+// Deps is what these pages need besides the frame.
+type Deps struct {
+	Figures  Figures
+	Episodes Episodes // nil: there are none
+}
+
+type service struct {
+	*frame.Frame
+	Deps
+}
+
+// Routes are the ways to these pages.
+func Routes(f *frame.Frame, d Deps) []frame.Route {
+	s := &service{f, d}
+	figures := frame.OnUnit(auth.ViewUnitFigures)
+	return []frame.Route{
+		frame.Get("/units/:unit/over-time", figures, s.overTimePage),
+		frame.Get("/units/:unit/over-time.csv", figures, s.overTimeCSV),
+		frame.Get("/units/:unit/over-time.xlsx", figures, s.overTimeXLSX),
+		frame.Get("/units/:unit/episodes/tally", figures, s.tallyPage),
+	}
+}

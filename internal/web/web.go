@@ -1,0 +1,112 @@
+// Package web puts the rooms, each a group of pages, into one frame. It decides nothing:
+// every finding comes from the core, every sentence from the catalogue.
+package web
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"net/netip"
+	"time"
+
+	"plumbline/internal/audit"
+	"plumbline/internal/auth"
+	"plumbline/internal/care"
+	"plumbline/internal/clinical"
+	"plumbline/internal/idp"
+	"plumbline/internal/policy"
+	"plumbline/internal/policybook"
+	"plumbline/internal/web/account"
+	"plumbline/internal/web/admin"
+	"plumbline/internal/web/api"
+	"plumbline/internal/web/bedside"
+	"plumbline/internal/web/doses"
+	"plumbline/internal/web/falls"
+	"plumbline/internal/web/feeds"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/huddle"
+	"plumbline/internal/web/parts"
+	"plumbline/internal/web/patient"
+	"plumbline/internal/web/unit"
+)
+
+// Answers is all that is asked about units, stays and falls; *assess.Service is one.
+type Answers interface {
+	frame.Finder
+	huddle.Patients
+	unit.Figures
+	falls.Falls
+}
+
+// Deps is all that the pages are given. What may be nil says so at its room.
+type Deps struct {
+	Answers     Answers
+	Policy      policy.InForce
+	Policies    *policybook.Book
+	Feeds       parts.Feeds
+	Desk        feeds.FeedDesk
+	Clock       clinical.Clock
+	Zone        *time.Location
+	Version     string
+	Hospital    string
+	Log         *slog.Logger
+	Ready       func(context.Context) error
+	DataState   func(context.Context) (string, error)
+	Episodes    *care.Service
+	DoseReviews doses.DoseReviews
+	Sets        bedside.SetKeeper
+	Assignments huddle.Assignments
+	// Accounts says who is signed in, Tokens which machine asks.
+	Accounts      *auth.Service
+	Tokens        *auth.Tokens
+	Demo          []account.DemoAccount
+	SignInService *idp.Service
+	// Note writes an entry of the audit, Audit reads it.
+	Note           func(context.Context, audit.Entry) error
+	Audit          admin.AuditReader
+	TrustedProxies []netip.Prefix
+}
+
+// New makes the handler of every page and document. It panics if an embedded template
+// is wrong.
+func New(d Deps) http.Handler {
+	f, routes := assemble(d)
+	return f.Handler(routes)
+}
+
+// assemble makes the frame, and the table of the routes of every room.
+func assemble(d Deps) (*frame.Frame, []frame.Route) {
+	given := frame.Deps{
+		Finder: d.Answers, Policy: d.Policy, Clock: d.Clock, Zone: d.Zone, Version: d.Version, Hospital: d.Hospital,
+		Log: d.Log, Accounts: d.Accounts, Tokens: d.Tokens, TakesSets: d.Sets != nil, Note: d.Note,
+		TrustedProxies: d.TrustedProxies,
+	}
+	ofHuddle := huddle.Deps{Patients: d.Answers, Feeds: d.Feeds, DataState: d.DataState, Assignments: d.Assignments}
+	ofPatient := patient.Deps{DoseReviews: d.DoseReviews}
+	ofDoses := doses.Deps{Lists: d.Answers, DoseReviews: d.DoseReviews}
+	ofUnit := unit.Deps{Figures: d.Answers}
+	ofBedside := bedside.Deps{Patients: d.Answers, Sets: d.Sets}
+	ofFeeds := feeds.Deps{Feeds: d.Feeds, Desk: d.Desk}
+	if d.Episodes != nil { // a nil pointer in an interface is not nil
+		given.Episodes, ofHuddle.Episodes, ofPatient.Episodes, ofDoses.Episodes = d.Episodes, d.Episodes, d.Episodes, d.Episodes
+		ofUnit.Episodes, ofBedside.Episodes, ofFeeds.Episodes = d.Episodes, d.Episodes, d.Episodes
+	}
+	f := frame.New(given)
+	var routes []frame.Route
+	for _, room := range [][]frame.Route{
+		own(f),
+		huddle.Routes(f, ofHuddle),
+		patient.Routes(f, ofPatient),
+		doses.Routes(f, ofDoses),
+		falls.Routes(f, falls.Deps{Falls: d.Answers}),
+		unit.Routes(f, ofUnit),
+		bedside.Routes(f, ofBedside),
+		feeds.Routes(f, ofFeeds),
+		account.Routes(f, account.Deps{Demo: d.Demo, SignInService: d.SignInService}),
+		admin.Routes(f, admin.Deps{Policies: d.Policies, Audit: d.Audit}),
+		api.Routes(f, api.Deps{Lists: d.Answers, Feeds: d.Feeds, Ready: d.Ready}),
+	} {
+		routes = append(routes, room...)
+	}
+	return f, routes
+}
