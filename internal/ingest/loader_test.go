@@ -28,7 +28,10 @@ type desk struct {
 
 func newDesk(t *testing.T) desk {
 	t.Helper()
-	db := teststore.Empty(t)
+	return deskOf(teststore.Empty(t))
+}
+
+func deskOf(db *store.Store) desk {
 	return desk{db: db, Loader: &Loader{
 		Store: db, Readers: []feed.Reader{csvfeed.Reader{}}, Clock: func() time.Time { return now }, Zone: time.UTC,
 		Plausible: func(v clinical.Vitals) []string {

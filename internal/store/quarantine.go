@@ -149,7 +149,7 @@ func (fixRow) TableName() string { return "row_fixes" }
 func fixRowOf(was heldRow, fix records.Fix, loadID int64) fixRow {
 	return fixRow{
 		Name: was.Name, File: was.File, Line: was.Line, Kind: was.Kind, SourceID: was.SourceID, Feed: was.Feed, Reason: was.Reason,
-		Context: was.Context, Original: was.Original, NewContext: someBytes(fix.Context), NewOriginal: someBytes(fix.Original),
+		Context: someBytes(was.Context), Original: someBytes(was.Original), NewContext: someBytes(fix.Context), NewOriginal: someBytes(fix.Original),
 		Who: plain(fix.Who), At: micros(fix.At), LoadID: loadID,
 	}
 }
