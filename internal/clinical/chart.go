@@ -31,11 +31,13 @@ type Chart struct {
 
 // ChartAt tells what was known of a stay at asOf (V-VERSION). versions must
 // hold every version of each fact that any version gives to the stay; those
-// given to another stay by the version that counts are left out. The order of
-// versions has no effect.
+// given to another stay by the version that counts are left out. Of a patient by
+// whom a version alone is named, every version of all stays must be there too. The
+// order of versions has no effect.
 func ChartAt(stayID string, versions []Version, asOf time.Time) Chart {
 	c := Chart{StayID: stayID, AsOf: asOf}
 	groups := groupVersions(versions)
+	settle(groups, asOf)
 
 	admitted := time.Time{}
 	for _, g := range groups {

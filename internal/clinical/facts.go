@@ -54,6 +54,9 @@ type Version struct {
 	SourceID string // the fact's identity in its source, unique within a kind; the stay_id for stays
 	StayID   string // the stay it speaks of; may be empty in a retraction
 
+	// PatientID names the patient where the source names no stay; see OfPatient.
+	PatientID string
+
 	// RecordedAt is when the version was charted or sent. Where the source did
 	// not say, Stated is false and RecordedAt is the fact's own time; each
 	// further time in the row (an end, a discharge) is then known only at that

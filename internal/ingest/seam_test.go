@@ -212,3 +212,39 @@ func TestAMessageIsTakenInOnce(t *testing.T) {
 		}
 	})
 }
+
+// A fact that names its patient alone waits until a stay of the patient covers its time,
+// and belongs to that stay from then on.
+func TestAFactWaitsForItsPatient(t *testing.T) {
+	onEachEngine(t, func(t *testing.T, d desk, _ map[string]clinical.Position) {
+		load := func(lines ...string) Summary {
+			t.Helper()
+			s, err := d.Load(t.Context(), []string{write(t, t.TempDir(), fmt.Sprint("shift-", len(lines)), wardText(lines...))}, "test")
+			if err != nil {
+				t.Fatal(err)
+			}
+			return s
+		}
+		weights := func() (out string) {
+			for _, r := range clinical.ChartAt("S", d.versions(t), now).Records {
+				if r.Kind == clinical.KindWeight {
+					out += r.SourceID + " "
+				}
+			}
+			return out
+		}
+		s := load("W|w1|@P|"+wardTime(1)+"|70", "W|w2|@Q|"+wardTime(1)+"|80", "W|w0|@P|"+wardTime(-9)+"|69")
+		expect(t, "before the stay", counts(s.Counts)+"\n"+problems(s), strings.Join([]string{
+			"3 rows: 0 accepted 0 unchanged 0 superseded 3 waiting 0 skipped 0 quarantined",
+			"shift-3:2 w1 waiting: no stay of its patient covers its time yet",
+			"shift-3:3 w2 waiting: no stay of its patient covers its time yet",
+			"shift-3:4 w0 waiting: no stay of its patient covers its time yet", // lies before the admission
+		}, "\n"))
+		load("S|S|P|4W|" + wardTime(0))
+		waiting, err := d.db.Waiting(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		expect(t, "with the stay", fmt.Sprint(weights(), len(waiting)), "w1 2")
+	})
+}

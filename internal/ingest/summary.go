@@ -46,7 +46,11 @@ func (l *Loader) finish(ctx context.Context, load int64, s *Summary, found finds
 		return err
 	}
 	for _, w := range c.WaitingRows {
-		s.Problems = append(s.Problems, Problem{w.File, w.Line, w.SourceID, fmt.Sprintf("waiting: stay %s has not been seen yet", w.StayID)})
+		reason := fmt.Sprintf("waiting: stay %s has not been seen yet", w.StayID)
+		if w.StayID == "" {
+			reason = "waiting: no stay of its patient covers its time yet"
+		}
+		s.Problems = append(s.Problems, Problem{w.File, w.Line, w.SourceID, reason})
 	}
 	err = l.Store.AcceptedAmong(ctx, load, clinical.KindVitals, found.doubted, func(v clinical.Version) error {
 		if doubts := l.doubts(v); len(doubts) > 0 {

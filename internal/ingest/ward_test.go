@@ -19,7 +19,7 @@ import (
 //
 //	S|stay|patient|unit|admitted      a stay
 //	B|id|stay|time|systolic|position  a reading; the position is a word of the site
-//	W|id|stay|time|kg                 a weight, likewise
+//	W|id|stay|time|kg                 a weight, likewise; @patient for a stay that is not known
 //	N|...                             a note, of no use here
 type ward struct {
 	positions map[string]clinical.Position // the site's table
@@ -71,6 +71,9 @@ func (w ward) fact(f []string, o feed.Options) (v clinical.Version, err error) {
 		return v, errWard
 	}
 	v.SourceID, v.StayID = f[1], f[2]
+	if patient, ok := strings.CutPrefix(f[2], "@"); ok {
+		v.StayID, v.PatientID = "", patient
+	}
 	var known bool
 	if v.RecordedAt, known = feed.ParseTime(f[len(f)-1], o.Zone); f[0] != "S" {
 		v.RecordedAt, known = feed.ParseTime(f[3], o.Zone)

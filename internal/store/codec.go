@@ -74,6 +74,7 @@ type versionRow struct {
 	kind       string
 	sourceID   string
 	stayID     string
+	patientID  string // of a version that names a patient alone
 	recordedAt int64
 	stated     bool
 	status     string
@@ -119,6 +120,9 @@ func rowOf(v clinical.Version, scratch []byte) (versionRow, []byte, error) {
 		feed:       plain(v.Feed),
 		place:      place{plain(v.File), v.Reading, v.Line},
 	}
+	if v.OfPatient() {
+		r.patientID = plain(v.PatientID)
+	}
 	codec, known := codecs[v.Kind]
 	if !known {
 		return r, scratch, clinical.Errorf(clinical.Invalid, "the kind of fact %q is not known to the store", v.Kind)
@@ -147,6 +151,10 @@ func (r *versionRow) sum(scratch []byte) (hash, []byte) {
 	s = binary.BigEndian.AppendUint64(s, uint64(r.recordedAt))
 	s = append(s, boolByte(r.stated), boolByte(r.body != nil))
 	s = append(s, r.body...)
+	if r.patientID != "" { // the sum of all others is as it was before there was this
+		s = append(s, 0)
+		s = append(s, r.patientID...)
+	}
 	full := sha256.Sum256(s)
 	return hash(full[:16]), s
 }

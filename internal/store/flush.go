@@ -26,8 +26,8 @@ type stored struct {
 
 // olderVersion is another version, held before, of the fact of the n-th row.
 type olderVersion struct {
-	n      int
-	stayID string
+	n                 int
+	stayID, patientID string
 }
 
 // foundVersion is the version, held already, of the n-th row.

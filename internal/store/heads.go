@@ -18,13 +18,14 @@ func (f *flusher) refreshStays(rows []versionRow, outcome stored, moved []movedV
 	for _, v := range outcome.found {
 		changed[v.n] = false
 	}
-	touched, err := f.staysOfMoved(moved)
+	touched, of, err := f.factsOfMoved(moved)
 	if err != nil {
 		return err
 	}
 	for _, o := range outcome.older {
 		if changed[o.n] {
 			touched = append(touched, o.stayID)
+			of.add(fact{rows[o.n].kind, rows[o.n].sourceID}, o.patientID)
 		}
 	}
 	for _, m := range moved {
@@ -36,6 +37,7 @@ func (f *flusher) refreshStays(rows []versionRow, outcome stored, moved []movedV
 			continue
 		}
 		touched = append(touched, rows[n].stayID)
+		of.add(fact{rows[n].kind, rows[n].sourceID}, rows[n].patientID)
 		if rows[n].kind == string(clinical.KindStay) {
 			stays = append(stays, rows[n].sourceID)
 		}
@@ -43,30 +45,35 @@ func (f *flusher) refreshStays(rows []versionRow, outcome stored, moved []movedV
 	if err := bumpHeads(f.tx, distinct(touched)); err != nil {
 		return err
 	}
-	for part := range parts(distinct(stays), 500) {
+	stays = distinct(stays)
+	for part := range parts(stays, 500) {
 		if err := refreshSpans(f.tx, part); err != nil {
 			return err
 		}
 	}
-	return nil
+	return refreshOfPatients(f.tx, of, stays, touched)
 }
 
-// staysOfMoved are the stays to which any version gives a fact of which a version moved.
-func (f *flusher) staysOfMoved(moved []movedVersion) (stays []string, err error) {
+// factsOfMoved are the stays to which any version gives a fact of which a version moved,
+// and those of the facts that name a patient alone.
+func (f *flusher) factsOfMoved(moved []movedVersion) (stays []string, of patientFacts, err error) {
 	for part := range parts(moved, 500) {
-		var some []string
 		ids := make([]int64, len(part))
 		for n, m := range part {
 			ids[n] = m.id
 		}
-		err := f.tx.Raw(`SELECT DISTINCT v.stay_id FROM fact_versions n
+		var some []struct{ Kind, SourceID, StayID, PatientID string }
+		err := f.tx.Raw(`SELECT DISTINCT v.kind, v.source_id, v.stay_id, v.patient_id FROM fact_versions n
 			JOIN fact_versions v ON v.kind = n.kind AND v.source_id = n.source_id WHERE n.id IN ?`, ids).Scan(&some).Error
 		if err != nil {
-			return nil, err
+			return nil, of, err
 		}
-		stays = append(stays, some...)
+		for _, v := range some {
+			stays = append(stays, v.StayID)
+			of.add(fact{v.Kind, v.SourceID}, v.PatientID)
+		}
 	}
-	return stays, nil
+	return stays, of, nil
 }
 
 // bumpHeads counts up the revisions of stays.
@@ -110,6 +117,9 @@ func refreshSpans(tx *gorm.DB, stayIDs []string) error {
 	// A stay that was taken back has been seen all the same: what was charted for
 	// it waits for nothing more.
 	if err := tx.Exec("UPDATE stay_heads SET seen = TRUE WHERE stay_id IN ?", stayIDs).Error; err != nil {
+		return err
+	}
+	if err := notePatients(tx, histories); err != nil {
 		return err
 	}
 	return replaceSpans(tx, stayIDs, spans)

@@ -74,7 +74,7 @@ func bareCopy(b *testing.B, rows []clinical.Version) time.Duration {
 	conn, err := pgx.Connect(b.Context(), testdb.Postgres(b))
 	must(b, err)
 	defer func() { _ = conn.Close(b.Context()) }()
-	_, err = conn.Exec(b.Context(), `CREATE TABLE bare (n integer, kind text, source_id text, stay_id text, recorded_at bigint, stated boolean,
+	_, err = conn.Exec(b.Context(), `CREATE TABLE bare (n integer, kind text, source_id text, stay_id text, patient_id text, recorded_at bigint, stated boolean,
 		status text, at bigint, body text, feed text, file text, reading bigint, line bigint, hash bytea, load_id bigint)`)
 	must(b, err)
 	var stored []versionRow

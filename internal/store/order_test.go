@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"pgregory.net/rapid"
 
 	"plumbline/internal/clinical"
@@ -28,11 +29,19 @@ func rowsGen(t *rapid.T) []clinical.Version {
 		var v clinical.Version
 		if rapid.IntRange(0, 2).Draw(t, "kind") == 0 {
 			v = stay(id, rapid.SampledFrom(units).Draw(t, "unit"), at)
+			if rapid.IntRange(0, 2).Draw(t, "of another patient") == 0 {
+				b := v.Body.(clinical.Stay)
+				b.PatientID = "P" + stays[0]
+				v.Body = b
+			}
 			if rapid.Bool().Draw(t, "discharged") {
 				v = discharged(v, at+float64(rapid.IntRange(0, 6).Draw(t, "for hours")))
 			}
 		} else {
 			v = vitals(rapid.SampledFrom([]string{"V1", "V2", "V3"}).Draw(t, "source"), id, at, float64(rapid.IntRange(120, 121).Draw(t, "systolic")))
+			if rapid.IntRange(0, 2).Draw(t, "of the patient alone") == 0 {
+				v.StayID, v.PatientID = "", "P"+id
+			}
 		}
 		if v.Stated = rapid.Bool().Draw(t, "stated"); v.Stated {
 			v = recordedAt(v, at+float64(rapid.IntRange(0, 3).Draw(t, "recorded after")))
@@ -55,7 +64,7 @@ func rowsGen(t *rapid.T) []clinical.Version {
 // TestAFileReadAgainSaysWhatCounts.
 func rival(v, w clinical.Version) bool {
 	return v.Kind == w.Kind && v.SourceID == w.SourceID && v.RecordedAt.Equal(w.RecordedAt) && v.File == w.File &&
-		(v.Status != w.Status || v.Stated != w.Stated || v.StayID != w.StayID || !cmp.Equal(v.Body, w.Body))
+		(v.Status != w.Status || v.Stated != w.Stated || v.StayID != w.StayID || v.PatientID != w.PatientID || !cmp.Equal(v.Body, w.Body))
 }
 
 // Where a file is read again after it had changed, what it says now counts: also
@@ -110,8 +119,9 @@ func TestTheStateDoesNotDependOnHowTheRowsCame(t *testing.T) {
 					files = append(files, file{name: fmt.Sprint("part ", n), versions: shuffled[:n]})
 					shuffled = shuffled[n:]
 				}
-				before := countingNow(t, s)
+				before, factsBefore, revisionsBefore := countingNow(t, s), chartsOf(t, s), revisionsOf(t, s)
 				result := load(t, s, files...)
+				checkRevisions(rt, t, s, factsBefore, revisionsBefore)
 				checkEnds(rt, t, s, before, files, result)
 			}
 			agree(rt, "the state", want, stateOf(t, s))
@@ -159,6 +169,32 @@ func checkEnds(rt *rapid.T, t *testing.T, s *Store, before []string, files []fil
 	}
 	if r.Accepted > fresh {
 		rt.Fatalf("%d rows are accepted, but only %d versions count that did not before", r.Accepted, fresh)
+	}
+}
+
+func chartsOf(t *testing.T, s *Store) map[string][]clinical.Version {
+	return get(s.Versions(t.Context(), list(t, s, "SELECT stay_id FROM stay_heads")))(t)
+}
+
+func revisionsOf(t *testing.T, s *Store) map[string]int64 {
+	_, all, err := s.Digests(t.Context(), list(t, s, "SELECT stay_id FROM stay_heads"))
+	must(t, err)
+	return all
+}
+
+// checkRevisions: a stay whose chart is another at some moment has another revision.
+func checkRevisions(rt *rapid.T, t *testing.T, s *Store, before map[string][]clinical.Version, revisions map[string]int64) {
+	now := revisionsOf(t, s)
+	for id, versions := range chartsOf(t, s) {
+		if now[id] != revisions[id] {
+			continue
+		}
+		for h := -1.0; h < 14; h++ {
+			was, is := clinical.ChartAt(id, before[id], hours(h)), clinical.ChartAt(id, versions, hours(h))
+			if diff := cmp.Diff(was, is, cmpopts.IgnoreFields(clinical.Version{}, "Reading")); diff != "" {
+				rt.Fatalf("the chart of %s at %v h is another, and its revision is the same:\n%s", id, h, diff)
+			}
+		}
 	}
 }
 

@@ -41,7 +41,7 @@ type postgresSink struct {
 	text []byte
 }
 
-const stagedColumns = "n, kind, source_id, stay_id, recorded_at, stated, status, at, body, feed, file, reading, line, hash, load_id"
+const stagedColumns = "n, kind, source_id, stay_id, patient_id, recorded_at, stated, status, at, body, feed, file, reading, line, hash, load_id"
 
 func (s *postgresSink) close() {}
 
@@ -54,8 +54,8 @@ func (s *postgresSink) store(ctx context.Context, rows []versionRow, loadID, _ i
 	}
 	// No one else writes facts now (writerLock): what was not there a moment ago
 	// is not there now.
-	insert := `INSERT INTO fact_versions (kind, source_id, stay_id, recorded_at, stated, status, at, body, feed, file, reading, line, hash, load_id)
-		SELECT kind, source_id, stay_id, recorded_at, stated, status, at, body, feed, file, reading, line, hash, load_id FROM staged_versions`
+	insert := `INSERT INTO fact_versions (kind, source_id, stay_id, patient_id, recorded_at, stated, status, at, body, feed, file, reading, line, hash, load_id)
+		SELECT kind, source_id, stay_id, patient_id, recorded_at, stated, status, at, body, feed, file, reading, line, hash, load_id FROM staged_versions`
 	switch len(out.found) {
 	case len(rows):
 		return out, nil
@@ -74,7 +74,7 @@ func (s *postgresSink) store(ctx context.Context, rows []versionRow, loadID, _ i
 
 // look finds the versions held of the facts that the staged rows speak of.
 func (s *postgresSink) look(out *stored) error {
-	rows, err := s.tx.Raw(`SELECT s.n, v.id, v.load_id, v.stay_id, v.file, v.reading, v.line, v.recorded_at = s.recorded_at AND v.hash = s.hash
+	rows, err := s.tx.Raw(`SELECT s.n, v.id, v.load_id, v.stay_id, v.patient_id, v.file, v.reading, v.line, v.recorded_at = s.recorded_at AND v.hash = s.hash
 		FROM staged_versions s JOIN fact_versions v ON v.kind = s.kind AND v.source_id = s.source_id`).Rows()
 	if err != nil {
 		return err
@@ -82,15 +82,16 @@ func (s *postgresSink) look(out *stored) error {
 	defer func() { _ = rows.Close() }()
 	for rows.Next() {
 		var f foundVersion
-		var stayID string
+		var older olderVersion
 		var same bool
-		if err := rows.Scan(&f.n, &f.id, &f.loadID, &stayID, &f.place.file, &f.place.reading, &f.place.line, &same); err != nil {
+		if err := rows.Scan(&f.n, &f.id, &f.loadID, &older.stayID, &older.patientID, &f.place.file, &f.place.reading, &f.place.line, &same); err != nil {
 			return err
 		}
 		if same {
 			out.found = append(out.found, f)
 		} else {
-			out.older = append(out.older, olderVersion{f.n, stayID})
+			older.n = f.n
+			out.older = append(out.older, older)
 		}
 	}
 	return rows.Err()
@@ -106,7 +107,7 @@ func (s *postgresSink) stage(ctx context.Context, rows []versionRow, loadID int6
 	prepare := "TRUNCATE staged_versions"
 	if !s.made {
 		prepare = `CREATE TEMPORARY TABLE staged_versions (n integer NOT NULL, kind text COLLATE "C", source_id text COLLATE "C",
-			stay_id text COLLATE "C", recorded_at bigint, stated boolean, status text COLLATE "C", at bigint, body text COLLATE "C",
+			stay_id text COLLATE "C", patient_id text COLLATE "C", recorded_at bigint, stated boolean, status text COLLATE "C", at bigint, body text COLLATE "C",
 			feed text COLLATE "C", file text COLLATE "C", reading bigint, line bigint, hash bytea, load_id bigint) ON COMMIT DROP`
 	}
 	if err := s.tx.Exec(prepare).Error; err != nil {
@@ -135,12 +136,13 @@ func appendCopy(to []byte, rows []versionRow, loadID int64) []byte {
 	to = append(to, 0, 0, 0, 0, 0, 0, 0, 0) // flags, no extension
 	for n := range rows {
 		r := &rows[n]
-		to = binary.BigEndian.AppendUint16(to, 15)
+		to = binary.BigEndian.AppendUint16(to, 16)
 		to = binary.BigEndian.AppendUint32(to, 4)
 		to = binary.BigEndian.AppendUint32(to, uint32(n))
 		to = copyText(to, r.kind)
 		to = copyText(to, r.sourceID)
 		to = copyText(to, r.stayID)
+		to = copyText(to, r.patientID)
 		to = copyNumber(to, r.recordedAt)
 		to = append(to, 0, 0, 0, 1, boolByte(r.stated))
 		to = copyText(to, r.status)

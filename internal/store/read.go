@@ -29,7 +29,7 @@ func (v storedVersion) compare(w storedVersion) int {
 
 // versionColumns are the columns that scanVersion reads.
 func versionColumns(table string) string {
-	names := []string{"kind", "source_id", "stay_id", "recorded_at", "stated", "status", "body", "feed", "file", "reading", "line", "hash"}
+	names := []string{"kind", "source_id", "stay_id", "patient_id", "recorded_at", "stated", "status", "body", "feed", "file", "reading", "line", "hash"}
 	return table + "." + strings.Join(names, ", "+table+".")
 }
 
@@ -37,7 +37,7 @@ func scanVersion(rows *sql.Rows, more ...any) (storedVersion, error) {
 	var v storedVersion
 	var recordedAt int64
 	var body []byte
-	into := append(more, &v.Kind, &v.SourceID, &v.StayID, &recordedAt, &v.Stated, &v.Status, &body, &v.Feed, &v.File, &v.Reading, &v.Line, &v.hash)
+	into := append(more, &v.Kind, &v.SourceID, &v.StayID, &v.PatientID, &recordedAt, &v.Stated, &v.Status, &body, &v.Feed, &v.File, &v.Reading, &v.Line, &v.hash)
 	if err := rows.Scan(into...); err != nil {
 		return v, err
 	}
@@ -64,7 +64,9 @@ func eachVersion(rows *sql.Rows, each func(storedVersion) error) error {
 
 // Versions returns, for each of the stays, every version of every fact that any
 // version gives to the stay, as clinical.ChartAt needs them. Versions of one
-// fact stand in the order in which they count, the last one counting most. All
+// fact stand in the order in which they count, the last one counting most. Where
+// facts name a patient of such a stay alone, they are among them, and so are the other
+// stays of that patient, between which the time of a fact decides. All
 // are of one state of the database. A stay that no version names is left out.
 func (s *Store) Versions(ctx context.Context, stayIDs []string) (map[string][]clinical.Version, error) {
 	all := map[string][]clinical.Version{}
@@ -83,9 +85,12 @@ func (s *Store) Versions(ctx context.Context, stayIDs []string) (map[string][]cl
 }
 
 func versionsOf(tx *gorm.DB, stayIDs []string, all map[string][]clinical.Version) error {
-	rows, err := tx.Raw(`SELECT f.stay_id, `+versionColumns("v")+` FROM
-		(SELECT DISTINCT stay_id, kind, source_id FROM fact_versions WHERE stay_id IN ?) f
-		JOIN fact_versions v ON v.kind = f.kind AND v.source_id = f.source_id`, stayIDs).Rows()
+	facts, values, err := factsOf(tx, stayIDs)
+	if err != nil {
+		return err
+	}
+	rows, err := tx.Raw(`SELECT f.stay_id, `+versionColumns("v")+` FROM (`+facts+`) f
+		JOIN fact_versions v ON v.kind = f.kind AND v.source_id = f.source_id`, values...).Rows()
 	if err != nil {
 		return err
 	}
@@ -131,16 +136,20 @@ func (s *Store) Between(ctx context.Context, unit string, from, to time.Time) ([
 // FallStays are the stays that any version of a fall names, by their ids in byte
 // order.
 func (s *Store) FallStays(ctx context.Context, sourceID string) ([]string, error) {
-	return s.texts(ctx, `SELECT DISTINCT stay_id FROM fact_versions WHERE kind = ? AND source_id = ? AND stay_id <> '' ORDER BY 1`,
-		string(clinical.KindFall), plain(sourceID))
+	return s.texts(ctx, `SELECT stay_id FROM fact_versions WHERE kind = ? AND source_id = ? AND stay_id <> ''
+		UNION SELECT p.stay_id FROM fact_versions v JOIN stay_patients p ON p.patient_id = v.patient_id
+			WHERE v.kind = ? AND v.source_id = ? AND v.patient_id <> '' ORDER BY 1`,
+		string(clinical.KindFall), plain(sourceID), string(clinical.KindFall), plain(sourceID))
 }
 
 // FallsBetween are the stays of every fall of which any version says that it was
 // from from until to, by their ids in byte order. It reads the falls alone: the index
 // of facts begins with their kind.
 func (s *Store) FallsBetween(ctx context.Context, from, to time.Time) ([]string, error) {
-	return s.texts(ctx, `SELECT DISTINCT stay_id FROM fact_versions WHERE kind = ? AND at >= ? AND at < ? AND stay_id <> '' ORDER BY 1`,
-		string(clinical.KindFall), micros(from), micros(to))
+	return s.texts(ctx, `SELECT stay_id FROM fact_versions WHERE kind = ? AND at >= ? AND at < ? AND stay_id <> ''
+		UNION SELECT p.stay_id FROM fact_versions v JOIN stay_patients p ON p.patient_id = v.patient_id
+			WHERE v.kind = ? AND v.at >= ? AND v.at < ? AND v.patient_id <> '' ORDER BY 1`,
+		string(clinical.KindFall), micros(from), micros(to), string(clinical.KindFall), micros(from), micros(to))
 }
 
 // Units are all units that any version of a stay ever named, in byte order.

@@ -5,10 +5,10 @@ import (
 	"database/sql"
 )
 
-const insertVersion = `INSERT INTO fact_versions (kind, source_id, stay_id, recorded_at, stated, status,
+const insertVersion = `INSERT INTO fact_versions (kind, source_id, stay_id, patient_id, recorded_at, stated, status,
 	at, body, feed, file, reading, line, hash, load_id) VALUES `
 
-const versionTuple = "(?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
+const versionTuple = "(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
 
 // manyVersions is how many versions one SQLite statement stores: beyond this the
 // statement's own cost no longer shows.
@@ -66,7 +66,7 @@ func (s *sqliteSink) insert(ctx context.Context, rows []versionRow, loadID int64
 // findOlder finds the older versions of the facts that have one with an id above
 // before. Most facts have none, and those are passed over without a word.
 func (s *sqliteSink) findOlder(ctx context.Context, rows []versionRow, before int64, out *stored) error {
-	found, err := s.tx.QueryContext(ctx, `SELECT n.hash, v.stay_id FROM fact_versions n
+	found, err := s.tx.QueryContext(ctx, `SELECT n.hash, v.stay_id, v.patient_id FROM fact_versions n
 		CROSS JOIN fact_versions v ON v.kind = n.kind AND v.source_id = n.source_id AND v.id <= ?1
 		WHERE n.id > ?1`, before)
 	if err != nil {
@@ -77,7 +77,7 @@ func (s *sqliteSink) findOlder(ctx context.Context, rows []versionRow, before in
 	for found.Next() {
 		var sum []byte
 		var older olderVersion
-		if err := found.Scan(&sum, &older.stayID); err != nil {
+		if err := found.Scan(&sum, &older.stayID, &older.patientID); err != nil {
 			return err
 		}
 		if len(byHash) == 0 {
@@ -106,7 +106,7 @@ func (s *sqliteSink) insertPart(ctx context.Context, statement **sql.Stmt, rows 
 		if r.body != nil {
 			body = string(r.body)
 		}
-		s.values = append(s.values, r.kind, r.sourceID, r.stayID, r.recordedAt, r.stated, r.status,
+		s.values = append(s.values, r.kind, r.sourceID, r.stayID, r.patientID, r.recordedAt, r.stated, r.status,
 			at, body, r.feed, r.place.file, r.place.reading, r.place.line, r.hash[:], loadID)
 	}
 	result, err := (*statement).ExecContext(ctx, s.values...)

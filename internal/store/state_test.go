@@ -56,7 +56,7 @@ var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "rep
 	"episodes", "episode_events", "notices", "episode_steps", "deliveries", "delivery_channels", "policy_versions",
 	"dose_reviews",
 	"feed_kinds", "row_fixes",
-	"feed_messages", "skipped_rows",
+	"feed_messages", "skipped_rows", "stay_patients", "waiting_for_patient",
 	"assignments",
 }
 
@@ -101,8 +101,8 @@ func modelOf(rows []clinical.Version) (counting, waiting []string) {
 			return 1
 		})
 		for n := range versions[1:] {
-			if versions[n+1].Removed() && versions[n+1].StayID == "" {
-				versions[n+1].StayID = versions[n].StayID
+			if v, w := &versions[n+1], versions[n]; v.Removed() && v.StayID == "" {
+				v.StayID, v.PatientID, v.Body = w.StayID, w.PatientID, w.Body
 			}
 		}
 		last[key] = versions[len(versions)-1]
@@ -111,6 +111,9 @@ func modelOf(rows []clinical.Version) (counting, waiting []string) {
 		at := fmt.Sprintf("%s %s:%d", key, v.File, v.Line)
 		counting = append(counting, at)
 		_, seen := last["stays "+v.StayID]
+		if v.StayID == "" && v.PatientID != "" && !covered(last, v) {
+			waiting = append(waiting, at+" ")
+		}
 		if v.Kind != clinical.KindStay && v.StayID != "" && !seen {
 			waiting = append(waiting, at+" "+v.StayID)
 		}
@@ -118,4 +121,19 @@ func modelOf(rows []clinical.Version) (counting, waiting []string) {
 	slices.Sort(counting)
 	slices.Sort(waiting)
 	return counting, waiting
+}
+
+// covered: some stay of the patient, as it is now, covers the time of the version.
+func covered(last map[string]clinical.Version, v clinical.Version) bool {
+	t := v.RecordedAt
+	if v.Body != nil {
+		t = v.Body.OwnTime()
+	}
+	for _, w := range last {
+		b, ok := w.Body.(clinical.Stay)
+		if ok && !w.Removed() && b.PatientID == v.PatientID && !t.Before(b.AdmittedAt) && (b.DischargedAt == nil || t.Before(*b.DischargedAt)) {
+			return true
+		}
+	}
+	return false
 }

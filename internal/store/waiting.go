@@ -62,7 +62,8 @@ func waitingVersions(tx *gorm.DB) ([]waitingVersion, error) {
 			}
 		}
 	}
-	return all, nil
+	ofPatients, err := waitingForPatients(tx)
+	return append(all, ofPatients...), err
 }
 
 func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
