@@ -1,7 +1,6 @@
 -- +goose Up
 -- The patient of a version that names no stay: it is of the patient's stay that covers its time.
 ALTER TABLE fact_versions ADD COLUMN patient_id text COLLATE "C" NOT NULL DEFAULT '';
-ALTER TABLE fact_versions ALTER COLUMN patient_id DROP DEFAULT;
 CREATE INDEX fact_versions_patient ON fact_versions (patient_id) WHERE patient_id <> '';
 
 -- The patients that any version of a stay names.
