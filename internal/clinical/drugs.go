@@ -64,8 +64,9 @@ var (
 	// Whole classes of combinations; beside them the fifth-level codes from 50
 	// up are combinations by the index's own convention.
 	combinationPrefixes = []string{
-		"C02L", "C02N", "C03AB", "C03AH", "C03AX", "C03BB", "C03BK", "C03CB", "C03E",
-		"C07B", "C07C", "C07D", "C07E", "C07F", "C08G", "C09B", "C09D", "C10BX", "A10BD", "N06CA", "N02AJ",
+		"A03C", "A03D", "A03E", "A10BD", "C02L", "C02N", "C03AB", "C03AH", "C03AX", "C03BB", "C03BK", "C03CB", "C03E",
+		"C07B", "C07C", "C07D", "C07E", "C07F", "C08G", "C09B", "C09D", "C10B",
+		"N02AG", "N02AJ", "N05CB", "N05CX", "N06C", "R05F", "R06AK",
 	}
 )
 

@@ -1,12 +1,13 @@
 """Prints random cases for scripts/verify.sh: python3 series.py SEED SHARE
 
-SHARE scales the number of cases (1: some 9,000). One case a line, fields parted by tabs:
+SHARE scales the number of cases (1: some 10,000). One case a line, fields parted by tabs:
 
     serial      id  divisor  x   y      points in order; x is to be divided by divisor
     shift       id  before   after      two samples
     poisson     id  count    level
     proportion  id  part     whole     level
     counts      id  counts   weights             expected: the total by weight
+    fisher      id  a  n  b  m                   a of n in one group, b of m in the other
 
 Only the standard library, so that the cases do not hang on a reference.
 """
@@ -149,6 +150,10 @@ def main():
             counts[0] += sum(counts) // 3  # zeros preferred
         weights = [1] * cells if chance.random() < 0.6 else [chance.randint(1, 9) for _ in range(cells)]
         case("counts", text(counts), text(weights))
+    for _ in range(round(1000 * share)):
+        most = chance.choice([3, 8, 8, 20, 60])
+        n, m = chance.randint(1, most), chance.randint(1, most)
+        case("fisher", chance.randint(0, n), n, chance.randint(0, m), m)
 
 
 main()

@@ -68,6 +68,10 @@ chi_squared <- function(number, counts, weights) {
   answer(number, statistic = unname(test$statistic), df = unname(test$parameter), p = test$p.value)
 }
 
+fisher <- function(number, a, n, b, m) {
+  answer(number, p = fisher.test(matrix(c(a, n - a, b, m - b), nrow = 2))$p.value)
+}
+
 options(warn = -1) # small expected counts: known, and no matter here
 cat("version", "R", paste(R.version$major, R.version$minor, sep = "."), sep = "\t")
 cat("\n")
@@ -80,6 +84,7 @@ for (line in readLines(commandArgs(trailingOnly = TRUE)[1])) {
     poisson = poisson(number, as.numeric(fields[3]), as.numeric(fields[4])),
     proportion = proportion(number, as.numeric(fields[3]), as.numeric(fields[4]), as.numeric(fields[5])),
     counts = chi_squared(number, numbers(fields[3]), numbers(fields[4])),
+    fisher = do.call(fisher, c(number, as.list(as.numeric(fields[3:6])))),
     stop("with_r.R: no reference for cases of kind ", fields[1], "; add one, or take the kind out of series.py")
   )
 }

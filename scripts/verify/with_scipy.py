@@ -182,6 +182,18 @@ def chi_squared(number, counts, weights):
     answer("scipy", number, statistic=test.statistic, df=len(counts) - 1, p=test.pvalue)
 
 
+def fisher(number, a, n, b, m):
+    """The p of the definition by whole counts: within 1e-7 of the table seen is equal."""
+
+    def ways(k):
+        return math.comb(n, k) * math.comb(m, a + b - k)
+
+    tables = [ways(k) for k in range(max(0, a + b - m), min(n, a + b) + 1)]
+    asked = sum(w for w in tables if w <= ways(a) * (1 + 1e-7))
+    answer("whole counts", number, p=asked / sum(tables))
+    answer("scipy", number, p=min(1.0, stats.fisher_exact([[a, n - a], [b, m - b]])[1]))
+
+
 def main():
     warnings.simplefilter("ignore")  # of series that are all equal: looked after above
     for name, version in (("Python", platform.python_version()), ("numpy", numpy.__version__), ("scipy", scipy.__version__)):
@@ -202,6 +214,8 @@ def main():
                 proportion(number, int(fields[0]), int(fields[1]), float(fields[2]))
             elif kind == "counts":
                 chi_squared(number, numbers(fields[0]), numbers(fields[1]))
+            elif kind == "fisher":
+                fisher(number, *(int(f) for f in fields))
             else:
                 sys.exit(f"with_scipy.py: no reference for cases of kind {kind!r}; add one, or take the kind out of series.py")
 

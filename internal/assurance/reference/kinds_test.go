@@ -37,6 +37,7 @@ var kinds = map[string]kind{
 	"poisson":    {poisson, map[string]tolerance{"low": relative, "high": relative}},
 	"proportion": {proportion, map[string]tolerance{"low": relative, "high": relative}},
 	"counts":     {chiSquared, map[string]tolerance{"statistic": relative, "df": whole, "p": relative}},
+	"fisher":     {fisher, map[string]tolerance{"p": relative}},
 	"shift":      {shift, map[string]tolerance{"shift": difference, "low": difference, "high": difference, "p": relative}},
 }
 
@@ -122,6 +123,19 @@ func shift(fields []string) (figures, error) {
 	}
 	got := trends.HodgesLehmann(before, after)
 	return figures{"shift": got.Shift, "low": got.Low, "high": got.High, "p": got.P}, nil
+}
+
+// fisher is the exact p of T-DOSE.
+func fisher(fields []string) (figures, error) {
+	if err := wantFields(fields, 4); err != nil {
+		return nil, err
+	}
+	v, err := numbers(strings.Join(fields, " "))
+	if err != nil {
+		return nil, err
+	}
+	p := trends.FisherExact(int(v[0]), int(v[1]), int(v[2]), int(v[3]))
+	return figures{"p": &p}, nil
 }
 
 // poisson is the exact interval of a count.
