@@ -10,7 +10,7 @@ PICTURES ?= pictures
 STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
 .DEFAULT_GOAL := help
-.PHONY: help run build assets test verify mutate lint bench pictures seed clean
+.PHONY: help run build assets test verify mutate lint bench pictures seed docs clean
 
 help: ## list what make can do
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -51,6 +51,9 @@ bench: assets ## run the benchmarks
 pictures: assets ## take a picture of every page, width, colour and story (PICTURES=folder ONLY=text)
 	scripts/need.sh
 	PLUMBLINE_PICTURES='$(abspath $(PICTURES))' PLUMBLINE_PICTURES_ONLY='$(ONLY)' go test -count=1 -timeout 60m -run '^TestPictures$$' ./internal/web/pagetest
+
+docs: ## write the tables of docs/ that follow from the program
+	go run ./internal/policy/reference
 
 seed: ## write seed/ anew
 	go run ./internal/demo/generate

@@ -6,8 +6,6 @@ import (
 	"regexp"
 	"strings"
 	"testing"
-
-	"plumbline/internal/clinical"
 )
 
 func docs(t *testing.T) string {
@@ -19,38 +17,23 @@ func docs(t *testing.T) string {
 	return string(text)
 }
 
-// The table of every key has the default, the range and the reach of the table here.
+// The table of every key is what make docs writes, and it has a row for each with its
+// default, range and words.
 func TestDocsTellEveryKey(t *testing.T) {
-	text := docs(t)
-	p := clinical.DefaultPolicy()
-	at := fields(&p)
-	rows := 0
-	for _, k := range keys {
-		section, name, _ := strings.Cut(k.path, ".")
-		_, part, ok := strings.Cut(text, "\n### "+section+"\n")
-		part, _, _ = strings.Cut(part, "\n### ")
-		row := regexp.MustCompile(`(?m)^\| ` + "`" + name + "`" + ` \| (.*) \| (.*) \| (.*) \| (.*) \|$`).FindStringSubmatch(part)
-		if !ok || row == nil {
-			t.Errorf("%s has no row", k.path)
-			continue
-		}
-		rows++
-		if want := "`" + k.text(at[k.path]) + "`"; row[1] != want {
-			t.Errorf("%s: default %s, want %s", k.path, row[1], want)
-		}
-		if row[2] != k.allowed() && (k.choices == nil || k.kind != list || row[2] != "a list of the precautions below") {
-			t.Errorf("%s: range %s, want %s", k.path, row[2], k.allowed())
-		}
-		want := "nothing said of a stay"
-		if len(k.reach) > 0 {
-			want = "`" + strings.Join(k.reach, "`, `") + "`"
-		}
-		if row[4] != want {
-			t.Errorf("%s changes %s, want %s", k.path, row[4], want)
-		}
+	_, table, marked := strings.Cut(docs(t), ReferenceMark)
+	if want := Reference(); !marked || table != want {
+		t.Error("the table of keys in docs/policy.md is out of date: run make docs")
 	}
-	if all := strings.Count(text, "\n| `"); all != rows {
-		t.Errorf("%d rows for %d keys", all, rows)
+	rows := regexp.MustCompile("(?m)^\\| `[a-z_0-9]+` \\| `.*` \\| .+ \\| .+ \\| .+ \\|$").FindAllString(table, -1)
+	if len(rows) != len(keys) {
+		t.Errorf("%d whole rows for %d keys", len(rows), len(keys))
+	}
+	for _, left := range []string{"Range: ", "Source: site policy.", "#"} {
+		for _, row := range rows {
+			if strings.Contains(row, left) {
+				t.Errorf("%q is left in %s", left, row)
+			}
+		}
 	}
 }
 
