@@ -4,13 +4,17 @@ import (
 	"encoding/json"
 	"fmt"
 	"io/fs"
+	"math"
 	"path"
+	"slices"
 	"strings"
 	"sync"
 	"text/template"
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/dosereview"
+	"plumbline/internal/trends"
 )
 
 // Words about rules and figures are templates of the package text/template, in
@@ -36,6 +40,7 @@ type familyWords struct {
 type language struct {
 	families map[string]familyWords
 	rules    map[string]wording
+	words    map[string]map[string]string // of the core, by set and the core's word
 	voices   sync.Pool
 }
 
@@ -44,7 +49,7 @@ var spoken = mustReadLanguage(english, "en")
 // mustReadLanguage reads the sentences of a language. It panics where a file or a
 // template cannot be read: a fault of the program, seen at its start.
 func mustReadLanguage(files fs.FS, folder string) *language {
-	l := &language{families: map[string]familyWords{}, rules: map[string]wording{}}
+	l := &language{families: map[string]familyWords{}, rules: map[string]wording{}, words: map[string]map[string]string{}}
 	all := template.New(folder).Funcs((&voice{language: l}).funcs())
 	eachFile(files, folder+"/rules", func(name string, body []byte) {
 		var file struct {
@@ -67,6 +72,14 @@ func mustReadLanguage(files fs.FS, folder string) *language {
 			template.Must(all.New(key).Parse(sentence))
 		}
 	})
+	eachFile(files, folder+"/words", func(name string, body []byte) {
+		var words map[string]string
+		mustRead(name, body, &words)
+		l.words[name] = words
+	})
+	for _, r := range slices.Concat(trends.ChangeRules, trends.NoteRules) { // said as words too
+		l.words["core"][r.ID] = l.rules[r.ID].Says
+	}
 	l.voices.New = func() any {
 		v := &voice{language: l, all: template.Must(all.Clone())}
 		v.all.Funcs(v.funcs())
@@ -99,9 +112,16 @@ func mustRead(name string, body []byte, into any) {
 // say is the sentence of a name for figures. A name without a sentence, or figures
 // that do not fit it, are said as the name in brackets; the test of the catalogue sees
 // to it that there are none.
-func (c Catalogue) say(name string, figures any) string {
-	v := spoken.voices.Get().(*voice)
-	defer spoken.voices.Put(v)
+func (c Catalogue) say(name string, figures any) string { return spoken.say(c, name, figures) }
+
+// rule is a form of the words of a rule. Without figures it is said with empty ones.
+func (c Catalogue) rule(id, form string, figures clinical.Figures) string {
+	return spoken.rule(c, id, form, figures)
+}
+
+func (l *language) say(c Catalogue, name string, figures any) string {
+	v := l.voices.Get().(*voice)
+	defer l.voices.Put(v)
 	v.Catalogue = c
 	var out strings.Builder
 	if err := v.all.ExecuteTemplate(&out, name, figures); err != nil {
@@ -110,14 +130,42 @@ func (c Catalogue) say(name string, figures any) string {
 	return out.String()
 }
 
-// rule is a form of the words of a rule. Without figures it is said with empty ones.
-func (c Catalogue) rule(id, form string, figures clinical.Figures) string {
+func (l *language) rule(c Catalogue, id, form string, figures clinical.Figures) string {
+	if id == "" {
+		return ""
+	}
 	if figures == nil {
 		if r, ok := ruleOf(id); ok {
 			figures = r.Figures
 		}
 	}
-	return c.say(id+form, figures)
+	return l.say(c, id+form, figures)
+}
+
+// word is a word of the core in a language, as it came where the set has no such word:
+// free text of a feed is said as it stands.
+func (l *language) word(set, word string) string {
+	if said, ok := l.words[set][word]; ok {
+		return said
+	}
+	return word
+}
+
+func (l *language) wordsOf(words []string) []string {
+	out := make([]string, len(words))
+	for n, w := range words {
+		out[n] = l.word("core", w)
+	}
+	return out
+}
+
+// named is a set of words by the core's type of them.
+func named[K ~string](set string) map[K]string {
+	out := make(map[K]string, len(spoken.words[set]))
+	for k, said := range spoken.words[set] {
+		out[K(k)] = said
+	}
+	return out
 }
 
 // voice is a copy of the templates that speaks of the moment and zone of a catalogue,
@@ -131,14 +179,37 @@ type voice struct {
 // funcs are the functions of the templates: how a language writes figures.
 func (v *voice) funcs() template.FuncMap {
 	return template.FuncMap{
-		"time":  func(t time.Time) string { return v.Time(t) },
-		"ago":   func(t time.Time) string { return v.Ago(t) },
-		"due":   func(t time.Time) string { return v.Due(t) },
-		"asks":  func(rule string) string { return v.rules[rule].Asks },
-		"hours": hours, "exact": exact, "exactSigned": exactSigned, "unsigned": unsigned,
-		"figure": Figure, "measured": measured, "pair": pair, "rose": rose, "less": less,
-		"list": List, "commas": commas, "one": one, "unstopped": unstopped,
-		"afterDoses": afterDoses,
+		"time":     func(t time.Time) string { return v.Time(t) },
+		"ago":      func(t time.Time) string { return v.Ago(t) },
+		"due":      func(t time.Time) string { return v.Due(t) },
+		"asks":     func(rule string) string { return v.rules[rule].Asks },
+		"agoBrief": func(t time.Time) string { return v.agoBrief(t) },
+		"day":      func(t time.Time) string { return v.Day(t) },
+		"brief":    func(rule string, f clinical.Figures) string { return v.language.rule(v.Catalogue, rule, ".brief", f) },
+		"why":      func(rule string, f clinical.Figures) string { return v.language.rule(v.Catalogue, rule, ".says", f) },
+		"word":     func(w any) string { return v.word("core", fmt.Sprint(w)) },
+		"words":    v.wordsOf,
+		"finding":  func(w string) string { return v.word("findings", w) },
+		"grade":    func(w string) string { return v.word("grades", w) },
+		"hours":    hours, "exact": exact, "exactSigned": exactSigned, "unsigned": unsigned,
+		"figure": Figure, "figure2": Figure2, "digits": digits, "digits2": digits2, "signed": signed,
+		"p":        func(p float64) string { return v.language.say(v.Catalogue, "p", p) },
+		"measured": measured, "magnitude": magnitude, "positive": positive, "negative": negative,
+		"pair": pair, "pressure": Pressure, "span": Span, "other": other,
+		"daily": func(dose *float64, unit string) string {
+			return v.language.say(v.Catalogue, "daily", dailyFigures{dose, unit})
+		},
+		"list": List, "commas": commas, "one": one, "unstopped": unstopped, "yes": yes,
+		"outcome":       func(o dosereview.Outcome) string { return v.word("review-outcomes", string(o)) },
+		"ending":        func(reason string) string { return v.word("endings", reason) },
+		"closingReason": func(reason string) string { return v.word("closings", reason) },
+		"afterDoses": func(doses []trends.AroundDose, within float64) string {
+			var out strings.Builder
+			for _, d := range doses {
+				out.WriteString(" " + v.language.say(v.Catalogue, "around-dose", aroundDoseFigures{d, within}))
+			}
+			return out.String()
+		},
 	}
 }
 
@@ -158,14 +229,15 @@ func pair(systolic, diastolic *float64) string {
 	return measured(systolic) + "/" + Figure(*diastolic)
 }
 
-// rose reports whether a drop is a rise.
-func rose(drop *float64) bool { return drop != nil && *drop < 0 }
+// positive and negative tell the sign of a figure; one that is missing has none.
+func positive(v *float64) bool { return v != nil && *v > 0 }
+func negative(v *float64) bool { return v != nil && *v < 0 }
 
-// less is a figure with the other sign.
-func less(v *float64) *float64 {
-	w := -*v
-	return &w
-}
+// magnitude writes a figure without its sign.
+func magnitude(v float64) string { return Figure(math.Abs(v)) }
+
+// yes reports whether something charted holds.
+func yes(v bool) bool { return v }
 
 func commas(words []string) string { return strings.Join(words, ", ") }
 

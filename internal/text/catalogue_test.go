@@ -18,12 +18,14 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/trends"
 )
 
 // forms are those that the words of a family need, all others being "".
 var forms = map[string][]string{
 	"tiers": {"explains", "says", "brief"}, "rechecks": {"explains", "says", "asks"}, "flags": {"explains", "says"},
 	"contradictions": {"explains", "says"}, "precautions": {"explains"}, "findings": {"explains"}, "serial": {"explains"}, "surroundings": {"explains"},
+	"evidence": {"says"}, "changes": {"says"}, "notes": {"says"},
 }
 
 func (w wording) form(name string) string {
@@ -37,7 +39,7 @@ func TestTheTableOfRulesAndTheCatalogueAgree(t *testing.T) {
 	entries := map[string]string{}
 	check := checker{told: map[reflect.Type]map[string]bool{}}
 	for _, f := range families {
-		if w := spoken.families[f.name]; w.Name == "" || w.Intro == "" {
+		if w := spoken.families[f.name]; slices.Contains(forms[f.name], "explains") && (w.Name == "" || w.Intro == "") {
 			t.Errorf("the family %s has no name or intro in en/rules/%s.json", f.name, f.name)
 		}
 		for _, r := range f.rules {
@@ -149,8 +151,9 @@ func idsInCode(t *testing.T) map[string]string {
 
 // checker holds templates to the types of their figures.
 type checker struct {
-	told map[reflect.Type]map[string]bool // fields and methods that a template names
-	seen map[string]bool                  // template and type, checked already
+	told    map[reflect.Type]map[string]bool // fields and methods that a template names
+	seen    map[string]bool                  // template and type, checked already
+	reached map[string]bool                  // templates
 }
 
 // template checks one template for a type. figures is the type behind the field Figures
@@ -159,12 +162,12 @@ func (c *checker) template(t *testing.T, name string, dot, figures reflect.Type)
 	t.Helper()
 	key := fmt.Sprint(name, dot, figures)
 	if c.seen == nil {
-		c.seen = map[string]bool{}
+		c.seen, c.reached = map[string]bool{}, map[string]bool{}
 	}
 	if c.seen[key] {
 		return
 	}
-	c.seen[key] = true
+	c.seen[key], c.reached[name] = true, true
 	v := spoken.voices.Get().(*voice)
 	defer spoken.voices.Put(v)
 	one := v.all.Lookup(name)
@@ -336,18 +339,75 @@ func (c *checker) tell(of reflect.Type, name string) {
 	}
 }
 
-// What is said outside the table of rules, with the figures that it is given.
+// Every sentence outside the table of rules fits its figures, and none stands in the
+// catalogue that nothing says.
 func TestSentencesFitTheirFigures(t *testing.T) {
 	check := checker{told: map[reflect.Type]map[string]bool{}}
-	for name, figures := range map[string]any{
-		"fainted": alerts.SetFigures{}, "fell-and-set": alerts.FellFigures{}, "owed-after-fall": alerts.FellFigures{},
-		"owed-precautions": alerts.MissingFigures{}, "owed-precautions-brief": alerts.MissingFigures{},
-		"owed-review": alerts.ReviewFigures{}, "owed-review-brief": alerts.ReviewFigures{},
-		"owed-recheck": alerts.RecheckFigures{}, "recheck-lead": alerts.RecheckFigures{}, "recheck-why": alerts.RecheckFigures{},
-		"drop-brief": ptr(1.0),
-	} {
-		check.template(t, name, reflect.TypeOf(figures), nil)
+	for name, figures := range sentences {
+		check.template(t, name, figures, nil)
 	}
+	for _, f := range families {
+		for _, r := range f.rules {
+			check.template(t, r.ID+".explains", reflect.TypeFor[clinical.Policy](), nil)
+			for _, form := range []string{".says", ".brief"} {
+				if f.name == "flags" {
+					check.template(t, r.ID+form, reflect.TypeFor[alerts.Flag](), reflect.TypeOf(r.Figures))
+				} else if r.Figures != nil {
+					check.template(t, r.ID+form, reflect.TypeOf(r.Figures), nil)
+				}
+			}
+		}
+	}
+	v := spoken.voices.Get().(*voice)
+	defer spoken.voices.Put(v)
+	for _, one := range v.all.Templates() {
+		if id, _, of := strings.Cut(one.Name(), "."); of && (spoken.rules[id] != wording{}) {
+			continue
+		}
+		if !check.reached[one.Name()] {
+			t.Errorf("nothing says the sentence %s of en/sentences", one.Name())
+		}
+	}
+}
+
+// The words of the core are said in every language: each of its lists has its words.
+func TestEveryWordOfTheCoreHasItsWord(t *testing.T) {
+	for set, words := range map[string][]string{
+		"core": slices.Concat(clinical.Symptoms, clinical.Limbs, clinical.FluidKinds, clinical.Precautions, clinical.RestrictionReasons,
+			clinical.Answers, clinical.TreatmentKinds, idsOf(trends.ChangeRules), idsOf(trends.NoteRules),
+			[]string{trends.MildSupine, trends.ModerateSupine, trends.SevereSupine, trends.LowLying, trends.UsualLying},
+			[]string{trends.Falling, trends.Blunted, trends.Brisk, string(clinical.Lying), string(clinical.Sitting), string(clinical.Standing)},
+			[]string{trends.ByVolume, trends.ByDrugs, trends.ByHeart, trends.ByEndocrine, trends.ByNeurologic},
+			[]string{clinical.Anticoagulant, clinical.Antiplatelet, clinical.Thrombolytic}),
+		"tiers": alerts.Tiers, "tier-intros": alerts.Tiers,
+		"recheck-states": {alerts.Overdue, alerts.Due, alerts.Scheduled, alerts.NotNeeded, alerts.Blocked},
+		"findings":       {trends.Positive, trends.Inconclusive, trends.SymptomsOnly, trends.Negative},
+		"kinds":          {trends.LyingToStanding, trends.LyingToSitting, trends.SittingToStanding},
+		"timings":        {trends.PossibleInitial, trends.Classic, trends.Delayed},
+		"grades":         {trends.Complete, trends.Usable, trends.Unusable},
+		"criteria":       {trends.CritSystolic, trends.CritDiastolic, trends.CritLow, trends.CritStopped, trends.CritPulse, trends.CritNotable, trends.CritSupine},
+		"contributors":   {trends.ByVolume, trends.ByDrugs, trends.ByHeart, trends.ByEndocrine, trends.ByNeurologic},
+		"missing":        {alerts.InjuryUncleared, alerts.InjuryUnknown, alerts.CannotWalk},
+		"later":          {alerts.LaterNew, alerts.LaterChanged, alerts.LaterTakenBack, alerts.LaterMoved},
+		"run-rules":      {string(trends.RunBeyond), string(trends.RunEight), string(trends.RunTwoOfThree), string(trends.RunSix)},
+	} {
+		for _, w := range words {
+			if spoken.words[set][w] == "" {
+				t.Errorf("%q has no word in en/words/%s.json", w, set)
+			}
+		}
+		if n := len(spoken.words[set]); set != "core" && n != len(words) {
+			t.Errorf("en/words/%s.json has %d words, the core %d", set, n, len(words))
+		}
+	}
+}
+
+func idsOf(rules []clinical.Rule) []string {
+	out := make([]string, len(rules))
+	for n, r := range rules {
+		out[n] = r.ID
+	}
+	return out
 }
 
 // Every rule by which an episode may be opened is read back with the figures of its entry.

@@ -1,10 +1,8 @@
 package text
 
 import (
-	"fmt"
 	"math"
 	"strconv"
-	"strings"
 	"time"
 
 	"plumbline/internal/alerts"
@@ -14,19 +12,14 @@ import (
 )
 
 // ReviewOutcomes are the outcomes of a dose review as people read them.
-var ReviewOutcomes = map[dosereview.Outcome]string{
-	dosereview.NoChange:  "no change",
-	dosereview.Suggested: "suggestion made to the prescriber",
-	dosereview.Held:      "held by the prescriber",
-	dosereview.Other:     "other: the note says what",
-}
+var ReviewOutcomes = named[dosereview.Outcome]("review-outcomes")
 
 // NoDoseAdvised is the caution of the dose review.
 const NoDoseAdvised = "Flags point at doses to look at. Nothing here recommends a dose or a change of one; stopping a drug has risks of its own. A DDD is a unit of measurement, not a recommended dose."
 
 // ReviewEnds is the note with which a recorded review ends its episode.
 func ReviewEnds(o dosereview.Outcome) string {
-	return "a dose review was recorded: " + ReviewOutcomes[o]
+	return sayReviewEnds(Catalogue{}, o)
 }
 
 // Day writes a day given as 2006-01-02, as it came where it is none.
@@ -42,101 +35,65 @@ func Day(day string) string {
 func (c Catalogue) ReviewNews(n dosereview.News) []string {
 	var out []string
 	for _, set := range n.Sets {
-		out = append(out, "Positive set of "+c.Time(set.StartedAt)+" ("+c.Ago(set.StartedAt)+"): "+SetPressures(set)+".")
+		out = append(out, sayPositiveSet(c, set))
 	}
 	for _, change := range n.Raised {
-		out = append(out, Change(change)+", "+c.Time(change.At)+".")
+		out = append(out, sayChangeNews(c, change))
 	}
 	for _, f := range n.Flags {
-		out = append(out, c.Flag(f)+" ("+f.Rule+")")
+		out = append(out, sayFlagNamed(c, flagSaid{f.Rule, c.Flag(f)}))
 	}
 	return out
 }
 
+// flagSaid is a flag with its sentence.
+type flagSaid struct{ Rule, Says string }
+
 // SetPressures writes the pressures and drops of a set, without its finding.
-func SetPressures(s trends.Set) string {
-	from, to := "no baseline", "no upright pressure"
-	if b := s.Baseline; b != nil {
-		from = string(b.Position) + " " + Pressure(b.Systolic, b.Diastolic)
-	}
-	if u := Decisive(s); u != nil {
-		to = string(u.Position) + " " + Pressure(u.Systolic, u.Diastolic)
-		if u.Minutes != nil {
-			to += " at " + Figure(*u.Minutes) + " min"
-		}
-	}
-	return from + ", " + to + "; " + Drops(s)
-}
+func SetPressures(s trends.Set) string { return saySet(Catalogue{}, s) }
 
 // FlagWith is Flag with the figures of the contributor that it rests on.
 func (c Catalogue) FlagWith(f alerts.Flag, contributors []trends.Contributor) string {
-	says := c.Flag(f)
-	if f.Rule != alerts.DDry {
-		return says
-	}
-	for _, contributor := range contributors {
-		if contributor.Kind == trends.ByVolume {
-			says = strings.TrimSuffix(says, ".") + ": " + Evidence(contributor) + "."
+	if f.Rule == alerts.DDry {
+		for _, contributor := range contributors {
+			if contributor.Kind == trends.ByVolume {
+				return sayFlagWith(c, flagEvidence{f.Drugs, Evidence(contributor)})
+			}
 		}
 	}
-	return says
+	return c.Flag(f)
+}
+
+// flagEvidence are the drugs of a flag with what it rests on.
+type flagEvidence struct {
+	Drugs    []string
+	Evidence string
 }
 
 // DrugClass is what a drug is to the dose review.
 func DrugClass(s trends.Substance) string {
 	switch g := s.Group(); {
 	case g != clinical.NoGroup:
-		return string(g)
+		return spoken.word("core", string(g))
 	case s.Pressor():
-		return "raises blood pressure"
+		return sayPressor(Catalogue{}, none{})
 	case s.Contributing():
-		return "can contribute to falls"
+		return sayContributing(Catalogue{}, none{})
 	}
 	return ""
 }
 
+// other reports whether a route is another than by mouth.
+func other(route string) bool { return route != "" && route != string(clinical.Oral) }
+
 // OrderedDose writes what is ordered of a drug by one route.
-func OrderedDose(o trends.Ordered) string {
-	out := "amount unknown"
-	if o.DailyMG != nil {
-		out = Figure2(*o.DailyMG) + " mg a day"
-	}
-	if o.Route != "" && o.Route != string(clinical.Oral) {
-		out += " " + o.Route
-	}
-	if ddds := o.OrderedDDDs(); ddds != nil {
-		out += " (" + Figure2(*ddds) + " DDD)"
-	}
-	return out
-}
+func OrderedDose(o trends.Ordered) string { return sayOrderedDose(Catalogue{}, o) }
 
 // GivenDoses writes what was given of a drug in the last 24 h.
-func GivenDoses(d trends.DrugDose) string {
-	if d.Doses == 0 {
-		return "none charted"
-	}
-	out := Plural(d.Doses, "dose", "doses")
-	if d.MG == nil {
-		return out + ", amount not charted in full"
-	}
-	out += ", " + Figure2(*d.MG) + " mg"
-	if d.DDDs != nil {
-		out += " (" + Figure2(*d.DDDs) + " DDD)"
-	}
-	return out
-}
+func GivenDoses(d trends.DrugDose) string { return sayGivenDoses(Catalogue{}, d) }
 
 // GivenDose writes the amount of one dose.
-func GivenDose(g trends.Given) string {
-	out := "amount not charted"
-	if g.MG != nil {
-		out = Figure2(*g.MG) + " mg"
-	}
-	if g.Route != "" && g.Route != string(clinical.Oral) {
-		out += " " + g.Route
-	}
-	return out
-}
+func GivenDose(g trends.Given) string { return sayGivenDose(Catalogue{}, g) }
 
 // Figure2 writes a number with two decimals at most: doses may be small.
 func Figure2(v float64) string {
@@ -144,14 +101,12 @@ func Figure2(v float64) string {
 }
 
 // DroppedAfter says that a positive set followed a change.
-func (c Catalogue) DroppedAfter(d alerts.DropAfter) string {
-	return fmt.Sprintf("%s; first positive set %s after it, %s: %s", Change(d.Change)+", "+c.Time(d.Change.At), Span(d.After), c.Time(d.Set.StartedAt), SetPressures(d.Set))
-}
+func (c Catalogue) DroppedAfter(d alerts.DropAfter) string { return sayDroppedAfter(c, d) }
 
 // WeightChange writes the change of weight over the stay.
 func (c Catalogue) WeightChange(w *trends.WeightChange) string {
 	if w == nil {
-		return "not known: it takes two weights at least 12 h apart"
+		return sayWeightUnknown(c, none{})
 	}
-	return signed(w.KG) + " kg from " + c.Time(w.From) + " to " + c.Time(w.To)
+	return sayWeight(c, *w)
 }

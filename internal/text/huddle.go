@@ -1,7 +1,6 @@
 package text
 
 import (
-	"slices"
 	"strings"
 	"time"
 
@@ -16,11 +15,17 @@ import (
 func (c Catalogue) Event(e alerts.Event) string {
 	switch {
 	case e.Fainted:
-		return c.say("fainted", e.Reason.Figures)
+		return sayFainted(c, as[alerts.SetFigures](e.Reason.Figures))
 	case e.SetNow:
-		return c.say("fell-and-set", e.Reason.Figures)
+		return sayFellAndSet(c, as[alerts.FellFigures](e.Reason.Figures))
 	}
 	return c.Reason(alerts.Reason{Rule: alerts.TFall, Figures: e.Reason.Figures})
+}
+
+// as gives figures their type; empty ones where they are of another.
+func as[F clinical.Figures](figures clinical.Figures) F {
+	f, _ := figures.(F)
+	return f
 }
 
 // OwedOne says in a line what is owed, with its figures; the time at which a set is due
@@ -28,106 +33,76 @@ func (c Catalogue) Event(e alerts.Event) string {
 func (c Catalogue) OwedOne(d episodes.Due) string {
 	switch d.Kind {
 	case episodes.FallWithoutSet:
-		return c.say("owed-after-fall", d.Figures)
+		return sayOwedAfterFall(c, as[alerts.FellFigures](d.Figures))
 	case episodes.TellProvider:
-		return "tell the provider: " + c.Brief(alerts.Reason{Rule: d.Rule, Figures: d.Figures})
+		return sayOwedProvider(c, d)
 	case episodes.PrecautionsMissing:
-		return c.say("owed-precautions", d.Figures)
+		return sayOwedGuards(c, as[alerts.MissingFigures](d.Figures))
 	case episodes.DoseReview:
-		return c.say("owed-review", d.Figures)
+		return sayOwedReview(c, as[alerts.ReviewFigures](d.Figures))
 	}
-	return c.say("owed-recheck", d.Figures)
+	return sayOwedRecheck(c, as[alerts.RecheckFigures](d.Figures))
 }
 
 // OwedBrief is OwedOne for paper, where a row has no room for more.
 func (c Catalogue) OwedBrief(d episodes.Due) string {
 	switch d.Kind {
 	case episodes.FallWithoutSet:
-		return "set after the fall"
+		return sayOwedAfterBrief(c, none{})
 	case episodes.TellProvider:
-		return "tell the provider"
+		return sayOwedProviderBrief(c, none{})
 	case episodes.PrecautionsMissing:
-		return c.say("owed-precautions-brief", d.Figures)
+		return sayOwedGuardsBrief(c, as[alerts.MissingFigures](d.Figures))
 	case episodes.DoseReview:
-		return c.say("owed-review-brief", d.Figures)
+		return sayOwedReviewBrief(c, as[alerts.ReviewFigures](d.Figures))
 	}
-	return "recheck"
+	return sayOwedRecheckBrief(c, none{})
 }
 
 // ClockTime writes the time of the day alone, in the site's zone.
 func (c Catalogue) ClockTime(t time.Time) string { return t.In(c.Zone).Format("15:04") }
 
+// newSets are how many sets are newly positive, and the last of them.
+type newSets struct {
+	Sets int
+	Last trends.Set
+}
+
 // NewSets says which sets of a patient are newly positive.
 func (c Catalogue) NewSets(sets []trends.Set) string {
-	last := sets[len(sets)-1]
-	out := dropsBrief(last) + ", " + c.Time(last.StartedAt)
-	if len(sets) > 1 {
-		return Plural(len(sets), "set", "sets") + ", the last: " + out
-	}
-	return out
+	return sayNewSets(c, newSets{len(sets), sets[len(sets)-1]})
 }
 
-// dropsBrief is Drops in as few words as can be read: "drop 40/18".
-func dropsBrief(s trends.Set) string {
-	if s.SystolicDrop != nil && s.DiastolicDrop != nil && *s.SystolicDrop >= 0 && *s.DiastolicDrop >= 0 {
-		return "drop " + Figure(*s.SystolicDrop) + "/" + Figure(*s.DiastolicDrop)
-	}
-	return Drops(s)
-}
-
-// ageBrief is Ago for paper: whole hours, and days from two on.
-func (c Catalogue) ageBrief(t time.Time) string {
+// agoBrief is Ago for paper: whole hours, and days from two on.
+func (c Catalogue) agoBrief(t time.Time) string {
 	d := c.At.Sub(t)
 	if d >= time.Hour && d < 48*time.Hour {
 		d = d.Truncate(time.Hour)
 	}
-	return Span(d) + " ago"
+	return Say("time.ago", Span(d))
 }
 
 // LeadBrief is a deciding reason for paper: a recheck with what it is for.
 func (c Catalogue) LeadBrief(r alerts.Reason) string {
-	if _, recheck := r.Figures.(alerts.RecheckFigures); recheck {
-		return c.say("recheck-lead", r.Figures)
+	if f, recheck := r.Figures.(alerts.RecheckFigures); recheck {
+		return sayRecheckLead(c, f)
 	}
 	return c.Brief(r)
 }
 
 // NewFalls says which falls of a patient are new.
-func (c Catalogue) NewFalls(falls []trends.FallFact) string {
-	out := make([]string, len(falls))
-	for n, f := range falls {
-		out[n] = c.Time(f.At) + ", " + Injury(f.Injury)
-	}
-	return strings.Join(out, "; ")
-}
+func (c Catalogue) NewFalls(falls []trends.FallFact) string { return sayEach(c, sayNewFall, falls) }
 
 // NewDoses says which ordered doses of a patient have changed.
-func (c Catalogue) NewDoses(changes []trends.Change) string {
-	out := make([]string, len(changes))
-	for n, ch := range changes {
-		out[n] = Change(ch) + ", " + c.Time(ch.At)
+func (c Catalogue) NewDoses(changes []trends.Change) string { return sayEach(c, sayChangeAt, changes) }
+
+func sayEach[T any](c Catalogue, say func(Catalogue, T) string, list []T) string {
+	out := make([]string, len(list))
+	for n, one := range list {
+		out[n] = say(c, one)
 	}
 	return strings.Join(out, "; ")
 }
 
 // SetBrief writes a set for paper: pressures, minutes and drop, with its time and age.
-func (c Catalogue) SetBrief(s trends.Set) string {
-	from, to := "?", "did not stand"
-	if slices.ContainsFunc(s.Upright, func(u trends.Upright) bool { return u.Position == clinical.Standing }) {
-		to = "no pressure standing"
-	}
-	if b := s.Baseline; b != nil {
-		from = Pressure(b.Systolic, b.Diastolic)
-	}
-	if u := Decisive(s); u != nil {
-		to = Pressure(u.Systolic, u.Diastolic)
-		if u.Minutes != nil {
-			to += " at " + Figure(*u.Minutes) + " min"
-		}
-	}
-	out := from + " → " + to
-	if s.SystolicDrop != nil {
-		out += ", " + Catalogue{}.say("drop-brief", s.SystolicDrop)
-	}
-	return out + "; " + c.Time(s.StartedAt) + ", " + c.ageBrief(s.StartedAt)
-}
+func (c Catalogue) SetBrief(s trends.Set) string { return saySetBrief(c, s) }

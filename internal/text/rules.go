@@ -27,6 +27,9 @@ var families = []family{
 	{"serial", trends.SerialRules},
 	{"surroundings", trends.SurroundingRules},
 	{"contradictions", episodes.ContradictionRules},
+	{"evidence", trends.EvidenceRules}, // from here on: said, and not explained by themselves
+	{"changes", trends.ChangeRules},
+	{"notes", trends.NoteRules},
 }
 
 // ruleOf is the entry of a rule.
@@ -59,6 +62,9 @@ func Explain(p clinical.Policy) []RuleGroup {
 	out := make([]RuleGroup, 0, len(families))
 	for _, f := range families {
 		words := spoken.families[f.name]
+		if words.Name == "" {
+			continue
+		}
 		group := RuleGroup{Name: words.Name, Intro: words.Intro}
 		for _, r := range f.rules {
 			group.Rules = append(group.Rules, Rule{r.ID, Catalogue{}.say(r.ID+".explains", p)})

@@ -3,7 +3,6 @@
 package text
 
 import (
-	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -103,21 +102,12 @@ func List(words []string) string {
 	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
 }
 
-// TierNames are the names of the tiers as people read them.
-var TierNames = map[string]string{
-	alerts.Now:       "now",
-	alerts.ThisShift: "this shift",
-	alerts.Today:     "today",
-	alerts.Watch:     "watch",
-	alerts.None:      "nothing owed by these rules",
-}
-
 // Reason says why a tier rule holds, with its figures.
 func (c Catalogue) Reason(r alerts.Reason) string { return c.rule(r.Rule, ".says", r.Figures) }
 
 // RecheckWhy says what a recheck is for; drug and change are "" where no drug is named.
 func RecheckWhy(rule, drug, change string) string {
-	return Catalogue{}.say("recheck-why", alerts.RecheckFigures{Rule: rule, Drug: drug, Change: change})
+	return sayRecheckWhy(Catalogue{}, alerts.RecheckFigures{Rule: rule, Drug: drug, Change: change})
 }
 
 // Due says how long is left, or how long it is overdue.
@@ -130,18 +120,9 @@ func (c Catalogue) Due(due time.Time) string {
 
 // Missing says why a recheck cannot be done, or what must be done before it.
 func Missing(words []string) []string {
-	out := make([]string, 0, len(words))
-	for _, w := range words {
-		switch w {
-		case alerts.InjuryUncleared:
-			out = append(out, "injury: stand only when cleared by the provider")
-		case alerts.InjuryUnknown:
-			out = append(out, "check for injury before standing")
-		case alerts.CannotWalk:
-			out = append(out, "charted not ambulatory: cannot stand for a set")
-		default:
-			out = append(out, w)
-		}
+	out := make([]string, len(words))
+	for n, w := range words {
+		out[n] = spoken.word("missing", w)
 	}
 	return out
 }
@@ -153,34 +134,13 @@ func (c Catalogue) Flag(f alerts.Flag) string { return c.say(f.Rule+".says", f) 
 func Evidence(c trends.Contributor) string {
 	parts := make([]string, 0, len(c.Evidence))
 	for _, e := range c.Evidence {
-		parts = append(parts, evidence(e))
+		parts = append(parts, Catalogue{}.rule(e.What, ".says", e.Figures))
 	}
 	return strings.Join(parts, "; ")
 }
 
-func evidence(e trends.Evidence) string {
-	switch e.What {
-	case trends.EvNet24:
-		return "net fluid " + signed(e.Figures["ml"]) + " mL in 24 h"
-	case trends.EvNet48:
-		return "net fluid " + signed(e.Figures["ml"]) + " mL in 48 h"
-	case trends.EvWeight:
-		return "weight " + signed(e.Figures["kg"]) + " kg in this stay"
-	case trends.EvGutLosses:
-		return Figure(e.Figures["ml"]) + " mL by emesis, stool and drains in 24 h"
-	case trends.EvBloodLoss:
-		return "blood loss charted: " + Figure(e.Figures["ml"]) + " mL"
-	case trends.EvHaemoglobin:
-		return "haemoglobin down by " + Figure(e.Figures["g_dl"]) + " g/dL"
-	case trends.EvBrisk:
-		return "brisk pulse on standing (" + ratio(e.Figures["ratio"]) + " beats/min per mmHg)"
-	case trends.EvBlunted:
-		return "blunted pulse on standing (" + ratio(e.Figures["ratio"]) + " beats/min per mmHg)"
-	}
-	return List(e.Names)
-}
-
-func ratio(v float64) string { return strconv.FormatFloat(v, 'f', 2, 64) }
+// digits writes a ratio, with two decimals.
+func digits(v float64) string { return strconv.FormatFloat(v, 'f', 2, 64) }
 
 func signed(v float64) string {
 	if v > 0 {
@@ -193,71 +153,27 @@ func signed(v float64) string {
 func Signed(v float64) string { return signed(v) }
 
 // Trend says in words how the drop moves over the stay, with its uncertainty.
-func Trend(s trends.Serial) string {
-	switch s.Trend {
-	case trends.TooFew:
-		return fmt.Sprintf("too few sets for a trend (%d of at least 4)", s.TrendSets)
-	case trends.Steady:
-		return "no clear trend in the drop" + slope(s)
-	case trends.Worsening:
-		return "drop growing" + slope(s)
-	}
-	return "drop shrinking" + slope(s)
-}
+func Trend(s trends.Serial) string { return sayTrend(Catalogue{}, s) }
 
-func slope(s trends.Serial) string {
-	if s.Slope == nil {
-		return fmt.Sprintf(" (%d sets)", s.TrendSets)
-	}
-	out := fmt.Sprintf(": %s mmHg a day", signed(*s.Slope))
-	if s.SlopeLow != nil && s.SlopeHigh != nil {
-		out += fmt.Sprintf(" (%s to %s)", signed(*s.SlopeLow), signed(*s.SlopeHigh))
-	} else {
-		out += " (too few sets for an interval)"
-	}
-	return out + fmt.Sprintf("; %d sets", s.TrendSets)
+// aroundDoseFigures are how the sets compare within so many hours after a dose.
+type aroundDoseFigures struct {
+	trends.AroundDose
+	Within float64
 }
 
 // AroundDose says how many of the sets within so many hours after a dose were positive,
 // and how many of the others (T-DOSE).
 func AroundDose(d trends.AroundDose, within float64) string {
-	s := Say("parts.around-dose",
-		d.Drug, d.PositiveAfter, d.SetsAfter, hours(within), d.PositiveOtherwise, d.SetsOtherwise)
-	if d.P != nil {
-		s += " (" + P(*d.P) + ")"
-	}
-	return s + "."
-}
-
-// afterDoses are such sentences, to stand behind another.
-func afterDoses(doses []trends.AroundDose, within float64) string {
-	var out strings.Builder
-	for _, d := range doses {
-		out.WriteString(" " + AroundDose(d, within))
-	}
-	return out.String()
+	return sayAroundDose(Catalogue{}, aroundDoseFigures{d, within})
 }
 
 // Around says how the drop moved around a drug change, with its uncertainty: that they
 // moved together only where the figures are clear. It never says "caused".
 func Around(a trends.Around) string {
-	if a.TooFew || a.Shift.Shift == nil {
-		return fmt.Sprintf("under two sets on a side (%d before, %d after): nothing can be said", a.SetsBefore, a.SetsAfter)
+	if a.TooFew {
+		a.Shift = trends.Shift{} // whatever it is
 	}
-	said := "no clear shift"
-	if a.Clear {
-		said = "moved together"
-	}
-	out := fmt.Sprintf("%s: drop %s mmHg after it", said, signed(*a.Shift.Shift))
-	if a.Low != nil && a.High != nil {
-		out += fmt.Sprintf(" (%s to %s)", signed(*a.Low), signed(*a.High))
-	} else {
-		out += " (too few sets for an interval)"
-	}
-	if a.P != nil {
-		out += ", " + P(*a.P)
-	}
-	return out + fmt.Sprintf("; %d sets before, %d after", a.SetsBefore, a.SetsAfter)
+	return sayAround(Catalogue{}, a)
 }
 
 // Caution is the line that stands on every page and print.

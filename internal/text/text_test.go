@@ -148,19 +148,19 @@ func TestWhatIsSaidOfTheWordsOfTheRules(t *testing.T) {
 }
 
 func TestEvidenceIsSaidWithItsFigures(t *testing.T) {
-	for what, want := range map[string]string{
-		trends.EvNet24: "−1200 mL in 24 h", trends.EvNet48: "−1200 mL in 48 h", trends.EvWeight: "−2.4 kg", trends.EvGutLosses: "500 mL", trends.EvBloodLoss: "500 mL",
-		trends.EvHaemoglobin: "2.1 g/dL", trends.EvBrisk: "1.25", trends.EvBlunted: "1.25", trends.EvDrugs: "a", trends.EvCoded: "b",
+	for what, c := range map[string]struct {
+		figures clinical.Figures
+		want    string
+	}{
+		trends.EvNet24: {trends.VolumeFigures{ML: -1200}, "−1200 mL in 24 h"}, trends.EvNet48: {trends.VolumeFigures{ML: -1200}, "−1200 mL in 48 h"},
+		trends.EvWeight: {trends.MassFigures{KG: -2.4}, "−2.4 kg"}, trends.EvGutLosses: {trends.VolumeFigures{ML: 500}, "500 mL"},
+		trends.EvBloodLoss: {trends.VolumeFigures{ML: 500}, "500 mL"}, trends.EvHaemoglobin: {trends.HaemoglobinFigures{GramsPerDL: 2.1}, "2.1 g/dL"},
+		trends.EvBrisk: {trends.RatioFigures{Ratio: 1.25}, "1.25"}, trends.EvBlunted: {trends.RatioFigures{Ratio: 1.25}, "1.25"},
+		trends.EvDrugs: {trends.NamesFigures{Names: []string{"a", "b"}}, "a and b"}, trends.EvCoded: {trends.NamesFigures{Names: []string{"a", "b"}}, "a and b"},
 	} {
-		ml := -1200.0
-		if what == trends.EvGutLosses || what == trends.EvBloodLoss {
-			ml = 500
-		}
-		got := Evidence(trends.Contributor{Evidence: []trends.Evidence{{
-			What: what, Figures: map[string]float64{"ml": ml, "kg": -2.4, "g_dl": 2.1, "ratio": 1.25}, Names: []string{"a", "b"},
-		}}})
-		if !strings.Contains(got, want) {
-			t.Errorf("%s: %q, want %q", what, got, want)
+		got := Evidence(trends.Contributor{Evidence: []trends.Evidence{{What: what, Figures: c.figures}}})
+		if !strings.Contains(got, c.want) {
+			t.Errorf("%s: %q, want %q", what, got, c.want)
 		}
 	}
 }

@@ -38,54 +38,35 @@ func (c Catalogue) Part(p trends.Period, by string, since time.Time) string {
 	var parts []string
 	switch {
 	case since.After(p.From) && since.Before(p.To):
-		parts = append(parts, "figures from "+c.Time(since))
+		parts = append(parts, sayFiguresFrom(c, since))
 	case whole.From.Before(p.From):
-		parts = append(parts, "from "+c.Day(p.From))
+		parts = append(parts, sayPartFrom(c, p.From))
 	}
 	switch {
 	case p.To.After(c.At):
-		parts = append(parts, "until now")
+		parts = append(parts, sayPartUntil(c, none{}))
 	case whole.To.After(p.To):
-		parts = append(parts, "to "+c.Day(p.To.Add(-time.Nanosecond)))
+		parts = append(parts, sayPartTo(c, p.To.Add(-time.Nanosecond)))
 	}
 	return strings.Join(parts, ", ")
 }
 
 // RunRuleNames are the run rules as people read them.
-var RunRuleNames = map[trends.RunRule]string{
-	trends.RunBeyond:     "one point beyond 3 sigma",
-	trends.RunEight:      "8 in a row on one side",
-	trends.RunTwoOfThree: "2 of 3 beyond 2 sigma on one side",
-	trends.RunSix:        "6 in a row rising or falling",
-}
+var RunRuleNames = named[trends.RunRule]("run-rules")
 
 // RunRuleSays says which run rule a point completes and what that means. above: the
 // point stands above the centre; rising: above the point before it.
 func RunRuleSays(r trends.RunRule, above, rising bool) string {
-	side, course := "below", "falling"
-	if above {
-		side = "above"
-	}
-	if rising {
-		course = "rising"
-	}
-	switch r {
-	case trends.RunBeyond:
-		return side + " the limit (" + RunRuleNames[r] + "): chance alone seldom puts a point there"
-	case trends.RunEight:
-		return "at least 8 in a row " + side + " the centre: the level may have shifted"
-	case trends.RunTwoOfThree:
-		return "2 of 3 points beyond 2 sigma, " + side + " the centre: an early hint of a shift"
-	case trends.RunSix:
-		return "6 in a row " + course + ": a drift"
-	}
-	return string(r)
+	return sayRuns[r](Catalogue{}, pointFigures{above, rising})
 }
+
+// pointFigures tell where a point of a chart stands.
+type pointFigures struct{ Above, Rising bool }
 
 // PatientDays says how patient-days are counted.
 func PatientDays(p clinical.UnitPolicy) string {
 	if p.PatientDays == clinical.ByHours {
-		return "hours on the unit / 24"
+		return sayDaysByHours(Catalogue{}, none{})
 	}
-	return "the midnight census"
+	return sayDaysByCensus(Catalogue{}, none{})
 }

@@ -48,9 +48,8 @@ type Contributor struct {
 
 // Evidence is one ground of a contributor, with its figures.
 type Evidence struct {
-	What    string // one of the Evidence words
-	Figures map[string]float64
-	Names   []string
+	What    string           // the id of an EvidenceRule
+	Figures clinical.Figures // of the entry of that rule
 }
 
 // Grounds of contributors.
@@ -271,22 +270,22 @@ func (c *Contributor) add(e Evidence, facts ...string) {
 func (d Digest) volume(e Exposures, p clinical.CausePolicy, at time.Time) Contributor {
 	c := Contributor{Kind: ByVolume}
 	if e.Net24.Usable && AtMost(*e.Net24.NetML, p.Net24hML) {
-		c.add(Evidence{What: EvNet24, Figures: map[string]float64{"ml": *e.Net24.NetML}}, e.Net24.Facts...)
+		c.add(Evidence{What: EvNet24, Figures: VolumeFigures{*e.Net24.NetML}}, e.Net24.Facts...)
 	}
 	if e.Net48.Usable && AtMost(*e.Net48.NetML, p.Net48hML) {
-		c.add(Evidence{What: EvNet48, Figures: map[string]float64{"ml": *e.Net48.NetML}}, e.Net48.Facts...)
+		c.add(Evidence{What: EvNet48, Figures: VolumeFigures{*e.Net48.NetML}}, e.Net48.Facts...)
 	}
 	if d.Weight != nil && AtMost(d.Weight.KG, p.WeightChangeKG) {
-		c.add(Evidence{What: EvWeight, Figures: map[string]float64{"kg": d.Weight.KG}}, d.Weight.Facts...)
+		c.add(Evidence{What: EvWeight, Figures: MassFigures{d.Weight.KG}}, d.Weight.Facts...)
 	}
 	if ml, facts := d.gutLosses(at); len(facts) > 0 && AtLeast(ml, p.GutLosses24hML) {
-		c.add(Evidence{What: EvGutLosses, Figures: map[string]float64{"ml": ml}}, facts...)
+		c.add(Evidence{What: EvGutLosses, Figures: VolumeFigures{ml}}, facts...)
 	}
 	if ml, facts := d.bloodLoss(at, clinical.Hours(p.BleedWindowHours)); ml > 0 {
-		c.add(Evidence{What: EvBloodLoss, Figures: map[string]float64{"ml": ml}}, facts...)
+		c.add(Evidence{What: EvBloodLoss, Figures: VolumeFigures{ml}}, facts...)
 	}
 	if fall, facts := d.haemoglobinFall(at, clinical.Hours(p.BleedWindowHours)); fall != nil && AtLeast(*fall, p.HaemoglobinFall) {
-		c.add(Evidence{What: EvHaemoglobin, Figures: map[string]float64{"g_dl": *fall}}, facts...)
+		c.add(Evidence{What: EvHaemoglobin, Figures: HaemoglobinFigures{*fall}}, facts...)
 	}
 	d.addResponse(&c, Brisk, EvBrisk)
 	return c
@@ -294,7 +293,7 @@ func (d Digest) volume(e Exposures, p clinical.CausePolicy, at time.Time) Contri
 
 func (d Digest) addResponse(c *Contributor, response Word, what string) {
 	if s := d.LatestInterpretable(); s != nil && s.PulseResponse == response {
-		c.add(Evidence{What: what, Figures: map[string]float64{"ratio": *s.PulseRatio}}, s.Facts...)
+		c.add(Evidence{What: what, Figures: RatioFigures{*s.PulseRatio}}, s.Facts...)
 	}
 }
 
@@ -343,16 +342,16 @@ func (d Digest) haemoglobinFall(at time.Time, window time.Duration) (fall *float
 
 func drugsInPlay(e Exposures) Contributor {
 	c := Contributor{Kind: ByDrugs}
-	ev := Evidence{What: EvDrugs}
+	var names NamesFigures
 	var facts []string
 	for _, a := range e.Active {
 		if a.Lowering() || a.Contributing() {
-			ev.Names = append(ev.Names, a.Name)
+			names.Names = append(names.Names, a.Name)
 			facts = append(facts, a.Facts...)
 		}
 	}
-	if len(ev.Names) > 0 {
-		c.add(ev, facts...)
+	if len(names.Names) > 0 {
+		c.add(Evidence{What: EvDrugs, Figures: names}, facts...)
 	}
 	return c
 }
@@ -377,18 +376,18 @@ func (d Digest) withCodes(prefixes []string) []Coded {
 
 func (d Digest) coded(kind string, prefixes []string) Contributor {
 	c := Contributor{Kind: kind}
-	ev := Evidence{What: EvCoded}
+	var names NamesFigures
 	var facts []string
 	for _, coded := range d.withCodes(prefixes) {
 		name := coded.Charted
 		if coded.Text != "" {
 			name += " " + coded.Text
 		}
-		ev.Names = append(ev.Names, name)
+		names.Names = append(names.Names, name)
 		facts = append(facts, coded.SourceID)
 	}
-	if len(ev.Names) > 0 {
-		c.add(ev, facts...)
+	if len(names.Names) > 0 {
+		c.add(Evidence{What: EvCoded, Figures: names}, facts...)
 	}
 	return c
 }

@@ -2,6 +2,7 @@ package trends
 
 import (
 	"fmt"
+	"reflect"
 	"slices"
 	"testing"
 	"time"
@@ -41,7 +42,7 @@ func TestEvidenceIsListedOnceAndInOrder(t *testing.T) {
 	}
 
 	e = newChart(t).body("c1", clinical.Condition{ICD10: "I50.9"}).body("c2", clinical.Condition{ICD10: "I48.0", Text: "atrial fibrillation"}).at(0).exposures()
-	wantWords(t, "coded", e.Contributors[0].Evidence[0].Names, "I50.9, I48.0 atrial fibrillation")
+	wantWords(t, "coded", e.Contributors[0].Evidence[0].Figures.(NamesFigures).Names, "I50.9, I48.0 atrial fibrillation")
 	wantWords(t, "facts of the codes", e.Contributors[0].Facts, "c1, c2")
 }
 
@@ -51,9 +52,7 @@ func dryness(e Exposures) string {
 		if c.Kind == ByVolume {
 			out := ""
 			for _, ev := range c.Evidence {
-				for _, figure := range ev.Figures {
-					out += fmt.Sprintf("%s %g ", ev.What, figure)
-				}
+				out += fmt.Sprintf("%s %g ", ev.What, reflect.ValueOf(ev.Figures).Field(0).Float())
 			}
 			return out + fmt.Sprint(c.Facts)
 		}

@@ -305,12 +305,12 @@ func TestContributorsByCodeAndDrug(t *testing.T) {
 		switch {
 		case c.kind == "" && len(e.Contributors) > 0:
 			t.Errorf("%s: %+v", c.code, e.Contributors)
-		case c.kind != "" && (len(e.Contributors) != 1 || what(e, c.kind) != EvCoded || e.Contributors[0].Evidence[0].Names[0] != c.code+" a text"):
+		case c.kind != "" && (len(e.Contributors) != 1 || what(e, c.kind) != EvCoded || e.Contributors[0].Evidence[0].Figures.(NamesFigures).Names[0] != c.code+" a text"):
 			t.Errorf("%s: %+v, want %s", c.code, e.Contributors, c.kind)
 		}
 	}
 	e := newChart(t).orders("a active sertraline 50x1 from=-5; b active midodrine 5x3 from=-5; c active amlodipine 5x1 from=-5").at(0).exposures()
-	if len(e.Contributors) != 1 || e.Contributors[0].Kind != ByDrugs || strings.Join(e.Contributors[0].Evidence[0].Names, " ") != "amlodipine sertraline" {
+	if len(e.Contributors) != 1 || e.Contributors[0].Kind != ByDrugs || strings.Join(e.Contributors[0].Evidence[0].Figures.(NamesFigures).Names, " ") != "amlodipine sertraline" {
 		t.Errorf("drugs: %+v", e.Contributors)
 	}
 	if e = newChart(t).orders("b active midodrine 5x3 from=-5").at(0).exposures(); len(e.Contributors) != 0 {

@@ -43,3 +43,57 @@ var SurroundingRules = []clinical.Rule{
 	{ID: "E-BLEED", Source: "AHRQ falls toolkit, tool 3N; 7 days: life of a platelet, from memory"},
 	{ID: "E-CAUSE", Source: "policy of the site; ICD-10 codes in part from memory"},
 }
+
+// EvidenceRules are the grounds of a contributor.
+var EvidenceRules = []clinical.Rule{
+	{ID: EvNet24, Source: ofCauses, Figures: VolumeFigures{}},
+	{ID: EvNet48, Source: ofCauses, Figures: VolumeFigures{}},
+	{ID: EvWeight, Source: ofCauses, Figures: MassFigures{}},
+	{ID: EvGutLosses, Source: ofCauses, Figures: VolumeFigures{}},
+	{ID: EvBloodLoss, Source: commonPractice, Figures: VolumeFigures{}},
+	{ID: EvHaemoglobin, Source: ofCauses, Figures: HaemoglobinFigures{}},
+	{ID: EvBrisk, Source: ofResponse, Figures: RatioFigures{}},
+	{ID: EvBlunted, Source: ofResponse, Figures: RatioFigures{}},
+	{ID: EvDrugs, Source: "classes: docs/rules.md, Drugs", Figures: NamesFigures{}},
+	{ID: EvCoded, Source: "ICD-10, in part from memory", Figures: NamesFigures{}},
+}
+
+const (
+	ofCauses   = "policy of the site"
+	ofResponse = "Norcliffe-Kaufmann 2018, Ann Neurol 83:522"
+)
+
+// VolumeFigures tell a volume in mL, MassFigures a change in kg, HaemoglobinFigures a
+// fall in g/dL, RatioFigures a pulse rise over a drop in beats/min per mmHg, and
+// NamesFigures names of drugs, or codes with what they stand for.
+type (
+	VolumeFigures      struct{ ML float64 }
+	MassFigures        struct{ KG float64 }
+	HaemoglobinFigures struct{ GramsPerDL float64 }
+	RatioFigures       struct{ Ratio float64 }
+	NamesFigures       struct{ Names []string }
+)
+
+// OfRule marks the figures of a rule.
+func (VolumeFigures) OfRule()      {}
+func (MassFigures) OfRule()        {}
+func (HaemoglobinFigures) OfRule() {}
+func (RatioFigures) OfRule()       {}
+func (NamesFigures) OfRule()       {}
+
+// ChangeRules are the kinds of change of an ordered dose (E-CHANGE).
+var ChangeRules = ruled("policy of the site (E-CHANGE)", Started, Resumed, Raised, Lowered, Held, StoppedDrug, RouteChanged)
+
+// NoteRules are the notes on the quality of a set.
+var NoteRules = ruled("CDC STEADI, RCP 2017 (from memory), AHRQ falls toolkit 3F",
+	NoteRestNotCharted, NoteRestShort, NoteStandingNotCharted, NoteNoOneMinute, NoteNoThreeMinutes, NotePulseMissing,
+	NoteLimbNotCharted, NoteLimbChanged, NoteNeverStood, NoteStoppedEarly, NoteImplausible)
+
+// ruled are rules of one source without figures.
+func ruled(source string, ids ...string) []clinical.Rule {
+	out := make([]clinical.Rule, len(ids))
+	for n, id := range ids {
+		out[n] = clinical.Rule{ID: id, Source: source}
+	}
+	return out
+}

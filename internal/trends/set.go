@@ -2,6 +2,7 @@ package trends
 
 import (
 	"encoding/json"
+	"slices"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -152,3 +153,29 @@ func (s Set) Meets(criterion string) bool {
 
 // Inferred reports whether the set was assembled from times and positions.
 func (s Set) Inferred() bool { return s.SetID == "" }
+
+// Decisive is the upright reading that a line about a set names: the lowest
+// systolic that compares with the baseline, else the first with a pressure.
+func (s Set) Decisive() *Upright {
+	var low, first *Upright
+	for n, u := range s.Upright {
+		if u.Systolic == nil {
+			continue
+		}
+		if first == nil {
+			first = &s.Upright[n]
+		}
+		if u.Counts() && (low == nil || *u.Systolic < *low.Systolic) {
+			low = &s.Upright[n]
+		}
+	}
+	if low == nil {
+		return first
+	}
+	return low
+}
+
+// Stood reports whether a reading of the set was taken standing.
+func (s Set) Stood() bool {
+	return slices.ContainsFunc(s.Upright, func(u Upright) bool { return u.Position == clinical.Standing })
+}

@@ -1,0 +1,128 @@
+package text
+
+import (
+	"reflect"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/dosereview"
+	"plumbline/internal/episodes"
+	"plumbline/internal/trends"
+)
+
+// sentences are the types of the figures of the sentences of en/sentences that are said
+// by themselves, by name; a test holds each to its type.
+var sentences = map[string]reflect.Type{}
+
+// says is the sentence of a name, with figures of one type.
+func says[F any](name string) func(Catalogue, F) string {
+	sentences[name] = reflect.TypeFor[F]()
+	return func(c Catalogue, figures F) string { return c.say(name, figures) }
+}
+
+// none is what a sentence without figures tells.
+type none struct{}
+
+// What is said outside the table of rules.
+var (
+	sayFainted           = says[alerts.SetFigures]("fainted")
+	sayFellAndSet        = says[alerts.FellFigures]("fell-and-set")
+	sayOwedAfterFall     = says[alerts.FellFigures]("owed-after-fall")
+	sayOwedAfterBrief    = says[none]("owed-after-fall-brief")
+	sayOwedProvider      = says[episodes.Due]("owed-provider")
+	sayOwedProviderBrief = says[none]("owed-provider-brief")
+	sayOwedGuards        = says[alerts.MissingFigures]("owed-precautions")
+	sayOwedGuardsBrief   = says[alerts.MissingFigures]("owed-precautions-brief")
+	sayOwedReview        = says[alerts.ReviewFigures]("owed-review")
+	sayOwedReviewBrief   = says[alerts.ReviewFigures]("owed-review-brief")
+	sayOwedRecheck       = says[alerts.RecheckFigures]("owed-recheck")
+	sayOwedRecheckBrief  = says[none]("owed-recheck-brief")
+	sayRecheckLead       = says[alerts.RecheckFigures]("recheck-lead")
+	sayRecheckWhy        = says[alerts.RecheckFigures]("recheck-why")
+
+	sayTrend      = says[trends.Serial]("trend")
+	sayAround     = says[trends.Around]("around")
+	sayAroundDose = says[aroundDoseFigures]("around-dose")
+	sayP          = says[float64]("p")
+	sayFewSets    = says[trends.Serial]("course-few")
+	sayCourse     = says[courseFigures]("course")
+	sayClearing   = says[clearingFigures]("clearing")
+	sayCounts     = says[trends.Serial]("counts")
+	sayNeeded     = says[neededFigures]("needed")
+	sayAfter      = says[trends.Change]("needed-after")
+	sayPassed     = says[int]("needed-passed")
+	sayBetween    = says[none]("needed-between")
+	sayResponse   = says[trends.Set]("response")
+	saySustained  = says[trends.Word]("sustained")
+	sayDrops      = says[trends.Set]("drops")
+	saySet        = says[trends.Set]("set-pressures")
+	saySetLine    = says[trends.Set]("set-line")
+	saySetBrief   = says[trends.Set]("set-brief")
+	sayNewSets    = says[newSets]("new-sets")
+	sayNewFall    = says[trends.FallFact]("new-fall")
+	sayInjury     = says[string]("injury")
+	sayAssisted   = says[*bool]("assisted")
+
+	sayDaily         = says[dailyFigures]("daily")
+	sayChange        = says[trends.Change]("change")
+	sayChangeAt      = says[trends.Change]("change-at")
+	sayChangeNews    = says[trends.Change]("change-at-sentence")
+	sayDroppedAfter  = says[alerts.DropAfter]("dropped-after")
+	sayPositiveSet   = says[trends.Set]("positive-set")
+	sayFlagWith      = says[flagEvidence]("flag-with")
+	sayFlagNamed     = says[flagSaid]("flag-named")
+	sayReviewEnds    = says[dosereview.Outcome]("review-ends")
+	sayPressor       = says[none]("pressor")
+	sayContributing  = says[none]("contributing")
+	sayOrderedDose   = says[trends.Ordered]("ordered-dose")
+	sayGivenDoses    = says[trends.DrugDose]("given-doses")
+	sayGivenDose     = says[trends.Given]("given-dose")
+	sayWeight        = says[trends.WeightChange]("weight-change")
+	sayWeightUnknown = says[none]("weight-unknown")
+	sayBalance       = says[trends.Balance]("balance")
+	sayLoad          = says[trends.Exposures]("load")
+	sayAntithrombot  = says[antithromboticFigures]("antithrombotic")
+	sayNoneAround    = says[none]("no-antithrombotic")
+	sayUnrecognised  = says[[]string]("unrecognised")
+
+	sayOwed       = says[owedFigures]("owed")
+	sayEventEnded = says[endedFigures]("event-ended")
+	sayStates     = map[string]func(Catalogue, stateFigures) string{
+		"open": says[stateFigures]("state-open"), "taken": says[stateFigures]("state-taken"), "deferred": says[stateFigures]("state-deferred"),
+		"closed": says[stateFigures]("state-closed"), "done": says[stateFigures]("state-done"),
+	}
+	sayEvents = map[episodes.What]func(Catalogue, episodes.Event) string{
+		episodes.Opened: says[episodes.Event]("event-opened"), episodes.Reopened: says[episodes.Event]("event-reopened"),
+		episodes.Resumed: says[episodes.Event]("event-resumed"), episodes.Moved: says[episodes.Event]("event-moved"),
+		episodes.DeferralOver: says[episodes.Event]("event-deferral_over"), episodes.TakenOn: says[episodes.Event]("event-taken"),
+		episodes.Released: says[episodes.Event]("event-released"), episodes.PutOff: says[episodes.Event]("event-deferred"),
+		episodes.Closed: says[episodes.Event]("event-closed"),
+	}
+
+	sayFiguresFrom = says[time.Time]("part-figures-from")
+	sayPartFrom    = says[time.Time]("part-from")
+	sayPartUntil   = says[none]("part-until-now")
+	sayPartTo      = says[time.Time]("part-to")
+	sayRuns        = map[trends.RunRule]func(Catalogue, pointFigures) string{
+		trends.RunBeyond: says[pointFigures]("run-beyond"), trends.RunEight: says[pointFigures]("run-eight"),
+		trends.RunTwoOfThree: says[pointFigures]("run-two-of-three"), trends.RunSix: says[pointFigures]("run-six"),
+	}
+	sayDaysByHours  = says[none]("days-hours")
+	sayDaysByCensus = says[none]("days-census")
+
+	sayStay        = says[clinical.Stay]("fact-stay")
+	sayVitals      = says[clinical.Vitals]("fact-vitals")
+	sayOrder       = says[clinical.Order]("fact-order")
+	sayDose        = says[clinical.Dose]("fact-dose")
+	sayFluid       = says[clinical.Fluid]("fact-fluid")
+	sayMass        = says[clinical.Weight]("fact-weight")
+	sayLab         = says[clinical.Lab]("fact-lab")
+	sayCondition   = says[clinical.Condition]("fact-condition")
+	sayPrecaution  = says[clinical.Precaution]("fact-precaution")
+	sayFall        = says[clinical.Fall]("fact-fall")
+	sayRestriction = says[clinical.Restriction]("fact-restriction")
+	sayClearance   = says[clinical.Clearance]("fact-clearance")
+	sayAnswer      = says[clinical.Answer]("fact-answer")
+	sayTreatment   = says[clinical.Treatment]("fact-treatment")
+)
