@@ -126,7 +126,7 @@ func plain(key string, v any) any {
 		for k, inner := range v {
 			switch k {
 			case "text", "evidence", "note", "facts", "policy":
-			case "around_doses", "last_given", "p_smallest": // newer than the frozen answers
+			case "around_doses", "last_given": // newer than the frozen answers
 			case "flag": // the second implementation's name of a flag's rule
 				out["rule"] = inner
 			default:
