@@ -16,7 +16,7 @@ import (
 	"plumbline/internal/web/parts"
 )
 
-// feedDesk is where the page of the feeds looks at rows held back and puts them right.
+// feedDesk is where the page of the feeds looks at held rows and puts them right.
 type feedDesk struct {
 	*site
 	all sync.Mutex // held while all rows are being read again

@@ -106,7 +106,7 @@ func quarantine(ctx context.Context, p process, args []string) error {
 	return listHeld(ctx, p.stdout, site, format)
 }
 
-// heldRow is a row held back, as `quarantine list` shows it.
+// heldRow is a held row, as `quarantine list` shows it.
 type heldRow struct {
 	File     string `json:"file"`
 	Line     int    `json:"line"`

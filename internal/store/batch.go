@@ -25,7 +25,7 @@ type batch struct {
 	scratch []byte
 	skipped map[feedKind]int
 
-	lastHeldID int64 // of the rows held back before this file was read
+	lastHeldID int64 // of the held rows before this file was read
 
 	gathering, spare *rowChunk
 	flushing         chan flushed // of the other chunk; nil while none is written

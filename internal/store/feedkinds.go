@@ -21,7 +21,7 @@ const (
 )
 
 // FeedKind is how one kind of facts of one feed stands: what became of its rows at
-// the last load that brought any, and what of it is held back or waits now.
+// the last load that brought any, and what of it is held or waits now.
 type FeedKind struct {
 	Feed string
 	Kind clinical.Kind
@@ -133,7 +133,7 @@ func saveKinds(tx *gorm.DB, load loadRow, tallies map[feedKind]*kindTally) error
 }
 
 // feedKinds lists the kinds of the feeds that a load has counted or of which rows are
-// held back or wait, in the order in which people read a chart.
+// held or wait, in the order in which people read a chart.
 func feedKinds(tx *gorm.DB, waiting []waitingVersion) ([]FeedKind, error) {
 	var rows []feedKindRow
 	if err := tx.Find(&rows).Error; err != nil {

@@ -16,7 +16,7 @@ import (
 type FeedState struct {
 	LastLoad    *LoadState  // that read files; nil where there was none
 	Files       []FileState // those read last and those with an error, last read first
-	Quarantined int         // rows held back now
+	Quarantined int         // held rows now
 	Waiting     int         // rows that wait for their stay now
 	Kinds       []FeedKind
 }

@@ -10,7 +10,7 @@ import (
 	"plumbline/internal/records"
 )
 
-// replaceHeld drops the rows of the file that were held back when it was last
+// replaceHeld drops the rows of the file that were held when it was last
 // read. A row that stands again where it stood keeps its number, by which somebody may
 // be looking at it, and the moment it was first seen.
 func (b *batch) replaceHeld() error {
@@ -34,12 +34,12 @@ func (b *batch) replaceHeld() error {
 	return b.tx.Exec("UPDATE quarantined_rows SET id = -id WHERE name = ? AND id < 0", b.name).Error
 }
 
-// Quarantine lists the rows held back, by file and line.
+// Quarantine lists the held rows, by file and line.
 func (s *Store) Quarantine(ctx context.Context) ([]records.Held, error) {
 	return s.HeldRows(ctx, records.HeldQuery{})
 }
 
-// HeldRows lists some of the rows held back, by file and line.
+// HeldRows lists some of the held rows, by file and line.
 func (s *Store) HeldRows(ctx context.Context, q records.HeldQuery) ([]records.Held, error) {
 	var rows []struct {
 		Row        heldRow `gorm:"embedded"` // gorm passes over an embedded type that is not exported
@@ -65,7 +65,7 @@ func (s *Store) HeldRows(ctx context.Context, q records.HeldQuery) ([]records.He
 	return list, nil
 }
 
-// HeldRow is one row held back. The error is clinical.NotFound where it is not, or
+// HeldRow is one held row. The error is clinical.NotFound where it is not, or
 // not any more.
 func (s *Store) HeldRow(ctx context.Context, id int64) (records.Held, error) {
 	if id <= 0 {

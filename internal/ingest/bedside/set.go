@@ -1,5 +1,5 @@
 // Package bedside reads an orthostatic set that was taken at the bedside and sent as
-// a form. Nothing of it is held back as a row of a file would be: what is wrong goes
+// a form. Nothing of it is held as a row of a file would be: what is wrong goes
 // back to whoever typed it.
 package bedside
 

@@ -160,7 +160,7 @@ func (f *file) rows() error {
 	}
 }
 
-// row takes one record: a version, or a row held back.
+// row takes one record: a version, or a held row.
 func (f *file) row(start int64, record []string, err error) error {
 	var parse *csv.ParseError
 	switch {
@@ -211,7 +211,7 @@ func (f *file) received(start int64) []byte {
 	return bytes.Clone(bytes.Trim(f.tape.since(start, f.csv.InputOffset()), "\r\n"))
 }
 
-// hold hands on a row held back, with where it stands.
+// hold hands on a held row, with where it stands.
 func (f *file) hold(h records.Held) error {
 	h.Feed, h.File, h.Kind = Feed, f.name, f.kind
 	return f.sink.Hold(h)
