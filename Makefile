@@ -9,8 +9,15 @@ PICTURES ?= pictures
 
 STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
+# The tests with a browser, the longest to run and to compile.
+BROWSER = ./internal/web/pagetest ./internal/browsertest
+
+# A limit for what hangs, far above what is slow on a busy machine. The tests collect
+# garbage half as often: memory is cheaper than time here.
+GOTEST = env GOGC=200 go test -vet=off -timeout 2h
+
 .DEFAULT_GOAL := help
-.PHONY: help run build assets test verify mutate lint bench pictures seed docs clean
+.PHONY: help run build assets check test drill verify mutate lint bench pictures seed docs clean
 
 help: ## list what make can do
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -24,10 +31,18 @@ build: assets ## build bin/dashboard, one file that needs nothing beside it
 assets: ## fetch the browser code that is embedded (skipped when current)
 	@scripts/assets.sh
 
+check: assets ## run the quick tests: no browser, no PostgreSQL, fewer random histories
+	go vet ./...
+	PLUMBLINE_TEST_POSTGRES= $(GOTEST) -short $$(go list ./... | grep -v $(patsubst ./%,-e /%$$,$(BROWSER)))
+
 test: assets ## run every test, on SQLite, PostgreSQL and Chromium
 	scripts/need.sh
 	go vet ./...
-	scripts/with-postgres.sh go test -vet=off -timeout 14m ./...
+	scripts/with-postgres.sh $(GOTEST) $(BROWSER) ./internal/store ./...
+
+drill: assets ## run the long fault tests: kills, fuzzing, standby, restore
+	scripts/need.sh
+	scripts/drill.sh
 
 verify: ## compare the statistics with scipy and R on fresh series (SEED=n, FREEZE=1)
 	SEED='$(SEED)' FREEZE='$(FREEZE)' scripts/verify.sh
@@ -40,8 +55,8 @@ lint: assets ## check the form of Go and shell files
 		if [ -n "$$files" ]; then echo "gofmt these files: $$files" >&2; exit 1; fi
 	go vet ./...
 	go run $(STATICCHECK) ./...
-	@if command -v shellcheck >/dev/null; then shellcheck -x scripts/*.sh .ci/run; \
-		else echo "shellcheck not found: shell files not checked"; fi
+	scripts/need.sh shellcheck
+	shellcheck -x scripts/*.sh .ci/run
 	scripts/lint-security.sh
 
 bench: assets ## run the benchmarks
@@ -50,7 +65,7 @@ bench: assets ## run the benchmarks
 
 pictures: assets ## take a picture of every page, width, colour and story (PICTURES=folder ONLY=text)
 	scripts/need.sh
-	PLUMBLINE_PICTURES='$(abspath $(PICTURES))' PLUMBLINE_PICTURES_ONLY='$(ONLY)' go test -count=1 -timeout 60m -run '^TestPictures$$' ./internal/web/pagetest
+	PLUMBLINE_PICTURES='$(abspath $(PICTURES))' PLUMBLINE_PICTURES_ONLY='$(ONLY)' $(GOTEST) -count=1 -run '^TestPictures$$' $(firstword $(BROWSER))
 
 docs: ## write the tables of docs/ that follow from the program
 	go run ./internal/policy/reference

@@ -1,23 +1,36 @@
 #!/usr/bin/env bash
-# Makes sure that the programs the tests start are there: a PostgreSQL server,
-# Chromium and a font. As root on Debian it installs what is missing.
+# Makes sure that programs are there: without an argument those that the tests start
+# (a PostgreSQL server, Chromium and a font), else the packages that are named. As root
+# on Debian it installs what is missing.
 set -euo pipefail
 # shellcheck source=scripts/lib.sh
 . "$(dirname "$0")/lib.sh"
 
+wanted=("$@")
+[ $# -gt 0 ] || wanted=(postgresql chromium fonts-dejavu-core)
+
+has() {
+	case $1 in
+	postgresql) find_pg_bin ;;
+	chromium) find_chromium ;;
+	fonts-dejavu-core) has_fonts ;;
+	*) command -v "$1" ;;
+	esac >/dev/null
+}
+
 missing=()
 check() {
 	missing=()
-	find_pg_bin >/dev/null || missing+=(postgresql)
-	find_chromium >/dev/null || missing+=(chromium)
-	has_fonts || missing+=(fonts-dejavu-core)
+	for package in "${wanted[@]}"; do
+		has "$package" || missing+=("$package")
+	done
 	[ ${#missing[@]} -eq 0 ]
 }
 
 check && exit 0
 
 if [ "$(id -u)" -eq 0 ] && command -v apt-get >/dev/null; then
-	echo "Installing what the tests need: ${missing[*]}"
+	echo "Installing what is needed: ${missing[*]}"
 	log=$(mktemp)
 	trap 'rm -f "$log"' EXIT
 	if ! {
@@ -29,5 +42,5 @@ if [ "$(id -u)" -eq 0 ] && command -v apt-get >/dev/null; then
 	check && exit 0
 fi
 
-echo "The tests need ${missing[*]}, not found on this machine; on Debian or Ubuntu install it with: sudo apt-get install ${missing[*]}" >&2
+echo "This needs ${missing[*]}, not found on this machine; on Debian or Ubuntu install it with: sudo apt-get install ${missing[*]}" >&2
 exit 1

@@ -48,8 +48,9 @@ var homes = map[string]string{
 	"golang.org/x/oauth2":            "internal/idp",
 	"github.com/zitadel":             "internal/idp/idptest", // a provider for tests
 	"github.com/xuri/excelize":       "internal/export",
-	module + "/internal/testdb":      "internal/testdb",      // both serve tests alone, and
+	module + "/internal/testdb":      "internal/testdb",      // these serve tests alone, and
 	module + "/internal/browsertest": "internal/browsertest", // tests are not looked at here
+	module + "/internal/drill":       "internal/drill",
 	module + "/internal/idp/idptest": "internal/idp/idptest",
 }
 

@@ -4,12 +4,14 @@ import (
 	"flag"
 	"os"
 	"testing"
+
+	"plumbline/internal/drill"
 )
 
 // What failed is printed with its seed: no files in the source tree.
 func TestMain(m *testing.M) {
 	set("rapid.nofailfile", "true")
-	set("rapid.checks", "2000") // random histories; a number on the command line counts more
+	set("rapid.checks", drill.Draws(2000)) // random histories; a number on the command line counts more
 	os.Exit(m.Run())
 }
 
