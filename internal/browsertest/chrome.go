@@ -297,15 +297,28 @@ func (v AxeViolation) String() string {
 // Axe checks the page as it stands against WCAG 2.2 AA with axe-core.
 func (p *Page) Axe() []AxeViolation {
 	p.tb.Helper()
+	return p.axe(`["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]`)
+}
+
+// AxeColours checks what another choice of colours can change alone: the rules of
+// axe-core that look at colours.
+func (p *Page) AxeColours() []AxeViolation {
+	p.tb.Helper()
+	return p.axe(`{type: "rule", values: ["color-contrast", "link-in-text-block"]}`)
+}
+
+// axe runs rules of axe-core; only names them as its runOnly does.
+func (p *Page) axe(only string) []AxeViolation {
+	p.tb.Helper()
 	source, err := os.ReadFile(filepath.Join(root(p.tb), "node_modules", "axe-core", "axe.min.js"))
 	if err != nil {
 		p.tb.Fatal("axe-core not found: run `make assets`")
 	}
-	get(p, "load axe-core", chromedp.Evaluate[chromedp.Void](string(source)))
+	if !Eval[bool](p, `"axe" in window`) {
+		get(p, "load axe-core", chromedp.Evaluate[chromedp.Void](string(source)))
+	}
 	// The answer travels as text: its nodes are trees of depth that the protocol cuts.
-	answer := Eval[string](p, `axe.run(document, {
-		runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"], resultTypes: ["violations"]
-	}).then(r => JSON.stringify(r.violations.map(v => ({
+	answer := Eval[string](p, `axe.run(document, {runOnly: `+only+`, resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({
 		Rule: v.id, Impact: v.impact, Help: v.help, Where: v.nodes.map(n => n.target.flat(9).join(" "))
 	}))))`)
 	var found []AxeViolation

@@ -1,0 +1,10 @@
+package pagetest
+
+import (
+	"os"
+	"testing"
+
+	"plumbline/internal/browsertest"
+)
+
+func TestMain(m *testing.M) { os.Exit(browsertest.Main(m)) }
