@@ -17,7 +17,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
-	"plumbline/internal/policybook/policybooktest"
+	"plumbline/internal/testdb/teststore"
 )
 
 var noon = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
@@ -60,7 +60,7 @@ func save(t *testing.T, b *policybook.Book, l policy.Loaded, after int64) policy
 }
 
 func TestSaveAndReturn(t *testing.T) {
-	b := book(&policybooktest.Memory{})
+	b := book(teststore.Empty(t))
 	eight, six := falls(t, 8), falls(t, 6)
 	first := save(t, b, eight, 0)
 	if got := b.Current(); got.Policy.Hash != eight.Hash || got.Version.Number != 1 || b.InForce.Current().Hash != eight.Hash {
@@ -97,7 +97,7 @@ func TestSaveAndReturn(t *testing.T) {
 func ptr(n int64) *int64 { return &n }
 
 func TestWhatIsNotSaved(t *testing.T) {
-	b := book(&policybooktest.Memory{})
+	b := book(teststore.Empty(t))
 	eight := falls(t, 8)
 	good := policybook.Change{Seen: eight.Hash, Who: "ann", Note: "agreed"}
 	with := func(change func(*policybook.Change)) policybook.Change {
@@ -132,7 +132,7 @@ func TestWhatIsNotSaved(t *testing.T) {
 	}
 	plain := policy.Default()
 	same := policybook.Change{Seen: plain.Hash, Who: "ann", Note: "n"}
-	if _, err := book(&policybooktest.Memory{}).Save(t.Context(), plain, same); !errors.Is(err, policybook.ErrUnchanged) {
+	if _, err := book(teststore.Empty(t)).Save(t.Context(), plain, same); !errors.Is(err, policybook.ErrUnchanged) {
 		t.Errorf("the built-in values over the built-in policy: %v", err)
 	}
 	same.After = 2
@@ -150,7 +150,7 @@ func TestWhatIsNotSaved(t *testing.T) {
 }
 
 func TestOthersFollow(t *testing.T) {
-	shared := &policybooktest.Memory{}
+	shared := teststore.Empty(t)
 	one, other := book(shared), book(shared)
 	eight := falls(t, 8)
 	save(t, one, eight, 0)
@@ -176,7 +176,7 @@ func (s slow) LatestPolicyVersion(ctx context.Context) (policybook.Version, erro
 }
 
 func TestAnOlderVersionDoesNotComeBack(t *testing.T) {
-	b := book(&policybooktest.Memory{})
+	b := book(teststore.Empty(t))
 	save(t, b, falls(t, 8), 0)
 	six := falls(t, 6)
 	save(t, b, six, 1)
@@ -187,7 +187,7 @@ func TestAnOlderVersionDoesNotComeBack(t *testing.T) {
 }
 
 func TestAFileStaysInForce(t *testing.T) {
-	shared := &policybooktest.Memory{}
+	shared := teststore.Empty(t)
 	save(t, book(shared), falls(t, 8), 0)
 	b := book(shared)
 	b.File = "site.yaml"
@@ -204,7 +204,7 @@ func TestAFileStaysInForce(t *testing.T) {
 
 // A version of a newer program leaves the policy as it is, and says so.
 func TestAVersionThatCannotBeRead(t *testing.T) {
-	shared := &policybooktest.Memory{}
+	shared := teststore.Empty(t)
 	if _, err := shared.AddPolicyVersion(t.Context(), policybook.Version{YAML: "recheck: {of_the_future: 1}"}, 0); err != nil {
 		t.Fatal(err)
 	}
@@ -216,7 +216,7 @@ func TestAVersionThatCannotBeRead(t *testing.T) {
 }
 
 func TestPreviewCountsByUnit(t *testing.T) {
-	b := book(&policybooktest.Memory{})
+	b := book(teststore.Empty(t))
 	p, err := b.Preview(t.Context(), falls(t, 30))
 	if err != nil {
 		t.Fatal(err)
@@ -239,7 +239,7 @@ func TestPreviewCountsByUnit(t *testing.T) {
 // Many save, return and read at once: each version is saved by one, and the policy
 // in force is at the end the last one, never an earlier one than was seen before.
 func TestManyHandsAtOnce(t *testing.T) {
-	shared := &policybooktest.Memory{}
+	shared := teststore.Empty(t)
 	books := []*policybook.Book{book(shared), book(shared)}
 	var saved atomic.Int64
 	var hands sync.WaitGroup

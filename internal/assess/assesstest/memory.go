@@ -20,6 +20,39 @@ type Memory struct {
 	Rows []records.Held
 
 	kept map[string]records.Digest
+
+	// What has been looked at of All, which tests append to and at times cut.
+	looked int
+	last   clinical.Version         // of those
+	byFact map[fact][]int           // places in All
+	naming map[string]map[fact]bool // the facts that any version gives to a stay
+}
+
+type fact struct {
+	kind clinical.Kind
+	id   string
+}
+
+// look takes in what was added to All since the last look.
+func (m *Memory) look() {
+	if m.byFact == nil || m.looked > len(m.All) || m.looked > 0 && !samePlace(m.last, m.All[m.looked-1]) {
+		m.looked, m.byFact, m.naming = 0, map[fact][]int{}, map[string]map[fact]bool{}
+	}
+	for n, v := range m.All[m.looked:] {
+		f := fact{v.Kind, v.SourceID}
+		m.byFact[f] = append(m.byFact[f], m.looked+n)
+		if m.naming[v.StayID] == nil {
+			m.naming[v.StayID] = map[fact]bool{}
+		}
+		m.naming[v.StayID][f] = true
+	}
+	if m.looked = len(m.All); m.looked > 0 {
+		m.last = m.All[m.looked-1]
+	}
+}
+
+func samePlace(a, b clinical.Version) bool {
+	return a.Kind == b.Kind && a.SourceID == b.SourceID && a.StayID == b.StayID
 }
 
 // Read adds a CSV file.
@@ -98,24 +131,16 @@ func (m *Memory) stays(holds func(clinical.Version) bool) []string {
 
 // Versions implements assess.Store.
 func (m *Memory) Versions(_ context.Context, stayIDs []string) (map[string][]clinical.Version, error) {
-	type fact struct {
-		kind clinical.Kind
-		id   string
-	}
-	stays := map[fact]map[string]bool{}
-	for _, v := range m.All {
-		f := fact{v.Kind, v.SourceID}
-		if stays[f] == nil {
-			stays[f] = map[string]bool{}
-		}
-		stays[f][v.StayID] = true
-	}
+	m.look()
 	out := map[string][]clinical.Version{}
-	for _, v := range m.All {
-		for stay := range stays[fact{v.Kind, v.SourceID}] {
-			if slices.Contains(stayIDs, stay) {
-				out[stay] = append(out[stay], v)
-			}
+	for _, stay := range stayIDs {
+		var places []int
+		for f := range m.naming[stay] {
+			places = append(places, m.byFact[f]...)
+		}
+		slices.Sort(places)
+		for _, n := range places {
+			out[stay] = append(out[stay], m.All[n])
 		}
 	}
 	return out, nil
