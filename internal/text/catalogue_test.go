@@ -97,6 +97,13 @@ func (c *checker) allTold(t *testing.T, r clinical.Rule) {
 		return
 	}
 	of := reflect.TypeOf(r.Figures)
+	if slices.ContainsFunc(alerts.FlagRules, func(f clinical.Rule) bool { return f.ID == r.ID }) {
+		alone := checker{told: map[reflect.Type]map[string]bool{}} // others may tell the same figures
+		alone.template(t, r.ID+".says", reflect.TypeFor[alerts.Flag](), of)
+		if len(alone.told[of]) == 0 {
+			t.Errorf("%s has figures, and its words tell none of them", r.ID)
+		}
+	}
 	for n := range of.NumField() {
 		field := of.Field(n)
 		if field.Anonymous {
@@ -115,8 +122,8 @@ var idOfARule = regexp.MustCompile(`^[TRDFVSEC]-[A-Z0-9]+(-[A-Z0-9]+)*$`)
 func idsInCode(t *testing.T) map[string]string {
 	t.Helper()
 	found := map[string]string{}
-	for _, folder := range []string{"../clinical", "../trends", "../alerts", "../episodes", "../dosereview", "../text", "../charts", "../server"} {
-		names, err := filepath.Glob(filepath.Join(folder, "*.go"))
+	for _, pattern := range []string{"../*/*.go", "../web/*/*.go"} {
+		names, err := filepath.Glob(pattern)
 		if err != nil {
 			t.Fatal(err)
 		}
