@@ -136,11 +136,10 @@ func listSets(ctx context.Context, p process, args []string) error {
 		return err
 	}
 	defer q.site.close()
-	doc := report.Sets{StayID: q.id}
 	if chart.Stay == nil {
 		return clinical.Errorf(clinical.NotFound, "stay %q has not been seen; %d facts wait for it", q.id, len(chart.Records))
 	}
-	doc.Sets = q.site.service.Digest(chart).Sets
+	doc := report.SetsOf(q.id, q.site.service.Digest(chart).Sets)
 	if q.format == "json" {
 		return writeJSON(p.stdout, doc)
 	}

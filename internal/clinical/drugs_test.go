@@ -330,7 +330,7 @@ func TestTheStrengthOfATabletIsReadFromTheText(t *testing.T) {
 		"furosemide 20 mg per 2 ml":                                      "-",
 		"extended-release metoprolol 50 mg":                              "50",
 		"lisinopril / hydrochlorothiazide":                               "-, -",
-		"lisinopril 20 MG / hydrochlorothiazide":                         "20, -",
+		"lisinopril 20 MG / hydrochlorothiazide":                         "-, -",
 		"losartan, hydrochlorothiazide 50 mg, 12.5 mg":                   "50, 12.5",
 		"losartan hydrochlorothiazide 50 mg 12.5 mg":                     "50, 12.5",
 		"losartan/hydrochlorothiazide 50/12.5 mg":                        "50, 12.5",
@@ -338,7 +338,7 @@ func TestTheStrengthOfATabletIsReadFromTheText(t *testing.T) {
 		"Zestoretic 20 mg":                                               "-, -",
 		"Zestoretic 20-12.5 mg and amlodipine":                           "-, -, -",
 		"amlodipine 5 mg, Zestoretic 20/12.5 mg":                         "5, 20, 12.5",
-		"amlodipine 5 mg, Zestoretic 20 mg":                              "5, -, -",
+		"amlodipine 5 mg, Zestoretic 20 mg":                              "-, -, -",
 		"Entresto 49/51 mg":                                              "100",
 		"Entresto 100 mg":                                                "100",
 		"sacubitril/valsartan 100 mg":                                    "-", // one for two names

@@ -102,6 +102,8 @@ func (n naming) strengthAt(k int, all []strength) *float64 {
 	last := n.places[names-1]
 	behind := len(all) > 0 && all[0].at >= last.end
 	switch {
+	case len(all) < names: // whose strength it is, a text cannot be trusted to say
+		return nil
 	case n.places[k].combined:
 		return rank(all, k, names)
 	case behind && n.strokesBefore(all[0].at) > 0:

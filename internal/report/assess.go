@@ -188,7 +188,7 @@ func PatientOf(a alerts.Assessment, c text.Catalogue) Patient {
 		},
 		Precautions: Precautions{a.Precautions.Needed, a.Precautions.InPlace, a.Precautions.Missing},
 		DoseReview:  DoseReview{Needed: a.Review.Needed, Flags: []Flag{}},
-		LatestSet:   a.Digest.LatestSet(),
+		LatestSet:   latest(a),
 		Serial:      serialOf(a.Digest.Serial),
 		Exposures:   exposuresOf(a),
 	}
@@ -199,6 +199,16 @@ func PatientOf(a alerts.Assessment, c text.Catalogue) Patient {
 		p.DoseReview.Flags = append(p.DoseReview.Flags, Flag{f.Rule, c.Flag(f), list(f.Drugs), list(f.Facts)})
 	}
 	return p
+}
+
+// latest is the latest set as documents give it, nil without one.
+func latest(a alerts.Assessment) *trends.Set {
+	set := a.Digest.LatestSet()
+	if set == nil {
+		return nil
+	}
+	s := shown(*set)
+	return &s
 }
 
 // list writes an empty list rather than null.

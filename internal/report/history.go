@@ -76,7 +76,7 @@ func historyOf(r clinical.Record) FactHistory {
 			Feed: v.Feed, File: v.File, Line: v.Line, Values: map[string]any{},
 		}
 		if v.Body != nil && !v.Removed() {
-			one.Values = v.Body.Values()
+			one.Values = valuesOf(v.Body)
 			one.Values[ownTime] = known(v.Body.OwnTime())
 			if before != nil {
 				one.Changed = replaced(before, one.Values)

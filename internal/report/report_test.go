@@ -189,3 +189,32 @@ func TestEachFactSaysWhetherItIsUsed(t *testing.T) {
 		t.Error("no facts are not an empty list")
 	}
 }
+
+// Pressures charted in kPa are given in mmHg to one decimal, their drops unrounded:
+// 18.5 and 16.0 kPa are 138.76147 and 120.00992 mmHg (1 kPa = 7.50062 mmHg). What was
+// charted in mmHg is given as charted.
+func TestPressuresChartedInKPaAreGivenToOneDecimal(t *testing.T) {
+	lying, standing, drop := 18.5*clinical.MMHgPerKPa, 16*clinical.MMHgPerKPa, 2.5*clinical.MMHgPerKPa
+	set := trends.Set{
+		Baseline: &trends.Baseline{Systolic: &lying, KPa: true},
+		Upright:  []trends.Upright{{Systolic: &standing, SystolicDrop: &drop, KPa: true}, {Systolic: ptr(120.25)}},
+	}
+	got := report.SetsOf("S1", []trends.Set{set}).Sets[0]
+	if *got.Baseline.Systolic != 138.8 || *got.Upright[0].Systolic != 120 || *got.Upright[0].SystolicDrop != drop || *got.Upright[1].Systolic != 120.25 {
+		t.Errorf("%v, %+v", *got.Baseline.Systolic, got.Upright)
+	}
+	if got.Baseline.KPa || got.Upright[0].KPa {
+		t.Error("the mark of kPa is in the document")
+	}
+	if *set.Baseline.Systolic != lying || *set.Upright[0].Systolic != standing {
+		t.Error("the set itself was rounded")
+	}
+	chart := clinical.ChartAt("S1", []clinical.Version{
+		version("v1", clinical.Final, clinical.Vitals{TakenAt: noon.Add(-time.Hour), Systolic: &lying, PressureUnit: "kPa"}),
+	}, noon)
+	for _, f := range report.FactsOf(chart, clinical.DefaultPolicy().Plausible).Facts {
+		if v, ok := f.Values["systolic"].(float64); !ok || v != 138.8 {
+			t.Errorf("the fact says %v", f.Values["systolic"])
+		}
+	}
+}

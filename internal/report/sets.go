@@ -2,6 +2,7 @@ package report
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -14,6 +15,40 @@ import (
 type Sets struct {
 	StayID string       `json:"stay_id"`
 	Sets   []trends.Set `json:"sets"`
+}
+
+// SetsOf writes the sets of a stay.
+func SetsOf(stayID string, sets []trends.Set) Sets {
+	out := Sets{StayID: stayID, Sets: make([]trends.Set, len(sets))}
+	for n, s := range sets {
+		out.Sets[n] = shown(s)
+	}
+	return out
+}
+
+// shown is a set as documents give it: pressures charted in kPa in mmHg to one decimal,
+// drops unrounded.
+func shown(s trends.Set) trends.Set {
+	if s.Baseline != nil && s.Baseline.KPa {
+		b := *s.Baseline
+		b.Systolic, b.Diastolic, b.KPa = oneDecimal(b.Systolic), oneDecimal(b.Diastolic), false
+		s.Baseline = &b
+	}
+	s.Upright = slices.Clone(s.Upright)
+	for n := range s.Upright {
+		if u := &s.Upright[n]; u.KPa {
+			u.Systolic, u.Diastolic, u.KPa = oneDecimal(u.Systolic), oneDecimal(u.Diastolic), false
+		}
+	}
+	return s
+}
+
+func oneDecimal(v *float64) *float64 {
+	if v == nil {
+		return nil
+	}
+	r := math.Round(*v*10) / 10
+	return &r
 }
 
 // Facts lists the facts of a stay as known at a moment, in time order.
@@ -74,11 +109,20 @@ func compareTimes(a, b *time.Time) int {
 func factOf(r clinical.Record) Fact {
 	f := Fact{Kind: r.Kind, SourceID: r.SourceID, Status: r.Status, Values: map[string]any{}}
 	if r.Body != nil {
-		f.Values = r.Body.Values()
+		f.Values = valuesOf(r.Body)
 		f.At = known(r.Body.OwnTime())
 	}
 	f.RecordedAt = known(r.RecordedAt)
 	return f
+}
+
+// valuesOf are the columns of a fact, its pressures as in a set.
+func valuesOf(body clinical.Body) map[string]any {
+	if v, ok := body.(clinical.Vitals); ok && v.PressureUnit != "" {
+		v.Systolic, v.Diastolic = oneDecimal(v.Systolic), oneDecimal(v.Diastolic)
+		body = v
+	}
+	return body.Values()
 }
 
 func known(t time.Time) *time.Time {

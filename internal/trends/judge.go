@@ -48,7 +48,7 @@ func baselineOf(r *Reading) *Baseline {
 	}
 	return &Baseline{
 		TakenAt: r.At, Systolic: r.Systolic, Diastolic: r.Diastolic, HeartRate: r.Pulse,
-		Position: r.Position, Limb: Word(r.Limb), Minutes: r.Minutes,
+		Position: r.Position, Limb: Word(r.Limb), Minutes: r.Minutes, KPa: r.KPa,
 	}
 }
 
@@ -56,7 +56,7 @@ func uprightOf(raw rawSet, n int) Upright {
 	r := raw.upright[n]
 	u := Upright{
 		TakenAt: r.At, Position: r.Position, Systolic: r.Systolic, Diastolic: r.Diastolic,
-		HeartRate: r.Pulse, Limb: Word(r.Limb),
+		HeartRate: r.Pulse, Limb: Word(r.Limb), KPa: r.KPa,
 	}
 	u.Minutes, u.MinutesFrom = minutesUpright(raw, n)
 	b := raw.baseline

@@ -22,6 +22,7 @@ type Reading struct {
 	SetID       string
 	Symptoms    []string
 	Stopped     bool
+	KPa         bool     // the pressures were charted in kPa
 	Implausible []string // what was taken out, in words with figures
 }
 
@@ -33,7 +34,7 @@ func Believe(sourceID string, v clinical.Vitals, p clinical.PlausiblePolicy) Rea
 	r := Reading{
 		SourceID: sourceID, At: v.TakenAt, Systolic: v.Systolic, Diastolic: v.Diastolic, Pulse: v.HeartRate,
 		Position: v.Position, Limb: v.Limb, Minutes: v.MinutesInPosition, SetID: v.SetID,
-		Symptoms: v.Symptoms, Stopped: v.StoppedEarly,
+		Symptoms: v.Symptoms, Stopped: v.StoppedEarly, KPa: v.PressureUnit != "",
 	}
 	if reasons := pressureDoubts(v, p); len(reasons) > 0 {
 		r.Systolic, r.Diastolic = nil, nil

@@ -73,6 +73,9 @@ type Baseline struct {
 	Position  clinical.Position `json:"position"`
 	Limb      Word              `json:"limb"`
 	Minutes   *float64          `json:"minutes_in_position"`
+
+	// KPa is true where the pressures were charted in kPa. It is no part of a document.
+	KPa bool `json:"kpa,omitempty"`
 }
 
 // Where the minutes upright come from.
@@ -95,6 +98,8 @@ type Upright struct {
 	SystolicDrop  *float64          `json:"systolic_drop"`
 	DiastolicDrop *float64          `json:"diastolic_drop"`
 	PulseRise     *float64          `json:"pulse_rise"`
+
+	KPa bool `json:"kpa,omitempty"` // as in Baseline
 }
 
 // Counts reports whether the reading counts for drops: it has a systolic, so

@@ -307,7 +307,7 @@ func TestDocumentsAreThoseOfReport(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	same(t, get(h, "/api/v1/stays/S108/sets").Body.Bytes(), report.Sets{StayID: "S108", Sets: view.Assessment.Digest.Sets})
+	same(t, get(h, "/api/v1/stays/S108/sets").Body.Bytes(), report.SetsOf("S108", view.Assessment.Digest.Sets))
 }
 
 func same(t *testing.T, got []byte, want any) {

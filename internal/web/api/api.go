@@ -29,7 +29,7 @@ func (s *service) apiList(c *gin.Context) {
 
 func (s *service) apiSets(c *gin.Context) {
 	view := frame.StayOf(c).View
-	s.document(c, report.Sets{StayID: c.Param("stay"), Sets: view.Assessment.Digest.Sets})
+	s.document(c, report.SetsOf(c.Param("stay"), view.Assessment.Digest.Sets))
 }
 
 // document answers with a document that was written whole before the status was.
