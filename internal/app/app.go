@@ -16,6 +16,7 @@ import (
 
 	"plumbline/internal/assess"
 	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
@@ -167,6 +168,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 	if err != nil {
 		return nil, err
 	}
+	st.EpisodeRules = episodes.KeptRules
 	if err := st.Migrate(ctx); err != nil {
 		_ = st.Close()
 		return nil, err

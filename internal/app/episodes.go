@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"time"
 
@@ -10,149 +9,12 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/ingest"
-	"plumbline/internal/store"
 	"plumbline/internal/text"
 )
 
-// careStore is the store as the episodes want it.
-type careStore struct{ *store.Store }
-
-func (s careStore) Step(ctx context.Context, scope care.Scope, at time.Time, step func([]episodes.Episode) []episodes.Transition) (bool, error) {
-	return s.StepEpisodes(ctx, store.EpisodeScope(scope), at, func(rows []store.Episode) ([]store.EpisodeChange, error) {
-		have, err := episodesOf(rows)
-		if err != nil {
-			return nil, err
-		}
-		var out []store.EpisodeChange
-		for _, t := range step(have) {
-			c, err := changeOf(t)
-			if err != nil {
-				return nil, err
-			}
-			out = append(out, c)
-		}
-		return out, nil
-	})
-}
-
-func (s careStore) Change(ctx context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error) {
-	after, err := s.ChangeEpisode(ctx, id, func(row store.Episode) (store.EpisodeChange, error) {
-		e, err := episodeOf(row)
-		if err != nil {
-			return store.EpisodeChange{}, err
-		}
-		t, err := change(e)
-		if err != nil {
-			return store.EpisodeChange{}, err
-		}
-		return changeOf(t)
-	})
-	if err != nil {
-		return episodes.Episode{}, err
-	}
-	return episodeOf(after)
-}
-
-func (s careStore) ByID(ctx context.Context, id string) (episodes.Episode, error) {
-	row, err := s.EpisodeByID(ctx, id)
-	if err != nil {
-		return episodes.Episode{}, err
-	}
-	return episodeOf(row)
-}
-
-func (s careStore) Owed(ctx context.Context, unit string) ([]episodes.Episode, error) {
-	rows, err := s.EpisodesOwed(ctx, unit)
-	if err != nil {
-		return nil, err
-	}
-	return episodesOf(rows)
-}
-
-func (s careStore) OfStay(ctx context.Context, stayID string) ([]episodes.Episode, error) {
-	rows, err := s.EpisodesOfStay(ctx, stayID)
-	if err != nil {
-		return nil, err
-	}
-	return episodesOf(rows)
-}
-
-func (s careStore) Events(ctx context.Context, ids []string) (map[string][]episodes.Event, error) {
-	rows, err := s.EventsOfEpisodes(ctx, ids)
-	if err != nil {
-		return nil, err
-	}
-	return eventsOf(rows)
-}
-
-func (s careStore) EventsOfUnit(ctx context.Context, unit string, from, to time.Time) ([][]episodes.Event, error) {
-	rows, err := s.Store.EventsOfUnit(ctx, unit, from, to)
-	if err != nil {
-		return nil, err
-	}
-	all, err := eventsOf(rows)
-	out := make([][]episodes.Event, 0, len(all))
-	for _, events := range all {
-		out = append(out, events)
-	}
-	return out, err
-}
-
-func (s careStore) UnitsOwing(ctx context.Context) ([]string, error) { return s.EpisodeUnits(ctx) }
-
-func episodeOf(row store.Episode) (e episodes.Episode, err error) {
-	if err = json.Unmarshal(row.Body, &e); err != nil {
-		err = clinical.Errorf(clinical.Internal, "the episode %s cannot be read; was it written by a newer program? %v", row.ID, err)
-	}
-	return e, err
-}
-
-func episodesOf(rows []store.Episode) ([]episodes.Episode, error) {
-	out := make([]episodes.Episode, len(rows))
-	for n, row := range rows {
-		var err error
-		if out[n], err = episodeOf(row); err != nil {
-			return nil, err
-		}
-	}
-	return out, nil
-}
-
-func eventsOf(rows map[string][]store.EpisodeEvent) (map[string][]episodes.Event, error) {
-	out := make(map[string][]episodes.Event, len(rows))
-	for id, list := range rows {
-		for _, row := range list {
-			var v episodes.Event
-			if err := json.Unmarshal(row.Body, &v); err != nil {
-				return nil, clinical.Errorf(clinical.Internal, "event %d of the episode %s cannot be read; was it written by a newer program? %v", row.N, id, err)
-			}
-			out[id] = append(out[id], v)
-		}
-	}
-	return out, nil
-}
-
-func changeOf(t episodes.Transition) (store.EpisodeChange, error) {
-	e, v := t.Episode, t.Event
-	body, err := json.Marshal(e)
-	if err != nil {
-		return store.EpisodeChange{}, err
-	}
-	said, err := json.Marshal(v)
-	return store.EpisodeChange{
-		Episode: store.Episode{
-			ID: e.ID, Kind: string(e.Kind), StayID: e.StayID, Unit: e.Unit, State: string(e.State),
-			OpenedAt: e.OpenedAt, ChangedAt: e.ChangedAt, Events: e.Events, Body: body,
-		},
-		Event: store.EpisodeEvent{
-			EpisodeID: v.EpisodeID, N: v.N, At: v.At, Unit: v.Unit, What: string(v.What), Who: v.Who, Body: said, Tells: v.Tells,
-		},
-	}, err
-}
-
 // care is the service that keeps the site's episodes.
 func (s *site) care() *care.Service {
-	return &care.Service{Board: s.service, Store: careStore{s.store}, Policy: s.service.Policy}
+	return &care.Service{Board: s.service, Store: s.store, Policy: s.service.Policy}
 }
 
 // stepEpisodes brings every episode to what holds now. What fails is logged and

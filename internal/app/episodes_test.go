@@ -371,7 +371,7 @@ func TestAReviewEndsItsEpisodeAfterARestart(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, n := range list[before:] {
-			if n.StayID == "S103" && n.Kind == string(episodes.DoseReview) {
+			if n.Event.StayID == "S103" && n.Event.Kind == episodes.DoseReview {
 				t.Errorf("it is told again: %+v", n)
 			}
 		}

@@ -195,7 +195,7 @@ func (s *site) channels(ctx context.Context, now time.Time) ([]parts.Channel, er
 	if len(s.settings.notify.Channels) == 0 {
 		return nil, nil
 	}
-	service := notify.Service{Store: noticeStore{s.store}, Clock: func() time.Time { return now }}
+	service := notify.Service{Store: s.store, Clock: func() time.Time { return now }}
 	states, err := service.Health(ctx)
 	out := make([]parts.Channel, 0, len(states))
 	for _, c := range states {

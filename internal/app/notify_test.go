@@ -23,6 +23,7 @@ import (
 	"plumbline/internal/demo"
 	"plumbline/internal/notify"
 	"plumbline/internal/notify/notifytest"
+	"plumbline/internal/records"
 	"plumbline/internal/store"
 )
 
@@ -76,7 +77,7 @@ func (r *webhookReceiver) count() (messages, times int) {
 // killedStore is a program that dies before or after its nth call of the store,
 // and does nothing from then on.
 type killedStore struct {
-	noticeStore
+	*store.Store
 	mu    sync.Mutex
 	calls int
 	after bool
@@ -98,24 +99,24 @@ func (k *killedStore) call(do func() error) error {
 	return err
 }
 
-func (k *killedStore) Untold(ctx context.Context, channel string, at time.Time, limit int) (out []notify.Notice, err error) {
-	return out, k.call(func() (err error) { out, err = k.noticeStore.Untold(ctx, channel, at, limit); return err })
+func (k *killedStore) NoticesUntold(ctx context.Context, channel string, at time.Time, limit int) (out []records.Notice, err error) {
+	return out, k.call(func() (err error) { out, err = k.Store.NoticesUntold(ctx, channel, at, limit); return err })
 }
 
-func (k *killedStore) Add(ctx context.Context, list []notify.Delivery, seen []string, at time.Time) error {
-	return k.call(func() error { return k.noticeStore.Add(ctx, list, seen, at) })
+func (k *killedStore) AddDeliveries(ctx context.Context, list []records.NoticeDelivery, seen []string, at time.Time) error {
+	return k.call(func() error { return k.Store.AddDeliveries(ctx, list, seen, at) })
 }
 
-func (k *killedStore) Due(ctx context.Context, channel string, at time.Time, limit int) (out []notify.Delivery, err error) {
-	return out, k.call(func() (err error) { out, err = k.noticeStore.Due(ctx, channel, at, limit); return err })
+func (k *killedStore) DeliveriesDue(ctx context.Context, channel string, at time.Time, limit int) (out []records.NoticeDelivery, err error) {
+	return out, k.call(func() (err error) { out, err = k.Store.DeliveriesDue(ctx, channel, at, limit); return err })
 }
 
-func (k *killedStore) Claim(ctx context.Context, d notify.Delivery, until time.Time) (mine bool, err error) {
-	return mine, k.call(func() (err error) { mine, err = k.noticeStore.Claim(ctx, d, until); return err })
+func (k *killedStore) ClaimDelivery(ctx context.Context, d records.NoticeDelivery, until time.Time) (mine bool, err error) {
+	return mine, k.call(func() (err error) { mine, err = k.Store.ClaimDelivery(ctx, d, until); return err })
 }
 
-func (k *killedStore) Finish(ctx context.Context, d notify.Delivery, at time.Time) error {
-	return k.call(func() error { return k.noticeStore.Finish(ctx, d, at) })
+func (k *killedStore) FinishDelivery(ctx context.Context, d records.NoticeDelivery, at time.Time) error {
+	return k.call(func() error { return k.Store.FinishDelivery(ctx, d, at) })
 }
 
 // demoNames are the names of the demo unit's patients, and each part of them.
@@ -175,7 +176,7 @@ func TestAKilledProgramLosesNothingItHasToTell(t *testing.T) {
 		kills := 0
 		for calls := 1; ; calls++ {
 			killed := service()
-			killed.Store = &killedStore{noticeStore: noticeStore{s.store}, calls: calls, after: calls%2 == 0}
+			killed.Store = &killedStore{Store: s.store, calls: calls, after: calls%2 == 0}
 			err := killed.Run(ctx)
 			if err == nil {
 				break
@@ -305,18 +306,6 @@ func TestTheDigestComesOnceADay(t *testing.T) {
 			}
 		}
 	})
-}
-
-// The states have the same names in the store and in the rules.
-func TestTheStoreKnowsTheStatesOfDeliveries(t *testing.T) {
-	for stored, state := range map[string]notify.State{
-		store.DeliveryWaiting: notify.Waiting, store.DeliveryHeld: notify.Held, store.DeliverySent: notify.Sent,
-		store.DeliveryFailed: notify.Failed, store.DeliveryDropped: notify.Dropped,
-	} {
-		if stored != string(state) {
-			t.Errorf("%q is %q in the rules", stored, state)
-		}
-	}
 }
 
 // serve tells by its settings, and once over restarts.

@@ -15,6 +15,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 )
 
 // Board is what the service needs of the assessments; assess.Service has it.
@@ -24,26 +25,20 @@ type Board interface {
 	Chart(ctx context.Context, stayID string, at time.Time) (clinical.Chart, error)
 }
 
-// Scope is what one step looks at.
-type Scope struct {
-	Name string // two steps of one name take turns
-	Unit string // whose active episodes are looked at; "" for the feeds
-	IDs  []string
-}
-
-// Store is what the service needs of a store. Each of Step and Change is one
+// Store is what the service needs of a store. Each of StepEpisodes and
+// ChangeEpisode is one
 // transaction: what is returned to it is written whole or not at all.
 type Store interface {
-	// Step is false where a step of a later moment was made already.
-	Step(ctx context.Context, scope Scope, at time.Time, step func([]episodes.Episode) []episodes.Transition) (bool, error)
-	Change(ctx context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error)
-	ByID(ctx context.Context, id string) (episodes.Episode, error)
-	Owed(ctx context.Context, unit string) ([]episodes.Episode, error)
-	OfStay(ctx context.Context, stayID string) ([]episodes.Episode, error)
-	Events(ctx context.Context, ids []string) (map[string][]episodes.Event, error)
+	// StepEpisodes is false where a step of a later moment was made already.
+	StepEpisodes(ctx context.Context, scope records.EpisodeScope, at time.Time, step func([]episodes.Episode) []episodes.Transition) (bool, error)
+	ChangeEpisode(ctx context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error)
+	EpisodeByID(ctx context.Context, id string) (episodes.Episode, error)
+	EpisodesOwed(ctx context.Context, unit string) ([]episodes.Episode, error)
+	EpisodesOfStay(ctx context.Context, stayID string) ([]episodes.Episode, error)
+	EventsOfEpisodes(ctx context.Context, ids []string) (map[string][]episodes.Event, error)
 	EventsOfUnit(ctx context.Context, unit string, from, to time.Time) ([][]episodes.Event, error)
-	// UnitsOwing are the units with active episodes, "" for the feeds.
-	UnitsOwing(ctx context.Context) ([]string, error)
+	// EpisodeUnits are the units with active episodes, "" for the feeds.
+	EpisodeUnits(ctx context.Context) ([]string, error)
 }
 
 // Service keeps the episodes of one site. Each step is made by one policy, the one
@@ -74,7 +69,7 @@ func (s *Service) StepFeeds(ctx context.Context, silent []episodes.Silence, at t
 
 func (s *Service) step(ctx context.Context, name string, scene episodes.Scene) ([]episodes.Transition, error) {
 	var done []episodes.Transition
-	_, err := s.Store.Step(ctx, Scope{name, scene.Unit, scene.IDs()}, scene.At, func(have []episodes.Episode) []episodes.Transition {
+	_, err := s.Store.StepEpisodes(ctx, records.EpisodeScope{Name: name, Unit: scene.Unit, IDs: scene.IDs()}, scene.At, func(have []episodes.Episode) []episodes.Transition {
 		done = episodes.Step(have, scene)
 		return done
 	})
@@ -91,7 +86,7 @@ func (s *Service) StepAll(ctx context.Context, at time.Time) ([]episodes.Transit
 	if err != nil {
 		return nil, err
 	}
-	owing, err := s.Store.UnitsOwing(ctx)
+	owing, err := s.Store.EpisodeUnits(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -117,7 +112,7 @@ func (s *Service) Act(ctx context.Context, id string, a episodes.Action, at time
 		}
 		a.Chart = chart
 	}
-	return s.Store.Change(ctx, id, func(e episodes.Episode) (episodes.Transition, error) {
+	return s.Store.ChangeEpisode(ctx, id, func(e episodes.Episode) (episodes.Transition, error) {
 		return episodes.Act(e, a, at)
 	})
 }
@@ -125,7 +120,7 @@ func (s *Service) Act(ctx context.Context, id string, a episodes.Action, at time
 // chartOf is every fact that is known of an episode's stay at a moment, those
 // taken back too: should one be sent again it is no new evidence.
 func (s *Service) chartOf(ctx context.Context, id string, at time.Time) ([]episodes.Fact, error) {
-	e, err := s.Store.ByID(ctx, id)
+	e, err := s.Store.EpisodeByID(ctx, id)
 	if err != nil || e.StayID == "" {
 		return nil, err
 	}
@@ -149,7 +144,7 @@ type History struct {
 // Unit lists what is owed on a unit, open, taken and deferred: in the order of
 // episodes.Kinds, the oldest first. An empty unit lists what is owed of the feeds.
 func (s *Service) Unit(ctx context.Context, unit string) ([]episodes.Episode, error) {
-	list, err := s.Store.Owed(ctx, unit)
+	list, err := s.Store.EpisodesOwed(ctx, unit)
 	slices.SortStableFunc(list, func(a, b episodes.Episode) int {
 		if c := slices.Index(episodes.Kinds, a.Kind) - slices.Index(episodes.Kinds, b.Kind); c != 0 {
 			return c
@@ -162,7 +157,7 @@ func (s *Service) Unit(ctx context.Context, unit string) ([]episodes.Episode, er
 // Stay lists every episode of a stay with its history: what is owed first, then
 // what is done, the latest first.
 func (s *Service) Stay(ctx context.Context, stayID string) ([]History, error) {
-	list, err := s.Store.OfStay(ctx, stayID)
+	list, err := s.Store.EpisodesOfStay(ctx, stayID)
 	if err != nil {
 		return nil, err
 	}
@@ -170,7 +165,7 @@ func (s *Service) Stay(ctx context.Context, stayID string) ([]History, error) {
 	for n, e := range list {
 		ids[n] = e.ID
 	}
-	events, err := s.Store.Events(ctx, ids)
+	events, err := s.Store.EventsOfEpisodes(ctx, ids)
 	out := make([]History, len(list))
 	for n, e := range list {
 		out[n] = History{e, events[e.ID]}
@@ -232,11 +227,11 @@ func (s *Service) Ended(ctx context.Context, unit string, from, to time.Time) ([
 
 // Episode is one episode with its history; clinical.NotFound where there is none.
 func (s *Service) Episode(ctx context.Context, id string) (History, error) {
-	e, err := s.Store.ByID(ctx, id)
+	e, err := s.Store.EpisodeByID(ctx, id)
 	if err != nil {
 		return History{}, err
 	}
-	events, err := s.Store.Events(ctx, []string{id})
+	events, err := s.Store.EventsOfEpisodes(ctx, []string{id})
 	return History{e, events[id]}, err
 }
 

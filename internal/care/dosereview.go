@@ -20,7 +20,7 @@ var reviewClosings = map[dosereview.Outcome]string{
 // is to say; it is not the review's. That a stay has none is no error: a review may be
 // made before one is asked for.
 func (s *Service) EndDoseReview(ctx context.Context, r dosereview.Review, note string) error {
-	list, err := s.Store.OfStay(ctx, r.StayID)
+	list, err := s.Store.EpisodesOfStay(ctx, r.StayID)
 	if err != nil {
 		return err
 	}

@@ -10,6 +10,7 @@ import (
 	"plumbline/internal/dosereview"
 	"plumbline/internal/episodes"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 )
 
 // A recorded review ends what is owed of it, whoever has taken it, and nothing else.
@@ -33,7 +34,7 @@ func TestARecordedReviewEndsItsEpisode(t *testing.T) {
 			}{{episodes.DoseReview, "S1"}, {episodes.DoseReview, "S2"}, {episodes.RecheckOverdue, "S1"}} {
 				scene.Holds = append(scene.Holds, episodes.Condition{Kind: of.kind, StayID: of.stay, Trigger: "x", Opens: true})
 			}
-			if _, err := m.Step(t.Context(), care.Scope{Unit: "4W"}, scene.At, func(have []episodes.Episode) []episodes.Transition {
+			if _, err := m.StepEpisodes(t.Context(), records.EpisodeScope{Unit: "4W"}, scene.At, func(have []episodes.Episode) []episodes.Transition {
 				return episodes.Step(have, scene)
 			}); err != nil {
 				t.Fatal(err)

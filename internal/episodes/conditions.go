@@ -35,7 +35,7 @@ func Conditions(a alerts.Assessment, p clinical.Policy) []Condition {
 
 // ChartOf is every fact of a digest that can be evidence of a condition.
 func ChartOf(d trends.Digest) []Fact {
-	out := []Fact{{clinical.KindStay, d.StayID}}
+	out := []Fact{{Kind: clinical.KindStay, SourceID: d.StayID}}
 	for _, s := range d.Sets {
 		out = append(out, factsOf(clinical.KindVitals, s.Facts)...)
 	}
@@ -43,13 +43,13 @@ func ChartOf(d trends.Digest) []Fact {
 		out = append(out, factsOf(clinical.KindOrder, c.Orders)...)
 	}
 	for _, f := range d.Falls {
-		out = append(out, Fact{clinical.KindFall, f.SourceID})
+		out = append(out, Fact{Kind: clinical.KindFall, SourceID: f.SourceID})
 	}
 	for _, t := range d.Treatments {
-		out = append(out, Fact{clinical.KindTreatment, t.SourceID})
+		out = append(out, Fact{Kind: clinical.KindTreatment, SourceID: t.SourceID})
 	}
 	for _, f := range d.Precautions {
-		out = append(out, Fact{clinical.KindPrecaution, f.SourceID})
+		out = append(out, Fact{Kind: clinical.KindPrecaution, SourceID: f.SourceID})
 	}
 	return union(out)
 }
@@ -88,7 +88,7 @@ func fallsWithoutSet(a alerts.Assessment, p clinical.Policy) []Condition {
 		out = append(out, Condition{
 			Kind: FallWithoutSet, StayID: a.Digest.StayID, Trigger: fallKey(f), Rule: alerts.TFall,
 			Figures: alerts.FellFigures{FellAt: f.At, Injury: f.Injury},
-			Facts:   []Fact{{clinical.KindFall, f.SourceID}},
+			Facts:   []Fact{{Kind: clinical.KindFall, SourceID: f.SourceID}},
 			Opens:   trends.InWindow(f.At, a.At, clinical.Hours(p.Tiers.RecentHours)),
 		})
 	}
@@ -219,7 +219,7 @@ func instanceKey(d trends.Digest, i alerts.Instance) string {
 func instanceFacts(d trends.Digest, i alerts.Instance) []Fact {
 	switch i.Rule {
 	case alerts.RAdmit:
-		return []Fact{{clinical.KindStay, d.StayID}}
+		return []Fact{{Kind: clinical.KindStay, SourceID: d.StayID}}
 	case alerts.RFall:
 		return factsOf(clinical.KindFall, i.Facts)
 	case alerts.RTreated:
@@ -270,7 +270,7 @@ func needFacts(d trends.Digest) []Fact {
 		out = append(out, readings(*latest)...)
 	}
 	for _, f := range d.Falls {
-		out = append(out, Fact{clinical.KindFall, f.SourceID})
+		out = append(out, Fact{Kind: clinical.KindFall, SourceID: f.SourceID})
 	}
 	return union(out)
 }
@@ -312,7 +312,7 @@ func contradictions(a alerts.Assessment, p clinical.Policy) []Condition {
 		add(CImplausible, setKey(*set), ImplausibleFigures{set.StartedAt}, recent, readings(*set)...)
 	}
 	for _, f := range d.Falls {
-		fall := Fact{clinical.KindFall, f.SourceID}
+		fall := Fact{Kind: clinical.KindFall, SourceID: f.SourceID}
 		if after := firstSetAfter(d, f); f.Injury == "death" && after != nil {
 			add(CFatal, fallKey(f), FatalFigures{FellAt: f.At, SetAt: after.StartedAt}, true, append(readings(*after), fall)...)
 		}
@@ -323,7 +323,7 @@ func contradictions(a alerts.Assessment, p clinical.Policy) []Condition {
 	for _, f := range d.Precautions {
 		if f.To != nil && f.To.Before(f.From) {
 			add(CEnded, "precaution "+f.SourceID, EndedFigures{What: f.What, From: f.From, To: *f.To}, true,
-				Fact{clinical.KindPrecaution, f.SourceID})
+				Fact{Kind: clinical.KindPrecaution, SourceID: f.SourceID})
 		}
 	}
 	return out
@@ -351,7 +351,7 @@ func twoStaysAtOnce(list []alerts.Assessment) []Condition {
 			out = append(out, Condition{
 				Kind: DataContradiction, StayID: b.StayID, Trigger: CTwice + " with stay " + a.StayID, Rule: CTwice,
 				Figures: TwiceFigures{OtherBed: a.Stay.Bed, Bed: b.Stay.Bed, AdmittedAt: b.Stay.AdmittedAt},
-				Facts:   []Fact{{clinical.KindStay, a.StayID}, {clinical.KindStay, b.StayID}}, Opens: true,
+				Facts:   []Fact{{Kind: clinical.KindStay, SourceID: a.StayID}, {Kind: clinical.KindStay, SourceID: b.StayID}}, Opens: true,
 			})
 		}
 	}

@@ -5,13 +5,13 @@ import (
 	"encoding/hex"
 	"slices"
 	"strings"
-	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // Kind is what an episode is about.
-type Kind string
+type Kind = records.EpisodeKind
 
 // The kinds of episodes.
 const (
@@ -30,18 +30,18 @@ var Kinds = []Kind{
 }
 
 // State is where an episode stands.
-type State string
+type State = records.EpisodeState
 
 // The states. An episode that is taken or put off is still owed.
 const (
 	Open     State = "open"
 	Taken    State = "taken"
 	Deferred State = "deferred"
-	Done     State = "done"
+	Done           = records.EpisodeDone
 )
 
 // Ending is how an episode came to be done.
-type Ending string
+type Ending = records.EpisodeEnding
 
 // The two ways of ending; an episode never ends by silence.
 const (
@@ -49,19 +49,21 @@ const (
 	ByPerson   Ending = "person"
 )
 
-// Program stands in place of an account's name where the program itself acted.
-const Program = "program"
+// Names that go with their last use.
+type (
+	Fact       = records.FactName
+	Episode    = records.Episode
+	Event      = records.EpisodeEvent
+	Transition = records.EpisodeChange
+)
 
-// Fact names a fact of the chart: a source_id is unique within its kind alone.
-type Fact struct {
-	Kind     clinical.Kind `json:"kind"`
-	SourceID string        `json:"source_id"`
-}
+// Program goes with its last use.
+const Program = records.Program
 
 func factsOf(kind clinical.Kind, sourceIDs []string) []Fact {
 	out := make([]Fact, len(sourceIDs))
 	for n, id := range sourceIDs {
-		out[n] = Fact{kind, id}
+		out[n] = Fact{Kind: kind, SourceID: id}
 	}
 	return out
 }
@@ -97,44 +99,6 @@ func without(facts, known []Fact) []Fact {
 		}
 	}
 	return union(out)
-}
-
-// Episode is one thing owed, as it stands now: what its events, replayed, give.
-type Episode struct {
-	ID      string `json:"id"`
-	Kind    Kind   `json:"kind"`
-	StayID  string `json:"stay_id"` // "" of a feed
-	Trigger string `json:"trigger"` // what of the stay it is about; with kind and stay its identity
-	Unit    string `json:"unit"`    // whose it is now; "" of a feed
-
-	State     State     `json:"state"`
-	OpenedAt  time.Time `json:"opened_at"`  // the first time
-	RaisedAt  time.Time `json:"raised_at"`  // opened, or opened again by new evidence: its age counts from here
-	ChangedAt time.Time `json:"changed_at"` // the last event
-	Who       string    `json:"who"`        // who took it, put it off or closed it; "" where it is open
-	Reason    string    `json:"reason"`     // of putting off or ending
-	Note      string    `json:"note"`       // of closing
-	Until     time.Time `json:"until"`      // the end of a deferral; zero in every other state
-	Ending    Ending    `json:"ending"`     // "" until it is done
-
-	Rule    string           `json:"rule"` // with Figures the sentence of its last opening
-	Figures clinical.Figures `json:"figures"`
-	Facts   []Fact           `json:"facts"` // the evidence of its last opening
-	Known   []Fact           `json:"known"` // every fact that is no new evidence
-	Told    []string         `json:"told"`  // units told since it was raised
-	Events  int              `json:"events"`
-}
-
-// Active reports whether the episode is still owed.
-func (e Episode) Active() bool { return e.State != Done }
-
-// Age is for how long the episode has been owed at a moment, whoever has taken it.
-// For one that is done it is how long it had been owed.
-func (e Episode) Age(at time.Time) time.Duration {
-	if !e.Active() {
-		at = e.ChangedAt
-	}
-	return max(0, at.Sub(e.RaisedAt))
 }
 
 // IDOf is the identity of an episode, the same on every machine: kind, stay and

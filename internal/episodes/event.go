@@ -4,11 +4,11 @@ import (
 	"slices"
 	"time"
 
-	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // What is what an event did.
-type What string
+type What = records.EpisodeWhat
 
 // What happens to an episode.
 const (
@@ -24,33 +24,6 @@ const (
 	Ended        What = "ended"  // done, by evidence
 )
 
-// Event is one transition, kept for good.
-type Event struct {
-	EpisodeID string    `json:"episode_id"`
-	N         int       `json:"n"` // from 1
-	At        time.Time `json:"at"`
-	Who       string    `json:"who"` // an account, or Program
-	What      What      `json:"what"`
-	From      State     `json:"from"` // "" of the first
-	To        State     `json:"to"`
-	Reason    string    `json:"reason"` // a person's words, one of Closings, or a reason of ending below
-	Note      string    `json:"note"`   // of closing: a person's words
-	Until     time.Time `json:"until"`
-
-	Kind    Kind   `json:"kind"`
-	StayID  string `json:"stay_id"`
-	Trigger string `json:"trigger"`
-	Unit    string `json:"unit"`
-
-	Rule    string           `json:"rule"` // with Figures a sentence of internal/text; "" where there is none
-	Figures clinical.Figures `json:"figures"`
-	Facts   []Fact           `json:"facts"`   // what it rests on
-	Learned []Fact           `json:"learned"` // what besides was on the chart when it was done: no new evidence later
-	// Tells is true where people are to be told: once for an opening, once for
-	// each reopening by new evidence, once for a unit that the patient comes to.
-	Tells bool `json:"tells"`
-}
-
 // Reasons of an ending by evidence.
 const (
 	SetDone       = "set_done"             // a set that can be read was taken
@@ -60,12 +33,6 @@ const (
 	FeedBack      = "feed_back"            // the feed is read again
 	NoLongerHolds = "no_longer_holds"      // corrected, cleared, or asked for otherwise
 )
-
-// Transition is one step of one episode: what happened, and how it stands after it.
-type Transition struct {
-	Episode Episode
-	Event   Event
-}
 
 // Apply is the episode after an event.
 func Apply(e Episode, v Event) Episode {
@@ -124,5 +91,5 @@ func transition(e Episode, v Event, at time.Time) Transition {
 	}
 	v.EpisodeID, v.N, v.At, v.From = e.ID, e.Events+1, at, e.State
 	v.Kind, v.StayID, v.Trigger = e.Kind, e.StayID, e.Trigger
-	return Transition{Apply(e, v), v}
+	return Transition{Episode: Apply(e, v), Event: v}
 }

@@ -19,6 +19,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 )
 
 var units = []string{"4W", "7E"}
@@ -177,12 +178,12 @@ func (w *world) keep(tr episodes.Transition) {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	var back episodes.Event
-	if err := json.Unmarshal(said, &back); err != nil {
+	back, err := records.ReadEpisodeEvent(said, episodes.KeptRules)
+	if err != nil {
 		w.t.Fatal(err)
 	}
 	kept := storedEpisode{body: body}
-	if err := json.Unmarshal(body, &kept.read); err != nil {
+	if kept.read, err = records.ReadEpisode(body, episodes.KeptRules); err != nil {
 		w.t.Fatal(err)
 	}
 	w.stored[e.ID] = kept

@@ -1,10 +1,6 @@
 package episodes
 
 import (
-	"bytes"
-	"encoding/json"
-	"fmt"
-	"reflect"
 	"slices"
 	"time"
 
@@ -79,80 +75,6 @@ func (TwiceFigures) OfRule()       {}
 func (FeedFigures) OfRule()        {}
 func (SetTaken) OfRule()           {}
 
-// ReadFigures reads the figures of a rule as an episode keeps them, nil for null.
-// Figures kept until November 2026 named the type of each value:
-// {"falls":{"count":2}}. They are read too.
-func ReadFigures(rule string, kept []byte) (clinical.Figures, error) {
-	if len(kept) == 0 || bytes.Equal(kept, []byte("null")) {
-		return nil, nil
-	}
-	var empty clinical.Figures = SetTaken{}
-	if rule != "" {
-		n := slices.IndexFunc(Rules, func(r clinical.Rule) bool { return r.ID == rule })
-		if n < 0 {
-			return nil, fmt.Errorf("no episode is known by the rule %q", rule)
-		}
-		empty = Rules[n].Figures
-	}
-	var values map[string]json.RawMessage
-	if err := json.Unmarshal(kept, &values); err != nil {
-		return nil, fmt.Errorf("the figures of %s: %w", rule, err)
-	}
-	for name, value := range values {
-		values[name] = withoutType(value)
-	}
-	plain, err := json.Marshal(values)
-	if err != nil {
-		return nil, err
-	}
-	into := reflect.New(reflect.TypeOf(empty))
-	if err := json.Unmarshal(plain, into.Interface()); err != nil {
-		return nil, fmt.Errorf("the figures of %s: %w", rule, err)
-	}
-	return into.Elem().Interface().(clinical.Figures), nil
-}
-
-// withoutType takes off the type that figures named until November 2026. No figure
-// of today is an object.
-func withoutType(value json.RawMessage) json.RawMessage {
-	var typed map[string]json.RawMessage
-	if json.Unmarshal(value, &typed) != nil || len(typed) != 1 {
-		return value
-	}
-	for _, name := range []string{"number", "count", "word", "words", "time"} {
-		if inner, ok := typed[name]; ok {
-			return inner
-		}
-	}
-	return value
-}
-
-// UnmarshalJSON reads an episode as it is kept.
-func (e *Episode) UnmarshalJSON(body []byte) error {
-	type plain Episode
-	in := struct {
-		*plain
-		Figures json.RawMessage `json:"figures"`
-	}{plain: (*plain)(e)}
-	if err := json.Unmarshal(body, &in); err != nil {
-		return err
-	}
-	var err error
-	e.Figures, err = ReadFigures(e.Rule, in.Figures)
-	return err
-}
-
-// UnmarshalJSON reads an event as it is kept.
-func (v *Event) UnmarshalJSON(body []byte) error {
-	type plain Event
-	in := struct {
-		*plain
-		Figures json.RawMessage `json:"figures"`
-	}{plain: (*plain)(v)}
-	if err := json.Unmarshal(body, &in); err != nil {
-		return err
-	}
-	var err error
-	v.Figures, err = ReadFigures(v.Rule, in.Figures)
-	return err
-}
+// KeptRules are the rules whose figures an episode or one of its events may keep. The
+// one without an id stands for an ending by a set.
+var KeptRules = append(slices.Clone(Rules), clinical.Rule{Figures: SetTaken{}})

@@ -2,12 +2,14 @@ package episodes_test
 
 import (
 	"encoding/json"
+	"errors"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 // What a figure is called in JSON is kept for good, and every rule of an episode has its
@@ -28,16 +30,12 @@ func TestFiguresComeBackAsTheyWere(t *testing.T) {
 	for rule, c := range full {
 		v := episodes.Event{Rule: rule, Figures: c.Figures}
 		e := episodes.Episode{Rule: rule, Figures: c.Figures}
-		var backV episodes.Event
-		var backE episodes.Episode
-		for _, one := range []struct{ from, to any }{{v, &backV}, {e, &backE}} {
-			body, err := json.Marshal(one.from)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if err := json.Unmarshal(body, one.to); err != nil {
-				t.Fatalf("%s: %v", body, err)
-			}
+		said, errV := json.Marshal(v)
+		body, errE := json.Marshal(e)
+		backV, errReadV := records.ReadEpisodeEvent(said, episodes.KeptRules)
+		backE, errReadE := records.ReadEpisode(body, episodes.KeptRules)
+		if err := errors.Join(errV, errE, errReadV, errReadE); err != nil {
+			t.Fatalf("%s, %s: %v", said, body, err)
 		}
 		if d := cmp.Diff(v, backV) + cmp.Diff(e, backE); d != "" {
 			t.Errorf("%s (-want +got):\n%s", rule, d)
@@ -51,12 +49,11 @@ func TestFiguresThatCannotBeReadAreRefused(t *testing.T) {
 		`{"rule":"T-FALL","figures":{"fell_at":"yesterday"}}`,
 		`{"rule":"T-FALL","figures":["fell"]}`,
 	} {
-		var v episodes.Event
-		if err := json.Unmarshal([]byte(body), &v); err == nil {
+		if v, err := records.ReadEpisodeEvent([]byte(body), episodes.KeptRules); err == nil {
 			t.Errorf("%s is read as %+v", body, v.Figures)
 		}
 	}
-	if f, err := episodes.ReadFigures("T-UNKNOWN", []byte("null")); f != nil || err != nil {
+	if f, err := records.ReadFigures(episodes.KeptRules, "T-UNKNOWN", []byte("null")); f != nil || err != nil {
 		t.Errorf("no figures: %v %v", f, err)
 	}
 }

@@ -216,7 +216,7 @@ func SilenceScene(silent []Silence, at time.Time) Scene {
 		}
 		s.Holds = append(s.Holds, Condition{
 			Kind: FeedStale, Trigger: f.Feed, Rule: CFeed, Figures: figures,
-			Facts: []Fact{{kindFeed, f.Feed + " since " + since}}, Opens: true,
+			Facts: []Fact{{Kind: kindFeed, SourceID: f.Feed + " since " + since}}, Opens: true,
 		})
 	}
 	return s

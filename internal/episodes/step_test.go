@@ -2,6 +2,7 @@ package episodes_test
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"testing"
 	"time"
@@ -11,6 +12,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 var start = time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
@@ -44,16 +46,15 @@ func newWard(t *testing.T) *ward { return &ward{t: t, have: map[string]episodes.
 
 func (w *ward) keep(tr episodes.Transition) {
 	w.t.Helper()
-	body, err := json.Marshal(tr)
-	if err != nil {
+	body, errBody := json.Marshal(tr.Episode)
+	said, errSaid := json.Marshal(tr.Event)
+	e, errEpisode := records.ReadEpisode(body, episodes.KeptRules)
+	v, errEvent := records.ReadEpisodeEvent(said, episodes.KeptRules)
+	if err := errors.Join(errBody, errSaid, errEpisode, errEvent); err != nil {
 		w.t.Fatal(err)
 	}
-	var back episodes.Transition
-	if err := json.Unmarshal(body, &back); err != nil {
-		w.t.Fatal(err)
-	}
-	w.have[back.Episode.ID] = back.Episode
-	w.log = append(w.log, back.Event)
+	w.have[e.ID] = e
+	w.log = append(w.log, v)
 }
 
 // step says what happened at hour h on unit 4W: each event with its To, and "!"

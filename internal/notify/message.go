@@ -9,6 +9,7 @@ import (
 	"unicode"
 
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
 
@@ -50,11 +51,11 @@ type noticeBody struct {
 
 // NoticeMessage puts a notice into words. They speak of the moment of the event,
 // so that every attempt says the same.
-func (s Site) NoticeMessage(n Notice, p Place) (Message, error) {
+func (s Site) NoticeMessage(n records.Notice, p Place) (Message, error) {
 	v := n.Event
 	body := noticeBody{
 		ID: MessageID(n.ID), Type: "notice", Event: string(v.What), Kind: string(v.Kind), Title: text.EpisodeKinds[v.Kind],
-		Rule: n.Rule, Tier: n.Tier(), Unit: v.Unit, Bed: p.Bed, Name: p.Name, StayID: v.StayID, At: v.At.UTC(),
+		Rule: n.Rule, Tier: tierOf(n), Unit: v.Unit, Bed: p.Bed, Name: p.Name, StayID: v.StayID, At: v.At.UTC(),
 		Sentence: s.sentence(n), Link: s.link(v),
 	}
 	out, err := json.Marshal(body)
@@ -78,7 +79,7 @@ const footer = "\nInforms licensed staff; orders nothing. Local policy and clini
 
 // sentence is why the episode was opened. What a feed's error says is left to the
 // feed page: a name of a file may be a patient's.
-func (s Site) sentence(n Notice) string {
+func (s Site) sentence(n records.Notice) string {
 	figures := n.Figures
 	if n.Event.Kind == episodes.FeedStale {
 		f, _ := figures.(episodes.FeedFigures)

@@ -10,17 +10,18 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 const patient = "Zyx Quillfeather" // of no one
 
-func fallNotice(t *testing.T) Notice {
+func fallNotice(t *testing.T) records.Notice {
 	at := moment(t, "2026-11-25T04:10:00Z")
 	e := episodes.Event{
 		EpisodeID: "ab12", N: 1, At: at, What: episodes.Opened, Kind: episodes.FallWithoutSet, StayID: "S 1/2", Unit: "4W",
 		Rule: alerts.TFall, Figures: alerts.FellFigures{FellAt: at.Add(-time.Hour), Injury: "minor"},
 	}
-	return Notice{ID: "ab12.1", Event: e, Rule: e.Rule, Figures: e.Figures, Owed: true}
+	return records.Notice{ID: "ab12.1", Event: e, Rule: e.Rule, Figures: e.Figures, Owed: true}
 }
 
 func site(t *testing.T) Site {
@@ -70,7 +71,7 @@ func TestAFeedsErrorStaysOnItsPage(t *testing.T) {
 	since := at.Add(-2 * time.Hour)
 	e := episodes.Event{At: at, What: episodes.Opened, Kind: episodes.FeedStale, Rule: episodes.CFeed,
 		Figures: episodes.FeedFigures{Feed: "feed folder", Why: "open " + patient + ".csv: permission denied", Since: &since}}
-	m, err := site(t).NoticeMessage(Notice{ID: "f.1", Event: e, Rule: e.Rule, Figures: e.Figures}, Place{})
+	m, err := site(t).NoticeMessage(records.Notice{ID: "f.1", Event: e, Rule: e.Rule, Figures: e.Figures}, Place{})
 	if err != nil {
 		t.Fatal(err)
 	}

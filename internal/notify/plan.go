@@ -4,51 +4,12 @@ import (
 	"strings"
 	"time"
 
-	"plumbline/internal/clinical"
-	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
-
-// State is what has become of telling one notice by one channel.
-type State string
-
-// The states. The first two are to be told still.
-const (
-	Waiting State = "waiting"
-	Held    State = "held"    // waits for the end of quiet hours, and is told only if still owed
-	Sent    State = "sent"    // the receiver has taken it
-	Failed  State = "failed"  // the receiver will not have it; given up
-	Dropped State = "dropped" // nothing is owed any more, and it is late
-	Skipped State = "skipped" // not told at once by this channel; the digest has it
-)
-
-// Notice is an event that people are to be told of.
-type Notice struct {
-	ID      string // as the store has it
-	Event   episodes.Event
-	Rule    string // with Figures the sentence; those of the event, or of its episode
-	Figures clinical.Figures
-	Owed    bool // its episode is not done
-}
-
-// Tier is how pressing it is.
-func (n Notice) Tier() string { return TierOf(n.Event.Kind, n.Rule) }
 
 // MessageID is the id under which a notice is told, however often. It holds no
 // full stop: that separates the parts of what a webhook signs.
 func MessageID(id string) string { return strings.ReplaceAll(id, ".", "-") }
-
-// Delivery is the telling of one notice or digest by one channel.
-type Delivery struct {
-	ID       string // of the notice or digest, as the store has it
-	Channel  string
-	State    State
-	Attempts int
-	MadeAt   time.Time
-	NextAt   time.Time // when it is to be tried, where it is to be told still
-	Trouble  string    // of the last attempt; "" where that went well
-	Body     []byte    // of a digest, which is fixed when it is made; nil of a notice
-	Notice   *Notice   // nil of a digest
-}
 
 // late is when something not told yet is told only if it is still owed.
 const late = 24 * time.Hour
@@ -61,37 +22,37 @@ type Rules struct {
 
 // Plan says how a notice is told by a channel. atOnce is false where the channel
 // leaves notices of its tier to the digest.
-func (r Rules) Plan(n Notice, channel string, atOnce bool, now time.Time) Delivery {
-	d := Delivery{ID: n.ID, Channel: channel, State: Waiting, MadeAt: now, NextAt: now, Notice: &n}
-	until := r.Quiet.Until(n.Tier(), now, r.Zone)
+func (r Rules) Plan(n records.Notice, channel string, atOnce bool, now time.Time) records.NoticeDelivery {
+	d := records.NoticeDelivery{ID: n.ID, Channel: channel, State: records.DeliveryWaiting, MadeAt: now, NextAt: now, Notice: &n}
+	until := r.Quiet.Until(tierOf(n), now, r.Zone)
 	switch {
 	case !atOnce:
-		d.State = Skipped
+		d.State = records.DeliverySkipped
 	case !n.Owed && now.Sub(n.Event.At) > late:
-		d.State = Dropped
+		d.State = records.DeliveryDropped
 	case until.After(now):
-		d.State, d.NextAt = Held, until
+		d.State, d.NextAt = records.DeliveryHeld, until
 	}
 	return d
 }
 
 // Decide is what to do with a delivery whose time has come: State Waiting means
 // to send it, any other that nothing is sent now.
-func (r Rules) Decide(d Delivery, now time.Time) Delivery {
+func (r Rules) Decide(d records.NoticeDelivery, now time.Time) records.NoticeDelivery {
 	if d.Notice == nil {
 		if now.Sub(d.MadeAt) > late { // the next one is there
-			d.State = Dropped
+			d.State = records.DeliveryDropped
 		}
 		return d
 	}
-	until := r.Quiet.Until(d.Notice.Tier(), now, r.Zone)
+	until := r.Quiet.Until(tierOf(*d.Notice), now, r.Zone)
 	switch {
 	case until.After(now):
-		d.State, d.NextAt = Held, until
-	case !d.Notice.Owed && (d.State == Held || now.Sub(d.Notice.Event.At) > late):
-		d.State = Dropped
+		d.State, d.NextAt = records.DeliveryHeld, until
+	case !d.Notice.Owed && (d.State == records.DeliveryHeld || now.Sub(d.Notice.Event.At) > late):
+		d.State = records.DeliveryDropped
 	default:
-		d.State = Waiting
+		d.State = records.DeliveryWaiting
 	}
 	return d
 }
@@ -126,15 +87,15 @@ type Failure struct {
 func (f *Failure) Error() string { return f.Why }
 
 // After is a delivery after an attempt: Attempts counts it already.
-func After(d Delivery, f *Failure, now time.Time, jitter float64) Delivery {
+func After(d records.NoticeDelivery, f *Failure, now time.Time, jitter float64) records.NoticeDelivery {
 	if f == nil {
-		d.State, d.Trouble, d.NextAt = Sent, "", now
+		d.State, d.Trouble, d.NextAt = records.DeliverySent, "", now
 		return d
 	}
-	d.State, d.Trouble = Waiting, f.Why
+	d.State, d.Trouble = records.DeliveryWaiting, f.Why
 	d.NextAt = now.Add(max(Backoff(d.Attempts, jitter), min(f.After, maxAsked)))
 	if f.Final && d.Attempts >= finalTries {
-		d.State, d.NextAt = Failed, now
+		d.State, d.NextAt = records.DeliveryFailed, now
 	}
 	return d
 }

@@ -6,6 +6,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 func TestEveryKindHasATier(t *testing.T) {
@@ -44,20 +45,20 @@ func TestWhatFollowsAnAttempt(t *testing.T) {
 	for name, c := range map[string]struct {
 		attempts int
 		failure  *Failure
-		state    State
+		state    records.DeliveryState
 		wait     time.Duration
 	}{
-		"taken":                           {3, nil, Sent, 0},
-		"failed":                          {1, &Failure{Why: "503"}, Waiting, 30 * time.Second},
-		"failed for a long time":          {5000, &Failure{Why: "503"}, Waiting, time.Hour},
-		"refused, and tried again":        {4, &Failure{Why: "404", Final: true}, Waiting, 4 * time.Minute},
-		"refused for good":                {5, &Failure{Why: "404", Final: true}, Failed, 0},
-		"asked for a longer wait":         {1, &Failure{Why: "429", After: 10 * time.Minute}, Waiting, 10 * time.Minute},
-		"asked for a shorter wait":        {3, &Failure{Why: "429", After: time.Second}, Waiting, 2 * time.Minute},
-		"asked for more than can be had":  {1, &Failure{Why: "429", After: 1000 * time.Hour}, Waiting, 6 * time.Hour},
-		"asked for a wait that is behind": {1, &Failure{Why: "429", After: -time.Hour}, Waiting, 30 * time.Second},
+		"taken":                           {3, nil, records.DeliverySent, 0},
+		"failed":                          {1, &Failure{Why: "503"}, records.DeliveryWaiting, 30 * time.Second},
+		"failed for a long time":          {5000, &Failure{Why: "503"}, records.DeliveryWaiting, time.Hour},
+		"refused, and tried again":        {4, &Failure{Why: "404", Final: true}, records.DeliveryWaiting, 4 * time.Minute},
+		"refused for good":                {5, &Failure{Why: "404", Final: true}, records.DeliveryFailed, 0},
+		"asked for a longer wait":         {1, &Failure{Why: "429", After: 10 * time.Minute}, records.DeliveryWaiting, 10 * time.Minute},
+		"asked for a shorter wait":        {3, &Failure{Why: "429", After: time.Second}, records.DeliveryWaiting, 2 * time.Minute},
+		"asked for more than can be had":  {1, &Failure{Why: "429", After: 1000 * time.Hour}, records.DeliveryWaiting, 6 * time.Hour},
+		"asked for a wait that is behind": {1, &Failure{Why: "429", After: -time.Hour}, records.DeliveryWaiting, 30 * time.Second},
 	} {
-		got := After(Delivery{State: Waiting, Attempts: c.attempts, Trouble: "before"}, c.failure, now, 1)
+		got := After(records.NoticeDelivery{State: records.DeliveryWaiting, Attempts: c.attempts, Trouble: "before"}, c.failure, now, 1)
 		trouble := ""
 		if c.failure != nil {
 			trouble = c.failure.Why
@@ -71,8 +72,8 @@ func TestWhatFollowsAnAttempt(t *testing.T) {
 // night is in the quiet hours of the tier today, day is not.
 var quietRules = Rules{Quiet: Quiet{"today": {22 * 60, 6 * 60}}, Zone: time.UTC}
 
-func noticeAt(kind episodes.Kind, at time.Time, owed bool) Notice {
-	return Notice{ID: "n.1", Event: episodes.Event{Kind: kind, At: at}, Owed: owed}
+func noticeAt(kind episodes.Kind, at time.Time, owed bool) records.Notice {
+	return records.Notice{ID: "n.1", Event: episodes.Event{Kind: kind, At: at}, Owed: owed}
 }
 
 func TestPlanAndDecide(t *testing.T) {
@@ -83,16 +84,16 @@ func TestPlanAndDecide(t *testing.T) {
 		opened time.Time
 		now    time.Time
 		atOnce bool
-		state  State
+		state  records.DeliveryState
 		next   time.Time
 	}{
-		"by day":                               {episodes.DoseReview, true, day, day, true, Waiting, day},
-		"by night, until the morning":          {episodes.DoseReview, true, night, night, true, Held, morning},
-		"by night, of the tier now":            {episodes.FallWithoutSet, true, night, night, true, Waiting, night},
-		"left to the digest":                   {episodes.DoseReview, true, day, day, false, Skipped, day},
-		"done already, but only just":          {episodes.DoseReview, false, day.Add(-time.Hour), day, true, Waiting, day},
-		"done, and found after a day and more": {episodes.DoseReview, false, day.Add(-25 * time.Hour), day, true, Dropped, day},
-		"owed, and found after a day and more": {episodes.DoseReview, true, day.Add(-25 * time.Hour), day, true, Waiting, day},
+		"by day":                               {episodes.DoseReview, true, day, day, true, records.DeliveryWaiting, day},
+		"by night, until the morning":          {episodes.DoseReview, true, night, night, true, records.DeliveryHeld, morning},
+		"by night, of the tier now":            {episodes.FallWithoutSet, true, night, night, true, records.DeliveryWaiting, night},
+		"left to the digest":                   {episodes.DoseReview, true, day, day, false, records.DeliverySkipped, day},
+		"done already, but only just":          {episodes.DoseReview, false, day.Add(-time.Hour), day, true, records.DeliveryWaiting, day},
+		"done, and found after a day and more": {episodes.DoseReview, false, day.Add(-25 * time.Hour), day, true, records.DeliveryDropped, day},
+		"owed, and found after a day and more": {episodes.DoseReview, true, day.Add(-25 * time.Hour), day, true, records.DeliveryWaiting, day},
 	} {
 		d := quietRules.Plan(noticeAt(c.kind, c.opened, c.owed), "x", c.atOnce, c.now)
 		if d.State != c.state || !d.NextAt.Equal(c.next) || d.Channel != "x" || d.ID != "n.1" {
@@ -101,25 +102,25 @@ func TestPlanAndDecide(t *testing.T) {
 	}
 	for name, c := range map[string]struct {
 		owed  bool
-		state State
+		state records.DeliveryState
 		now   time.Time
-		want  State
+		want  records.DeliveryState
 	}{
-		"held, the night over, owed":       {true, Held, morning, Waiting},
-		"held, the night over, done":       {false, Held, morning, Dropped},
-		"held, amid the night":             {true, Held, night, Held},
-		"tried again by night":             {true, Waiting, night, Held},
-		"tried again, done by then":        {false, Waiting, morning, Waiting},
-		"tried again after days, owed":     {true, Waiting, day.Add(72 * time.Hour), Waiting},
-		"tried again after days, and done": {false, Waiting, day.Add(72 * time.Hour), Dropped},
+		"held, the night over, owed":       {true, records.DeliveryHeld, morning, records.DeliveryWaiting},
+		"held, the night over, done":       {false, records.DeliveryHeld, morning, records.DeliveryDropped},
+		"held, amid the night":             {true, records.DeliveryHeld, night, records.DeliveryHeld},
+		"tried again by night":             {true, records.DeliveryWaiting, night, records.DeliveryHeld},
+		"tried again, done by then":        {false, records.DeliveryWaiting, morning, records.DeliveryWaiting},
+		"tried again after days, owed":     {true, records.DeliveryWaiting, day.Add(72 * time.Hour), records.DeliveryWaiting},
+		"tried again after days, and done": {false, records.DeliveryWaiting, day.Add(72 * time.Hour), records.DeliveryDropped},
 	} {
 		n := noticeAt(episodes.DoseReview, day, c.owed)
-		if d := quietRules.Decide(Delivery{State: c.state, Notice: &n}, c.now); d.State != c.want {
+		if d := quietRules.Decide(records.NoticeDelivery{State: c.state, Notice: &n}, c.now); d.State != c.want {
 			t.Errorf("%s: %s, want %s", name, d.State, c.want)
 		}
 	}
-	for age, want := range map[time.Duration]State{time.Hour: Waiting, 25 * time.Hour: Dropped} {
-		if d := quietRules.Decide(Delivery{State: Waiting, MadeAt: night}, night.Add(age)); d.State != want {
+	for age, want := range map[time.Duration]records.DeliveryState{time.Hour: records.DeliveryWaiting, 25 * time.Hour: records.DeliveryDropped} {
+		if d := quietRules.Decide(records.NoticeDelivery{State: records.DeliveryWaiting, MadeAt: night}, night.Add(age)); d.State != want {
 			t.Errorf("a digest after %s: %s, want %s", age, d.State, want)
 		}
 	}

@@ -10,6 +10,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 // Channel is a way of telling. Send tries once.
@@ -22,24 +23,24 @@ type Channel interface {
 
 // Store is what the service needs of a store. Each call is one transaction.
 type Store interface {
-	// Configure names the channels that there are: a new one is told what comes
+	// SetChannels names the channels that there are: a new one is told what comes
 	// from the moment on, one that is gone is told nothing more.
-	Configure(ctx context.Context, channels []string, at time.Time) error
-	// Untold are notices without a delivery by a channel, the oldest first.
-	Untold(ctx context.Context, channel string, at time.Time, limit int) ([]Notice, error)
-	// Add writes deliveries; one that is there already stays as it is. seen are
+	SetChannels(ctx context.Context, channels []string, at time.Time) error
+	// NoticesUntold are notices without a delivery by a channel, the oldest first.
+	NoticesUntold(ctx context.Context, channel string, at time.Time, limit int) ([]records.Notice, error)
+	// AddDeliveries writes deliveries; one that is there already stays as it is. seen are
 	// the channels of which at the moment nothing else was untold.
-	Add(ctx context.Context, list []Delivery, seen []string, at time.Time) error
-	// MissesDigest are the channels, set up by a moment, without the digest.
-	MissesDigest(ctx context.Context, id string, by time.Time) ([]string, error)
-	// Due are deliveries of a channel that are to be tried by now.
-	Due(ctx context.Context, channel string, at time.Time, limit int) ([]Delivery, error)
-	// Claim counts an attempt and keeps others from making it until a moment;
+	AddDeliveries(ctx context.Context, list []records.NoticeDelivery, seen []string, at time.Time) error
+	// ChannelsWithout are the channels, set up by a moment, without a digest.
+	ChannelsWithout(ctx context.Context, id string, by time.Time) ([]string, error)
+	// DeliveriesDue are deliveries of a channel that are to be tried by now.
+	DeliveriesDue(ctx context.Context, channel string, at time.Time, limit int) ([]records.NoticeDelivery, error)
+	// ClaimDelivery counts an attempt and keeps others from making it until a moment;
 	// false where somebody else was quicker.
-	Claim(ctx context.Context, d Delivery, until time.Time) (bool, error)
-	// Finish writes what has become of a delivery since it was read or claimed.
-	Finish(ctx context.Context, d Delivery, at time.Time) error
-	Channels(ctx context.Context, failedSince time.Time) ([]Health, error)
+	ClaimDelivery(ctx context.Context, d records.NoticeDelivery, until time.Time) (bool, error)
+	// FinishDelivery writes what has become of a delivery since it was read or claimed.
+	FinishDelivery(ctx context.Context, d records.NoticeDelivery, at time.Time) error
+	ChannelStates(ctx context.Context, failedSince time.Time) ([]records.ChannelHealth, error)
 }
 
 // Board is what the service asks of the site's data.
@@ -80,7 +81,7 @@ func (s *Service) Start(ctx context.Context) error {
 	for n, c := range s.Channels {
 		names[n] = c.Name()
 	}
-	return s.Store.Configure(ctx, names, s.Clock())
+	return s.Store.SetChannels(ctx, names, s.Clock())
 }
 
 // Run plans what is new, makes the digest when it is time, and tries what is due.
@@ -103,21 +104,21 @@ func (s *Service) Run(ctx context.Context) error {
 func (s *Service) plan(ctx context.Context) error {
 	for {
 		now := s.Clock()
-		var list []Delivery
+		var list []records.NoticeDelivery
 		var seen []string
 		for _, c := range s.Channels {
-			notices, err := s.Store.Untold(ctx, c.Name(), now, batch)
+			notices, err := s.Store.NoticesUntold(ctx, c.Name(), now, batch)
 			if err != nil {
 				return err
 			}
 			for _, n := range notices {
-				list = append(list, s.Rules.Plan(n, c.Name(), c.TellsAtOnce(n.Tier()), now))
+				list = append(list, s.Rules.Plan(n, c.Name(), c.TellsAtOnce(tierOf(n)), now))
 			}
 			if len(notices) < batch {
 				seen = append(seen, c.Name())
 			}
 		}
-		if err := s.Store.Add(ctx, list, seen, now); err != nil || len(seen) == len(s.Channels) {
+		if err := s.Store.AddDeliveries(ctx, list, seen, now); err != nil || len(seen) == len(s.Channels) {
 			return err
 		}
 	}
@@ -130,7 +131,7 @@ func (s *Service) digest(ctx context.Context) error {
 	if !due {
 		return nil
 	}
-	channels, err := s.Store.MissesDigest(ctx, DigestID(date), at)
+	channels, err := s.Store.ChannelsWithout(ctx, DigestID(date), at)
 	if err != nil || len(channels) == 0 {
 		return err
 	}
@@ -142,17 +143,17 @@ func (s *Service) digest(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	var list []Delivery
+	var list []records.NoticeDelivery
 	for _, c := range channels {
-		list = append(list, Delivery{ID: DigestID(date), Channel: c, State: Waiting, MadeAt: now, NextAt: now, Body: body})
+		list = append(list, records.NoticeDelivery{ID: DigestID(date), Channel: c, State: records.DeliveryWaiting, MadeAt: now, NextAt: now, Body: body})
 	}
-	return s.Store.Add(ctx, list, nil, now)
+	return s.Store.AddDeliveries(ctx, list, nil, now)
 }
 
 // tell tries what is due on a channel, until there is no more or an attempt fails
 // in a way that the next would too.
 func (s *Service) tell(ctx context.Context, c Channel) error {
-	due, err := s.Store.Due(ctx, c.Name(), s.Clock(), batch)
+	due, err := s.Store.DeliveriesDue(ctx, c.Name(), s.Clock(), batch)
 	if err != nil {
 		return err
 	}
@@ -174,17 +175,17 @@ func (s *Service) tell(ctx context.Context, c Channel) error {
 
 // try does what is to be done with one delivery; further is false where the
 // channel does not work now.
-func (s *Service) try(ctx context.Context, c Channel, d Delivery) (further bool, err error) {
+func (s *Service) try(ctx context.Context, c Channel, d records.NoticeDelivery) (further bool, err error) {
 	now := s.Clock()
 	d = s.Rules.Decide(d, now)
-	if d.State != Waiting {
-		return true, s.Store.Finish(ctx, d, now)
+	if d.State != records.DeliveryWaiting {
+		return true, s.Store.FinishDelivery(ctx, d, now)
 	}
 	m, err := s.message(ctx, d)
 	if err != nil {
 		return true, err
 	}
-	mine, err := s.Store.Claim(ctx, d, now.Add(lease))
+	mine, err := s.Store.ClaimDelivery(ctx, d, now.Add(lease))
 	if err != nil || !mine {
 		return true, err
 	}
@@ -196,21 +197,21 @@ func (s *Service) try(ctx context.Context, c Channel, d Delivery) (further bool,
 	d = After(d, failure, s.Clock(), s.Jitter())
 	s.log(d, failure)
 	// What was sent must be written even if the program is being stopped.
-	return failure == nil || failure.Final, s.Store.Finish(context.WithoutCancel(ctx), d, s.Clock())
+	return failure == nil || failure.Final, s.Store.FinishDelivery(context.WithoutCancel(ctx), d, s.Clock())
 }
 
-func (s *Service) log(d Delivery, f *Failure) {
+func (s *Service) log(d records.NoticeDelivery, f *Failure) {
 	switch {
 	case f == nil && d.Attempts > 1:
 		s.Log.Info("told after more than one attempt", "channel", d.Channel, "id", MessageID(d.ID), "attempts", d.Attempts)
-	case d.State == Failed:
+	case d.State == records.DeliveryFailed:
 		s.Log.Error("not told: the receiver refuses it; check the settings of the channel", "channel", d.Channel, "id", MessageID(d.ID), "error", f.Why)
 	case f != nil:
 		s.Log.Warn("not told yet; it is tried again", "channel", d.Channel, "id", MessageID(d.ID), "attempts", d.Attempts, "next", d.NextAt, "error", f.Why)
 	}
 }
 
-func (s *Service) message(ctx context.Context, d Delivery) (Message, error) {
+func (s *Service) message(ctx context.Context, d records.NoticeDelivery) (Message, error) {
 	if d.Notice == nil {
 		return s.Site.DigestMessage(d.Body)
 	}
@@ -227,21 +228,10 @@ func (s *Service) message(ctx context.Context, d Delivery) (Message, error) {
 	return s.Site.NoticeMessage(*d.Notice, p)
 }
 
-// Health is how a channel stands.
-type Health struct {
-	Channel      string
-	LastSent     time.Time // zero: nothing yet
-	FailingSince time.Time // the first failure since something was last sent; zero: works
-	Trouble      string    // of the last attempt that failed, while it is failing
-	Waiting      int       // to be told still, quiet hours included
-	Oldest       time.Time // when the oldest that waits, and not for quiet hours, was made; zero: none does
-	Failed       int       // given up in the last seven days
-}
-
 // failedFor is for how long what was given up is counted.
 const failedFor = 7 * 24 * time.Hour
 
 // Health is how each channel stands, for the feed page and the metrics.
-func (s *Service) Health(ctx context.Context) ([]Health, error) {
-	return s.Store.Channels(ctx, s.Clock().Add(-failedFor))
+func (s *Service) Health(ctx context.Context) ([]records.ChannelHealth, error) {
+	return s.Store.ChannelStates(ctx, s.Clock().Add(-failedFor))
 }

@@ -20,14 +20,15 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 // memory is a store for tests. It stops the program where a test says so.
 type memory struct {
 	mu         sync.Mutex
 	channels   []string
-	notices    []Notice
-	deliveries map[[2]string]Delivery
+	notices    []records.Notice
+	deliveries map[[2]string]records.NoticeDelivery
 	stopIn     int // 2n: the program is killed before its nth call; 2n+1: after it; 0: not
 }
 
@@ -62,11 +63,11 @@ const dead = -1
 // restart is a new program on the store.
 func (m *memory) restart(stopIn int) { m.stopIn = stopIn }
 
-func (m *memory) Configure(_ context.Context, channels []string, _ time.Time) error {
+func (m *memory) SetChannels(_ context.Context, channels []string, _ time.Time) error {
 	return m.call(func() { m.channels = channels })
 }
 
-func (m *memory) Untold(_ context.Context, channel string, _ time.Time, limit int) (out []Notice, err error) {
+func (m *memory) NoticesUntold(_ context.Context, channel string, _ time.Time, limit int) (out []records.Notice, err error) {
 	return out, m.call(func() {
 		for _, n := range m.notices {
 			if _, there := m.deliveries[[2]string{n.ID, channel}]; !there && len(out) < limit {
@@ -76,7 +77,7 @@ func (m *memory) Untold(_ context.Context, channel string, _ time.Time, limit in
 	})
 }
 
-func (m *memory) Add(_ context.Context, list []Delivery, _ []string, _ time.Time) error {
+func (m *memory) AddDeliveries(_ context.Context, list []records.NoticeDelivery, _ []string, _ time.Time) error {
 	return m.call(func() {
 		for _, d := range list {
 			if _, there := m.deliveries[[2]string{d.ID, d.Channel}]; !there {
@@ -86,7 +87,7 @@ func (m *memory) Add(_ context.Context, list []Delivery, _ []string, _ time.Time
 	})
 }
 
-func (m *memory) MissesDigest(_ context.Context, id string, _ time.Time) (out []string, err error) {
+func (m *memory) ChannelsWithout(_ context.Context, id string, _ time.Time) (out []string, err error) {
 	return out, m.call(func() {
 		for _, c := range m.channels {
 			if _, there := m.deliveries[[2]string{id, c}]; !there {
@@ -96,10 +97,10 @@ func (m *memory) MissesDigest(_ context.Context, id string, _ time.Time) (out []
 	})
 }
 
-func (m *memory) Due(_ context.Context, channel string, at time.Time, limit int) (out []Delivery, err error) {
+func (m *memory) DeliveriesDue(_ context.Context, channel string, at time.Time, limit int) (out []records.NoticeDelivery, err error) {
 	return out, m.call(func() {
 		for _, d := range m.deliveries {
-			if d.Channel != channel || d.NextAt.After(at) || d.State != Waiting && d.State != Held {
+			if d.Channel != channel || d.NextAt.After(at) || d.State != records.DeliveryWaiting && d.State != records.DeliveryHeld {
 				continue
 			}
 			for n := range m.notices {
@@ -110,14 +111,14 @@ func (m *memory) Due(_ context.Context, channel string, at time.Time, limit int)
 			}
 			out = append(out, d)
 		}
-		slices.SortFunc(out, func(a, b Delivery) int {
+		slices.SortFunc(out, func(a, b records.NoticeDelivery) int {
 			return cmp.Or(a.NextAt.Compare(b.NextAt), strings.Compare(a.ID, b.ID))
 		})
 		out = out[:min(limit, len(out))]
 	})
 }
 
-func (m *memory) Claim(_ context.Context, d Delivery, until time.Time) (mine bool, err error) {
+func (m *memory) ClaimDelivery(_ context.Context, d records.NoticeDelivery, until time.Time) (mine bool, err error) {
 	return mine, m.call(func() {
 		row := m.deliveries[[2]string{d.ID, d.Channel}]
 		if mine = row.Attempts == d.Attempts; mine {
@@ -127,11 +128,13 @@ func (m *memory) Claim(_ context.Context, d Delivery, until time.Time) (mine boo
 	})
 }
 
-func (m *memory) Finish(_ context.Context, d Delivery, _ time.Time) error {
+func (m *memory) FinishDelivery(_ context.Context, d records.NoticeDelivery, _ time.Time) error {
 	return m.call(func() { m.deliveries[[2]string{d.ID, d.Channel}] = d })
 }
 
-func (m *memory) Channels(context.Context, time.Time) ([]Health, error) { return nil, nil }
+func (m *memory) ChannelStates(context.Context, time.Time) ([]records.ChannelHealth, error) {
+	return nil, nil
+}
 
 // board is the site's data of a test: everybody has a name.
 type board struct {
@@ -220,7 +223,7 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		z := zone(t, rapid.SampledFrom([]string{"Europe/Zurich", "America/New_York", "America/Santiago"}).Draw(t, "zone"))
 		now := time.Date(2026, rapid.SampledFrom([]time.Month{3, 4, 9, 10, 11}).Draw(t, "month"), rapid.IntRange(1, 28).Draw(t, "day"), 3, 0, 0, 0, time.UTC)
-		store, b, r := &memory{deliveries: map[[2]string]Delivery{}}, &board{}, newReceiver()
+		store, b, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, &board{}, newReceiver()
 		luck := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "luck"), 1)) // rapid draws in one goroutine alone
 		bad := rapid.IntRange(0, 9).Draw(t, "bad answers of ten")
 		r.answers = func() int {
@@ -258,7 +261,7 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 				n := len(store.notices)
 				e := episodes.Event{EpisodeID: fmt.Sprintf("e%d", n), N: 1, At: now, What: episodes.Opened, Unit: "4W", StayID: "S1",
 					Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}}}
-				store.notices = append(store.notices, Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Rule: e.Rule, Figures: e.Figures, Owed: true})
+				store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Rule: e.Rule, Figures: e.Figures, Owed: true})
 			case 1:
 				if len(store.notices) > 0 {
 					n := rapid.IntRange(0, len(store.notices)-1).Draw(t, "which")
@@ -279,15 +282,15 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 		for _, n := range store.notices {
 			d := store.deliveries[[2]string{n.ID, "webhook"}]
 			switch id := MessageID(n.ID); {
-			case d.State == Sent && r.taken[id] > 0:
-			case d.State == Failed && d.Attempts >= finalTries:
-			case d.State == Dropped && slices.Contains(ended, n.ID):
+			case d.State == records.DeliverySent && r.taken[id] > 0:
+			case d.State == records.DeliveryFailed && d.Attempts >= finalTries:
+			case d.State == records.DeliveryDropped && slices.Contains(ended, n.ID):
 			default:
 				t.Errorf("%s of %s is %s after %d attempts, taken %d times", id, n.Event.At, d.State, d.Attempts, r.taken[id])
 			}
 		}
 		for d := range dates {
-			if row, made := store.deliveries[[2]string{DigestID(d), "webhook"}]; !made || row.State != Failed && r.taken[DigestID(d)] == 0 {
+			if row, made := store.deliveries[[2]string{DigestID(d), "webhook"}]; !made || row.State != records.DeliveryFailed && r.taken[DigestID(d)] == 0 {
 				t.Errorf("the digest of %s: made %v, %s, taken %d times", d, made, row.State, r.taken[DigestID(d)])
 			}
 		}
@@ -297,12 +300,12 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 // Without failures and kills each message comes exactly once.
 func TestWithoutTroubleEachMessageComesOnce(t *testing.T) {
 	now := moment(t, "2026-03-28T12:00:00Z")
-	store, r := &memory{deliveries: map[[2]string]Delivery{}}, newReceiver()
+	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
 	r.answers = func() int { return 200 }
 	for n := range 500 { // more than one batch
 		at := now.Add(time.Duration(n) * time.Second)
 		e := episodes.Event{At: at, Kind: episodes.FallWithoutSet, Unit: "4W", StayID: "S1", Rule: alerts.TPrecaution}
-		store.notices = append(store.notices, Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Rule: e.Rule, Owed: true})
+		store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Rule: e.Rule, Owed: true})
 	}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, zone(t, "Europe/Zurich"))
 	if err := s.Start(t.Context()); err != nil {
@@ -327,10 +330,10 @@ func TestWithoutTroubleEachMessageComesOnce(t *testing.T) {
 // A channel that does not answer is asked once a run, not once for each notice.
 func TestADeadChannelIsKnockedAtOnceARun(t *testing.T) {
 	now := moment(t, "2026-03-28T12:00:00Z")
-	store, r := &memory{deliveries: map[[2]string]Delivery{}}, newReceiver()
+	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
 	r.answers = func() int { return 503 }
 	for n := range 20 {
-		store.notices = append(store.notices, Notice{ID: fmt.Sprintf("e%d.1", n), Event: episodes.Event{At: now, Kind: episodes.TellProvider}, Owed: true})
+		store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: episodes.Event{At: now, Kind: episodes.TellProvider}, Owed: true})
 	}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
 	for run := 1; run <= 3; run++ {
@@ -350,17 +353,17 @@ func TestADeadChannelIsKnockedAtOnceARun(t *testing.T) {
 // A notice that cannot be put into words is tried again and keeps no other back.
 func TestOneThatCannotBeReadKeepsNoOtherBack(t *testing.T) {
 	now := moment(t, "2026-03-28T12:00:00Z")
-	store, r := &memory{deliveries: map[[2]string]Delivery{}}, newReceiver()
+	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
 	r.answers = func() int { return 200 }
 	for n, stay := range []string{"unreadable", "S1", "S2"} {
 		e := episodes.Event{At: now, Kind: episodes.TellProvider, StayID: stay}
-		store.notices = append(store.notices, Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Owed: true})
+		store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Owed: true})
 	}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
 	if err := s.Run(t.Context()); err == nil {
 		t.Error("nobody hears of it")
 	}
-	if len(r.taken) != 2 || store.deliveries[[2]string{"e0.1", "webhook"}].State != Waiting {
+	if len(r.taken) != 2 || store.deliveries[[2]string{"e0.1", "webhook"}].State != records.DeliveryWaiting {
 		t.Errorf("taken %v, then %v", r.taken, store.deliveries)
 	}
 }
@@ -369,21 +372,21 @@ func TestOneThatCannotBeReadKeepsNoOtherBack(t *testing.T) {
 // channel; it is made again when its lease is over.
 func TestStoppingAmidAnAttempt(t *testing.T) {
 	now := moment(t, "2026-03-28T12:00:00Z")
-	store, r := &memory{deliveries: map[[2]string]Delivery{}}, newReceiver()
+	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
 	ctx, cancel := context.WithCancel(t.Context())
 	r.answers = func() int { cancel(); return 0 }
-	store.notices = []Notice{{ID: "e.1", Event: episodes.Event{At: now, Kind: episodes.TellProvider}, Owed: true}}
+	store.notices = []records.Notice{{ID: "e.1", Event: episodes.Event{At: now, Kind: episodes.TellProvider}, Owed: true}}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
 	if err := s.Run(ctx); err != nil {
 		t.Fatal(err)
 	}
 	d := store.deliveries[[2]string{"e.1", "webhook"}]
-	if d.State != Waiting || d.Trouble != "" || !d.NextAt.Equal(now.Add(lease)) {
+	if d.State != records.DeliveryWaiting || d.Trouble != "" || !d.NextAt.Equal(now.Add(lease)) {
 		t.Errorf("after it was stopped: %+v", d)
 	}
 	r.answers = func() int { return 200 }
 	now = now.Add(lease)
-	if err := s.Run(t.Context()); err != nil || store.deliveries[[2]string{"e.1", "webhook"}].State != Sent {
+	if err := s.Run(t.Context()); err != nil || store.deliveries[[2]string{"e.1", "webhook"}].State != records.DeliverySent {
 		t.Errorf("after the restart: %+v %v", store.deliveries, err)
 	}
 }

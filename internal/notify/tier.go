@@ -3,6 +3,7 @@ package notify
 import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 // TierOf is how pressing a notice is: the tier of the rule that opened its
@@ -23,3 +24,5 @@ func TierOf(kind episodes.Kind, rule string) string {
 	}
 	return alerts.Today // T-PRECAUTION, T-REVIEW
 }
+
+func tierOf(n records.Notice) string { return TierOf(n.Event.Kind, n.Rule) }

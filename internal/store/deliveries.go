@@ -7,16 +7,8 @@ import (
 
 	"gorm.io/gorm"
 	"gorm.io/gorm/clause"
-)
 
-// The states of deliveries that the store asks by; the others are the caller's
-// own words, and ends like sent and failed.
-const (
-	DeliveryWaiting = "waiting"
-	DeliveryHeld    = "held"
-	DeliverySent    = "sent"
-	DeliveryFailed  = "failed"
-	DeliveryDropped = "dropped"
+	"plumbline/internal/records"
 )
 
 // toTell are the deliveries that are to be tried still. It stands as text, so
@@ -27,38 +19,6 @@ const toTell = "state IN ('waiting', 'held')"
 // which all had their deliveries: a notice may be committed after a later one,
 // and the clocks of several machines differ.
 const noticeOverlap = 24 * time.Hour
-
-// ToldNotice is a notice with what its words are made of.
-type ToldNotice struct {
-	Notice
-	Event   []byte // the body of its event
-	Episode []byte // the body of its episode as it stands
-	Owed    bool   // the episode is not done
-}
-
-// Delivery is the telling of one notice or digest by one channel.
-type Delivery struct {
-	ID       string // of the notice or digest
-	Channel  string
-	State    string
-	Attempts int
-	MadeAt   time.Time
-	NextAt   time.Time
-	Trouble  string // of the last attempt, "" where that went well
-	Body     []byte // of a digest; empty of a notice
-	Notice   *ToldNotice
-}
-
-// ChannelState is how a channel stands.
-type ChannelState struct {
-	Channel      string
-	LastSent     time.Time // zero: nothing yet
-	FailingSince time.Time // zero: it works
-	Trouble      string
-	Waiting      int
-	Oldest       time.Time // when the oldest that is waiting and not held was made; zero: none
-	Failed       int
-}
 
 // SetChannels names the channels that there are. A new one begins at the moment;
 // of one that is gone, what is to be told still is dropped, and if it comes back
@@ -85,7 +45,7 @@ func (s *Store) SetChannels(ctx context.Context, channels []string, at time.Time
 				return err
 			}
 			err := tx.Model(&deliveryRow{}).Where("channel = ? AND "+toTell, c).
-				Updates(map[string]any{"state": DeliveryDropped, "done_at": micros(at), "trouble": "the channel was turned off"}).Error
+				Updates(map[string]any{"state": string(records.DeliveryDropped), "done_at": micros(at), "trouble": "the channel was turned off"}).Error
 			if err != nil {
 				return err
 			}
@@ -101,8 +61,8 @@ func (s *Store) SetChannels(ctx context.Context, channels []string, at time.Time
 // NoticesUntold are the notices without a delivery by a channel, the oldest
 // first: of those since it was set up, and not from long before the moment up to
 // which all are known to have theirs.
-func (s *Store) NoticesUntold(ctx context.Context, channel string, at time.Time, limit int) ([]ToldNotice, error) {
-	var out []ToldNotice
+func (s *Store) NoticesUntold(ctx context.Context, channel string, at time.Time, limit int) ([]records.Notice, error) {
+	var out []records.Notice
 	err := s.snapshot(ctx, func(tx *gorm.DB) error {
 		var set []channelRow
 		if err := tx.Find(&set, "channel = ?", channel).Error; err != nil || len(set) == 0 {
@@ -114,8 +74,8 @@ func (s *Store) NoticesUntold(ctx context.Context, channel string, at time.Time,
 		err := tx.Raw(toldNotices+` WHERE n.at >= ? AND NOT EXISTS
 			(SELECT 1 FROM deliveries d WHERE d.notice_id = n.id AND d.channel = ?) ORDER BY n.at, n.id LIMIT ?`,
 			from, channel, limit).Scan(&rows).Error
-		for _, r := range rows {
-			out = append(out, r.told())
+		if err == nil {
+			out, err = s.noticesOf(rows)
 		}
 		return err
 	})
@@ -128,9 +88,19 @@ func (s *Store) NoticesUntold(ctx context.Context, channel string, at time.Time,
 const toldNotices = `SELECT n.*, v.body AS event, e.body AS episode, e.state AS state FROM notices n
 	JOIN episode_events v ON v.episode_id = n.episode_id AND v.n = n.n JOIN episodes e ON e.id = n.episode_id`
 
+// Notices are what was to be told from a moment on, the oldest first, at most so many.
+func (s *Store) Notices(ctx context.Context, from time.Time, limit int) ([]records.Notice, error) {
+	var rows []toldRow
+	err := s.reading(ctx).Raw(toldNotices+" WHERE n.at >= ? ORDER BY n.at, n.id LIMIT ?", micros(from), limit).Scan(&rows).Error
+	if err != nil {
+		return nil, fmt.Errorf("reading notices: %w", err)
+	}
+	return s.noticesOf(rows)
+}
+
 // AddDeliveries writes deliveries; one that is there already stays as it is.
 // seen are channels of which at the moment every notice has its delivery by this.
-func (s *Store) AddDeliveries(ctx context.Context, list []Delivery, seen []string, at time.Time) error {
+func (s *Store) AddDeliveries(ctx context.Context, list []records.NoticeDelivery, seen []string, at time.Time) error {
 	behind, err := s.channelsBehind(ctx, seen, at)
 	if err != nil || len(list) == 0 && len(behind) == 0 {
 		return err
@@ -178,27 +148,17 @@ func (s *Store) ChannelsWithout(ctx context.Context, id string, by time.Time) ([
 
 // DeliveriesDue are the deliveries of a channel that are to be tried by a moment,
 // the longest due first.
-func (s *Store) DeliveriesDue(ctx context.Context, channel string, at time.Time, limit int) ([]Delivery, error) {
-	var out []Delivery
+func (s *Store) DeliveriesDue(ctx context.Context, channel string, at time.Time, limit int) ([]records.NoticeDelivery, error) {
+	var out []records.NoticeDelivery
 	err := s.snapshot(ctx, func(tx *gorm.DB) error {
 		var rows []deliveryRow
 		err := tx.Order("next_at, notice_id").Limit(limit).Find(&rows, "channel = ? AND next_at <= ? AND "+toTell, channel, micros(at)).Error
 		if err != nil {
 			return err
 		}
-		ids := make([]string, len(rows))
-		for n, r := range rows {
-			ids[n] = r.NoticeID
-		}
-		told := map[string]ToldNotice{}
-		for part := range parts(distinct(ids), 500) {
-			var notices []toldRow
-			if err := tx.Raw(toldNotices+" WHERE n.id IN ?", part).Scan(&notices).Error; err != nil {
-				return err
-			}
-			for _, n := range notices {
-				told[n.Row.ID] = n.told()
-			}
+		told, err := s.noticesTold(tx, rows)
+		if err != nil {
+			return err
 		}
 		for _, r := range rows {
 			d := r.delivery()
@@ -215,9 +175,32 @@ func (s *Store) DeliveriesDue(ctx context.Context, channel string, at time.Time,
 	return out, nil
 }
 
+// noticesTold are the notices of deliveries, by their ids.
+func (s *Store) noticesTold(tx *gorm.DB, rows []deliveryRow) (map[string]records.Notice, error) {
+	ids := make([]string, len(rows))
+	for n, r := range rows {
+		ids[n] = r.NoticeID
+	}
+	out := map[string]records.Notice{}
+	for part := range parts(distinct(ids), 500) {
+		var told []toldRow
+		if err := tx.Raw(toldNotices+" WHERE n.id IN ?", part).Scan(&told).Error; err != nil {
+			return nil, err
+		}
+		notices, err := s.noticesOf(told)
+		if err != nil {
+			return nil, err
+		}
+		for _, n := range notices {
+			out[n.ID] = n
+		}
+	}
+	return out, nil
+}
+
 // ClaimDelivery counts an attempt, and until a moment keeps others from making
 // one. It is false where somebody else was quicker.
-func (s *Store) ClaimDelivery(ctx context.Context, d Delivery, until time.Time) (bool, error) {
+func (s *Store) ClaimDelivery(ctx context.Context, d records.NoticeDelivery, until time.Time) (bool, error) {
 	done := s.write.WithContext(ctx).Model(&deliveryRow{}).
 		Where("notice_id = ? AND channel = ? AND attempts = ? AND "+toTell, d.ID, d.Channel, d.Attempts).
 		Updates(map[string]any{"attempts": d.Attempts + 1, "next_at": micros(until)})
@@ -230,20 +213,20 @@ func (s *Store) ClaimDelivery(ctx context.Context, d Delivery, until time.Time) 
 // FinishDelivery writes what has become of a delivery, and how its channel stands
 // with it. An attempt that somebody else has counted since is left alone, unless
 // the message was sent: that stays so.
-func (s *Store) FinishDelivery(ctx context.Context, d Delivery, at time.Time) error {
+func (s *Store) FinishDelivery(ctx context.Context, d records.NoticeDelivery, at time.Time) error {
 	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		row := deliveryRowOf(d, at)
 		done := tx.Model(&deliveryRow{}).
-			Where("notice_id = ? AND channel = ? AND (attempts = ? OR ?) AND "+toTell, d.ID, d.Channel, d.Attempts, d.State == DeliverySent).
+			Where("notice_id = ? AND channel = ? AND (attempts = ? OR ?) AND "+toTell, d.ID, d.Channel, d.Attempts, d.State == records.DeliverySent).
 			Updates(map[string]any{"state": row.State, "next_at": row.NextAt, "done_at": row.DoneAt, "trouble": row.Trouble})
 		if done.Error != nil {
 			return done.Error
 		}
 		channel := tx.Model(&channelRow{}).Where("channel = ?", d.Channel)
 		switch {
-		case d.State == DeliverySent:
+		case d.State == records.DeliverySent:
 			return channel.Updates(map[string]any{"last_sent_at": micros(at), "failing_since": nil, "trouble": ""}).Error
-		case d.Trouble != "" && (d.State == DeliveryWaiting || d.State == DeliveryFailed):
+		case d.Trouble != "" && (d.State == records.DeliveryWaiting || d.State == records.DeliveryFailed):
 			return channel.Updates(map[string]any{"failing_since": gorm.Expr("COALESCE(failing_since, ?)", micros(at)), "trouble": d.Trouble}).Error
 		}
 		return nil
@@ -255,7 +238,7 @@ func (s *Store) FinishDelivery(ctx context.Context, d Delivery, at time.Time) er
 }
 
 // ChannelStates is how each channel stands; failures count from a moment on.
-func (s *Store) ChannelStates(ctx context.Context, failedSince time.Time) ([]ChannelState, error) {
+func (s *Store) ChannelStates(ctx context.Context, failedSince time.Time) ([]records.ChannelHealth, error) {
 	var rows []struct {
 		Row     channelRow `gorm:"embedded"`
 		Waiting int
@@ -271,10 +254,10 @@ func (s *Store) ChannelStates(ctx context.Context, failedSince time.Time) ([]Cha
 	if err != nil {
 		return nil, fmt.Errorf("reading how the channels stand: %w", err)
 	}
-	out := make([]ChannelState, len(rows))
+	out := make([]records.ChannelHealth, len(rows))
 	for n, r := range rows {
 		c := r.Row
-		out[n] = ChannelState{
+		out[n] = records.ChannelHealth{
 			Channel: c.Channel, LastSent: fromOptional(c.LastSentAt), FailingSince: fromOptional(c.FailingSince), Trouble: c.Trouble,
 			Waiting: r.Waiting, Oldest: fromOptional(r.Oldest), Failed: r.Failed,
 		}
@@ -297,20 +280,20 @@ type deliveryRow struct {
 func (deliveryRow) TableName() string { return "deliveries" }
 
 // deliveryRowOf is a delivery as it is stored; at is when it came to its end, if it has.
-func deliveryRowOf(d Delivery, at time.Time) deliveryRow {
+func deliveryRowOf(d records.NoticeDelivery, at time.Time) deliveryRow {
 	r := deliveryRow{
-		NoticeID: d.ID, Channel: d.Channel, State: d.State, Attempts: d.Attempts,
+		NoticeID: d.ID, Channel: d.Channel, State: string(d.State), Attempts: d.Attempts,
 		MadeAt: micros(d.MadeAt), NextAt: micros(d.NextAt), Trouble: d.Trouble, Body: string(d.Body),
 	}
-	if d.State != DeliveryWaiting && d.State != DeliveryHeld {
+	if d.State != records.DeliveryWaiting && d.State != records.DeliveryHeld {
 		r.DoneAt = optional(at)
 	}
 	return r
 }
 
-func (r deliveryRow) delivery() Delivery {
-	return Delivery{
-		ID: r.NoticeID, Channel: r.Channel, State: r.State, Attempts: r.Attempts,
+func (r deliveryRow) delivery() records.NoticeDelivery {
+	return records.NoticeDelivery{
+		ID: r.NoticeID, Channel: r.Channel, State: records.DeliveryState(r.State), Attempts: r.Attempts,
 		MadeAt: fromMicros(r.MadeAt), NextAt: fromMicros(r.NextAt), Trouble: r.Trouble, Body: []byte(r.Body),
 	}
 }
@@ -334,10 +317,31 @@ type toldRow struct {
 	State   string
 }
 
-func (r toldRow) told() ToldNotice {
-	n := r.Row
-	return ToldNotice{
-		Notice: Notice{ID: n.ID, EpisodeID: n.EpisodeID, N: n.N, Kind: n.Kind, StayID: n.StayID, Unit: n.Unit, At: fromMicros(n.At)},
-		Event:  []byte(r.Event), Episode: []byte(r.Episode), Owed: r.State != EpisodeDone,
+// noticeOf reads a notice. The words of an event that has none of its own are those of
+// its episode: a patient who was moved is owed the same.
+func (s *Store) noticeOf(r toldRow) (records.Notice, error) {
+	n := records.Notice{ID: r.Row.ID, Owed: r.State != string(records.EpisodeDone)}
+	var err error
+	if n.Event, err = s.eventOf(r.Row.EpisodeID, r.Event); err != nil {
+		return n, err
 	}
+	n.Rule, n.Figures = n.Event.Rule, n.Event.Figures
+	if n.Rule != "" {
+		return n, nil
+	}
+	e, err := s.episodeOf(episodeRow{ID: r.Row.EpisodeID, Body: r.Episode})
+	n.Rule, n.Figures = e.Rule, e.Figures
+	return n, err
+}
+
+func (s *Store) noticesOf(rows []toldRow) ([]records.Notice, error) {
+	var out []records.Notice
+	for _, r := range rows {
+		n, err := s.noticeOf(r)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, n)
+	}
+	return out, nil
 }

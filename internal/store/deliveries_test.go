@@ -7,6 +7,10 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"plumbline/internal/records"
 )
 
 // tellOf opens an episode on the unit h hours after noon and returns its notice's id.
@@ -14,7 +18,7 @@ func tellOf(t *testing.T, s *Store, id string, h float64) string {
 	t.Helper()
 	c := changed(id, "4W", "open", 1)
 	c.Episode.ChangedAt, c.Event.At = hours(h), hours(h)
-	stepScope(t, s, EpisodeScope{Name: "unit " + id, Unit: "none", IDs: []string{id}}, h, c)
+	stepScope(t, s, records.EpisodeScope{Name: "unit " + id, Unit: "none", IDs: []string{id}}, h, c)
 	return id + ".1"
 }
 
@@ -27,11 +31,11 @@ func untold(t *testing.T, s *Store, channel string, h float64) string {
 	return strings.Join(out, " ")
 }
 
-func waitingFor(id, channel string, h float64) Delivery {
-	return Delivery{ID: id, Channel: channel, State: DeliveryWaiting, MadeAt: hours(h), NextAt: hours(h)}
+func waitingFor(id, channel string, h float64) records.NoticeDelivery {
+	return records.NoticeDelivery{ID: id, Channel: channel, State: records.DeliveryWaiting, MadeAt: hours(h), NextAt: hours(h)}
 }
 
-func due(t *testing.T, s *Store, channel string, h float64) []Delivery {
+func due(t *testing.T, s *Store, channel string, h float64) []records.NoticeDelivery {
 	t.Helper()
 	return get(s.DeliveriesDue(t.Context(), channel, hours(h), 100))(t)
 }
@@ -48,10 +52,10 @@ func TestANoticeIsUntoldUntilItHasADeliveryByTheChannel(t *testing.T) {
 			t.Errorf("untold: %q, want what came since the channel was set up, not %s", got, before)
 		}
 		n := get(s.NoticesUntold(t.Context(), "webhook", hours(2), 1))(t)
-		if len(n) != 1 || string(n[0].Event) != string(episode("b", "4W", "open", 1).Body) || len(n[0].Episode) == 0 || !n[0].Owed {
+		if len(n) != 1 || !cmp.Equal(n[0].Event, changed("b", "4W", "open", 1).Event) || n[0].Rule != "R-TEST" || !n[0].Owed {
 			t.Errorf("the first is %+v, want it with event and episode", n)
 		}
-		add := []Delivery{waitingFor(first, "webhook", 2)}
+		add := []records.NoticeDelivery{waitingFor(first, "webhook", 2)}
 		must(t, s.AddDeliveries(t.Context(), add, nil, hours(2)))
 		if w, m := untold(t, s, "webhook", 2), untold(t, s, "e-mail", 2); w != second || m != "b.1 c.1" {
 			t.Errorf("untold by webhook %q, by e-mail %q", w, m)
@@ -60,7 +64,7 @@ func TestANoticeIsUntoldUntilItHasADeliveryByTheChannel(t *testing.T) {
 		add[0].State = "skipped"
 		must(t, s.AddDeliveries(t.Context(), append(add, waitingFor(second, "webhook", 2)), []string{"webhook"}, hours(2)))
 		list := due(t, s, "webhook", 2)
-		if len(list) != 2 || list[0].State != DeliveryWaiting || list[0].Notice == nil || list[0].Notice.ID != first {
+		if len(list) != 2 || list[0].State != records.DeliveryWaiting || list[0].Notice == nil || list[0].Notice.ID != first {
 			t.Errorf("due: %+v", list)
 		}
 		// Committed late, within the overlap, and told all the same.
@@ -81,7 +85,7 @@ func TestAChannelThatIsGoneTellsNothingAndBeginsAnew(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		must(t, s.SetChannels(t.Context(), []string{"webhook"}, hours(0)))
 		first := tellOf(t, s, "a", 1)
-		must(t, s.AddDeliveries(t.Context(), []Delivery{waitingFor(first, "webhook", 1)}, nil, hours(1)))
+		must(t, s.AddDeliveries(t.Context(), []records.NoticeDelivery{waitingFor(first, "webhook", 1)}, nil, hours(1)))
 		must(t, s.SetChannels(t.Context(), nil, hours(2)))
 		tellOf(t, s, "b", 3)
 		must(t, s.SetChannels(t.Context(), []string{"webhook"}, hours(4)))
@@ -101,7 +105,7 @@ func TestAnAttemptIsOnesOwn(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		must(t, s.SetChannels(t.Context(), []string{"webhook"}, hours(0)))
 		id := tellOf(t, s, "a", 1)
-		must(t, s.AddDeliveries(t.Context(), []Delivery{waitingFor(id, "webhook", 1)}, nil, hours(1)))
+		must(t, s.AddDeliveries(t.Context(), []records.NoticeDelivery{waitingFor(id, "webhook", 1)}, nil, hours(1)))
 		for round := range 3 {
 			h := float64(2 + round)
 			list := due(t, s, "webhook", h)
@@ -134,19 +138,19 @@ func TestAnAttemptIsOnesOwn(t *testing.T) {
 func TestWhatBecameOfADelivery(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		must(t, s.SetChannels(t.Context(), []string{"webhook"}, hours(0)))
-		var list []Delivery
+		var list []records.NoticeDelivery
 		for n, id := range []string{"a", "b", "c"} {
 			list = append(list, waitingFor(tellOf(t, s, id, float64(n+1)), "webhook", float64(n+1)))
 		}
 		must(t, s.AddDeliveries(t.Context(), list, nil, hours(4)))
-		claim := func(d Delivery) Delivery {
+		claim := func(d records.NoticeDelivery) records.NoticeDelivery {
 			if !get(s.ClaimDelivery(t.Context(), d, hours(5)))(t) {
 				t.Fatalf("%s is not ours", d.ID)
 			}
 			d.Attempts++
 			return d
 		}
-		state := func() ChannelState {
+		state := func() records.ChannelHealth {
 			all := get(s.ChannelStates(t.Context(), hours(0)))(t)
 			if len(all) != 1 {
 				t.Fatalf("channels: %+v", all)
@@ -167,12 +171,12 @@ func TestWhatBecameOfADelivery(t *testing.T) {
 			t.Errorf("while it fails: %+v", got)
 		}
 		held := list[1]
-		held.State, held.NextAt = DeliveryHeld, hours(8)
+		held.State, held.NextAt = records.DeliveryHeld, hours(8)
 		must(t, s.FinishDelivery(t.Context(), held, hours(4.5)))
 
 		stale := a
 		a = claim(a)
-		a.State, a.Trouble = DeliverySent, ""
+		a.State, a.Trouble = records.DeliverySent, ""
 		must(t, s.FinishDelivery(t.Context(), a, hours(5)))
 		must(t, s.FinishDelivery(t.Context(), stale, hours(5))) // of an attempt before: too late
 		if got := state(); !got.LastSent.Equal(hours(5)) || got.Waiting != 2 || !got.Oldest.Equal(hours(3)) {
@@ -185,7 +189,7 @@ func TestWhatBecameOfADelivery(t *testing.T) {
 		}
 
 		c := claim(list[2])
-		c.State, c.Trouble = DeliveryFailed, "answered 404"
+		c.State, c.Trouble = records.DeliveryFailed, "answered 404"
 		must(t, s.FinishDelivery(t.Context(), c, hours(6)))
 		if got := state(); got.Failed != 1 || got.Waiting != 1 || !got.Oldest.IsZero() || !got.FailingSince.Equal(hours(5)) && !got.FailingSince.Equal(hours(6)) {
 			t.Errorf("after one was given up: %+v", got)
@@ -209,10 +213,10 @@ func TestADigestIsMadeOnceForEachChannel(t *testing.T) {
 		var all sync.WaitGroup
 		for n := range 4 {
 			all.Go(func() {
-				d := Delivery{ID: "digest-1", State: DeliveryWaiting, MadeAt: hours(1), NextAt: hours(1), Body: fmt.Appendf(nil, `{"by":%d}`, n)}
+				d := records.NoticeDelivery{ID: "digest-1", State: records.DeliveryWaiting, MadeAt: hours(1), NextAt: hours(1), Body: fmt.Appendf(nil, `{"by":%d}`, n)}
 				w, m := d, d
 				w.Channel, m.Channel = "webhook", "e-mail"
-				if err := s.AddDeliveries(t.Context(), []Delivery{m, w}, nil, hours(1)); err != nil {
+				if err := s.AddDeliveries(t.Context(), []records.NoticeDelivery{m, w}, nil, hours(1)); err != nil {
 					t.Error(err)
 				}
 			})

@@ -2,81 +2,30 @@ package store
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"gorm.io/gorm"
 	"gorm.io/gorm/clause"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
-
-// EpisodeDone is the state in which nothing is owed any more; the other states
-// are the caller's own words.
-const EpisodeDone = "done"
 
 // isOwed is an episode that is not done. It stands as text, so that SQLite sees
 // that the partial index serves.
-const isOwed = "state <> '" + EpisodeDone + "'"
-
-// Episode is an episode as it stands. The store knows of it what it is asked by;
-// the rest is in Body.
-type Episode struct {
-	ID        string
-	Kind      string
-	StayID    string // empty for a feed
-	Unit      string // likewise
-	State     string
-	OpenedAt  time.Time
-	ChangedAt time.Time
-	Events    int // how many there are; the last one's number
-	Body      []byte
-}
-
-// EpisodeEvent is one event of an episode's history, which is never changed.
-type EpisodeEvent struct {
-	EpisodeID string
-	N         int
-	At        time.Time
-	Unit      string
-	What      string
-	Who       string
-	Body      []byte
-	Tells     bool // write a notice of it; not read back
-}
-
-// EpisodeChange is an event, and the episode as it stands after it.
-type EpisodeChange struct {
-	Episode Episode
-	Event   EpisodeEvent
-}
-
-// Notice says that people are to be told of an event. Its ID is the same however
-// often it is sent.
-type Notice struct {
-	ID        string
-	EpisodeID string
-	N         int
-	Kind      string
-	StayID    string
-	Unit      string
-	At        time.Time
-}
-
-// EpisodeScope is what one step looks at: a unit or the feeds.
-type EpisodeScope struct {
-	Name string // of the step: two steps of one name take turns
-	Unit string // whose episodes that are not done are looked at; empty for the feeds
-	IDs  []string
-}
+const isOwed = "state <> '" + string(records.EpisodeDone) + "'"
 
 // StepEpisodes runs one step of a scope in one transaction: the unit's episodes
 // that are not done and those of the ids are read, step says what happens, and
 // events, episodes and notices are written together. Steps of one scope take
 // turns, and a step of an earlier moment than the last one does nothing: it
 // would speak of what is no longer known. stepped is false then.
-func (s *Store) StepEpisodes(ctx context.Context, scope EpisodeScope, at time.Time, step func([]Episode) ([]EpisodeChange, error)) (stepped bool, err error) {
+func (s *Store) StepEpisodes(ctx context.Context, scope records.EpisodeScope, at time.Time, step func([]records.Episode) []records.EpisodeChange) (stepped bool, err error) {
 	err = s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		if stepped, err = s.beginStep(tx, scope.Name, at); err != nil || !stepped {
 			return err
@@ -85,11 +34,7 @@ func (s *Store) StepEpisodes(ctx context.Context, scope EpisodeScope, at time.Ti
 		if err != nil {
 			return err
 		}
-		changes, err := step(have)
-		if err != nil {
-			return err
-		}
-		for _, c := range changes {
+		for _, c := range step(have) {
 			if err := writeChange(tx, c); err != nil {
 				return err
 			}
@@ -126,7 +71,7 @@ func (s *Store) locking(tx *gorm.DB) *gorm.DB {
 	return tx
 }
 
-func (s *Store) episodesToStep(tx *gorm.DB, scope EpisodeScope) ([]Episode, error) {
+func (s *Store) episodesToStep(tx *gorm.DB, scope records.EpisodeScope) ([]records.Episode, error) {
 	ids := distinct(scope.IDs)
 	if len(ids) == 0 {
 		ids = []string{""} // no episode has it
@@ -137,16 +82,20 @@ func (s *Store) episodesToStep(tx *gorm.DB, scope EpisodeScope) ([]Episode, erro
 	if err != nil {
 		return nil, err
 	}
-	return episodesOf(rows), nil
+	return s.episodesOf(rows)
 }
 
 // writeChange writes one event with what follows from it. An episode that
 // another unit's step has opened in the meantime is left as it is: the next step
 // sees it.
-func writeChange(tx *gorm.DB, c EpisodeChange) error {
-	row := episodeRow{
-		ID: c.Episode.ID, Kind: c.Episode.Kind, StayID: c.Episode.StayID, Unit: c.Episode.Unit, State: c.Episode.State,
-		OpenedAt: micros(c.Episode.OpenedAt), ChangedAt: micros(c.Episode.ChangedAt), Events: c.Episode.Events, Body: string(c.Episode.Body),
+func writeChange(tx *gorm.DB, c records.EpisodeChange) error {
+	row, err := episodeRowOf(c.Episode)
+	if err != nil {
+		return err
+	}
+	said, err := json.Marshal(c.Event)
+	if err != nil {
+		return err
 	}
 	var done *gorm.DB
 	if c.Event.N == 1 {
@@ -163,7 +112,8 @@ func writeChange(tx *gorm.DB, c EpisodeChange) error {
 		return clinical.Errorf(clinical.Conflict, "somebody else was quicker; look again, and try again where it is still needed")
 	}
 	event := eventRow{
-		EpisodeID: row.ID, N: c.Event.N, At: micros(c.Event.At), Unit: c.Event.Unit, What: c.Event.What, Who: c.Event.Who, Body: string(c.Event.Body),
+		EpisodeID: row.ID, N: c.Event.N, At: micros(c.Event.At), Unit: c.Event.Unit, What: string(c.Event.What), Who: c.Event.Who,
+		Body: string(said),
 	}
 	if err := tx.Create(&event).Error; err != nil || !c.Event.Tells {
 		return err
@@ -176,14 +126,18 @@ func writeChange(tx *gorm.DB, c EpisodeChange) error {
 
 // ChangeEpisode changes one episode in one transaction. The error is
 // clinical.NotFound where there is none of the id, else that of change.
-func (s *Store) ChangeEpisode(ctx context.Context, id string, change func(Episode) (EpisodeChange, error)) (Episode, error) {
-	var after Episode
+func (s *Store) ChangeEpisode(ctx context.Context, id string, change func(records.Episode) (records.EpisodeChange, error)) (records.Episode, error) {
+	var after records.Episode
 	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		var row episodeRow
 		if err := s.locking(tx).Take(&row, "id = ?", id).Error; err != nil {
 			return notFoundEpisode(err)
 		}
-		c, err := change(row.episode())
+		before, err := s.episodeOf(row)
+		if err != nil {
+			return err
+		}
+		c, err := change(before)
 		if err != nil {
 			return err
 		}
@@ -201,31 +155,31 @@ func notFoundEpisode(err error) error {
 }
 
 // EpisodeByID is one episode; the error is clinical.NotFound where there is none.
-func (s *Store) EpisodeByID(ctx context.Context, id string) (Episode, error) {
+func (s *Store) EpisodeByID(ctx context.Context, id string) (records.Episode, error) {
 	var row episodeRow
 	if err := s.reading(ctx).Take(&row, "id = ?", id).Error; err != nil {
-		return Episode{}, notFoundEpisode(err)
+		return records.Episode{}, notFoundEpisode(err)
 	}
-	return row.episode(), nil
+	return s.episodeOf(row)
 }
 
 // EpisodesOwed are the episodes of a unit, or with an empty one of the feeds,
 // that are not done, the oldest first.
-func (s *Store) EpisodesOwed(ctx context.Context, unit string) ([]Episode, error) {
+func (s *Store) EpisodesOwed(ctx context.Context, unit string) ([]records.Episode, error) {
 	return s.episodesWhere(ctx, "unit = ? AND "+isOwed, unit)
 }
 
 // EpisodesOfStay are all episodes of a stay, the oldest first.
-func (s *Store) EpisodesOfStay(ctx context.Context, stayID string) ([]Episode, error) {
+func (s *Store) EpisodesOfStay(ctx context.Context, stayID string) ([]records.Episode, error) {
 	return s.episodesWhere(ctx, "stay_id = ?", stayID)
 }
 
-func (s *Store) episodesWhere(ctx context.Context, where string, values ...any) ([]Episode, error) {
+func (s *Store) episodesWhere(ctx context.Context, where string, values ...any) ([]records.Episode, error) {
 	var rows []episodeRow
 	if err := s.reading(ctx).Order("opened_at, id").Find(&rows, append([]any{where}, values...)...).Error; err != nil {
 		return nil, fmt.Errorf("reading episodes: %w", err)
 	}
-	return episodesOf(rows), nil
+	return s.episodesOf(rows)
 }
 
 // EpisodeUnits are the units that have episodes which are not done, in byte
@@ -235,19 +189,19 @@ func (s *Store) EpisodeUnits(ctx context.Context) ([]string, error) {
 }
 
 // EventsOfEpisodes are the events of episodes, each history in its order.
-func (s *Store) EventsOfEpisodes(ctx context.Context, ids []string) (map[string][]EpisodeEvent, error) {
-	all := make(map[string][]EpisodeEvent, len(ids))
-	err := s.snapshot(ctx, func(tx *gorm.DB) error { return eventsOf(tx, ids, all) })
+func (s *Store) EventsOfEpisodes(ctx context.Context, ids []string) (map[string][]records.EpisodeEvent, error) {
+	all := make(map[string][]records.EpisodeEvent, len(ids))
+	err := s.snapshot(ctx, func(tx *gorm.DB) error { return s.eventsOf(tx, ids, all) })
 	if err != nil {
 		return nil, fmt.Errorf("reading the events of episodes: %w", err)
 	}
 	return all, nil
 }
 
-// EventsOfUnit are the whole histories of the episodes of which anything happened
+// EventsOfUnit are the whole histories, in no order of their own, of the episodes of which anything happened
 // on the unit from one moment until before another, or that were owed there then.
-func (s *Store) EventsOfUnit(ctx context.Context, unit string, from, to time.Time) (map[string][]EpisodeEvent, error) {
-	all := map[string][]EpisodeEvent{}
+func (s *Store) EventsOfUnit(ctx context.Context, unit string, from, to time.Time) ([][]records.EpisodeEvent, error) {
+	all := map[string][]records.EpisodeEvent{}
 	err := s.snapshot(ctx, func(tx *gorm.DB) error {
 		var ids []string
 		err := tx.Raw(`SELECT DISTINCT episode_id FROM episode_events WHERE unit = ? AND at >= ? AND at < ?
@@ -257,40 +211,29 @@ func (s *Store) EventsOfUnit(ctx context.Context, unit string, from, to time.Tim
 		if err != nil {
 			return err
 		}
-		return eventsOf(tx, ids, all)
+		return s.eventsOf(tx, ids, all)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("reading the events of the unit's episodes: %w", err)
 	}
-	return all, nil
+	return slices.Collect(maps.Values(all)), nil
 }
 
-func eventsOf(tx *gorm.DB, ids []string, all map[string][]EpisodeEvent) error {
+func (s *Store) eventsOf(tx *gorm.DB, ids []string, all map[string][]records.EpisodeEvent) error {
 	for part := range parts(distinct(ids), 500) {
 		var rows []eventRow
 		if err := tx.Order("episode_id, n").Find(&rows, "episode_id IN ?", part).Error; err != nil {
 			return err
 		}
 		for _, r := range rows {
-			all[r.EpisodeID] = append(all[r.EpisodeID], EpisodeEvent{
-				EpisodeID: r.EpisodeID, N: r.N, At: fromMicros(r.At), Unit: r.Unit, What: r.What, Who: r.Who, Body: []byte(r.Body),
-			})
+			v, err := s.eventOf(r.EpisodeID, r.Body)
+			if err != nil {
+				return err
+			}
+			all[r.EpisodeID] = append(all[r.EpisodeID], v)
 		}
 	}
 	return nil
-}
-
-// Notices are what was to be told from a moment on, the oldest first, at most so many.
-func (s *Store) Notices(ctx context.Context, from time.Time, limit int) ([]Notice, error) {
-	var rows []noticeRow
-	if err := s.reading(ctx).Order("at, id").Limit(limit).Find(&rows, "at >= ?", micros(from)).Error; err != nil {
-		return nil, fmt.Errorf("reading notices: %w", err)
-	}
-	out := make([]Notice, len(rows))
-	for n, r := range rows {
-		out[n] = Notice{ID: r.ID, EpisodeID: r.EpisodeID, N: r.N, Kind: r.Kind, StayID: r.StayID, Unit: r.Unit, At: fromMicros(r.At)}
-	}
-	return out, nil
 }
 
 type episodeRow struct {
@@ -307,19 +250,39 @@ type episodeRow struct {
 
 func (episodeRow) TableName() string { return "episodes" }
 
-func (r episodeRow) episode() Episode {
-	return Episode{
-		ID: r.ID, Kind: r.Kind, StayID: r.StayID, Unit: r.Unit, State: r.State,
-		OpenedAt: fromMicros(r.OpenedAt), ChangedAt: fromMicros(r.ChangedAt), Events: r.Events, Body: []byte(r.Body),
-	}
+func episodeRowOf(e records.Episode) (episodeRow, error) {
+	body, err := json.Marshal(e)
+	return episodeRow{
+		ID: e.ID, Kind: string(e.Kind), StayID: e.StayID, Unit: e.Unit, State: string(e.State),
+		OpenedAt: micros(e.OpenedAt), ChangedAt: micros(e.ChangedAt), Events: e.Events, Body: string(body),
+	}, err
 }
 
-func episodesOf(rows []episodeRow) []Episode {
-	out := make([]Episode, len(rows))
-	for n, r := range rows {
-		out[n] = r.episode()
+func (s *Store) episodeOf(r episodeRow) (records.Episode, error) {
+	e, err := records.ReadEpisode([]byte(r.Body), s.EpisodeRules)
+	if err != nil {
+		err = clinical.Errorf(clinical.Internal, "the episode %s cannot be read; was it written by a newer program? %v", r.ID, err)
 	}
-	return out
+	return e, err
+}
+
+func (s *Store) eventOf(id, body string) (records.EpisodeEvent, error) {
+	v, err := records.ReadEpisodeEvent([]byte(body), s.EpisodeRules)
+	if err != nil {
+		err = clinical.Errorf(clinical.Internal, "an event of the episode %s cannot be read; was it written by a newer program? %v", id, err)
+	}
+	return v, err
+}
+
+func (s *Store) episodesOf(rows []episodeRow) ([]records.Episode, error) {
+	out := make([]records.Episode, len(rows))
+	for n, r := range rows {
+		var err error
+		if out[n], err = s.episodeOf(r); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
 }
 
 type eventRow struct {

@@ -12,35 +12,47 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
+// toldFigures are figures of the rule that the episodes of these tests are of.
+type toldFigures struct {
+	N    int    `json:"n"`
+	Text string `json:"text"`
+}
+
+func (toldFigures) OfRule() {}
+
+var episodeRules = []clinical.Rule{{ID: "R-TEST", Figures: toldFigures{}}}
+
 // episode is one of stay A on a unit after n events, changed n hours after noon.
-func episode(id, unit, state string, n int) Episode {
-	return Episode{
+func episode(id, unit string, state records.EpisodeState, n int) records.Episode {
+	return records.Episode{
 		ID: id, Kind: "recheck_overdue", StayID: "A", Unit: unit, State: state,
-		OpenedAt: hours(1), ChangedAt: hours(float64(n)), Events: n, Body: []byte(fmt.Sprintf(`{"n":%d,"text":"naïve '"}`, n)),
+		OpenedAt: hours(1), ChangedAt: hours(float64(n)), Events: n, Rule: "R-TEST", Figures: toldFigures{n, `naïve '"`},
 	}
 }
 
 // changed is the n-th change of an episode; only the first one tells.
-func changed(id, unit, state string, n int) EpisodeChange {
+func changed(id, unit string, state records.EpisodeState, n int) records.EpisodeChange {
 	e := episode(id, unit, state, n)
-	return EpisodeChange{Episode: e, Event: EpisodeEvent{
-		EpisodeID: id, N: n, At: e.ChangedAt, Unit: unit, What: fmt.Sprint("event ", n), Who: "program", Body: e.Body, Tells: n == 1,
+	return records.EpisodeChange{Episode: e, Event: records.EpisodeEvent{
+		EpisodeID: id, N: n, At: e.ChangedAt, Unit: unit, What: records.EpisodeWhat(fmt.Sprint("event ", n)), Who: "program", Kind: e.Kind,
+		StayID: e.StayID, Rule: e.Rule, Figures: e.Figures, Tells: n == 1,
 	}}
 }
 
-func stepScope(t *testing.T, s *Store, scope EpisodeScope, h float64, changes ...EpisodeChange) (have []Episode, stepped bool) {
+func stepScope(t *testing.T, s *Store, scope records.EpisodeScope, h float64, changes ...records.EpisodeChange) (have []records.Episode, stepped bool) {
 	t.Helper()
-	stepped, err := s.StepEpisodes(t.Context(), scope, hours(h), func(list []Episode) ([]EpisodeChange, error) {
+	stepped, err := s.StepEpisodes(t.Context(), scope, hours(h), func(list []records.Episode) []records.EpisodeChange {
 		have = list
-		return changes, nil
+		return changes
 	})
 	must(t, err)
 	return have, stepped
 }
 
-func ids(list []Episode) string {
+func ids(list []records.Episode) string {
 	var out []string
 	for _, e := range list {
 		out = append(out, e.ID)
@@ -50,14 +62,14 @@ func ids(list []Episode) string {
 
 func TestEpisodesComeBackAsTheyWere(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		unit := EpisodeScope{Name: "unit 4W", Unit: "4W"}
+		unit := records.EpisodeScope{Name: "unit 4W", Unit: "4W"}
 		stepScope(t, s, unit, 1, changed("b", "4W", "open", 1), changed("a", "4W", "open", 1))
-		stepScope(t, s, EpisodeScope{Name: "unit 7E", Unit: "7E"}, 1, changed("c", "7E", "open", 1))
+		stepScope(t, s, records.EpisodeScope{Name: "unit 7E", Unit: "7E"}, 1, changed("c", "7E", "open", 1))
 		have, _ := stepScope(t, s, unit, 2, changed("a", "4W", "done", 2))
 		if got := ids(have); got != "a b" {
 			t.Errorf("the step saw %q, want the unit's episodes in one order", got)
 		}
-		have, _ = stepScope(t, s, EpisodeScope{Name: "unit 4W", Unit: "4W", IDs: []string{"c", "a", "a", "nobody"}}, 3)
+		have, _ = stepScope(t, s, records.EpisodeScope{Name: "unit 4W", Unit: "4W", IDs: []string{"c", "a", "a", "nobody"}}, 3)
 		if got := ids(have); got != "a b c" {
 			t.Errorf("the step saw %q, want what is owed on the unit and the ids", got)
 		}
@@ -66,7 +78,7 @@ func TestEpisodesComeBackAsTheyWere(t *testing.T) {
 		}
 
 		owed := get(s.EpisodesOwed(t.Context(), "4W"))(t)
-		if d := cmp.Diff([]Episode{episode("b", "4W", "open", 1)}, owed, inUTC); d != "" {
+		if d := cmp.Diff([]records.Episode{episode("b", "4W", "open", 1)}, owed, inUTC); d != "" {
 			t.Errorf("owed on the unit (-want +got):\n%s", d)
 		}
 		if got := ids(get(s.EpisodesOfStay(t.Context(), "A"))(t)); got != "a b c" {
@@ -84,12 +96,11 @@ func TestEpisodesComeBackAsTheyWere(t *testing.T) {
 
 		events := get(s.EventsOfEpisodes(t.Context(), []string{"a", "nobody"}))(t)
 		first, second := changed("a", "4W", "open", 1).Event, changed("a", "4W", "done", 2).Event
-		first.Tells = false // not read back
-		if d := cmp.Diff(map[string][]EpisodeEvent{"a": {first, second}}, events, inUTC); d != "" {
+		if d := cmp.Diff(map[string][]records.EpisodeEvent{"a": {first, second}}, events, inUTC); d != "" {
 			t.Errorf("events (-want +got):\n%s", d)
 		}
 		notices := get(s.Notices(t.Context(), hours(0), 10))(t)
-		want := Notice{ID: "a.1", EpisodeID: "a", N: 1, Kind: "recheck_overdue", StayID: "A", Unit: "4W", At: hours(1)}
+		want := records.Notice{ID: "a.1", Event: first, Rule: "R-TEST", Figures: first.Figures}
 		if len(notices) != 3 || !cmp.Equal(want, notices[0], inUTC) {
 			t.Errorf("notices: %+v, want one for each opening, %+v first", notices, want)
 		}
@@ -105,7 +116,7 @@ func TestEpisodesComeBackAsTheyWere(t *testing.T) {
 // The tally of a unit needs what happened there, and what was owed there.
 func TestEventsOfAUnit(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		scope := EpisodeScope{Name: "unit 4W", Unit: "4W"}
+		scope := records.EpisodeScope{Name: "unit 4W", Unit: "4W"}
 		stepScope(t, s, scope, 1, changed("a", "4W", "open", 1), changed("b", "4W", "open", 1), changed("c", "4W", "open", 1))
 		stepScope(t, s, scope, 2, changed("a", "4W", "done", 2), changed("c", "7E", "open", 2))
 		for _, c := range []struct {
@@ -116,10 +127,10 @@ func TestEventsOfAUnit(t *testing.T) {
 		} {
 			all := get(s.EventsOfUnit(t.Context(), "4W", hours(c.from), hours(c.to)))(t)
 			var got []string
-			for id, events := range all {
-				got = append(got, id)
+			for _, events := range all {
+				got = append(got, events[0].EpisodeID)
 				if events[0].N != 1 {
-					t.Errorf("the history of %s begins with event %d", id, events[0].N)
+					t.Errorf("the history of %s begins with event %d", events[0].EpisodeID, events[0].N)
 				}
 			}
 			if got := strings.Join(distinct(got), " "); got != c.want {
@@ -132,7 +143,7 @@ func TestEventsOfAUnit(t *testing.T) {
 // A step that speaks of an earlier moment than the last one does nothing.
 func TestAnEarlierStepIsLate(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		scope := EpisodeScope{Name: "unit 4W", Unit: "4W"}
+		scope := records.EpisodeScope{Name: "unit 4W", Unit: "4W"}
 		for _, c := range []struct {
 			at   float64
 			want bool
@@ -141,8 +152,36 @@ func TestAnEarlierStepIsLate(t *testing.T) {
 				t.Errorf("a step at hour %v: %v, want %v", c.at, stepped, c.want)
 			}
 		}
-		if _, stepped := stepScope(t, s, EpisodeScope{Name: "feeds"}, 1); !stepped {
+		if _, stepped := stepScope(t, s, records.EpisodeScope{Name: "feeds"}, 1); !stepped {
 			t.Error("the steps of one scope hold up another")
+		}
+	})
+}
+
+// unwritable are figures that have no form in JSON.
+type unwritable struct{ C chan int }
+
+func (unwritable) OfRule() {}
+
+// An episode of a rule that the program does not know is an error, and no empty one.
+func TestAnEpisodeOfAnUnknownRuleIsNotRead(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		scope := records.EpisodeScope{Name: "unit 4W", Unit: "4W"}
+		stepScope(t, s, scope, 1, changed("a", "4W", "open", 1))
+		must(t, s.SetChannels(t.Context(), []string{"webhook"}, hours(0)))
+		s.EpisodeRules = nil
+		_, byID := s.EpisodeByID(t.Context(), "a")
+		_, owed := s.EpisodesOwed(t.Context(), "4W")
+		_, events := s.EventsOfEpisodes(t.Context(), []string{"a"})
+		_, untold := s.NoticesUntold(t.Context(), "webhook", hours(2), 10)
+		_, step := s.StepEpisodes(t.Context(), scope, hours(2), func([]records.Episode) []records.EpisodeChange {
+			t.Error("the step is made")
+			return nil
+		})
+		for name, err := range map[string]error{"by id": byID, "owed": owed, "events": events, "untold": untold, "step": step} {
+			if err == nil || !strings.Contains(err.Error(), "was it written by a newer program?") {
+				t.Errorf("%s: %v", name, err)
+			}
 		}
 	})
 }
@@ -150,14 +189,17 @@ func TestAnEarlierStepIsLate(t *testing.T) {
 // A step is written whole or not at all.
 func TestAStepThatFailsLeavesNothing(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		broken := errors.New("broken")
-		scope := EpisodeScope{Name: "unit 4W", Unit: "4W"}
-		_, err := s.StepEpisodes(t.Context(), scope, hours(5), func([]Episode) ([]EpisodeChange, error) { return nil, broken })
-		if !errors.Is(err, broken) {
-			t.Errorf("got %v", err)
+		scope := records.EpisodeScope{Name: "unit 4W", Unit: "4W"}
+		broken := changed("b", "4W", "open", 1)
+		broken.Event.Figures = unwritable{}
+		_, err := s.StepEpisodes(t.Context(), scope, hours(5), func([]records.Episode) []records.EpisodeChange {
+			return []records.EpisodeChange{changed("a", "4W", "open", 1), broken}
+		})
+		if err == nil {
+			t.Error("figures that cannot be written are no error")
 		}
-		_, err = s.StepEpisodes(t.Context(), scope, hours(5), func([]Episode) ([]EpisodeChange, error) {
-			return []EpisodeChange{changed("a", "4W", "open", 1), changed("b", "4W", "taken", 7)}, nil // there is no b
+		_, err = s.StepEpisodes(t.Context(), scope, hours(5), func([]records.Episode) []records.EpisodeChange {
+			return []records.EpisodeChange{changed("a", "4W", "open", 1), changed("b", "4W", "taken", 7)} // there is no b
 		})
 		if clinical.CodeOf(err) != clinical.Conflict {
 			t.Errorf("a change of what is not there: %v", err)
@@ -172,7 +214,7 @@ func TestAStepThatFailsLeavesNothing(t *testing.T) {
 
 func TestEventsAreNeverChanged(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		stepScope(t, s, EpisodeScope{Name: "unit 4W", Unit: "4W"}, 1, changed("a", "4W", "open", 1))
+		stepScope(t, s, records.EpisodeScope{Name: "unit 4W", Unit: "4W"}, 1, changed("a", "4W", "open", 1))
 		statements := []string{"UPDATE episode_events SET who = 'mb'", "DELETE FROM episode_events"}
 		if s.engine == Postgres {
 			statements = append(statements, "TRUNCATE episode_events")
@@ -191,8 +233,8 @@ func TestEventsAreNeverChanged(t *testing.T) {
 
 func TestChangingOneEpisode(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		stepScope(t, s, EpisodeScope{Name: "unit 4W", Unit: "4W"}, 1, changed("a", "4W", "open", 1))
-		after, err := s.ChangeEpisode(t.Context(), "a", func(e Episode) (EpisodeChange, error) {
+		stepScope(t, s, records.EpisodeScope{Name: "unit 4W", Unit: "4W"}, 1, changed("a", "4W", "open", 1))
+		after, err := s.ChangeEpisode(t.Context(), "a", func(e records.Episode) (records.EpisodeChange, error) {
 			if d := cmp.Diff(episode("a", "4W", "open", 1), e, inUTC); d != "" {
 				t.Errorf("what is changed (-want +got):\n%s", d)
 			}
@@ -203,11 +245,11 @@ func TestChangingOneEpisode(t *testing.T) {
 			t.Errorf("returned and stored differ:\n%s", d)
 		}
 		refused := clinical.Errorf(clinical.Conflict, "taken already")
-		_, err = s.ChangeEpisode(t.Context(), "a", func(Episode) (EpisodeChange, error) { return EpisodeChange{}, refused })
+		_, err = s.ChangeEpisode(t.Context(), "a", func(records.Episode) (records.EpisodeChange, error) { return records.EpisodeChange{}, refused })
 		if !errors.Is(err, refused) || count(t, s, "episode_events") != 2 {
 			t.Errorf("a refused change: %v", err)
 		}
-		_, err = s.ChangeEpisode(t.Context(), "nobody", func(Episode) (EpisodeChange, error) { return EpisodeChange{}, nil })
+		_, err = s.ChangeEpisode(t.Context(), "nobody", func(records.Episode) (records.EpisodeChange, error) { return records.EpisodeChange{}, nil })
 		if clinical.CodeOf(err) != clinical.NotFound {
 			t.Errorf("a change of nothing: %v", err)
 		}
@@ -232,8 +274,8 @@ func TestStepsTogether(t *testing.T) {
 						for n := range many { // half of the ids are wanted by both units
 							want = append(want, fmt.Sprintf("e%02d", n), fmt.Sprintf("%s-%02d", unit, n))
 						}
-						_, err := s.StepEpisodes(t.Context(), EpisodeScope{Name: "unit " + unit, Unit: unit, IDs: want}, at, func(have []Episode) ([]EpisodeChange, error) {
-							return openMissing(want, have, unit), nil
+						_, err := s.StepEpisodes(t.Context(), records.EpisodeScope{Name: "unit " + unit, Unit: unit, IDs: want}, at, func(have []records.Episode) []records.EpisodeChange {
+							return openMissing(want, have, unit)
 						})
 						if err != nil {
 							t.Errorf("step: %v", err)
@@ -243,7 +285,7 @@ func TestStepsTogether(t *testing.T) {
 			}
 			wg.Go(func() {
 				for n := range rounds {
-					_, err := s.ChangeEpisode(t.Context(), fmt.Sprintf("e%02d", n%3), func(e Episode) (EpisodeChange, error) {
+					_, err := s.ChangeEpisode(t.Context(), fmt.Sprintf("e%02d", n%3), func(e records.Episode) (records.EpisodeChange, error) {
 						return changed(e.ID, e.Unit, "open", e.Events+1), nil
 					})
 					switch clinical.CodeOf(err) {
@@ -274,7 +316,7 @@ func TestStepsTogether(t *testing.T) {
 }
 
 // openMissing opens what is wanted and not there.
-func openMissing(want []string, have []Episode, unit string) (out []EpisodeChange) {
+func openMissing(want []string, have []records.Episode, unit string) (out []records.EpisodeChange) {
 	known := map[string]bool{}
 	for _, e := range have {
 		known[e.ID] = true

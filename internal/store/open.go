@@ -28,6 +28,11 @@ type Store struct {
 	write  *gorm.DB // one connection on SQLite, where only one may write
 	read   *gorm.DB // the same pool as write on PostgreSQL
 	log    *slog.Logger
+
+	// EpisodeRules are the rules whose figures episodes keep (episodes.KeptRules); set
+	// before any is read. What a figure is stands in the table of the rules alone, of
+	// which the store knows nothing.
+	EpisodeRules []clinical.Rule
 }
 
 // Open opens a postgres:// or postgresql:// URL, or a file path for the embedded

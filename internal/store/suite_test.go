@@ -46,6 +46,7 @@ func openTarget(tb testing.TB, target string) *Store {
 	tb.Helper()
 	s, err := Open(tb.Context(), target, nil)
 	must(tb, err)
+	s.EpisodeRules = episodeRules
 	tb.Cleanup(func() {
 		if err := s.Close(); err != nil {
 			tb.Errorf("close the store: %v", err)

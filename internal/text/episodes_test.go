@@ -9,6 +9,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 var episodeTime = time.Date(2026, 11, 20, 8, 5, 0, 0, time.UTC)
@@ -49,7 +50,7 @@ func TestEveryRuleOfAnEpisodeHasASentence(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		kept, err := episodes.ReadFigures(tc.rule, body)
+		kept, err := records.ReadFigures(episodes.KeptRules, tc.rule, body)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -8,6 +8,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 // testdata/stored.jsonl was written by the program as it was before its figures had types
@@ -29,7 +30,7 @@ func TestWhatWasKeptBeforeFiguresHadTypesSaysTheSame(t *testing.T) {
 		if err := json.Unmarshal(lines.Bytes(), &kept); err != nil {
 			t.Fatal(err)
 		}
-		figures, err := episodes.ReadFigures(kept.Rule, kept.Figures)
+		figures, err := records.ReadFigures(episodes.KeptRules, kept.Rule, kept.Figures)
 		if err != nil {
 			t.Fatal(err)
 		}

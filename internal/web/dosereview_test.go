@@ -228,11 +228,11 @@ func (l leaving) Add(ctx context.Context, r dosereview.Review, after int64) (dos
 // heeding is a store of episodes that stops when the request does, as a database does.
 type heeding struct{ care.Store }
 
-func (h heeding) OfStay(ctx context.Context, stay string) ([]episodes.Episode, error) {
+func (h heeding) EpisodesOfStay(ctx context.Context, stay string) ([]episodes.Episode, error) {
 	if ctx.Err() != nil {
 		return nil, ctx.Err()
 	}
-	return h.Store.OfStay(ctx, stay)
+	return h.Store.EpisodesOfStay(ctx, stay)
 }
 
 // Who presses twice, or leaves, cuts the first request off: what was owed ends with the

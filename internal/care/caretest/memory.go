@@ -12,6 +12,7 @@ import (
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 // Memory is a care.Store. Each step and change is done at once, alone.
@@ -47,8 +48,8 @@ func (m *Memory) where(holds func(episodes.Episode) bool) []episodes.Episode {
 	return out
 }
 
-// Step implements care.Store.
-func (m *Memory) Step(_ context.Context, s care.Scope, _ time.Time, step func([]episodes.Episode) []episodes.Transition) (bool, error) {
+// StepEpisodes implements care.Store.
+func (m *Memory) StepEpisodes(_ context.Context, s records.EpisodeScope, _ time.Time, step func([]episodes.Episode) []episodes.Transition) (bool, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for _, t := range step(m.where(func(e episodes.Episode) bool {
@@ -59,8 +60,8 @@ func (m *Memory) Step(_ context.Context, s care.Scope, _ time.Time, step func([]
 	return true, nil
 }
 
-// Change implements care.Store.
-func (m *Memory) Change(_ context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error) {
+// ChangeEpisode implements care.Store.
+func (m *Memory) ChangeEpisode(_ context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	e, err := m.byID(id)
@@ -74,8 +75,8 @@ func (m *Memory) Change(_ context.Context, id string, change func(episodes.Episo
 	return t.Episode, err
 }
 
-// ByID implements care.Store.
-func (m *Memory) ByID(_ context.Context, id string) (episodes.Episode, error) {
+// EpisodeByID implements care.Store.
+func (m *Memory) EpisodeByID(_ context.Context, id string) (episodes.Episode, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.byID(id)
@@ -89,22 +90,22 @@ func (m *Memory) byID(id string) (episodes.Episode, error) {
 	return e, nil
 }
 
-// Owed implements care.Store.
-func (m *Memory) Owed(_ context.Context, unit string) ([]episodes.Episode, error) {
+// EpisodesOwed implements care.Store.
+func (m *Memory) EpisodesOwed(_ context.Context, unit string) ([]episodes.Episode, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.where(func(e episodes.Episode) bool { return e.Unit == unit && e.Active() }), nil
 }
 
-// OfStay implements care.Store.
-func (m *Memory) OfStay(_ context.Context, stay string) ([]episodes.Episode, error) {
+// EpisodesOfStay implements care.Store.
+func (m *Memory) EpisodesOfStay(_ context.Context, stay string) ([]episodes.Episode, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.where(func(e episodes.Episode) bool { return e.StayID == stay }), nil
 }
 
-// Events implements care.Store.
-func (m *Memory) Events(_ context.Context, ids []string) (map[string][]episodes.Event, error) {
+// EventsOfEpisodes implements care.Store.
+func (m *Memory) EventsOfEpisodes(_ context.Context, ids []string) (map[string][]episodes.Event, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	out := map[string][]episodes.Event{}
@@ -132,8 +133,8 @@ func (m *Memory) EventsOfUnit(_ context.Context, unit string, from, to time.Time
 	return out, nil
 }
 
-// UnitsOwing implements care.Store.
-func (m *Memory) UnitsOwing(context.Context) ([]string, error) {
+// EpisodeUnits implements care.Store.
+func (m *Memory) EpisodeUnits(context.Context) ([]string, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	var out []string

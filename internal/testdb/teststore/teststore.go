@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"plumbline/internal/demo"
+	"plumbline/internal/episodes"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/records"
@@ -79,6 +80,7 @@ func open(ctx context.Context, target string) (*store.Store, error) {
 	if err != nil {
 		return nil, err
 	}
+	st.EpisodeRules = episodes.KeptRules
 	if err := errors.Join(st.Unflushed(ctx), st.Migrate(ctx)); err != nil {
 		return nil, errors.Join(err, st.Close())
 	}
