@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"net/http"
 	"net/netip"
+	"sync"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -82,9 +83,19 @@ func New(d Deps) *Frame {
 	if d.Zone == nil {
 		d.Zone = time.UTC
 	}
-	assets := loadAssets()
-	return &Frame{Deps: d, assets: assets, Pages: parsePages(assets.path), Metrics: newMetrics(d.Version)}
+	e := embedded()
+	return &Frame{Deps: d, assets: e.assets, Pages: e.pages, Metrics: newMetrics(d.Version)}
 }
+
+// embedded reads what the program carries, once: tests make many frames.
+var embedded = sync.OnceValue(func() (e struct {
+	assets *assets
+	pages  *Pages
+}) {
+	e.assets = loadAssets()
+	e.pages = parsePages(e.assets.path)
+	return e
+})
 
 // Handler serves a table of routes, and the static files.
 func (s *Frame) Handler(routes []Route) *gin.Engine {
