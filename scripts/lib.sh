@@ -17,7 +17,7 @@ find_pg_bin() {
 
 # find_chromium prints the browser that internal/browsertest will start.
 find_chromium() {
-	command -v chromium || command -v chromium-browser || command -v google-chrome
+	command -v chromium-headless-shell || command -v chromium || command -v chromium-browser || command -v google-chrome
 }
 
 # has_fonts: without a font the pictures of pages show empty boxes.
