@@ -6,6 +6,7 @@ import (
 	"context"
 	"io"
 	"slices"
+	"sync"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -21,7 +22,9 @@ type Memory struct {
 
 	kept map[string]records.Digest
 
-	// What has been looked at of All, which tests append to and at times cut.
+	// What has been looked at of All, which tests append to and at times cut. Several may
+	// ask at once.
+	mu     sync.Mutex
 	looked int
 	last   clinical.Version         // of those
 	byFact map[fact][]int           // places in All
@@ -131,6 +134,8 @@ func (m *Memory) stays(holds func(clinical.Version) bool) []string {
 
 // Versions implements assess.Store.
 func (m *Memory) Versions(_ context.Context, stayIDs []string) (map[string][]clinical.Version, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	m.look()
 	out := map[string][]clinical.Version{}
 	for _, stay := range stayIDs {
