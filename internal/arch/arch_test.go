@@ -40,8 +40,8 @@ var outside = map[string][]string{
 var homes = map[string]string{
 	"gorm.io":                        "internal/store",
 	"github.com/libtnb/sqlite":       "internal/store",
-	"github.com/gin-gonic":           "internal/web",
-	"github.com/gin-contrib":         "internal/web",
+	"github.com/gin-gonic":           "internal/web/frame",
+	"github.com/gin-contrib":         "internal/web/frame",
 	"github.com/chromedp":            "internal/browsertest",
 	"github.com/wneessen/go-mail":    "internal/notify",
 	"github.com/coreos/go-oidc":      "internal/idp",

@@ -88,7 +88,7 @@ func (b *builder) pressures() Panel {
 	var sysLine, diaLine, lyingSys, lyingDia, upright, uprightDia []point
 	var values []float64
 	for _, s := range b.digest.Sets {
-		u := text.Decisive(s)
+		u := s.Decisive()
 		row := []string{b.Time(s.StartedAt), "not charted", "not charted", "–", text.Findings[s.Finding], text.Grades[s.Quality]}
 		if s.Baseline != nil {
 			row[1] = text.Pressure(s.Baseline.Systolic, s.Baseline.Diastolic)

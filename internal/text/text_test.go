@@ -229,16 +229,7 @@ func TestWhatASetSaysInALine(t *testing.T) {
 			t.Errorf("%q does not say %q", got, want)
 		}
 	}
-	if d := Decisive(s); d == nil || *d.Systolic != 108 {
-		t.Errorf("the reading that a line names: %+v", d)
-	}
 	s.Upright = s.Upright[:1]
-	if d := Decisive(s); d == nil || *d.Systolic != 90 {
-		t.Errorf("where none compares: %+v", d)
-	}
-	if d := Decisive(trends.Set{}); d != nil {
-		t.Errorf("of no readings: %+v", d)
-	}
 	if got := SetLine(trends.Set{Finding: trends.Inconclusive, Quality: trends.Unusable}); got == "" || strings.Contains(got, "<nil>") {
 		t.Errorf("a bare set: %q", got)
 	}

@@ -113,9 +113,6 @@ func Pressure(systolic, diastolic *float64) string {
 	return one(systolic) + "/" + one(diastolic)
 }
 
-// Decisive is the upright reading that a line about a set names.
-func Decisive(s trends.Set) *trends.Upright { return s.Decisive() }
-
 // SetLine writes a set in a line: pressures, drops, finding and quality.
 func SetLine(s trends.Set) string { return saySetLine(Catalogue{}, s) }
 

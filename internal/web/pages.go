@@ -3,8 +3,6 @@ package web
 import (
 	"net/http"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/auth"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
@@ -30,25 +28,25 @@ type rulesView struct {
 	Hash   string
 }
 
-func (s *service) rulesPage(c *gin.Context) {
+func (s *service) rulesPage(c *frame.Request) (frame.Page, error) {
 	p := s.PolicyOf(c)
-	s.Show(c, http.StatusOK, "rules", rulesView{s.Layout(c, text.Say("rules.heading")).At("/rules"), text.Explain(p.Policy), text.Terms(), p.Hash})
+	return frame.Show(http.StatusOK, "rules", rulesView{s.Layout(c, text.Say("rules.heading")).At("/rules"), text.Explain(p.Policy), text.Terms(), p.Hash})
 }
 
 // home leads to the first unit that the account may see, an administrator without
 // patients to the accounts, or says what to do where there is nothing to see.
-func (s *service) home(c *gin.Context) {
+func (s *service) home(c *frame.Request) (frame.Page, error) {
 	a := frame.AccountOf(c)
 	units, err := s.UnitsFor(c.Request.Context(), a)
 	switch {
 	case err != nil:
-		s.Fail(c, err)
+		return nil, err
 	case len(units) > 0:
-		c.Redirect(http.StatusSeeOther, frame.UnitURL(units[0]))
+		return frame.SeeOther(frame.UnitURL(units[0]))
 	case a.May(auth.ManageAccounts) && !a.May(auth.ViewList):
-		c.Redirect(http.StatusSeeOther, "/accounts")
+		return frame.SeeOther("/accounts")
 	default:
-		s.Show(c, http.StatusOK, "empty", emptyView{s.Layout(c, text.Say("empty.heading")), parts.UnitsOf(a), a.May(auth.ViewFeeds)})
+		return frame.Show(http.StatusOK, "empty", emptyView{s.Layout(c, text.Say("empty.heading")), parts.UnitsOf(a), a.May(auth.ViewFeeds)})
 	}
 }
 

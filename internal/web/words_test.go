@@ -318,7 +318,7 @@ func TestNoHandlerSaysWordsOfItsOwn(t *testing.T) {
 					switch called.Sel.Name {
 					case "Say", "Get":
 						return false
-					case "Tell", "Layout", "Bare":
+					case "Tell", "Told", "Layout", "Bare":
 						told++
 						for _, a := range n.Args {
 							ast.Inspect(a, look(true))

@@ -5,8 +5,6 @@ import (
 	"net/http"
 	"strconv"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
@@ -28,44 +26,43 @@ type accountView struct {
 	FromService  bool // there is no password to change
 }
 
-func (s *service) showAccount(c *gin.Context, status int, v accountView) {
+func (s *service) showAccount(c *frame.Request, status int, v accountView) (frame.Page, error) {
 	a := frame.AccountOf(c)
 	v.Layout, v.Name, v.OneTime, v.Min, v.Max = s.Layout(c, text.Say("account.heading")).At("/account"), a.Name, a.OneTime, auth.MinPassword, auth.MaxPassword
 	v.Roles, v.Units, v.FromService = parts.RolesOf(a), parts.UnitsOf(a), a.FromService()
-	s.Show(c, status, "account", v)
+	return frame.Show(status, "account", v)
 }
 
-func (s *service) accountPage(c *gin.Context) {
-	s.showAccount(c, http.StatusOK, accountView{Changed: c.Query("changed") != ""})
+func (s *service) accountPage(c *frame.Request) (frame.Page, error) {
+	return s.showAccount(c, http.StatusOK, accountView{Changed: c.Query("changed") != ""})
 }
 
-func (s *service) changePassword(c *gin.Context) {
-	form, ok := s.Form(c)
-	if !ok {
-		return
+func (s *service) changePassword(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
 	}
 	fresh, again := form.Get("new"), form.Get("again")
 	if fresh != again {
-		s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: text.Say("account.differ")})
-		return
+		return s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: text.Say("account.differ")})
 	}
 	token, err := s.Accounts.ChangePassword(c.Request.Context(), frame.AccountOf(c), frame.CookieOf(c, frame.SessionCookie), form.Get("current"), fresh)
 	var wait *auth.WaitError
 	switch {
 	case errors.As(err, &wait):
 		c.Header("Retry-After", strconv.Itoa(wait.Seconds()))
-		s.showAccount(c, http.StatusTooManyRequests, accountView{Error: frame.Sentence(err), OfCurrent: true})
+		return s.showAccount(c, http.StatusTooManyRequests, accountView{Error: frame.Sentence(err), OfCurrent: true})
 	case errors.Is(err, auth.ErrCurrent):
-		s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: frame.Sentence(err), OfCurrent: true})
+		return s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: frame.Sentence(err), OfCurrent: true})
 	case clinical.CodeOf(err) == clinical.Invalid:
-		s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: frame.Sentence(err)})
+		return s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: frame.Sentence(err)})
 	case err != nil:
-		s.Fail(c, err)
+		return nil, err
 	default:
-		if !s.MustNote(c, audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: "own password"}) {
-			return
+		if err := s.Noted(c, audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: "own password"}); err != nil {
+			return nil, err
 		}
 		frame.SetCookie(c, frame.SessionCookie, token, 0)
-		c.Redirect(http.StatusSeeOther, "/account?changed=1")
+		return frame.SeeOther("/account?changed=1")
 	}
 }

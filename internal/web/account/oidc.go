@@ -6,8 +6,6 @@ import (
 	"net/http"
 	"net/url"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/idp"
@@ -53,54 +51,47 @@ func (s *service) serviceView(v *serviceView, next string) *serviceView {
 
 // beginAtService sends the browser to the sign-in service. A link on another site
 // leads to the sign-in page first: nobody is signed in who did not ask for it here.
-func (s *service) beginAtService(c *gin.Context) {
+func (s *service) beginAtService(c *frame.Request) (frame.Page, error) {
 	if s.SignInService == nil {
-		s.NotFound(c)
-		return
+		return frame.NotFound()
 	}
 	next := frame.LocalPath(c.Query("next"))
 	if len(next) > maxNext {
 		next = "/"
 	}
 	if c.GetHeader("Sec-Fetch-Site") == "cross-site" {
-		c.Redirect(http.StatusSeeOther, "/sign-in?"+url.Values{"next": {next}}.Encode())
-		return
+		return frame.SeeOther("/sign-in?" + url.Values{"next": {next}}.Encode())
 	}
 	if _, err := s.Resolve(c, true); err == nil { // as on the sign-in page
-		c.Redirect(http.StatusSeeOther, next)
-		return
+		return frame.SeeOther(next)
 	}
 	address, flow, err := s.SignInService.Begin(next, c.Query("again") != "")
 	if err != nil {
-		s.refuseArrival(c, err)
-		return
+		return s.refuseArrival(c, err)
 	}
 	plain, err := json.Marshal(flow)
 	if err == nil {
 		var sealed string
 		if sealed, err = s.Accounts.Seal(c.Request.Context(), flowCookie, plain); err == nil {
 			frame.SetCookie(c, flowCookie, sealed, int(idp.FlowLife.Seconds()))
-			c.Redirect(http.StatusSeeOther, address)
-			return
+			return frame.SeeOther(address)
 		}
 	}
-	s.Fail(c, err)
+	return nil, err
 }
 
 // backFromService receives the browser from the sign-in service, and signs in who it
 // says it is.
-func (s *service) backFromService(c *gin.Context) {
+func (s *service) backFromService(c *frame.Request) (frame.Page, error) {
 	if s.SignInService == nil {
-		s.NotFound(c)
-		return
+		return frame.NotFound()
 	}
 	ctx := c.Request.Context()
 	flow := s.flowOf(c)
 	frame.SetCookie(c, flowCookie, "", -1)
 	who, err := s.SignInService.Finish(ctx, flow, c.Request.URL.Query())
 	if err != nil {
-		s.refuseArrival(c, err)
-		return
+		return s.refuseArrival(c, err)
 	}
 	got, err := s.Accounts.Arrive(ctx, auth.Arrival{
 		Identity: who.Identity, Name: who.Name, Grants: who.Grants, Token: frame.CookieOf(c, frame.SessionCookie),
@@ -108,24 +99,26 @@ func (s *service) backFromService(c *gin.Context) {
 	switch {
 	case auth.IsRefusal(err):
 		s.Metrics.SignIns.WithLabelValues("wrong").Inc()
-		if s.MustNote(c, audit.Entry{Did: audit.SignIn, Outcome: frame.Refused, Who: got.Account.Name, Note: whyNot(who, err)}) {
-			s.Tell(c, http.StatusForbidden, text.Say("service.refused"), frame.Sentence(err))
+		e := audit.Entry{Did: audit.SignIn, Outcome: frame.Refused, Who: got.Account.Name, Note: whyNot(who, err)}
+		if err := s.Noted(c, e); err != nil {
+			return nil, err
 		}
+		return frame.Tell(http.StatusForbidden, text.Say("service.refused"), frame.Sentence(err))
 	case err != nil:
-		s.Fail(c, err)
+		return nil, err
 	default:
 		s.Metrics.SignIns.WithLabelValues("right").Inc()
-		if !s.MustNote(c, audit.Entry{Did: audit.SignIn, Outcome: frame.Allowed, Who: got.Account.Name, Note: whatCame(got)}) {
-			return
+		if err := s.Noted(c, audit.Entry{Did: audit.SignIn, Outcome: frame.Allowed, Who: got.Account.Name, Note: whatCame(got)}); err != nil {
+			return nil, err
 		}
 		frame.SetCookie(c, frame.SessionCookie, got.Token, 0)
-		c.Redirect(http.StatusSeeOther, frame.LocalPath(flow.Next))
+		return frame.SeeOther(frame.LocalPath(flow.Next))
 	}
 }
 
 // flowOf is the sign-in that the browser has begun; its zero value, which no answer
 // fits, where there is none.
-func (s *service) flowOf(c *gin.Context) (f idp.Flow) {
+func (s *service) flowOf(c *frame.Request) (f idp.Flow) {
 	plain, err := s.Accounts.Unseal(c.Request.Context(), flowCookie, frame.CookieOf(c, flowCookie))
 	if err != nil || json.Unmarshal(plain, &f) != nil {
 		return idp.Flow{}
@@ -163,16 +156,15 @@ func whatCame(got auth.Arrived) string {
 
 // refuseArrival answers a sign-in at the service that does not hold: in words that
 // tell what to do, and nothing of what was checked.
-func (s *service) refuseArrival(c *gin.Context, err error) {
+func (s *service) refuseArrival(c *frame.Request, err error) (frame.Page, error) {
 	var why *idp.Refusal
 	if !errors.As(err, &why) {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	s.Metrics.SignIns.WithLabelValues("wrong").Inc()
 	s.Log.Warn("a sign-in by the sign-in service was refused", "reason", string(why.Reason), "error", why.Err)
-	if !s.MustNote(c, audit.Entry{Did: audit.SignIn, Outcome: frame.Refused, Note: byService + ": " + string(why.Reason)}) {
-		return
+	if err := s.Noted(c, audit.Entry{Did: audit.SignIn, Outcome: frame.Refused, Note: byService + ": " + string(why.Reason)}); err != nil {
+		return nil, err
 	}
 	status, words := http.StatusForbidden, text.Say("service.unproved")
 	switch why.Reason {
@@ -187,5 +179,5 @@ func (s *service) refuseArrival(c *gin.Context, err error) {
 	case idp.Unreachable:
 		status, words = http.StatusServiceUnavailable, text.Say("service.unreachable")
 	}
-	s.Tell(c, status, text.Say("service.refused"), words)
+	return frame.Tell(status, text.Say("service.refused"), words)
 }

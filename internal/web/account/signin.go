@@ -5,8 +5,6 @@ import (
 	"net/http"
 	"strconv"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
@@ -16,14 +14,14 @@ import (
 
 // noteSignIn records who came in, or that somebody did not. A name is recorded only
 // if there is such an account: people type passwords into the wrong field.
-func (s *service) noteSignIn(c *gin.Context, name, outcome string) bool {
+func (s *service) noteSignIn(c *frame.Request, name, outcome string) error {
 	e := audit.Entry{Did: audit.SignIn, Outcome: outcome}
 	if a, err := s.Accounts.Named(c.Request.Context(), name); err == nil {
 		e.Who = a.Name
 	} else {
 		e.Note = "no such account"
 	}
-	return s.MustNote(c, e)
+	return s.Noted(c, e)
 }
 
 // DemoAccount is an account that the demo shows on its sign-in page.
@@ -42,38 +40,35 @@ type signInView struct {
 	Service    *serviceView // nil where there is no sign-in service
 }
 
-func (s *service) signInPage(c *gin.Context) {
+func (s *service) signInPage(c *frame.Request) (frame.Page, error) {
 	next := frame.LocalPath(c.Query("next"))
 	_, err := s.Resolve(c, true)
 	switch {
 	case err == nil:
-		c.Redirect(http.StatusSeeOther, next)
-		return
+		return frame.SeeOther(next)
 	case clinical.CodeOf(err) != clinical.NotFound:
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
-	s.showSignIn(c, http.StatusOK, signInView{Next: next, Service: &serviceView{Left: c.Query("left") != ""}})
+	return s.showSignIn(c, http.StatusOK, signInView{Next: next, Service: &serviceView{Left: c.Query("left") != ""}})
 }
 
-func (s *service) showSignIn(c *gin.Context, status int, v signInView) {
+func (s *service) showSignIn(c *frame.Request, status int, v signInView) (frame.Page, error) {
 	some, err := s.Accounts.Any(c.Request.Context())
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	v.Layout, v.None = s.Bare(c, text.Say("signin.heading")), !some && s.SignInService == nil
 	v.Service = s.serviceView(v.Service, v.Next)
 	if frame.CameFrom(c).Local {
 		v.Demo = s.Demo
 	}
-	s.Show(c, status, "signin", v)
+	return frame.Show(status, "signin", v)
 }
 
-func (s *service) signIn(c *gin.Context) {
-	form, ok := s.Form(c)
-	if !ok {
-		return
+func (s *service) signIn(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
 	}
 	v := signInView{Name: form.Get("name"), Next: frame.LocalPath(form.Get("next"))}
 	signed, err := s.Accounts.SignIn(c.Request.Context(), auth.SignIn{
@@ -85,29 +80,31 @@ func (s *service) signIn(c *gin.Context) {
 	case errors.As(err, &wait):
 		s.Metrics.SignIns.WithLabelValues("wait").Inc()
 		// Once for each wrong password: who sends on and on would fill the audit.
-		if !wait.Again && !s.noteSignIn(c, v.Name, "made to wait") {
-			return
+		if !wait.Again {
+			if err := s.noteSignIn(c, v.Name, "made to wait"); err != nil {
+				return nil, err
+			}
 		}
 		c.Header("Retry-After", strconv.Itoa(wait.Seconds()))
 		v.Error = frame.Sentence(err)
-		s.showSignIn(c, http.StatusTooManyRequests, v)
+		return s.showSignIn(c, http.StatusTooManyRequests, v)
 	case clinical.CodeOf(err) == clinical.Invalid:
 		s.Metrics.SignIns.WithLabelValues("wrong").Inc()
-		if !s.noteSignIn(c, v.Name, frame.Refused) {
-			return
+		if err := s.noteSignIn(c, v.Name, frame.Refused); err != nil {
+			return nil, err
 		}
 		v.Error = frame.Sentence(err)
-		s.showSignIn(c, http.StatusUnauthorized, v)
+		return s.showSignIn(c, http.StatusUnauthorized, v)
 	case err != nil:
-		s.Fail(c, err)
+		return nil, err
 	default:
 		s.Metrics.SignIns.WithLabelValues("right").Inc()
-		if !s.noteSignIn(c, v.Name, frame.Allowed) {
-			return
+		if err := s.noteSignIn(c, v.Name, frame.Allowed); err != nil {
+			return nil, err
 		}
 		frame.SetCookie(c, frame.SessionCookie, signed.Token, 0)
 		frame.SetCookie(c, frame.MarksCookie, signed.Marks, frame.MarksAge)
-		c.Redirect(http.StatusSeeOther, v.Next)
+		return frame.SeeOther(v.Next)
 	}
 }
 
@@ -116,37 +113,35 @@ type signOutView struct {
 	FromService bool
 }
 
-func (s *service) signOutPage(c *gin.Context) {
-	s.Show(c, http.StatusOK, "signout", signOutView{s.Layout(c, text.Say("signout.heading")), frame.AccountOf(c).FromService()})
+func (s *service) signOutPage(c *frame.Request) (frame.Page, error) {
+	return frame.Show(http.StatusOK, "signout", signOutView{s.Layout(c, text.Say("signout.heading")), frame.AccountOf(c).FromService()})
 }
 
 // signOut ends the session, or every session of the account. The browser drops
 // what it keeps of this site, cookies apart.
-func (s *service) signOut(c *gin.Context) {
-	form, ok := s.Form(c)
-	if !ok {
-		return
+func (s *service) signOut(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
 	}
-	err := s.Accounts.SignOut(c.Request.Context(), frame.CookieOf(c, frame.SessionCookie))
+	err = s.Accounts.SignOut(c.Request.Context(), frame.CookieOf(c, frame.SessionCookie))
 	if err == nil && form.Get("everywhere") != "" {
 		err = s.Accounts.SignOutEverywhere(c.Request.Context(), frame.AccountOf(c).ID)
 	}
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	e := audit.Entry{Did: audit.SignOut, Outcome: frame.Allowed}
 	if form.Get("everywhere") != "" {
 		e.Note = "everywhere"
 	}
-	if !s.MustNote(c, e) {
-		return
+	if err := s.Noted(c, e); err != nil {
+		return nil, err
 	}
 	frame.SetCookie(c, frame.SessionCookie, "", -1)
 	c.Header("Clear-Site-Data", `"cache", "storage"`)
 	if frame.AccountOf(c).FromService() {
-		c.Redirect(http.StatusSeeOther, "/sign-in?left=service")
-		return
+		return frame.SeeOther("/sign-in?left=service")
 	}
-	c.Redirect(http.StatusSeeOther, "/sign-in")
+	return frame.SeeOther("/sign-in")
 }

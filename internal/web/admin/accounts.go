@@ -7,8 +7,6 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
@@ -50,7 +48,7 @@ type roleChoice struct {
 	On               bool
 }
 
-func (s *service) grantsForm(c *gin.Context, a auth.Account) grantsForm {
+func (s *service) grantsForm(c *frame.Request, a auth.Account) grantsForm {
 	f := grantsForm{Name: a.Name, Units: strings.Join(a.Units, ", ")}
 	if a.AllUnits {
 		f.Units = auth.AllUnits
@@ -63,7 +61,7 @@ func (s *service) grantsForm(c *gin.Context, a auth.Account) grantsForm {
 }
 
 // knownUnits names the units that the feeds have named.
-func (s *service) knownUnits(c *gin.Context) string {
+func (s *service) knownUnits(c *frame.Request) string {
 	units, err := s.Finder.Units(c.Request.Context())
 	if err != nil {
 		s.Log.Error("the units could not be listed", "error", err)
@@ -72,7 +70,7 @@ func (s *service) knownUnits(c *gin.Context) string {
 }
 
 // filled is the form as it was sent, with what is wrong with it.
-func (s *service) filled(c *gin.Context, form url.Values, err error) grantsForm {
+func (s *service) filled(c *frame.Request, form url.Values, err error) grantsForm {
 	f := s.grantsForm(c, auth.Account{Name: form.Get("name")})
 	f.Units, f.Error = form.Get("units"), frame.Sentence(err)
 	for n := range f.Roles {
@@ -86,37 +84,36 @@ func grantsIn(form url.Values) (auth.Grants, error) {
 }
 
 // managing records a change of an account and then makes it, as the command line does:
-// what cannot be recorded is not done, and what failed is recorded as such. It answers
-// itself and returns false where the change was not tried.
-func (s *service) managing(c *gin.Context, note string, change func() error) (tried bool, err error) {
+// what cannot be recorded is not done, and what failed is recorded as such.
+func (s *service) managing(c *frame.Request, note string, change func() error) error {
 	e := audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: note}
-	if !s.MustNote(c, e) {
-		return false, nil
+	if err := s.Noted(c, e); err != nil {
+		return err
 	}
-	if err = change(); err != nil {
+	err := change()
+	if err != nil {
 		e.Outcome = "not changed: " + string(clinical.CodeOf(err))
 		if failed := s.Record(c, e); failed != nil {
 			s.Log.Error("that an account was not changed is not in the audit; that it was asked for is", "error", failed)
 		}
 	}
-	return true, err
+	return err
 }
 
-func (s *service) accountsPage(c *gin.Context) {
-	s.showAccounts(c, http.StatusOK, accountsView{Form: s.grantsForm(c, auth.Account{})})
+func (s *service) accountsPage(c *frame.Request) (frame.Page, error) {
+	return s.showAccounts(c, http.StatusOK, accountsView{Form: s.grantsForm(c, auth.Account{})})
 }
 
-func (s *service) showAccounts(c *gin.Context, status int, v accountsView) {
+func (s *service) showAccounts(c *frame.Request, status int, v accountsView) (frame.Page, error) {
 	all, err := s.Accounts.Accounts(c.Request.Context())
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	v.Layout = s.Layout(c, text.Say("accounts.heading")).At("/accounts")
 	for _, a := range all {
 		v.Accounts = append(v.Accounts, accountLine{a.Name, accountURL(a.ID), parts.RolesOf(a), parts.UnitsOf(a), stateOf(a), a.FromService()})
 	}
-	s.Show(c, status, "accounts", v)
+	return frame.Show(status, "accounts", v)
 }
 
 func stateOf(a auth.Account) string {
@@ -131,10 +128,10 @@ func stateOf(a auth.Account) string {
 
 func accountURL(id int64) string { return "/accounts/" + strconv.FormatInt(id, 10) }
 
-func (s *service) addAccount(c *gin.Context) {
-	form, ok := s.Form(c)
-	if !ok {
-		return
+func (s *service) addAccount(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
 	}
 	password, name := auth.NewPassword(), form.Get("name")
 	g, err := grantsIn(form)
@@ -142,24 +139,20 @@ func (s *service) addAccount(c *gin.Context) {
 		err = auth.CheckName(name)
 	}
 	if err == nil {
-		var tried bool
-		tried, err = s.managing(c, "add "+name+": "+g.Words(), func() error {
+		err = s.managing(c, "add "+name+": "+g.Words(), func() error {
 			_, err := s.Accounts.Add(c.Request.Context(), name, password, g, true)
 			return err
 		})
-		if !tried {
-			return
-		}
 	}
 	switch clinical.CodeOf(err) {
 	case "":
-		s.showAccounts(c, http.StatusOK, accountsView{
+		return s.showAccounts(c, http.StatusOK, accountsView{
 			Form: s.grantsForm(c, auth.Account{}), Made: &madePassword{name, password, true},
 		})
 	case clinical.Invalid, clinical.Conflict:
-		s.showAccounts(c, http.StatusUnprocessableEntity, accountsView{Form: s.filled(c, form, err)})
+		return s.showAccounts(c, http.StatusUnprocessableEntity, accountsView{Form: s.filled(c, form, err)})
 	default:
-		s.Fail(c, err)
+		return nil, err
 	}
 }
 
@@ -182,23 +175,16 @@ type manageView struct {
 	Issuer, Subject string
 }
 
-// managed is the account of the URL. It answers itself and returns false where
-// there is none.
-func (s *service) managed(c *gin.Context) (auth.Account, bool) {
+// managed is the account of the URL.
+func (s *service) managed(c *frame.Request) (auth.Account, error) {
 	id, err := strconv.ParseInt(c.Param("account"), 10, 64)
 	if err != nil {
-		s.NotFound(c)
-		return auth.Account{}, false
+		return auth.Account{}, clinical.Errorf(clinical.NotFound, "there is no such account")
 	}
-	a, err := s.Accounts.ByID(c.Request.Context(), id)
-	if err != nil {
-		s.Fail(c, err)
-		return a, false
-	}
-	return a, true
+	return s.Accounts.ByID(c.Request.Context(), id)
 }
 
-func (s *service) showManaged(c *gin.Context, status int, a auth.Account, v manageView) {
+func (s *service) showManaged(c *frame.Request, status int, a auth.Account, v manageView) (frame.Page, error) {
 	v.Layout = s.Layout(c, text.Say("manage.heading", a.Name)).At("/accounts")
 	v.Self, v.State, v.Disabled, v.AccountName = accountURL(a.ID), stateOf(a), a.Disabled(), a.Name
 	v.Own = a.ID == frame.AccountOf(c).ID
@@ -206,100 +192,101 @@ func (s *service) showManaged(c *gin.Context, status int, a auth.Account, v mana
 	if v.Form.Roles == nil {
 		v.Form = s.grantsForm(c, a)
 	}
-	s.Show(c, status, "manage", v)
+	return frame.Show(status, "manage", v)
 }
 
-func (s *service) managePage(c *gin.Context) {
-	if a, ok := s.managed(c); ok {
-		s.showManaged(c, http.StatusOK, a, manageView{})
+func (s *service) managePage(c *frame.Request) (frame.Page, error) {
+	a, err := s.managed(c)
+	if err != nil {
+		return nil, err
 	}
+	return s.showManaged(c, http.StatusOK, a, manageView{})
 }
 
 // manage records and makes a change of an account, and shows what became of it.
-func (s *service) manage(c *gin.Context, before auth.Account, note, done string, change func() (auth.Account, error)) {
+func (s *service) manage(c *frame.Request, before auth.Account, note, done string, change func() (auth.Account, error)) (frame.Page, error) {
 	var after auth.Account
-	tried, err := s.managing(c, note, func() (err error) {
+	err := s.managing(c, note, func() (err error) {
 		after, err = change()
 		return err
 	})
-	if tried {
-		s.changed(c, before, after, err, done)
-	}
+	return s.changed(c, before, after, err, done)
 }
 
 // changed shows the account after a change, or why it was refused.
-func (s *service) changed(c *gin.Context, before, after auth.Account, err error, done string) {
+func (s *service) changed(c *frame.Request, before, after auth.Account, err error, done string) (frame.Page, error) {
 	switch clinical.CodeOf(err) {
 	case "":
-		s.showManaged(c, http.StatusOK, after, manageView{Done: done})
+		return s.showManaged(c, http.StatusOK, after, manageView{Done: done})
 	case clinical.Invalid, clinical.Conflict:
-		s.showManaged(c, http.StatusUnprocessableEntity, before, manageView{Refused: frame.Sentence(err)})
+		return s.showManaged(c, http.StatusUnprocessableEntity, before, manageView{Refused: frame.Sentence(err)})
 	default:
-		s.Fail(c, err)
+		return nil, err
 	}
 }
 
-func (s *service) setGrants(c *gin.Context) {
-	form, ok := s.Form(c)
-	if !ok {
-		return
+func (s *service) setGrants(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
 	}
-	a, ok := s.managed(c)
-	if !ok {
-		return
+	a, err := s.managed(c)
+	if err != nil {
+		return nil, err
 	}
 	g, err := grantsIn(form)
 	if err != nil {
-		s.showManaged(c, http.StatusUnprocessableEntity, a, manageView{Form: s.filled(c, form, err)})
-		return
+		return s.showManaged(c, http.StatusUnprocessableEntity, a, manageView{Form: s.filled(c, form, err)})
 	}
-	s.manage(c, a, a.Name+": "+g.Words(), text.Say("manage.granted"), func() (auth.Account, error) {
+	return s.manage(c, a, a.Name+": "+g.Words(), text.Say("manage.granted"), func() (auth.Account, error) {
 		return s.Accounts.SetGrants(c.Request.Context(), a.ID, g)
 	})
 }
 
-func (s *service) disableAccount(c *gin.Context) {
-	if a, ok := s.managed(c); ok {
-		s.manage(c, a, "disable "+a.Name, text.Say("manage.disabled"), func() (auth.Account, error) {
-			return s.Accounts.Disable(c.Request.Context(), a.ID, false)
-		})
+func (s *service) disableAccount(c *frame.Request) (frame.Page, error) {
+	a, err := s.managed(c)
+	if err != nil {
+		return nil, err
 	}
+	return s.manage(c, a, "disable "+a.Name, text.Say("manage.disabled"), func() (auth.Account, error) {
+		return s.Accounts.Disable(c.Request.Context(), a.ID, false)
+	})
 }
 
-func (s *service) enableAccount(c *gin.Context) {
-	if a, ok := s.managed(c); ok {
-		s.manage(c, a, "enable "+a.Name, text.Say("manage.enabled"), func() (auth.Account, error) {
-			return s.Accounts.Enable(c.Request.Context(), a.ID)
-		})
+func (s *service) enableAccount(c *frame.Request) (frame.Page, error) {
+	a, err := s.managed(c)
+	if err != nil {
+		return nil, err
 	}
+	return s.manage(c, a, "enable "+a.Name, text.Say("manage.enabled"), func() (auth.Account, error) {
+		return s.Accounts.Enable(c.Request.Context(), a.ID)
+	})
 }
 
-func (s *service) endSessions(c *gin.Context) {
-	if a, ok := s.managed(c); ok {
-		s.manage(c, a, "sign out "+a.Name, text.Say("manage.signed-out"), func() (auth.Account, error) {
-			return a, s.Accounts.SignOutEverywhere(c.Request.Context(), a.ID)
-		})
+func (s *service) endSessions(c *frame.Request) (frame.Page, error) {
+	a, err := s.managed(c)
+	if err != nil {
+		return nil, err
 	}
+	return s.manage(c, a, "sign out "+a.Name, text.Say("manage.signed-out"), func() (auth.Account, error) {
+		return a, s.Accounts.SignOutEverywhere(c.Request.Context(), a.ID)
+	})
 }
 
 // resetPassword gives the account a password for one sign-in, shown this once.
-func (s *service) resetPassword(c *gin.Context) {
-	a, ok := s.managed(c)
-	if !ok {
-		return
+func (s *service) resetPassword(c *frame.Request) (frame.Page, error) {
+	a, err := s.managed(c)
+	if err != nil {
+		return nil, err
 	}
 	password := auth.NewPassword()
 	var after auth.Account
-	tried, err := s.managing(c, "new password for "+a.Name, func() (err error) {
+	err = s.managing(c, "new password for "+a.Name, func() (err error) {
 		after, err = s.Accounts.SetPassword(c.Request.Context(), a, password, true)
 		return err
 	})
-	if !tried {
-		return
-	}
 	if err != nil {
-		s.changed(c, a, a, err, "")
-		return
+		return s.changed(c, a, a, err, "")
 	}
-	s.showManaged(c, http.StatusOK, after, manageView{Made: &madePassword{Name: a.Name, Password: password}})
+	return s.showManaged(c, http.StatusOK, after, manageView{Made: &madePassword{Name: a.Name, Password: password}})
 }

@@ -8,8 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/audit"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
@@ -42,23 +40,21 @@ type auditLine struct {
 // auditPage lists who saw or changed what, the newest first: of everybody, of one
 // account, of one stay, or of one unit: whoever opened a list of the unit saw every
 // patient on it, and the entry names none of them.
-func (s *service) auditPage(c *gin.Context) {
+func (s *service) auditPage(c *frame.Request) (frame.Page, error) {
 	q := AuditQuery{Who: strings.TrimSpace(c.Query("who")), Stay: strings.TrimSpace(c.Query("stay")), Unit: strings.TrimSpace(c.Query("unit")), Limit: auditPage + 1}
 	if before := c.Query("before"); before != "" {
 		n, err := strconv.ParseInt(before, 10, 64)
 		if err != nil || n < 1 {
-			s.Tell(c, http.StatusBadRequest, text.Say("audit.no-part"), text.Say("audit.no-part-says"))
-			return
+			return frame.Tell(http.StatusBadRequest, text.Say("audit.no-part"), text.Say("audit.no-part-says"))
 		}
 		q.Before = n
 	}
-	if !s.MustNote(c, audit.Entry{Did: audit.View, Stay: q.Stay, Unit: q.Unit, Outcome: frame.Allowed, Note: "the audit"}) {
-		return
+	if err := s.Noted(c, audit.Entry{Did: audit.View, Stay: q.Stay, Unit: q.Unit, Outcome: frame.Allowed, Note: "the audit"}); err != nil {
+		return nil, err
 	}
 	entries, head, err := s.Audit(c.Request.Context(), q)
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	v := auditView{Layout: s.Layout(c, text.Say("audit.heading")).At("/audit"), OfWho: q.Who, OfStay: q.Stay, OfUnit: q.Unit, Head: head.String()}
 	if len(entries) > auditPage {
@@ -72,7 +68,7 @@ func (s *service) auditPage(c *gin.Context) {
 		}
 		v.Entries = append(v.Entries, l)
 	}
-	s.Show(c, http.StatusOK, "audit", v)
+	return frame.Show(http.StatusOK, "audit", v)
 }
 
 func (s *service) seconds(t time.Time) string { return t.In(s.Zone).Format("2006-01-02 15:04:05") }

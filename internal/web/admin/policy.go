@@ -8,8 +8,6 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
@@ -77,13 +75,13 @@ func (s *service) versionLine(v policybook.Version) versionLine {
 	return l
 }
 
-func (s *service) policyPage(c *gin.Context) {
-	s.showPolicy(c, http.StatusOK, nil, nil, policyView{Saved: c.Query("saved") != ""})
+func (s *service) policyPage(c *frame.Request) (frame.Page, error) {
+	return s.showPolicy(c, http.StatusOK, nil, nil, policyView{Saved: c.Query("saved") != ""})
 }
 
 // showPolicy shows the form with what was typed, or with the policy in force where
 // nothing was.
-func (s *service) showPolicy(c *gin.Context, status int, typed url.Values, problems []policy.Problem, v policyView) {
+func (s *service) showPolicy(c *frame.Request, status int, typed url.Values, problems []policy.Problem, v policyView) (frame.Page, error) {
 	ctx := c.Request.Context()
 	err := s.Policies.Refresh(ctx)
 	var versions []policybook.Version
@@ -91,8 +89,7 @@ func (s *service) showPolicy(c *gin.Context, status int, typed url.Values, probl
 		versions, err = s.Policies.Versions(ctx)
 	}
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	now := s.Policies.Current()
 	c.Request = c.Request.WithContext(policy.Pin(ctx, now.Policy)) // for the frame
@@ -110,7 +107,7 @@ func (s *service) showPolicy(c *gin.Context, status int, typed url.Values, probl
 		v.Versions = append(v.Versions, l)
 	}
 	v.Oldest = len(versions) == policybook.MostVersions
-	s.Show(c, status, "policy", v)
+	return frame.Show(status, "policy", v)
 }
 
 func fieldID(path string) string { return "k-" + strings.ReplaceAll(path, ".", "-") }

@@ -7,8 +7,6 @@ import (
 	"net/url"
 	"strconv"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
@@ -26,30 +24,25 @@ type proposal struct {
 }
 
 // proposed reads a form that proposes a policy: an earlier version, a text, or a
-// value for each key. It answers itself and returns false where there is none.
-func (s *service) proposed(c *gin.Context) (proposal, url.Values, bool) {
-	form, ok := s.Form(c)
-	if !ok {
-		return proposal{}, nil, false
+// value for each key. Where its values cannot serve, instead is the form that says why.
+func (s *service) proposed(c *frame.Request) (p proposal, form url.Values, instead frame.Page, err error) {
+	if form, err = s.Form(c); err != nil {
+		return p, nil, nil, err
 	}
 	if s.Policies.File != "" {
-		s.Tell(c, http.StatusConflict, text.Say("policy.is-file"), text.Say("policy.is-file-says", s.Policies.File))
-		return proposal{}, nil, false
+		says := text.Say("policy.is-file-says", s.Policies.File)
+		return p, nil, nil, frame.Told(http.StatusConflict, text.Say("policy.is-file"), says)
 	}
-	p := proposal{note: form.Get("note")}
+	p.note = form.Get("note")
 	p.base, _ = strconv.ParseInt(form.Get("base"), 10, 64)
 	if form.Has("number") {
 		number, err := strconv.ParseInt(form.Get("number"), 10, 64)
 		if err != nil {
-			s.NotFound(c)
-			return p, nil, false
+			return p, nil, nil, clinical.Errorf(clinical.NotFound, "there is no such version")
 		}
 		p.number = &number
-		if _, p.policy, err = s.Policies.ByNumber(c.Request.Context(), number); err != nil {
-			s.Fail(c, err)
-			return p, nil, false
-		}
-		return p, form, true
+		_, p.policy, err = s.Policies.ByNumber(c.Request.Context(), number)
+		return p, form, nil, err
 	}
 	var problems []policy.Problem
 	typed, pasted := typedIn(form), ""
@@ -65,10 +58,10 @@ func (s *service) proposed(c *gin.Context) (proposal, url.Values, bool) {
 		p.policy, problems = policy.ReadForm(typed)
 	}
 	if len(problems) > 0 {
-		s.showPolicy(c, http.StatusUnprocessableEntity, typed, problems, policyView{Base: p.base, Pasted: pasted})
-		return p, nil, false
+		v := policyView{Base: p.base, Pasted: pasted}
+		instead, err = s.showPolicy(c, http.StatusUnprocessableEntity, typed, problems, v)
 	}
-	return p, form, true
+	return p, form, instead, err
 }
 
 // previewView is what a policy would change, with the form that saves it.
@@ -100,23 +93,23 @@ type unitMovesView struct {
 }
 
 // previewPolicy shows what a policy would change, or takes it back into the form.
-func (s *service) previewPolicy(c *gin.Context) {
-	p, form, ok := s.proposed(c)
+func (s *service) previewPolicy(c *frame.Request) (frame.Page, error) {
+	p, form, instead, err := s.proposed(c)
 	switch {
-	case !ok:
+	case err != nil || instead != nil:
+		return instead, err
 	case form.Get("edit") != "":
-		s.showPolicy(c, http.StatusOK, url.Values(policy.Values(p.policy.Policy)), nil, policyView{Base: p.base})
+		return s.showPolicy(c, http.StatusOK, url.Values(policy.Values(p.policy.Policy)), nil, policyView{Base: p.base})
 	default:
-		s.showPreview(c, http.StatusOK, p, "")
+		return s.showPreview(c, http.StatusOK, p, "")
 	}
 }
 
-func (s *service) showPreview(c *gin.Context, status int, p proposal, wrong string) {
+func (s *service) showPreview(c *frame.Request, status int, p proposal, wrong string) (frame.Page, error) {
 	ctx := c.Request.Context()
 	preview, err := s.Policies.Preview(ctx, p.policy)
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	now := preview.InForce
 	c.Request = c.Request.WithContext(policy.Pin(ctx, now.Policy)) // for the frame
@@ -132,10 +125,9 @@ func (s *service) showPreview(c *gin.Context, status int, p proposal, wrong stri
 	}
 	v.count(preview.Units)
 	if v.Since, err = s.since(ctx, p.base, now.Version.Number); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
-	s.Show(c, status, "policypreview", v)
+	return frame.Show(status, "policypreview", v)
 }
 
 func (v *previewView) count(units []policybook.UnitMoves) {
@@ -173,27 +165,25 @@ func (s *service) since(ctx context.Context, base, latest int64) ([]versionLine,
 	return lines, nil
 }
 
-func (s *service) savePolicy(c *gin.Context) { s.change(c, false) }
+func (s *service) savePolicy(c *frame.Request) (frame.Page, error) { return s.change(c, false) }
 
-func (s *service) returnPolicy(c *gin.Context) { s.change(c, true) }
+func (s *service) returnPolicy(c *frame.Request) (frame.Page, error) { return s.change(c, true) }
 
 // change puts a policy in force whose preview was seen.
-func (s *service) change(c *gin.Context, returns bool) {
-	p, form, ok := s.proposed(c)
-	if !ok {
-		return
+func (s *service) change(c *frame.Request, returns bool) (frame.Page, error) {
+	p, form, instead, err := s.proposed(c)
+	if err != nil || instead != nil {
+		return instead, err
 	}
 	if returns != (p.number != nil) {
-		s.Tell(c, http.StatusUnprocessableEntity, text.Say("policy.wrong"), text.Say("policy.not-complete"))
-		return
+		return frame.Tell(http.StatusUnprocessableEntity, text.Say("policy.wrong"), text.Say("policy.not-complete"))
 	}
 	change := policybook.Change{After: p.base, Seen: form.Get("seen"), Who: frame.AccountOf(c).Name, Note: p.note}
 	// What cannot be written to the audit is not done.
-	if !s.MustNote(c, audit.Entry{Did: audit.Manage, Outcome: "asked for policy " + frame.ShortHash(p.policy.Hash), Note: cutNote(p.note)}) {
-		return
+	if err := s.Noted(c, audit.Entry{Did: audit.Manage, Outcome: "asked for policy " + frame.ShortHash(p.policy.Hash), Note: cutNote(p.note)}); err != nil {
+		return nil, err
 	}
 	var v policybook.Version
-	var err error
 	if returns {
 		v, err = s.Policies.Return(c.Request.Context(), *p.number, change)
 	} else {
@@ -206,19 +196,19 @@ func (s *service) change(c *gin.Context, returns bool) {
 	s.noteOutcome(c, outcome, p.note)
 	switch clinical.CodeOf(err) {
 	case "":
-		c.Redirect(http.StatusSeeOther, "/policy?saved=1")
+		return frame.SeeOther("/policy?saved=1")
 	case clinical.Invalid:
-		s.showPreview(c, http.StatusUnprocessableEntity, p, frame.Sentence(err))
+		return s.showPreview(c, http.StatusUnprocessableEntity, p, frame.Sentence(err))
 	case clinical.Conflict:
-		s.showPreview(c, http.StatusConflict, p, "")
+		return s.showPreview(c, http.StatusConflict, p, "")
 	default:
-		s.Fail(c, err)
+		return nil, err
 	}
 }
 
 // noteOutcome writes to the audit what became of a change of the policy. It is done
 // by then: where the entry cannot be written, the log says so.
-func (s *service) noteOutcome(c *gin.Context, outcome, note string) {
+func (s *service) noteOutcome(c *frame.Request, outcome, note string) {
 	if err := s.Record(c, audit.Entry{Did: audit.Manage, Outcome: outcome, Note: cutNote(note)}); err != nil {
 		s.Log.Error("the outcome of a change of the policy is not in the audit; that it was asked for is", "outcome", outcome, "error", err)
 	}

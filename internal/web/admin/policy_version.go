@@ -5,8 +5,6 @@ import (
 	"net/url"
 	"strconv"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/policy"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
@@ -25,16 +23,14 @@ type policyVersionView struct {
 	Sections []sectionView
 }
 
-func (s *service) policyVersionPage(c *gin.Context) {
+func (s *service) policyVersionPage(c *frame.Request) (frame.Page, error) {
 	ctx := c.Request.Context()
 	number, err := strconv.ParseInt(c.Param("number"), 10, 64)
 	if err != nil {
-		s.NotFound(c)
-		return
+		return frame.NotFound()
 	}
 	if err := s.Policies.Refresh(ctx); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	version, l, err := s.Policies.ByNumber(ctx, number)
 	var before policy.Loaded
@@ -42,8 +38,7 @@ func (s *service) policyVersionPage(c *gin.Context) {
 		_, before, err = s.Policies.ByNumber(ctx, max(number-1, 0))
 	}
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	now := s.Policies.Current()
 	c.Request = c.Request.WithContext(policy.Pin(ctx, now.Policy)) // for the frame
@@ -55,5 +50,5 @@ func (s *service) policyVersionPage(c *gin.Context) {
 	v.Shown.InForce = now.File == "" && number == now.Version.Number
 	v.Returns = now.File == "" && !v.Shown.InForce && (len(v.Back) > 0 || number == 0 && !now.Version.BuiltIn())
 	v.Sections, _ = sectionsOf(l.Policy, url.Values(policy.Values(l.Policy)), nil)
-	s.Show(c, http.StatusOK, "policyversion", v)
+	return frame.Show(http.StatusOK, "policyversion", v)
 }

@@ -8,8 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
@@ -43,7 +41,7 @@ type tokenForm struct {
 	Error             string
 }
 
-func (s *service) tokenForm(c *gin.Context, form url.Values, err error) tokenForm {
+func (s *service) tokenForm(c *frame.Request, form url.Values, err error) tokenForm {
 	f := tokenForm{Name: form.Get("name"), Units: form.Get("units"), Days: form.Get("days"), MaxDays: auth.MaxTokenDays}
 	if form == nil {
 		f.Days = strconv.Itoa(auth.DefaultTokenDays)
@@ -58,21 +56,20 @@ func (s *service) tokenForm(c *gin.Context, form url.Values, err error) tokenFor
 	return f
 }
 
-func (s *service) tokensPage(c *gin.Context) {
-	s.showTokens(c, http.StatusOK, tokensView{Form: s.tokenForm(c, nil, nil)})
+func (s *service) tokensPage(c *frame.Request) (frame.Page, error) {
+	return s.showTokens(c, http.StatusOK, tokensView{Form: s.tokenForm(c, nil, nil)})
 }
 
-func (s *service) showTokens(c *gin.Context, status int, v tokensView) {
+func (s *service) showTokens(c *frame.Request, status int, v tokensView) (frame.Page, error) {
 	all, err := s.Tokens.List(c.Request.Context())
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	v.Layout = s.Layout(c, text.Say("tokens.heading")).At("/tokens")
 	for _, t := range all {
 		v.Tokens = append(v.Tokens, s.tokenLine(t))
 	}
-	s.Show(c, status, "tokens", v)
+	return frame.Show(status, "tokens", v)
 }
 
 func (s *service) tokenLine(t auth.APIToken) tokenLine {
@@ -97,10 +94,10 @@ func (s *service) tokenLine(t auth.APIToken) tokenLine {
 func (s *service) minutes(t time.Time) string { return t.In(s.Zone).Format("2006-01-02 15:04") }
 
 // addToken makes a token and shows it this once.
-func (s *service) addToken(c *gin.Context) {
-	form, ok := s.Form(c)
-	if !ok {
-		return
+func (s *service) addToken(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
 	}
 	expires, err := auth.TokenEnd(form.Get("days"), s.Clock())
 	t := auth.ParseAPIToken(form.Get("name"), form["scope"], strings.Split(form.Get("units"), ","), expires)
@@ -109,39 +106,36 @@ func (s *service) addToken(c *gin.Context) {
 	}
 	var secret string
 	if err == nil {
-		if !s.MustNote(c, audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: "made " + t.Words()}) {
-			return
+		if err := s.Noted(c, audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: "made " + t.Words()}); err != nil {
+			return nil, err
 		}
 		secret, t, err = s.Tokens.Make(c.Request.Context(), t, frame.AccountOf(c).Name)
 	}
 	switch clinical.CodeOf(err) {
 	case "":
-		s.showTokens(c, http.StatusOK, tokensView{Form: s.tokenForm(c, nil, nil), Made: &madeToken{t.Name, secret, s.minutes(t.ExpiresAt)}})
+		return s.showTokens(c, http.StatusOK, tokensView{Form: s.tokenForm(c, nil, nil), Made: &madeToken{t.Name, secret, s.minutes(t.ExpiresAt)}})
 	case clinical.Invalid, clinical.Conflict:
-		s.showTokens(c, http.StatusUnprocessableEntity, tokensView{Form: s.tokenForm(c, form, err)})
+		return s.showTokens(c, http.StatusUnprocessableEntity, tokensView{Form: s.tokenForm(c, form, err)})
 	default:
-		s.Fail(c, err)
+		return nil, err
 	}
 }
 
 // revokeToken ends a token at once.
-func (s *service) revokeToken(c *gin.Context) {
+func (s *service) revokeToken(c *frame.Request) (frame.Page, error) {
 	id, err := strconv.ParseInt(c.Param("token"), 10, 64)
 	if err != nil {
-		s.NotFound(c)
-		return
+		return frame.NotFound()
 	}
 	t, err := s.Tokens.ByID(c.Request.Context(), id)
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
-	if !s.MustNote(c, audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: "revoked " + t.Who()}) {
-		return
+	if err := s.Noted(c, audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: "revoked " + t.Who()}); err != nil {
+		return nil, err
 	}
 	if err := s.Tokens.Revoke(c.Request.Context(), id); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
-	s.showTokens(c, http.StatusOK, tokensView{Form: s.tokenForm(c, nil, nil), Revoked: t.Name})
+	return s.showTokens(c, http.StatusOK, tokensView{Form: s.tokenForm(c, nil, nil), Revoked: t.Name})
 }

@@ -1,14 +1,11 @@
 package api
 
 import (
-	"net/http"
-
-	"github.com/gin-gonic/gin"
-
 	"plumbline/docs"
+	"plumbline/internal/web/frame"
 )
 
 // openAPI answers with the description of the API.
-func (s *service) openAPI(c *gin.Context) {
-	c.Data(http.StatusOK, "application/yaml; charset=utf-8", docs.OpenAPI)
+func (s *service) openAPI(*frame.Request) (frame.Page, error) {
+	return frame.Data("application/yaml; charset=utf-8", docs.OpenAPI)
 }

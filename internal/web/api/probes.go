@@ -3,18 +3,19 @@ package api
 import (
 	"net/http"
 
-	"github.com/gin-gonic/gin"
+	"plumbline/internal/web/frame"
 )
 
-func (s *service) healthz(c *gin.Context) { c.String(http.StatusOK, "ok\n") }
+func (s *service) healthz(*frame.Request) (frame.Page, error) {
+	return frame.Plain(http.StatusOK, "ok\n")
+}
 
-func (s *service) readyz(c *gin.Context) {
+func (s *service) readyz(c *frame.Request) (frame.Page, error) {
 	if s.Ready != nil {
 		if err := s.Ready(c.Request.Context()); err != nil {
 			s.Log.Warn("not ready", "error", err)
-			c.String(http.StatusServiceUnavailable, "not ready: the log says why\n")
-			return
+			return frame.Plain(http.StatusServiceUnavailable, "not ready: the log says why\n")
 		}
 	}
-	c.String(http.StatusOK, "ready\n")
+	return frame.Plain(http.StatusOK, "ready\n")
 }

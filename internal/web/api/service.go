@@ -6,8 +6,6 @@ import (
 	"context"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/alerts"
 	"plumbline/internal/auth"
 	"plumbline/internal/web/frame"
@@ -44,6 +42,6 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 
 		frame.Get("/healthz", frame.Public, s.healthz),
 		frame.Get("/readyz", frame.Public, s.readyz),
-		frame.Get("/metrics", frame.ThisMachine.Or(auth.ReadMetrics), gin.WrapH(f.Metrics.Handler())),
+		frame.Get("/metrics", frame.ThisMachine.Or(auth.ReadMetrics), frame.Serve(f.Metrics.Handler())),
 	}
 }

@@ -9,8 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
 	"plumbline/internal/auth"
@@ -152,7 +150,7 @@ func zip(values, names []string) []option {
 }
 
 // blankForm is the form without a patient.
-func (s *service) blankForm(c *gin.Context, f frame.Layout) setForm {
+func (s *service) blankForm(c *frame.Request, f frame.Layout) setForm {
 	return setForm{
 		Layout: f, SetID: bedside.NewID(), ZoneName: s.Zone.String(), Low: text.Figure(trends.LowSystolic()),
 		Plausible: s.PolicyOf(c).Policy.Plausible, typed: url.Values{
@@ -162,7 +160,7 @@ func (s *service) blankForm(c *gin.Context, f frame.Layout) setForm {
 	}
 }
 
-func (s *service) formOf(c *gin.Context, view assess.StayView) setForm {
+func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 	stay := view.Assessment.Digest.Stay
 	v := s.blankForm(c, s.Layout(c, text.Say("bedside.title")))
 	now := s.Clock()
@@ -188,29 +186,27 @@ func dischargeOf(t frame.Times, stay clinical.Stay) *frame.Moment {
 }
 
 // setPage is the form of a set, or what became of one that was sent.
-func (s *service) setPage(c *gin.Context) {
+func (s *service) setPage(c *frame.Request) (frame.Page, error) {
 	seen := frame.StayOf(c)
 	if !seen.When.Live {
-		s.Tell(c, http.StatusBadRequest, text.Say("bedside.title"), text.Say("bedside.wrong-moment"))
-		return
+		return frame.Tell(http.StatusBadRequest, text.Say("bedside.title"), text.Say("bedside.wrong-moment"))
 	}
 	if id := c.Query("sent"); id != "" {
-		s.showResult(c, seen.View, id)
-		return
+		return s.showResult(c, seen.View, id)
 	}
-	s.Show(c, http.StatusOK, "bedside", s.formOf(c, seen.View))
+	return frame.Show(http.StatusOK, "bedside", s.formOf(c, seen.View))
 }
 
 // setShell is the form without patient or account, which a browser keeps.
-func (s *service) setShell(c *gin.Context) {
+func (s *service) setShell(c *frame.Request) (frame.Page, error) {
 	v := s.blankForm(c, s.Bare(c, text.Say("bedside.title")))
 	v.Shell = true
-	s.Show(c, http.StatusOK, "bedside", v)
+	return frame.Show(http.StatusOK, "bedside", v)
 }
 
 // setWorker is the script that opens the form without the network. It names the files
 // that a browser keeps for it, and so changes with each of them.
-func (s *service) setWorker(c *gin.Context) {
+func (s *service) setWorker(c *frame.Request) (frame.Page, error) {
 	script := s.Asset("bedside-worker.js")
 	files := []string{"/new-set-shell", s.AssetURL("app.css"), s.AssetURL("app.js"), s.AssetURL("bedside.css"), s.AssetURL("bedside.js")}
 	quoted := make([]string, len(files))
@@ -218,19 +214,18 @@ func (s *service) setWorker(c *gin.Context) {
 		quoted[n] = strconv.Quote(f)
 	}
 	head := "const FILES = [" + strings.Join(quoted, ", ") + "];\nconst VERSION = " + strconv.Quote(s.Version) + ";\n"
-	c.Data(http.StatusOK, script.Kind, append([]byte(head), script.Body...))
+	return frame.Data(script.Kind, append([]byte(head), script.Body...))
 }
 
 // sendSet takes in a set. A script asks for JSON, a plain form for a page.
-func (s *service) sendSet(c *gin.Context) {
+func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 	seen := frame.StayOf(c)
-	form, ok := s.Form(c)
-	if !ok {
-		return
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
 	}
 	if !seen.When.Live || s.Sets == nil {
-		s.Tell(c, http.StatusBadRequest, text.Say("bedside.title"), text.Say("bedside.wrong-moment"))
-		return
+		return frame.Tell(http.StatusBadRequest, text.Say("bedside.title"), text.Say("bedside.wrong-moment"))
 	}
 	digest := seen.View.Assessment.Digest
 	now := s.Clock()
@@ -240,8 +235,7 @@ func (s *service) sendSet(c *gin.Context) {
 	v := s.formOf(c, seen.View)
 	v.typed, v.SetID = form, form.Get("set")
 	if opened := form.Get("account"); opened != "" && opened != strconv.FormatInt(v.Account, 10) {
-		s.refuseAccount(c, v)
-		return
+		return s.refuseAccount(c, v)
 	}
 	if len(problems) > 0 {
 		for _, p := range problems {
@@ -254,61 +248,76 @@ func (s *service) sendSet(c *gin.Context) {
 		v.Doubts = doubtsOf(set, alerts.Hindrances(digest), v.Plausible, form["confirm"])
 	}
 	if len(v.Problems)+len(v.Doubts) > 0 {
-		s.sendBack(c, v)
-		return
+		return s.sendBack(c, v)
 	}
 	kept, err := s.Sets.Record(c.Request.Context(), digest.Stay.Unit, bedside.Kept{Set: set, Who: frame.AccountOf(c).Name, At: now})
 	switch {
 	case clinical.CodeOf(err) == clinical.Conflict:
-		s.refuseSet(c, v)
+		return s.refuseSet(c, v)
 	case err != nil:
-		s.Fail(c, err)
+		return nil, err
 	default:
 		to := frame.SetURL(digest.StayID) + "?sent=" + url.QueryEscape(kept.ID)
 		if wantsJSON(c) {
-			c.JSON(http.StatusOK, gin.H{"result": to})
-			return
+			return frame.Document(http.StatusOK, map[string]string{"result": to})
 		}
-		c.Redirect(http.StatusSeeOther, to)
+		return frame.SeeOther(to)
 	}
 }
 
-func wantsJSON(c *gin.Context) bool { return c.GetHeader("Accept") == "application/json" }
+func wantsJSON(c *frame.Request) bool { return c.GetHeader("Accept") == "application/json" }
 
-// sendBack answers with what must be put right or confirmed; nothing is stored.
-func (s *service) sendBack(c *gin.Context, v setForm) {
-	if !wantsJSON(c) {
-		s.Show(c, http.StatusUnprocessableEntity, "bedside", v)
-		return
-	}
-	problems, doubts := []gin.H{}, []gin.H{}
+// reply is what a script is told of a set that was not stored.
+type reply struct {
+	Problems []replyProblem `json:"problems"`
+	Doubts   []replyDoubt   `json:"doubts"`
+}
+
+type replyProblem struct {
+	Field string `json:"field"`
+	Text  string `json:"text"`
+}
+
+type replyDoubt struct {
+	Code string `json:"code"`
+	Text string `json:"text"`
+}
+
+func replyOf(v setForm) reply {
+	out := reply{[]replyProblem{}, []replyDoubt{}} // empty, never null
 	for _, p := range v.Problems {
-		problems = append(problems, gin.H{"field": p.Field, "text": p.Text})
+		out.Problems = append(out.Problems, replyProblem{p.Field, p.Text})
 	}
 	for _, d := range v.Doubts {
-		doubts = append(doubts, gin.H{"code": d.Value, "text": d.Name})
+		out.Doubts = append(out.Doubts, replyDoubt{d.Value, d.Name})
 	}
-	c.JSON(http.StatusUnprocessableEntity, gin.H{"problems": problems, "doubts": doubts})
+	return out
+}
+
+// sendBack answers with what must be put right or confirmed; nothing is stored.
+func (s *service) sendBack(c *frame.Request, v setForm) (frame.Page, error) {
+	if !wantsJSON(c) {
+		return frame.Show(http.StatusUnprocessableEntity, "bedside", v)
+	}
+	return frame.Document(http.StatusUnprocessableEntity, replyOf(v))
 }
 
 // refuseAccount answers a form that somebody else has opened, and signed out of: who
 // took a set is who is named with it. A script keeps it until that account is back.
-func (s *service) refuseAccount(c *gin.Context, v setForm) {
+func (s *service) refuseAccount(c *frame.Request, v setForm) (frame.Page, error) {
 	v.Problems = []fieldProblem{{"set", text.Say("bedside.wrong-account")}}
 	if wantsJSON(c) {
-		c.JSON(http.StatusUnauthorized, gin.H{"problems": []gin.H{{"field": "set", "text": v.Problems[0].Text}}, "doubts": []gin.H{}})
-		return
+		return frame.Document(http.StatusUnauthorized, replyOf(v))
 	}
-	s.Show(c, http.StatusConflict, "bedside", v)
+	return frame.Show(http.StatusConflict, "bedside", v)
 }
 
-func (s *service) refuseSet(c *gin.Context, v setForm) {
-	if wantsJSON(c) {
-		c.JSON(http.StatusConflict, gin.H{"problems": []gin.H{{"field": "set", "text": text.Say("bedside.conflict")}}, "doubts": []gin.H{}})
-		return
-	}
+func (s *service) refuseSet(c *frame.Request, v setForm) (frame.Page, error) {
 	v.Problems = []fieldProblem{{"set", text.Say("bedside.conflict")}}
-	s.Show(c, http.StatusConflict, "bedside", v)
+	if wantsJSON(c) {
+		return frame.Document(http.StatusConflict, replyOf(v))
+	}
+	return frame.Show(http.StatusConflict, "bedside", v)
 }
 
 // doubtsOf are what must be confirmed before a set is stored and was not: values
@@ -455,24 +464,21 @@ type setResult struct {
 
 // showResult judges the set at the moment of the look, not at the minute's beginning:
 // what was recorded in this minute is in it.
-func (s *service) showResult(c *gin.Context, view assess.StayView, id string) {
+func (s *service) showResult(c *frame.Request, view assess.StayView, id string) (frame.Page, error) {
 	ctx, stayID := c.Request.Context(), view.Assessment.Digest.StayID
 	if s.Sets == nil {
-		s.NotFound(c)
-		return
+		return frame.NotFound()
 	}
 	kept, err := s.Sets.Kept(ctx, stayID, id)
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	at := s.Clock()
 	if last := kept.LastTaken(); last.After(at) { // within the skew that is borne with
 		at = last
 	}
 	if view, err = s.Patients.Stay(ctx, stayID, at); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	a, stay := view.Assessment, view.Assessment.Digest.Stay
 	t := s.Times(at, true)
@@ -492,8 +498,7 @@ func (s *service) showResult(c *gin.Context, view assess.StayView, id string) {
 		v.Missing = a.Precautions.Missing
 	}
 	if v.Tasks, err = s.owedOf(c, stayID); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	if reasons := parts.ReasonsOf(t, a); len(reasons) > 0 {
 		v.Lead = &reasons[0]
@@ -504,12 +509,12 @@ func (s *service) showResult(c *gin.Context, view assess.StayView, id string) {
 			v.Set, v.Line, v.Unread = &full, parts.SetLineOf(t, set), false
 		}
 	}
-	s.Show(c, http.StatusOK, "bedsideresult", v)
+	return frame.Show(http.StatusOK, "bedsideresult", v)
 }
 
 // owedOf are the episodes of a stay that are owed: telling the provider is none of
 // what the list says of a recheck.
-func (s *service) owedOf(c *gin.Context, stayID string) ([]frame.Link, error) {
+func (s *service) owedOf(c *frame.Request, stayID string) ([]frame.Link, error) {
 	if s.Episodes == nil {
 		return nil, nil
 	}
@@ -541,12 +546,11 @@ type chooseRow struct {
 
 // chooseSet lists those whose recheck is owed now in the order of the list, then
 // everyone else by bed.
-func (s *service) chooseSet(c *gin.Context) {
+func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 	unit, now := c.Param("unit"), s.Minute()
 	list, err := s.Patients.Live(c.Request.Context(), unit, now)
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	t := s.Times(now, true)
 	v := takerView{
@@ -555,8 +559,7 @@ func (s *service) chooseSet(c *gin.Context) {
 	}
 	units, err := s.UnitsFor(c.Request.Context(), frame.AccountOf(c))
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	for _, u := range units {
 		if u != unit {
@@ -586,5 +589,5 @@ func (s *service) chooseSet(c *gin.Context) {
 			v.Others = append(v.Others, row(a))
 		}
 	}
-	s.Show(c, http.StatusOK, "bedsidechoose", v)
+	return frame.Show(http.StatusOK, "bedsidechoose", v)
 }

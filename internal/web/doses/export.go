@@ -5,12 +5,9 @@ import (
 	"cmp"
 	"context"
 	"math"
-	"net/http"
 	"slices"
 	"strings"
 	"time"
-
-	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/audit"
@@ -43,10 +40,10 @@ func exportName(table string) string {
 }
 
 // exportXLSX sends the queue as a workbook.
-func (s *service) exportXLSX(c *gin.Context) {
-	q, ok := s.exported(c)
-	if !ok {
-		return
+func (s *service) exportXLSX(c *frame.Request) (frame.Page, error) {
+	q, err := s.exported(c)
+	if err != nil {
+		return nil, err
 	}
 	sheets := []export.Sheet{s.aboutSheet(c, q)}
 	for _, table := range exportTables {
@@ -54,59 +51,55 @@ func (s *service) exportXLSX(c *gin.Context) {
 	}
 	var b bytes.Buffer
 	if err := export.XLSX(&b, sheets...); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
-	s.attach(c, q, "", ".xlsx", export.XLSXType, b.Bytes())
+	return s.attach(c, q, "", ".xlsx", export.XLSXType, b.Bytes())
 }
 
 // exportCSV sends one table of the queue.
-func (s *service) exportCSV(c *gin.Context) {
+func (s *service) exportCSV(c *frame.Request) (frame.Page, error) {
 	table := c.DefaultQuery("table", tableStays)
 	if !slices.Contains(exportTables, table) {
-		s.NotFound(c)
-		return
+		return frame.NotFound()
 	}
-	q, ok := s.exported(c)
-	if !ok {
-		return
+	q, err := s.exported(c)
+	if err != nil {
+		return nil, err
 	}
 	var b bytes.Buffer
 	if err := export.CSV(&b, s.exportSheet(c.Request.Context(), q, table)); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
-	s.attach(c, q, "-"+table, ".csv", export.CSVType, b.Bytes())
+	return s.attach(c, q, "-"+table, ".csv", export.CSVType, b.Bytes())
 }
 
 // exported is the queue that leaves the program: a view of every stay in it.
-func (s *service) exported(c *gin.Context) (queue, bool) {
-	q, ok := s.queueOf(c)
-	if !ok {
-		return q, false
+func (s *service) exported(c *frame.Request) (queue, error) {
+	q, err := s.queueOf(c)
+	if err != nil {
+		return q, err
 	}
 	for _, e := range q.shown {
 		entry := audit.Entry{Did: audit.Export, Unit: e.Digest.Stay.Unit, Stay: e.Digest.StayID, Outcome: frame.Allowed, Note: "dose review export"}
 		if !q.when.Live {
 			entry.AsOf = q.when.At
 		}
-		if !s.MustNote(c, entry) {
-			return q, false
+		if err := s.Noted(c, entry); err != nil {
+			return q, err
 		}
 	}
-	return q, true
+	return q, nil
 }
 
-func (s *service) attach(c *gin.Context, q queue, part, end, kind string, body []byte) {
+func (s *service) attach(c *frame.Request, q queue, part, end, kind string, body []byte) (frame.Page, error) {
 	name := "dose-review" + part + "-" + q.when.At.In(s.Zone).Format("2006-01-02-1504") + end
-	c.Header("Content-Disposition", `attachment; filename="`+name+`"`)
-	c.Data(http.StatusOK, kind, body)
+	return frame.Download(c, name, kind, body)
 }
 
 // heads are the names of columns, which the catalogue keeps in one text.
 func heads(said string) []string { return strings.Split(said, "|") }
 
-func (s *service) aboutSheet(c *gin.Context, q queue) export.Sheet {
+func (s *service) aboutSheet(c *frame.Request, q queue) export.Sheet {
 	sheet := export.Sheet{Name: text.Say("dosereview.table-about"), Head: heads(text.Say("dosereview.head-about")), Zone: s.Zone}
 	rows := [][2]any{
 		{text.Say("dosereview.about-at"), q.when.At},
@@ -191,7 +184,7 @@ func setCells(set *trends.Set) []any {
 	if b := set.Baseline; b != nil {
 		row[2], row[3] = b.Systolic, b.Diastolic
 	}
-	if u := text.Decisive(*set); u != nil {
+	if u := set.Decisive(); u != nil {
 		row[4], row[5] = u.Systolic, u.Diastolic
 	}
 	row[6], row[7] = set.SystolicDrop, set.DiastolicDrop

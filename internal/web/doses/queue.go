@@ -8,8 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/alerts"
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
@@ -40,7 +38,7 @@ type queueFilter struct {
 	Dropped bool   // a positive set came in the hours after a start, raise or resumption
 }
 
-func filterOf(c *gin.Context) queueFilter {
+func filterOf(c *frame.Request) queueFilter {
 	return queueFilter{Unit: c.Query("unit"), Drug: strings.TrimSpace(c.Query("drug")), Dropped: c.Query("dropped") != ""}
 }
 
@@ -85,27 +83,26 @@ type queue struct {
 	shown  []queued // by the whole filter
 }
 
-// queueOf works out the queue that a request asks for. It answers itself and returns
-// false where there is none.
-func (s *service) queueOf(c *gin.Context) (queue, bool) {
-	when, ok := s.AsOf(c)
-	if !ok {
-		return queue{}, false
+// queueOf works out the queue that a request asks for.
+func (s *service) queueOf(c *frame.Request) (queue, error) {
+	when, err := s.AsOf(c)
+	if err != nil {
+		return queue{}, err
 	}
 	q := queue{when: when, filter: filterOf(c)}
 	ctx := c.Request.Context()
 	units, err := s.UnitsFor(ctx, frame.AccountOf(c))
 	if err != nil {
-		s.Fail(c, err)
-		return q, false
+		return q, err
 	}
 	q.units = units
 	if q.filter.Unit != "" {
 		if !slices.Contains(units, q.filter.Unit) {
-			if s.MustNote(c, audit.Entry{Did: audit.View, Unit: q.filter.Unit, Outcome: frame.Refused, Note: "dose review queue"}) {
-				s.NotFound(c)
+			e := audit.Entry{Did: audit.View, Unit: q.filter.Unit, Outcome: frame.Refused, Note: "dose review queue"}
+			if err := s.Noted(c, e); err != nil {
+				return q, err
 			}
-			return q, false
+			return q, clinical.Errorf(clinical.NotFound, "there is no such unit")
 		}
 		units = []string{q.filter.Unit}
 	}
@@ -114,8 +111,8 @@ func (s *service) queueOf(c *gin.Context) (queue, bool) {
 		if !when.Live {
 			e.AsOf = when.At
 		}
-		if !s.MustNote(c, e) {
-			return q, false
+		if err := s.Noted(c, e); err != nil {
+			return q, err
 		}
 	}
 	list, err := s.listOf(ctx, units, when)
@@ -123,15 +120,14 @@ func (s *service) queueOf(c *gin.Context) (queue, bool) {
 		q.all, err = s.standings(ctx, list, q.filter, when)
 	}
 	if err != nil {
-		s.Fail(c, err)
-		return q, false
+		return q, err
 	}
 	for _, e := range q.all {
 		if q.filter.shows(e) {
 			q.shown = append(q.shown, e)
 		}
 	}
-	return q, true
+	return q, nil
 }
 
 // listOf ranks the patients of several units as one list.
@@ -270,16 +266,16 @@ type queueRow struct {
 	News                            []string
 }
 
-func (s *service) queuePage(c *gin.Context) {
-	q, ok := s.queueOf(c)
-	if !ok {
-		return
+func (s *service) queuePage(c *frame.Request) (frame.Page, error) {
+	q, err := s.queueOf(c)
+	if err != nil {
+		return nil, err
 	}
 	f := s.Layout(c, text.Say("dosereview.heading")).At(frame.QueueURL)
 	if q.when.Live {
 		f = f.Live(q.when.At)
 	}
-	s.Show(c, http.StatusOK, "dosereview", s.queueView(c.Request.Context(), f, q))
+	return frame.Show(http.StatusOK, "dosereview", s.queueView(c.Request.Context(), f, q))
 }
 
 func (s *service) queueView(ctx context.Context, f frame.Layout, q queue) queueView {

@@ -6,8 +6,6 @@ import (
 	"strconv"
 	"strings"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
 	"plumbline/internal/dosereview"
@@ -17,15 +15,14 @@ import (
 
 // recordReview records a review and ends what was owed of it. What cannot be recorded
 // comes back with what was typed.
-func (s *service) recordReview(c *gin.Context) {
-	form, ok := s.Form(c)
-	if !ok {
-		return
+func (s *service) recordReview(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
 	}
 	seen := frame.StayOf(c)
 	if !seen.When.Live || s.DoseReviews == nil {
-		s.Tell(c, http.StatusUnprocessableEntity, text.Say("dosereview.not-recorded"), text.Say("dosereview.not-live"))
-		return
+		return frame.Tell(http.StatusUnprocessableEntity, text.Say("dosereview.not-recorded"), text.Say("dosereview.not-live"))
 	}
 	typed := dosereview.Draft{
 		Outcome: dosereview.Outcome(form.Get("outcome")), LookAgain: strings.TrimSpace(form.Get("look_again_on")),
@@ -39,13 +36,11 @@ func (s *service) recordReview(c *gin.Context) {
 	evidence := dosereview.EvidenceOf(a)
 	if wrong := typed.Check(s.day(seen.When.At)); len(wrong) > 0 {
 		s.noteReview(c, "not recorded: "+string(clinical.Invalid), typed)
-		s.showReview(c, http.StatusUnprocessableEntity, &typed, wrong, "")
-		return
+		return s.showReview(c, http.StatusUnprocessableEntity, &typed, wrong, "")
 	}
 	if form.Get("seen") != evidence.Mark() {
 		s.noteReview(c, "not recorded: "+string(clinical.Conflict), typed)
-		s.showReview(c, http.StatusConflict, &typed, nil, text.Say("dosereview.evidence-moved"))
-		return
+		return s.showReview(c, http.StatusConflict, &typed, nil, text.Say("dosereview.evidence-moved"))
 	}
 	account, at := frame.AccountOf(c), s.Clock()
 	review, err := s.DoseReviews.Add(c.Request.Context(), dosereview.Review{
@@ -53,26 +48,23 @@ func (s *service) recordReview(c *gin.Context) {
 	}, after)
 	if err != nil && s.recordedAlready(c, account.ID, typed, after) { // the button was pressed twice
 		s.noteReview(c, "recorded before", typed)
-		c.Redirect(http.StatusSeeOther, frame.ReviewURL(a.Digest.StayID)+"?recorded=1")
-		return
+		return frame.SeeOther(frame.ReviewURL(a.Digest.StayID) + "?recorded=1")
 	}
 	if err != nil {
 		s.noteReview(c, "not recorded: "+string(clinical.CodeOf(err)), typed)
 		if clinical.CodeOf(err) == clinical.Conflict {
-			s.showReview(c, http.StatusConflict, &typed, nil, text.Say("dosereview.review-moved"))
-			return
+			return s.showReview(c, http.StatusConflict, &typed, nil, text.Say("dosereview.review-moved"))
 		}
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	s.noteReview(c, "recorded", typed)
 	s.endReview(c, review)
-	c.Redirect(http.StatusSeeOther, frame.ReviewURL(a.Digest.StayID)+"?recorded=1")
+	return frame.SeeOther(frame.ReviewURL(a.Digest.StayID) + "?recorded=1")
 }
 
 // recordedAlready reports whether the last review of the stay is what this form asks
 // for, by the same account and after the same review.
-func (s *service) recordedAlready(c *gin.Context, account int64, typed dosereview.Draft, after int64) bool {
+func (s *service) recordedAlready(c *frame.Request, account int64, typed dosereview.Draft, after int64) bool {
 	seen := frame.StayOf(c)
 	id := seen.View.Assessment.Digest.StayID
 	all, err := s.reviewsOf(c.Request.Context(), []string{id}, seen.When)
@@ -90,7 +82,7 @@ func (s *service) recordedAlready(c *gin.Context, account int64, typed doserevie
 
 // noteReview writes to the audit what became of a review, without its note: that it
 // was asked for stands there already.
-func (s *service) noteReview(c *gin.Context, outcome string, d dosereview.Draft) {
+func (s *service) noteReview(c *frame.Request, outcome string, d dosereview.Draft) {
 	e := audit.Entry{Did: audit.Change, Stay: c.Param("stay"), Unit: frame.StayOf(c).View.Assessment.Digest.Stay.Unit, Outcome: outcome, Note: "dose review"}
 	if said := text.ReviewOutcomes[d.Outcome]; said != "" {
 		e.Note += ": " + said
@@ -104,7 +96,7 @@ func (s *service) noteReview(c *gin.Context, outcome string, d dosereview.Draft)
 // then, so that it is done whether or not the browser still waits for the answer: who
 // presses twice cuts the first request off. Where it cannot be done, the log says so and
 // the episode stays owed.
-func (s *service) endReview(c *gin.Context, r dosereview.Review) {
+func (s *service) endReview(c *frame.Request, r dosereview.Review) {
 	if s.Episodes == nil {
 		return
 	}

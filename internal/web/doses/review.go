@@ -7,8 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/dosereview"
@@ -94,18 +92,17 @@ type reviewForm struct {
 	Moved    string // what has come in since the form was opened
 }
 
-func (s *service) reviewPage(c *gin.Context) {
-	s.showReview(c, http.StatusOK, nil, nil, "")
+func (s *service) reviewPage(c *frame.Request) (frame.Page, error) {
+	return s.showReview(c, http.StatusOK, nil, nil, "")
 }
 
 // showReview shows one stay, with what was typed into its form.
-func (s *service) showReview(c *gin.Context, status int, typed *dosereview.Draft, wrong []dosereview.Problem, moved string) {
+func (s *service) showReview(c *frame.Request, status int, typed *dosereview.Draft, wrong []dosereview.Problem, moved string) (frame.Page, error) {
 	seen := frame.StayOf(c)
 	d := seen.View.Assessment.Digest
 	reviews, err := s.reviewsOf(c.Request.Context(), []string{d.StayID}, seen.When)
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	title := text.Say("dosereview.title-stay", cmp.Or(d.Stay.Bed, d.StayID))
 	v := s.reviewView(s.Layout(c, title), seen, reviews[d.StayID])
@@ -114,7 +111,7 @@ func (s *service) showReview(c *gin.Context, status int, typed *dosereview.Draft
 		v.Form = s.reviewForm(seen, lastReview(reviews[d.StayID]), typed, wrong)
 		v.Form.Moved = moved
 	}
-	s.Show(c, status, "dosereviewstay", v)
+	return frame.Show(status, "dosereviewstay", v)
 }
 
 func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []dosereview.Review) reviewView {

@@ -5,8 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
 	"plumbline/internal/clinical"
@@ -62,7 +60,7 @@ const fallsShown = 200
 // fallsMonths are the months that the page lists where none are asked for.
 const fallsMonths = 6
 
-func (s *service) fallsPage(c *gin.Context) {
+func (s *service) fallsPage(c *frame.Request) (frame.Page, error) {
 	unit, now := c.Param("unit"), s.Minute()
 	v := fallsView{Layout: s.Layout(c, text.Say("falls.title", unit)).At(frame.FallsURL(unit)), Unit: unit, List: frame.UnitURL(unit)}
 	from, to, ok := s.months(c, now)
@@ -73,8 +71,7 @@ func (s *service) fallsPage(c *gin.Context) {
 	v.Period = text.Say("falls.period", from.In(s.Zone).Format("January 2006"), to.In(s.Zone).Add(-time.Hour).Format("January 2006"))
 	falls, err := s.Falls.Falls(c.Request.Context(), unit, from, to, now)
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	v.Count = text.Plural(len(falls), "fall", "falls")
 	if len(falls) > fallsShown {
@@ -88,7 +85,7 @@ func (s *service) fallsPage(c *gin.Context) {
 	if !ok {
 		status = http.StatusUnprocessableEntity
 	}
-	s.Show(c, status, "falls", v)
+	return frame.Show(status, "falls", v)
 }
 
 func (s *service) fallLine(t frame.Times, f assess.FallOnUnit) fallLine {
@@ -112,7 +109,7 @@ func (s *service) fallLine(t frame.Times, f assess.FallOnUnit) fallLine {
 // months reads the first and the last month asked for, or takes the latest ones:
 // from the start of the first until the end of the last. False where they cannot be
 // read or stand in the wrong order; the latest ones are then shown.
-func (s *service) months(c *gin.Context, now time.Time) (from, to time.Time, ok bool) {
+func (s *service) months(c *frame.Request, now time.Time) (from, to time.Time, ok bool) {
 	year, month, _ := now.In(s.Zone).Date()
 	start := func(y int, m time.Month) time.Time { return clinical.DayStart(y, m, 1, s.Zone) }
 	from, to = start(year, month-fallsMonths+1), start(year, month+1)

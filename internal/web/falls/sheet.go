@@ -5,8 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
 	"plumbline/internal/clinical"
@@ -108,21 +106,20 @@ type afterView struct {
 	Before []string // what comes before the patient may stand for one
 }
 
-func (s *service) fallPage(c *gin.Context) {
-	seen := c.MustGet(frame.FallKey).(frame.SeenFall)
+func (s *service) fallPage(c *frame.Request) (frame.Page, error) {
+	seen := frame.FallOf(c)
 	review, err := s.Falls.ReviewFall(c.Request.Context(), seen.Fall, seen.At, s.Minute())
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	status := http.StatusOK
 	if seen.Beyond {
 		status = http.StatusUnprocessableEntity
 	}
-	s.Show(c, status, "fall", s.fallView(c, seen, review))
+	return frame.Show(status, "fall", s.fallView(c, seen, review))
 }
 
-func (s *service) fallView(c *gin.Context, seen frame.SeenFall, r assess.FallReview) fallReviewView {
+func (s *service) fallView(c *frame.Request, seen frame.SeenFall, r assess.FallReview) fallReviewView {
 	d := r.Now.Assessment.Digest
 	t := s.Times(s.Minute(), false)
 	unit := frame.UnitOfFall(r.Fall)

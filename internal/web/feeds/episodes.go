@@ -3,14 +3,12 @@ package feeds
 import (
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
 )
 
 // feedEpisodes lists what is owed of the feeds.
-func (s *service) feedEpisodes(c *gin.Context, now time.Time) ([]parts.Episode, error) {
+func (s *service) feedEpisodes(c *frame.Request, now time.Time) ([]parts.Episode, error) {
 	if s.Episodes == nil {
 		return nil, nil
 	}

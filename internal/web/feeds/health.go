@@ -6,8 +6,6 @@ import (
 	"slices"
 	"strconv"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/text"
@@ -85,10 +83,12 @@ type fileView struct {
 	Error        string
 }
 
-func (s *service) feedPage(c *gin.Context) { s.showFeeds(c, http.StatusOK, "", nil) }
+func (s *service) feedPage(c *frame.Request) (frame.Page, error) {
+	return s.showFeeds(c, http.StatusOK, "", nil)
+}
 
 // showFeeds shows the page of the feeds, with what has just been done.
-func (s *service) showFeeds(c *gin.Context, status int, said string, ends *RowEnds) {
+func (s *service) showFeeds(c *frame.Request, status int, said string, ends *RowEnds) (frame.Page, error) {
 	h, state := s.Feeds.Health(c.Request.Context(), s.Log)
 	now := s.Clock()
 	t := s.Times(now, true)
@@ -103,14 +103,12 @@ func (s *service) showFeeds(c *gin.Context, status int, said string, ends *RowEn
 	}
 	if v.SeesRows {
 		if err := s.heldOf(c, &v, t); err != nil {
-			s.Fail(c, err)
-			return
+			return nil, err
 		}
 	}
 	var err error
 	if v.Episodes, err = s.feedEpisodes(c, now); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	// What is being typed must not be swept away, nor what was done be hidden.
 	v.Refresh = said == "" && !parts.Actable(v.Episodes)
@@ -129,7 +127,7 @@ func (s *service) showFeeds(c *gin.Context, status int, said string, ends *RowEn
 			Name: f.Name, Folder: f.Folder, Rows: f.Rows, Unchanged: f.Unchanged, HeldBack: f.Quarantined, Error: f.Error, Read: t.MomentIfAny(f.LastRead),
 		})
 	}
-	s.Show(c, status, "feeds", v)
+	return frame.Show(status, "feeds", v)
 }
 
 func feedKindViewOf(t frame.Times, k parts.FeedKind) feedKindView {
@@ -148,7 +146,7 @@ func feedKindViewOf(t frame.Times, k parts.FeedKind) feedKindView {
 
 // heldOf fills in the part of the rows held back that is asked for, and those put
 // right last.
-func (s *service) heldOf(c *gin.Context, v *feedsView, t frame.Times) error {
+func (s *service) heldOf(c *frame.Request, v *feedsView, t frame.Times) error {
 	page, err := strconv.Atoi(c.DefaultQuery("page", "1"))
 	if err != nil || page < 1 || page > 1_000_000 {
 		page = 1

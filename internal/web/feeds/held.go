@@ -11,8 +11,6 @@ import (
 	"strconv"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
 	"plumbline/internal/text"
@@ -101,24 +99,22 @@ func markOf(h HeldRow) string {
 	return hex.EncodeToString(sum[:12])
 }
 
-// heldRow is the row of the URL. It answers itself and returns false where there is
-// none.
-func (s *service) heldRow(c *gin.Context) (HeldRow, bool) {
+// heldRow is the row of the URL. The error says so where it is gone.
+func (s *service) heldRow(c *frame.Request) (HeldRow, error) {
 	id, err := strconv.ParseInt(c.Param("row"), 10, 64)
 	if err != nil || s.Desk == nil {
-		s.NotFound(c)
-		return HeldRow{}, false
+		return HeldRow{}, clinical.Errorf(clinical.NotFound, "there is no such row")
 	}
 	h, err := s.Desk.Row(c.Request.Context(), id)
+	return h, goneOr(err)
+}
+
+// goneOr says of a row that is not held back any more that it is gone.
+func goneOr(err error) error {
 	if clinical.CodeOf(err) == clinical.NotFound {
-		s.Tell(c, http.StatusNotFound, text.Say("feeds.gone-heading"), text.Say("feeds.gone"))
-		return h, false
+		return frame.Told(http.StatusNotFound, text.Say("feeds.gone-heading"), text.Say("feeds.gone"))
 	}
-	if err != nil {
-		s.Fail(c, err)
-		return h, false
-	}
-	return h, true
+	return err
 }
 
 // cell is what a row held back says in a column.
@@ -130,21 +126,24 @@ func (h HeldRow) cell(column string) string {
 }
 
 // noteHeld records who looked at, read again or put right a row held back.
-func (s *service) noteHeld(c *gin.Context, did string, h HeldRow, note string) bool {
-	return s.MustNote(c, audit.Entry{Did: did, Stay: h.cell("stay_id"), Outcome: frame.Allowed, Note: note + " " + strconv.FormatInt(h.ID, 10)})
+func (s *service) noteHeld(c *frame.Request, did string, h HeldRow, note string) error {
+	return s.Noted(c, audit.Entry{Did: did, Stay: h.cell("stay_id"), Outcome: frame.Allowed, Note: note + " " + strconv.FormatInt(h.ID, 10)})
 }
 
-func (s *service) heldPage(c *gin.Context) {
-	h, ok := s.heldRow(c)
-	if !ok || !s.noteHeld(c, audit.View, h, "row held back") {
-		return
+func (s *service) heldPage(c *frame.Request) (frame.Page, error) {
+	h, err := s.heldRow(c)
+	if err == nil {
+		err = s.noteHeld(c, audit.View, h, "row held back")
 	}
-	s.showHeld(c, http.StatusOK, h, nil, "")
+	if err != nil {
+		return nil, err
+	}
+	return s.showHeld(c, http.StatusOK, h, nil, "")
 }
 
 // showHeld shows a row held back; cells holds what somebody typed, by column, nil for
 // what was received.
-func (s *service) showHeld(c *gin.Context, status int, h HeldRow, cells url.Values, fault string) {
+func (s *service) showHeld(c *frame.Request, status int, h HeldRow, cells url.Values, fault string) (frame.Page, error) {
 	t := s.Times(s.Clock(), false)
 	v := heldView{
 		Layout: s.Layout(c, text.Say("feeds.held-title")).At("/feeds"), ID: h.ID, Mark: markOf(h), File: h.File, Line: h.Line,
@@ -165,7 +164,7 @@ func (s *service) showHeld(c *gin.Context, status int, h HeldRow, cells url.Valu
 		v.Others = v.Others || !cell.InFile
 		v.Cells = append(v.Cells, cell)
 	}
-	s.Show(c, status, "held", v)
+	return frame.Show(status, "held", v)
 }
 
 // columnsOf are the columns of the file with a name, and then those that its kind has
@@ -182,21 +181,20 @@ func columnsOf(h HeldRow) []string {
 
 func cellName(column string) string { return "cell." + column }
 
-func (s *service) fixRow(c *gin.Context) {
-	form, ok := s.Form(c)
-	if !ok {
-		return
+func (s *service) fixRow(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
 	}
-	h, ok := s.heldRow(c)
-	if !ok {
-		return
+	h, err := s.heldRow(c)
+	if err != nil {
+		return nil, err
 	}
 	if form.Get("mark") != markOf(h) {
-		s.Tell(c, http.StatusConflict, text.Say("feeds.gone-heading"), text.Say("feeds.gone"))
-		return
+		return frame.Tell(http.StatusConflict, text.Say("feeds.gone-heading"), text.Say("feeds.gone"))
 	}
-	if !s.noteHeld(c, audit.Change, h, "putting right row held back") {
-		return
+	if err := s.noteHeld(c, audit.Change, h, "putting right row held back"); err != nil {
+		return nil, err
 	}
 	columns := columnsOf(h)
 	cells := make([]string, len(columns))
@@ -206,49 +204,44 @@ func (s *service) fixRow(c *gin.Context) {
 	ends, reason, err := s.Desk.Fix(c.Request.Context(), h.ID, columns, cells, frame.AccountOf(c).Name)
 	switch {
 	case err != nil:
-		s.failHeld(c, err)
+		return nil, goneOr(err)
 	case reason != "":
-		s.showHeld(c, http.StatusUnprocessableEntity, h, form, reason)
+		return s.showHeld(c, http.StatusUnprocessableEntity, h, form, reason)
 	default:
-		s.showFeeds(c, http.StatusOK, text.Say("feeds.fixed", h.File, h.Line), &ends)
+		return s.showFeeds(c, http.StatusOK, text.Say("feeds.fixed", h.File, h.Line), &ends)
 	}
 }
 
-func (s *service) retryRow(c *gin.Context) {
-	h, ok := s.heldRow(c)
-	if !ok || !s.noteHeld(c, audit.Change, h, "reading again row held back") {
-		return
+func (s *service) retryRow(c *frame.Request) (frame.Page, error) {
+	h, err := s.heldRow(c)
+	if err == nil {
+		err = s.noteHeld(c, audit.Change, h, "reading again row held back")
 	}
-	s.retry(c, h.ID)
+	if err != nil {
+		return nil, err
+	}
+	return s.retry(c, h.ID)
 }
 
-func (s *service) retryRows(c *gin.Context) {
+func (s *service) retryRows(c *frame.Request) (frame.Page, error) {
 	if s.Desk == nil {
-		s.NotFound(c)
-		return
+		return frame.NotFound()
 	}
-	if s.MustNote(c, audit.Entry{Did: audit.Change, Outcome: frame.Allowed, Note: "reading again all rows held back"}) {
-		s.retry(c, 0)
+	e := audit.Entry{Did: audit.Change, Outcome: frame.Allowed, Note: "reading again all rows held back"}
+	if err := s.Noted(c, e); err != nil {
+		return nil, err
 	}
+	return s.retry(c, 0)
 }
 
-func (s *service) retry(c *gin.Context, id int64) {
+func (s *service) retry(c *frame.Request, id int64) (frame.Page, error) {
 	ends, done, err := s.Desk.Retry(c.Request.Context(), id)
 	switch {
 	case err != nil:
-		s.failHeld(c, err)
+		return nil, goneOr(err)
 	case !done:
-		s.showFeeds(c, http.StatusAccepted, text.Say("feeds.retrying"), nil)
+		return s.showFeeds(c, http.StatusAccepted, text.Say("feeds.retrying"), nil)
 	default:
-		s.showFeeds(c, http.StatusOK, text.Say("feeds.retried"), &ends)
+		return s.showFeeds(c, http.StatusOK, text.Say("feeds.retried"), &ends)
 	}
-}
-
-// failHeld answers for a row that is gone by the time it was to be read.
-func (s *service) failHeld(c *gin.Context, err error) {
-	if clinical.CodeOf(err) == clinical.NotFound {
-		s.Tell(c, http.StatusNotFound, text.Say("feeds.gone-heading"), text.Say("feeds.gone"))
-		return
-	}
-	s.Fail(c, err)
 }

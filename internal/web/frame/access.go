@@ -88,35 +88,43 @@ func (s *Frame) guard(c *gin.Context) {
 	if !known {
 		r = Rule{who: denied}
 	}
-	if !s.allows(c, r) {
+	if err := s.allows(c, r); err != nil {
+		s.answer(c, err)
 		c.Abort()
 	}
 }
 
-// allows answers the request itself where it returns false.
-func (s *Frame) allows(c *gin.Context, r Rule) bool {
+// allows lets a request through, or says what to answer instead.
+func (s *Frame) allows(c *gin.Context, r Rule) error {
 	if token, carried := bearer(c.Request); carried && r.who != everyone && r.who != denied {
 		return s.allowsToken(c, r, token)
 	}
 	switch r.who {
 	case everyone:
-		return true
+		return nil
 	case thisMachine:
 		if !CameFrom(c).Local {
-			s.Tell(c, http.StatusForbidden, text.Say("message.not-from-there"), text.Say("message.not-from-there-says", string(r.scope)))
-			return false
+			says := text.Say("message.not-from-there-says", string(r.scope))
+			return &Message{http.StatusForbidden, text.Say("message.not-from-there"), says}
 		}
-		return true
+		return nil
 	case anyAccount, permitted, ofUnit, ofStay, ofEpisode, ofFall:
-		a, ok := s.identify(c)
-		if !ok {
-			return false
+		a, err := s.identify(c)
+		if err != nil {
+			return err
 		}
-		return s.permits(c, r, accountCaller{a}) && s.noteRoute(c, r, Allowed)
+		return s.admit(c, r, accountCaller{a})
 	}
 	s.Log.Error("a route has no rule and is denied", "route", c.FullPath(), "method", c.Request.Method)
-	s.NotFound(c)
-	return false
+	return errNotFound
+}
+
+// admit lets a caller through whom the rule permits, and records it.
+func (s *Frame) admit(c *gin.Context, r Rule, by caller) error {
+	if err := s.permits(c, r, by); err != nil {
+		return err
+	}
+	return s.noteRoute(c, r, Allowed)
 }
 
 // caller is who asks: an account that is signed in, or a machine with a token.
@@ -129,11 +137,10 @@ type accountCaller struct{ auth.Account }
 
 func (a accountCaller) meets(r Rule) bool { return a.May(r.needs...) }
 
-func (s *Frame) permits(c *gin.Context, r Rule, by caller) bool {
+func (s *Frame) permits(c *gin.Context, r Rule, by caller) error {
 	switch {
 	case r.who == ofUnit && !(by.meets(r) && by.OnUnit(c.Param("unit"))):
-		s.refuse(c, r, s.NotFound)
-		return false
+		return s.refuse(c, r, errNotFound)
 	case r.who == ofStay:
 		return s.permitsStay(c, r, by)
 	case r.who == ofEpisode:
@@ -141,34 +148,30 @@ func (s *Frame) permits(c *gin.Context, r Rule, by caller) bool {
 	case r.who == ofFall:
 		return s.permitsFall(c, r, AccountOf(c)) // none of a machine
 	case !by.meets(r):
-		s.refuse(c, r, s.forbidden)
-		return false
+		return s.refuse(c, r, forbidden(c))
 	}
-	return true
+	return nil
 }
 
 // permitsStay looks up the stay as it was known at the moment asked for: the unit
 // where it was then, or its last one, must be one of the caller's.
-func (s *Frame) permitsStay(c *gin.Context, r Rule, by caller) bool {
+func (s *Frame) permitsStay(c *gin.Context, r Rule, by caller) error {
 	if !by.meets(r) {
-		s.refuse(c, r, s.NotFound)
-		return false
+		return s.refuse(c, r, errNotFound)
 	}
-	when, ok := s.AsOf(c)
-	if !ok {
-		return false
+	when, err := s.AsOf(c)
+	if err != nil {
+		return err
 	}
 	view, err := s.Finder.Stay(c.Request.Context(), c.Param("stay"), when.At)
 	if err != nil {
-		s.Fail(c, err)
-		return false
+		return err
 	}
 	if !by.OnUnit(view.Assessment.Digest.Stay.Unit) {
-		s.refuse(c, r, s.NotFound)
-		return false
+		return s.refuse(c, r, errNotFound)
 	}
 	c.Set(stayKey, SeenStay{when, view})
-	return true
+	return nil
 }
 
 // Keys of what guard leaves for the handlers.
@@ -195,10 +198,9 @@ func AccountOf(c *gin.Context) auth.Account {
 	return account
 }
 
-func (s *Frame) forbidden(c *gin.Context) {
+func forbidden(c *gin.Context) error {
 	if tokenOf(c).Name != "" {
-		s.lacksScope(c)
-		return
+		return lacksScope(c)
 	}
-	s.Tell(c, http.StatusForbidden, text.Say("message.forbidden"), text.Say("message.forbidden-says"))
+	return &Message{http.StatusForbidden, text.Say("message.forbidden"), text.Say("message.forbidden-says")}
 }

@@ -32,27 +32,24 @@ func MayAct(a auth.Account, e episodes.Episode, needs ...auth.Permission) bool {
 
 // permitsEpisode looks up the episode. Whether there is none, it is another unit's,
 // or the account may not do this, the answer is the same.
-func (s *Frame) permitsEpisode(c *gin.Context, r Rule, a auth.Account) bool {
+func (s *Frame) permitsEpisode(c *gin.Context, r Rule, a auth.Account) error {
 	if s.Episodes == nil {
-		s.NotFound(c)
-		return false
+		return errNotFound
 	}
 	h, err := s.Episodes.Episode(c.Request.Context(), c.Param("episode"))
 	if err != nil && clinical.CodeOf(err) != clinical.NotFound {
-		s.Fail(c, err)
-		return false
+		return err
 	}
 	if err == nil {
 		c.Set(episodeKey, h)
 	}
 	if err != nil || !MayAct(a, h.Episode, r.needs...) {
-		s.refuse(c, r, s.NotFound)
-		return false
+		return s.refuse(c, r, errNotFound)
 	}
-	return true
+	return nil
 }
 
-// EpisodeOf is the episode of a route under the rule onEpisode.
+// EpisodeOf is the episode of a route under the rule OnEpisode.
 func EpisodeOf(c *gin.Context) care.History {
 	h, _ := c.Get(episodeKey)
 	found, _ := h.(care.History)

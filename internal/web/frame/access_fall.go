@@ -10,8 +10,10 @@ import (
 	"plumbline/internal/auth"
 )
 
-// fallKey is where guard leaves the fall of the URL for the handler.
-const FallKey = "fall"
+const fallKey = "fall"
+
+// FallOf is the fall of a route under the rule OnFall.
+func FallOf(c *Request) SeenFall { return c.MustGet(fallKey).(SeenFall) }
 
 // SeenFall is a fall that the account may see, and the moment asked about.
 type SeenFall struct {
@@ -28,28 +30,25 @@ func UnitOfFall(f assess.Fall) string {
 
 // permitsFall lets those see a fall who have its unit. One that is not there and one
 // that may not be seen are answered alike.
-func (s *Frame) permitsFall(c *gin.Context, r Rule, a auth.Account) bool {
+func (s *Frame) permitsFall(c *gin.Context, r Rule, a auth.Account) error {
 	if !a.May(r.needs...) {
-		s.refuse(c, r, s.NotFound)
-		return false
+		return s.refuse(c, r, errNotFound)
 	}
-	when, ok := s.AsOf(c)
-	if !ok {
-		return false
+	when, err := s.AsOf(c)
+	if err != nil {
+		return err
 	}
 	f, err := s.Finder.Fall(c.Request.Context(), c.Param("fall"), s.Minute())
 	if err != nil {
-		s.Fail(c, err)
-		return false
+		return err
 	}
 	seen := SeenFall{Fall: f, At: when.At, Beyond: !when.Live && !when.At.Before(f.FellAt)}
 	if when.Live || seen.Beyond {
 		seen.At = assess.JustBefore(f.FellAt)
 	}
-	c.Set(FallKey, seen)
+	c.Set(fallKey, seen)
 	if !a.OnUnit(UnitOfFall(f)) {
-		s.refuse(c, r, s.NotFound)
-		return false
+		return s.refuse(c, r, errNotFound)
 	}
-	return true
+	return nil
 }

@@ -17,17 +17,17 @@ type Asked struct {
 	Live bool
 }
 
-// AsOf reads ?as_of=. It answers the request itself and returns false where the
-// moment cannot be read.
-func (s *Frame) AsOf(c *gin.Context) (Asked, bool) {
+// AsOf reads ?as_of=.
+func (s *Frame) AsOf(c *gin.Context) (Asked, error) {
 	when, ok := s.momentOf(c)
 	if !ok {
-		s.Tell(c, http.StatusBadRequest, text.Say("message.odd-moment"), text.Say("message.odd-moment-says", s.Zone.String()))
+		says := text.Say("message.odd-moment-says", s.Zone.String())
+		return when, &Message{http.StatusBadRequest, text.Say("message.odd-moment"), says}
 	}
-	return when, ok
+	return when, nil
 }
 
-// momentOf is asOf without an answer.
+// momentOf is AsOf without the message.
 func (s *Frame) momentOf(c *gin.Context) (Asked, bool) {
 	value := c.Query("as_of")
 	if value == "" {

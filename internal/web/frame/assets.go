@@ -88,14 +88,18 @@ func (s *Frame) Asset(name string) *Asset {
 // aYear is how long a browser may keep a file whose name changes with its content.
 const aYear = "public, max-age=31536000, immutable"
 
-func (s *Frame) static(c *gin.Context) {
+func (s *Frame) static(c *Request) (Page, error) {
 	f := s.assets.byPath[strings.TrimPrefix(c.Param("name"), "/")]
 	if f == nil {
-		s.NotFound(c)
-		return
+		return NotFound()
 	}
 	c.Header("Cache-Control", aYear)
+	return f, nil
+}
+
+func (f *Asset) send(_ *Frame, c *Request) error {
 	send(c, http.StatusOK, f.Kind, f.Body, f.packed)
+	return nil
 }
 
 // send answers with a body, compressed if the reader takes that.
@@ -110,8 +114,8 @@ func send(c *gin.Context, status int, kind string, body []byte, packed func() []
 	c.Data(status, kind, body)
 }
 
-func (s *Frame) favicon(c *gin.Context) {
+func (s *Frame) favicon(c *Request) (Page, error) {
 	f := s.Asset("icon.svg")
 	c.Header("Cache-Control", "public, max-age=86400")
-	send(c, http.StatusOK, f.Kind, f.Body, f.packed)
+	return f, nil
 }

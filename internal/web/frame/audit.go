@@ -29,22 +29,21 @@ func (s *Frame) Record(c *gin.Context, e audit.Entry) error {
 	return s.Note(c.Request.Context(), e)
 }
 
-// MustNote is record for what is still to be served. It answers itself and returns
-// false where the entry cannot be written: what cannot be recorded is not shown.
-func (s *Frame) MustNote(c *gin.Context, e audit.Entry) bool {
+// Noted is Record for what is still to be served. What cannot be recorded is not shown:
+// the error says so to the reader.
+func (s *Frame) Noted(c *gin.Context, e audit.Entry) error {
 	if err := s.Record(c, e); err != nil {
 		s.Log.Error("a request was not served: it could not be recorded", "route", c.FullPath(), "error", err)
-		s.Tell(c, http.StatusServiceUnavailable, text.Say("message.not-recorded"), text.Say("message.not-recorded-says"))
-		return false
+		return &Message{http.StatusServiceUnavailable, text.Say("message.not-recorded"), text.Say("message.not-recorded-says")}
 	}
-	return true
+	return nil
 }
 
 // noteRoute records a request that its rule has let through or refused, before it
-// is served. Every refusal is recorded. What is let through is not where the page
-// holds no patient data, nor on routes that record by themselves what became of
-// them.
-func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) bool {
+// is served. Every refusal is recorded. A request that was let through is recorded too,
+// with two exceptions: pages that hold no patient data, and routes whose handlers record
+// what became of the request.
+func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) error {
 	e := audit.Entry{Did: audit.View, Outcome: outcome}
 	if !isReading(c) {
 		e.Did = audit.Change
@@ -64,7 +63,7 @@ func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) bool {
 		h := EpisodeOf(c).Episode
 		e.Stay, e.Unit, e.Note = h.StayID, h.Unit, NoteOf(h)
 	case r.who == ofFall:
-		if seen, ok := c.Get(FallKey); ok {
+		if seen, ok := c.Get(fallKey); ok {
 			e.Unit, e.Stay, e.AsOf = UnitOfFall(seen.(SeenFall).Fall), seen.(SeenFall).Fall.StayID, seen.(SeenFall).At
 		}
 	case c.FullPath() == "/feeds" && AccountOf(c).May(auth.ViewHeldRows):
@@ -75,17 +74,19 @@ func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) bool {
 		e.Did, e.Note = audit.Manage, c.Param("token")
 	case outcome == Refused: // a function that the account may not use
 	default:
-		return true
+		return nil
 	}
 	if when, ok := s.momentOf(c); ok && !when.Live && r.who != ofFall {
 		e.AsOf = when.At
 	}
-	return s.MustNote(c, e)
+	return s.Noted(c, e)
 }
 
-// refuse records that a rule refused the request, and then answers it.
-func (s *Frame) refuse(c *gin.Context, r Rule, answer func(*gin.Context)) {
-	if s.noteRoute(c, r, Refused) {
-		answer(c)
+// refuse records that a rule refused the request, and returns why; where that cannot be
+// recorded, that error instead.
+func (s *Frame) refuse(c *gin.Context, r Rule, why error) error {
+	if err := s.noteRoute(c, r, Refused); err != nil {
+		return err
 	}
+	return why
 }

@@ -58,28 +58,25 @@ func whoOf(c *gin.Context) string {
 
 // allowsToken is allows for a request with a token, whose cookies then count for
 // nothing. A token opens no page.
-func (s *Frame) allowsToken(c *gin.Context, r Rule, token string) bool {
+func (s *Frame) allowsToken(c *gin.Context, r Rule, token string) error {
 	if !isAPI(c) {
-		s.Tell(c, http.StatusForbidden, text.Say("message.no-token-here"), text.Say("message.no-token-here-says"))
-		return false
+		return &Message{http.StatusForbidden, text.Say("message.no-token-here"), text.Say("message.no-token-here-says")}
 	}
 	t, err := s.Tokens.Resolve(c.Request.Context(), token)
 	switch {
 	case errors.Is(err, auth.ErrToken):
-		s.refuseToken(c, t)
-		return false
+		return s.refuseToken(c, t)
 	case err != nil:
-		s.Fail(c, err)
-		return false
+		return err
 	}
 	s.Metrics.tokens.WithLabelValues("right").Inc()
 	c.Set(tokenKey, t)
-	return s.permits(c, r, tokenCaller{t}) && s.noteRoute(c, r, Allowed)
+	return s.admit(c, r, tokenCaller{t})
 }
 
 // refuseToken answers a token that does not serve. One that was known once is no guess,
 // and is recorded under its name; of others an address has so many.
-func (s *Frame) refuseToken(c *gin.Context, known auth.APIToken) {
+func (s *Frame) refuseToken(c *gin.Context, known auth.APIToken) error {
 	e := audit.Entry{Did: audit.SignIn, Outcome: Refused, Note: "no such token"}
 	if known.Name != "" {
 		e.Who, e.Note = known.Who(), "expired or revoked"
@@ -88,18 +85,17 @@ func (s *Frame) refuseToken(c *gin.Context, known auth.APIToken) {
 		errors.As(err, &wait)
 		s.Metrics.tokens.WithLabelValues("wait").Inc()
 		c.Header("Retry-After", strconv.Itoa(wait.Seconds()))
-		s.Tell(c, http.StatusTooManyRequests, "", text.Say("message.wrong-tokens"))
-		return
+		return &Message{http.StatusTooManyRequests, "", text.Say("message.wrong-tokens")}
 	}
 	s.Metrics.tokens.WithLabelValues("wrong").Inc()
-	if !s.MustNote(c, e) {
-		return
+	if err := s.Noted(c, e); err != nil {
+		return err
 	}
 	c.Header("WWW-Authenticate", challenge+`, error="invalid_token"`)
-	s.Tell(c, http.StatusUnauthorized, "", Sentence(auth.ErrToken))
+	return &Message{http.StatusUnauthorized, "", Sentence(auth.ErrToken)}
 }
 
-func (s *Frame) lacksScope(c *gin.Context) {
+func lacksScope(c *gin.Context) error {
 	c.Header("WWW-Authenticate", challenge+`, error="insufficient_scope"`)
-	s.Tell(c, http.StatusForbidden, "", text.Say("message.lacks-scope"))
+	return &Message{http.StatusForbidden, "", text.Say("message.lacks-scope")}
 }

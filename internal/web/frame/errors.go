@@ -12,59 +12,92 @@ import (
 	"plumbline/internal/text"
 )
 
-// message is a page of one sentence and what to do next.
-type message struct {
+// Message is an error that says by itself what the reader is told: a heading, and a
+// sentence with what to do next. A program gets the sentence alone.
+type Message struct {
+	Status        int // of HTTP
+	Heading, Says string
+}
+
+// Error is the sentence.
+func (m *Message) Error() string { return m.Says }
+
+// Told is the error of a message.
+func Told(status int, heading, sentence string) error { return &Message{status, heading, sentence} }
+
+// Tell answers with a message.
+func Tell(status int, heading, sentence string) (Page, error) {
+	return nil, Told(status, heading, sentence)
+}
+
+// NotFound answers alike for what does not exist and what may not be seen.
+func NotFound() (Page, error) { return nil, errNotFound }
+
+// elsewhere is an error that leads the reader to another page.
+type elsewhere struct{ to string }
+
+func (e *elsewhere) Error() string { return "see " + e.to }
+
+// What several rules refuse with.
+var (
+	errNotFound = clinical.Errorf(clinical.NotFound, "there is nothing here")
+	errFailed   = &Message{http.StatusInternalServerError, text.Say("message.broken"), text.Say("message.broken-says")}
+)
+
+// answer turns an error into the answer to its request: the one place that does. What
+// does not exist and what may not be seen are told alike; of everything else the reader
+// learns nothing but that it failed, and the log holds no patient data.
+func (s *Frame) answer(c *gin.Context, err error) {
+	var message *Message
+	var to *elsewhere
+	switch {
+	case errors.As(err, &message):
+		s.tell(c, message)
+	case errors.As(err, &to):
+		c.Redirect(http.StatusSeeOther, to.to)
+	case clinical.CodeOf(err) == clinical.NotFound:
+		s.tell(c, &Message{http.StatusNotFound, text.Say("message.not-found"), text.Say("message.not-found-says")})
+	case errors.Is(err, context.Canceled):
+		c.Abort() // the reader has left
+	default:
+		s.Log.Error("request failed", "route", c.FullPath(), "code", string(clinical.CodeOf(err)), "error", err)
+		s.tell(c, errFailed)
+	}
+}
+
+// messageView is a page of one sentence and what to do next.
+type messageView struct {
 	Layout
 	Heading string
 	Text    string
 }
 
-func (s *Frame) Tell(c *gin.Context, status int, heading, sentence string) {
+// tell sends a message. Whatever is told, it must come out: no database is asked for it.
+func (s *Frame) tell(c *gin.Context, m *Message) {
 	if isAPI(c) {
-		c.JSON(status, gin.H{"error": sentence})
+		c.JSON(m.Status, gin.H{"error": m.Says})
 		return
 	}
-	// Whatever is told, it must come out: no database is asked for it.
-	body, err := s.Pages.Render("message", message{s.Bare(c, heading), heading, sentence})
+	body, err := s.Pages.Render("message", messageView{s.Bare(c, m.Heading), m.Heading, m.Says})
 	if err != nil {
 		s.Log.Error("a page could not be rendered", "page", "message", "error", err)
-		c.String(status, sentence)
+		c.String(m.Status, m.Says)
 		return
 	}
-	c.Data(status, htmlKind, body)
-}
-
-func (s *Frame) NotFound(c *gin.Context) {
-	s.Tell(c, http.StatusNotFound, text.Say("message.not-found"), text.Say("message.not-found-says"))
+	c.Data(m.Status, htmlKind, body)
 }
 
 // nowhere is an address of no route. It looks like any other that is not there.
 func (s *Frame) nowhere(c *gin.Context) {
 	_, _ = s.Resolve(c, true) // for the frame alone
-	s.NotFound(c)
+	s.answer(c, errNotFound)
 }
 
 func (s *Frame) wrongMethod(c *gin.Context) {
-	s.Tell(c, http.StatusMethodNotAllowed, text.Say("message.wrong-method"), text.Say("message.wrong-method-says", c.Writer.Header().Get("Allow")))
-}
-
-func (s *Frame) broken(c *gin.Context) {
-	s.Tell(c, http.StatusInternalServerError, text.Say("message.broken"), text.Say("message.broken-says"))
-}
-
-// Fail answers a request that could not be served: alike for what does not
-// exist and what may not be seen, without patient data for everything else.
-func (s *Frame) Fail(c *gin.Context, err error) {
-	if clinical.CodeOf(err) == clinical.NotFound {
-		s.NotFound(c)
-		return
-	}
-	if errors.Is(err, context.Canceled) {
-		c.Abort() // the reader has left
-		return
-	}
-	s.Log.Error("request failed", "route", c.FullPath(), "code", string(clinical.CodeOf(err)), "error", err)
-	s.broken(c)
+	allow := c.Writer.Header().Get("Allow")
+	s.tell(c, &Message{
+		http.StatusMethodNotAllowed, text.Say("message.wrong-method"), text.Say("message.wrong-method-says", allow),
+	})
 }
 
 // Sentence is an error as a sentence of a page.

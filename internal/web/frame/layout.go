@@ -14,7 +14,7 @@ func unitOf(c *gin.Context) string {
 	if seen, ok := c.Get(stayKey); ok {
 		return seen.(SeenStay).View.Assessment.Digest.Stay.Unit
 	}
-	if seen, ok := c.Get(FallKey); ok {
+	if seen, ok := c.Get(fallKey); ok {
 		return UnitOfFall(seen.(SeenFall).Fall)
 	}
 	return c.Param("unit")

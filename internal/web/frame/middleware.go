@@ -72,7 +72,7 @@ func (s *Frame) rescue(c *gin.Context) {
 		}
 		s.Log.Error("panic", "route", c.FullPath(), "fault", what, "stack", string(debug.Stack()))
 		if !c.Writer.Written() {
-			s.broken(c)
+			s.tell(c, errFailed)
 		}
 		c.Abort()
 	}()

@@ -104,7 +104,7 @@ func (s *Frame) locate(c *gin.Context) {
 		c.Header("Strict-Transport-Security", "max-age=31536000")
 	}
 	if !o.safe && c.FullPath() != "/healthz" && c.FullPath() != "/readyz" {
-		s.Tell(c, http.StatusForbidden, text.Say("message.not-encrypted"), text.Say("message.not-encrypted-says"))
+		s.tell(c, &Message{http.StatusForbidden, text.Say("message.not-encrypted"), text.Say("message.not-encrypted-says")})
 		c.Abort()
 	}
 }
@@ -113,7 +113,7 @@ func (s *Frame) locate(c *gin.Context) {
 // that browsers set by themselves; a program that is no browser sends none.
 func (s *Frame) sameSite(c *gin.Context) {
 	if err := s.crossOrigin.Check(c.Request); err != nil {
-		s.Tell(c, http.StatusForbidden, text.Say("message.other-site"), text.Say("message.other-site-says"))
+		s.tell(c, &Message{http.StatusForbidden, text.Say("message.other-site"), text.Say("message.other-site-says")})
 		c.Abort()
 	}
 }

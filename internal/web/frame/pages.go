@@ -77,16 +77,6 @@ func (p *Pages) Part(name string, view any) (template.HTML, error) {
 
 const htmlKind = "text/html; charset=utf-8"
 
-// Show renders a page and sends it.
-func (s *Frame) Show(c *gin.Context, status int, name string, view any) {
-	body, err := s.Pages.Render(name, view)
-	if err != nil {
-		s.Fail(c, err)
-		return
-	}
-	s.SendPage(c, status, Finish(body))
-}
-
 // Rendered is a rendered page, ready to be sent again.
 type Rendered struct {
 	body   []byte
@@ -94,13 +84,14 @@ type Rendered struct {
 	etag   string
 }
 
+// Finish makes a rendered page of its bytes.
 func Finish(body []byte) *Rendered {
 	sum := sha256.Sum256(body)
 	return &Rendered{body: body, packed: pack(body, gzip.BestSpeed), etag: `W/"` + hex.EncodeToString(sum[:12]) + `"`}
 }
 
-// SendPage sends a page, or says that the reader has it already.
-func (s *Frame) SendPage(c *gin.Context, status int, p *Rendered) {
+// sendPage sends a page, or says that the reader has it already.
+func (s *Frame) sendPage(c *gin.Context, status int, p *Rendered) {
 	c.Header("ETag", p.etag)
 	if status == http.StatusOK && strings.Contains(c.GetHeader("If-None-Match"), p.etag) {
 		c.Status(http.StatusNotModified)

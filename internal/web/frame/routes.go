@@ -12,7 +12,7 @@ type Route struct {
 	methods []string
 	path    string
 	rule    Rule
-	handler gin.HandlerFunc
+	handler Handler
 }
 
 var (
@@ -21,10 +21,10 @@ var (
 )
 
 // Get is a route by which something is read.
-func Get(path string, rule Rule, h gin.HandlerFunc) Route { return Route{reading, path, rule, h} }
+func Get(path string, rule Rule, h Handler) Route { return Route{reading, path, rule, h} }
 
 // Post is a route by which something is changed.
-func Post(path string, rule Rule, h gin.HandlerFunc) Route { return Route{posting, path, rule, h} }
+func Post(path string, rule Rule, h Handler) Route { return Route{posting, path, rule, h} }
 
 // files are the routes of the static files.
 func (s *Frame) files() []Route {
@@ -42,7 +42,7 @@ func (s *Frame) register(g *gin.Engine, table []Route) {
 		for _, m := range r.methods {
 			s.rules[m+" "+r.path] = r.rule
 		}
-		g.Match(r.methods, r.path, r.handler)
+		g.Match(r.methods, r.path, s.serve(r.handler))
 	}
 }
 

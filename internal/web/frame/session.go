@@ -26,6 +26,7 @@ func cookieName(c *gin.Context, name string) string {
 	return name
 }
 
+// CookieOf is the value of a cookie, "" where there is none.
 func CookieOf(c *gin.Context, name string) string {
 	k, err := c.Request.Cookie(cookieName(c, name))
 	if err != nil {
@@ -55,27 +56,23 @@ func (s *Frame) Resolve(c *gin.Context, quiet bool) (auth.Account, error) {
 	return a, err
 }
 
-// identify finds who asks. It answers itself and returns false where nobody is
-// signed in, or where a password must be changed first.
-func (s *Frame) identify(c *gin.Context) (auth.Account, bool) {
+// identify finds who asks. The error leads to the sign-in where nobody is signed in, and
+// to the change of a password where that must come first.
+func (s *Frame) identify(c *gin.Context) (auth.Account, error) {
 	quiet := isReading(c) && c.GetHeader(refreshHeader) != ""
 	a, err := s.Resolve(c, quiet)
 	switch {
 	case clinical.CodeOf(err) == clinical.NotFound:
-		s.askToSignIn(c)
-		return a, false
+		return a, askToSignIn(c)
 	case err != nil:
-		s.Fail(c, err)
-		return a, false
+		return a, err
 	case a.OneTime && c.FullPath() != "/account" && c.FullPath() != "/sign-out":
 		if isAPI(c) {
-			s.Tell(c, http.StatusForbidden, "", text.Say("message.password-first"))
-		} else {
-			c.Redirect(http.StatusSeeOther, "/account")
+			return a, &Message{http.StatusForbidden, "", text.Say("message.password-first")}
 		}
-		return a, false
+		return a, &elsewhere{"/account"}
 	}
-	return a, true
+	return a, nil
 }
 
 func isReading(c *gin.Context) bool {
@@ -88,11 +85,10 @@ func isAPI(c *gin.Context) bool {
 }
 
 // askToSignIn leads a page to the sign-in and back; a program is told.
-func (s *Frame) askToSignIn(c *gin.Context) {
+func askToSignIn(c *gin.Context) error {
 	if isAPI(c) {
 		c.Header("WWW-Authenticate", challenge)
-		s.Tell(c, http.StatusUnauthorized, "", text.Say("message.nobody"))
-		return
+		return &Message{http.StatusUnauthorized, "", text.Say("message.nobody")}
 	}
 	to := "/sign-in"
 	if isReading(c) {
@@ -100,7 +96,7 @@ func (s *Frame) askToSignIn(c *gin.Context) {
 			to += "?next=" + url.QueryEscape(next)
 		}
 	}
-	c.Redirect(http.StatusSeeOther, to)
+	return &elsewhere{to}
 }
 
 // LocalPath is a path on this site, "/" for whatever else is given. Browsers read

@@ -8,8 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
@@ -30,40 +28,46 @@ func backURL(e episodes.Episode, back string) string {
 	return frame.EpisodesURL(e.Unit) + "#" + parts.Anchor(e.ID)
 }
 
-func (s *service) takeEpisode(c *gin.Context) {
+func (s *service) takeEpisode(c *frame.Request) (frame.Page, error) {
 	verb, e := episodes.Take, frame.EpisodeOf(c).Episode
 	if e.State == episodes.Taken && e.Who != frame.AccountOf(c).Name {
 		verb = episodes.TakeOver // what the button said, if the state is the one that was seen
 	}
-	s.actOnEpisode(c, verb)
+	return s.actOnEpisode(c, verb)
 }
 
-func (s *service) releaseEpisode(c *gin.Context) { s.actOnEpisode(c, episodes.Release) }
+func (s *service) releaseEpisode(c *frame.Request) (frame.Page, error) {
+	return s.actOnEpisode(c, episodes.Release)
+}
 
-func (s *service) deferEpisode(c *gin.Context) { s.actOnEpisode(c, episodes.Defer) }
+func (s *service) deferEpisode(c *frame.Request) (frame.Page, error) {
+	return s.actOnEpisode(c, episodes.Defer)
+}
 
-func (s *service) closeEpisode(c *gin.Context) { s.actOnEpisode(c, episodes.Close) }
+func (s *service) closeEpisode(c *frame.Request) (frame.Page, error) {
+	return s.actOnEpisode(c, episodes.Close)
+}
 
 // actOnEpisode does what a form asks and leads back to the page that it came from.
 // Where it cannot be done, nothing is changed, and a page says why, with what was
 // typed.
-func (s *service) actOnEpisode(c *gin.Context, verb episodes.Verb) {
-	form, ok := s.Form(c)
-	if !ok {
-		return
+func (s *service) actOnEpisode(c *frame.Request, verb episodes.Verb) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
 	}
 	now, id := s.Clock(), frame.EpisodeOf(c).Episode.ID
 	action := actionOf(form, verb, frame.AccountOf(c).Name, now)
 	e, err := s.Episodes.Act(c.Request.Context(), id, action, now)
 	switch clinical.CodeOf(err) {
 	case "":
-		c.Redirect(http.StatusSeeOther, backURL(e, form.Get("back")))
+		return frame.SeeOther(backURL(e, form.Get("back")))
 	case clinical.Conflict:
-		s.notDone(c, http.StatusConflict, form, action, err)
+		return s.notDone(c, http.StatusConflict, form, action, err)
 	case clinical.Invalid:
-		s.notDone(c, http.StatusUnprocessableEntity, form, action, err)
+		return s.notDone(c, http.StatusUnprocessableEntity, form, action, err)
 	default:
-		s.Fail(c, err)
+		return nil, err
 	}
 }
 
@@ -89,22 +93,19 @@ type notDoneView struct {
 	Episode parts.Episode
 }
 
-func (s *service) notDone(c *gin.Context, status int, form url.Values, a episodes.Action, why error) {
+func (s *service) notDone(c *frame.Request, status int, form url.Values, a episodes.Action, why error) (frame.Page, error) {
 	h, err := s.Episodes.Episode(c.Request.Context(), frame.EpisodeOf(c).Episode.ID)
 	switch {
 	case err != nil:
-		s.Fail(c, err)
-		return
+		return nil, err
 	case !frame.MayAct(frame.AccountOf(c), h.Episode, auth.ActOnEpisodes): // it has moved to another unit just now
-		s.NotFound(c)
-		return
+		return frame.NotFound()
 	case doneAlready(h, a): // the button was pressed twice
-		c.Redirect(http.StatusSeeOther, backURL(h.Episode, form.Get("back")))
-		return
+		return frame.SeeOther(backURL(h.Episode, form.Get("back")))
 	}
 	e := audit.Entry{Did: audit.Change, Stay: h.Episode.StayID, Unit: h.Episode.Unit, Outcome: "not changed: " + string(clinical.CodeOf(why)), Note: frame.NoteOf(h.Episode)}
-	if !s.MustNote(c, e) {
-		return
+	if err := s.Noted(c, e); err != nil {
+		return nil, err
 	}
 	t := s.Times(s.Clock(), true)
 	v := notDoneView{
@@ -116,12 +117,11 @@ func (s *service) notDone(c *gin.Context, status int, form url.Values, a episode
 	}
 	v.Episode.Events = parts.EventsOf(t, h.Events)
 	if v.Episode.Bed, err = s.bedNow(c, h.Episode); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	v.Episode.Offer(h.Episode, frame.AccountOf(c), form.Get("back"))
 	v.Typed = v.Episode.Forms.Fill(form, a.Do)
-	s.Show(c, status, "episode", v)
+	return frame.Show(status, "episode", v)
 }
 
 // doneAlready reports whether an action is what the person did just before.
@@ -138,7 +138,7 @@ func doneAlready(h care.History, a episodes.Action) bool {
 }
 
 // bedNow names the patient of an episode; nil for a feed.
-func (s *service) bedNow(c *gin.Context, e episodes.Episode) (*parts.BedView, error) {
+func (s *service) bedNow(c *frame.Request, e episodes.Episode) (*parts.BedView, error) {
 	if e.StayID == "" {
 		return nil, nil
 	}

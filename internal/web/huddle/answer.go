@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/assess"
 	"plumbline/internal/clinical"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -66,60 +67,42 @@ func (s *service) answer(ctx context.Context, unit string, when frame.Asked, dat
 }
 
 // departures are those of the list of then who are not on the list of now.
-func (s *service) departures(ctx context.Context, unit string, then, now []alerts.Assessment, at time.Time) ([]alerts.Departure, error) {
-	here := make(map[string]bool, len(now))
-	for _, a := range now {
-		here[a.Digest.StayID] = true
-	}
+func (s *service) departures(
+	ctx context.Context, unit string, then, now []alerts.Assessment, at time.Time,
+) ([]alerts.Departure, error) {
 	var out []alerts.Departure
-	for _, a := range then {
-		if here[a.Digest.StayID] {
-			continue
-		}
+	for _, a := range alerts.Gone(then, now) {
 		view, err := s.Patients.Stay(ctx, a.Digest.StayID, at)
-		switch {
-		case clinical.CodeOf(err) == clinical.NotFound:
-			out = append(out, alerts.Departure{Of: a}) // the stay was taken back
-			continue
-		case err != nil:
+		if err != nil && clinical.CodeOf(err) != clinical.NotFound { // one that was taken back left no trace
 			return nil, err
 		}
-		d := alerts.Departure{Of: a}
-		for _, p := range trends.PresencesOf(view.Chart) {
-			if p.Unit == unit && !p.To.IsZero() {
-				d = alerts.Left(view.Assessment, p.To)
-			}
-		}
-		out = append(out, d)
+		out = append(out, alerts.DepartureOf(unit, a, view.Assessment, presencesOf(view, err)))
 	}
 	return out, nil
-}
-
-// arrival is a move onto a unit, from the one before it.
-type arrival struct {
-	from string
-	at   time.Time
 }
 
 // arrivals tells which of those who came were moved here from another unit of the
-// hospital, and when; the rest were admitted here.
-func (s *service) arrivals(ctx context.Context, unit string, came []alerts.Assessment, at time.Time) (map[string]arrival, error) {
-	out := map[string]arrival{}
+// hospital, and when, by stay; the rest were admitted here.
+func (s *service) arrivals(
+	ctx context.Context, unit string, came []alerts.Assessment, at time.Time,
+) (map[string]alerts.Arrival, error) {
+	out := map[string]alerts.Arrival{}
 	for _, a := range came {
 		view, err := s.Patients.Stay(ctx, a.Digest.StayID, at)
-		switch {
-		case clinical.CodeOf(err) == clinical.NotFound:
-			continue // taken back since the list was made
-		case err != nil:
+		if err != nil && clinical.CodeOf(err) != clinical.NotFound { // taken back since the list was made
 			return nil, err
 		}
-		before := ""
-		for _, p := range trends.PresencesOf(view.Chart) {
-			if p.Unit == unit && before != "" && p.Holds(at) {
-				out[a.Digest.StayID] = arrival{before, p.From}
-			}
-			before = p.Unit
+		if moved, ok := alerts.ArrivalOf(unit, presencesOf(view, err), at); ok {
+			out[a.Digest.StayID] = moved
 		}
 	}
 	return out, nil
+}
+
+// presencesOf is where a stay was; nothing of one that could not be found.
+func presencesOf(view assess.StayView, err error) []trends.Presence {
+	if err != nil {
+		return nil
+	}
+	return trends.PresencesOf(view.Chart)
 }

@@ -4,8 +4,6 @@ import (
 	"net/http"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/alerts"
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
@@ -51,16 +49,14 @@ type kindView struct {
 // yesterday, so that each shift sees what the one before it has done.
 const endedHours = 24
 
-func (s *service) episodesPage(c *gin.Context) {
+func (s *service) episodesPage(c *frame.Request) (frame.Page, error) {
 	if c.Query("as_of") != "" {
-		s.Tell(c, http.StatusBadRequest, text.Say("episodes.only-now"), text.Say("episodes.only-now-says"))
-		return
+		return frame.Tell(http.StatusBadRequest, text.Say("episodes.only-now"), text.Say("episodes.only-now-says"))
 	}
 	unit, now, a := c.Param("unit"), s.Clock(), frame.AccountOf(c)
 	list, err := s.Patients.Live(c.Request.Context(), unit, s.Minute())
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	var owed []episodes.Episode
 	var ended []care.History
@@ -71,8 +67,7 @@ func (s *service) episodesPage(c *gin.Context) {
 		}
 	}
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	t := s.Times(now, true)
 	v := episodesView{
@@ -102,7 +97,7 @@ func (s *service) episodesPage(c *gin.Context) {
 		ev.Bed = bedIn(beds, h.Episode.StayID)
 		v.Ended = append(v.Ended, ev)
 	}
-	s.Show(c, http.StatusOK, "episodes", v)
+	return frame.Show(http.StatusOK, "episodes", v)
 }
 
 func bedsOf(list []alerts.Assessment) map[string]clinical.Stay {

@@ -81,8 +81,8 @@ func (g given) name(d episodes.Due) string {
 	return ""
 }
 
-// peopleOf are the names under which what is owed may be found a hand: the accounts
-// of the unit that may act, and who was given something of late.
+// peopleOf are the names of those to whom something owed can be given: the accounts of
+// the unit that may act, and whoever was given something in the last week.
 func (s *service) peopleOf(ctx context.Context, unit string) ([]string, error) {
 	accounts, err := s.Accounts.Accounts(ctx)
 	if err != nil {

@@ -29,7 +29,7 @@ type answer struct {
 	at        time.Time
 	list      []alerts.Assessment
 	since     alerts.Since
-	came      map[string]arrival // by stay: of those who were on another unit before
+	came      map[string]alerts.Arrival // by stay: of those who were on another unit before
 	nextShift time.Time
 	people    []string // who can be given what is owed
 
@@ -55,8 +55,8 @@ const (
 	maxFrames = 48
 )
 
-// gap stands in a frame for the content. Templates never write this byte: of what
-// they are given it is replaced.
+// gap stands in a rendered frame for the content. No template puts this byte into a page:
+// html/template writes another character wherever a value holds it.
 const gap = "\x00"
 
 type shellView struct {
@@ -94,7 +94,7 @@ func (k *keptList) body(name string, render func(*answer) (template.HTML, error)
 }
 
 // within puts a frame around a content of this name.
-func (k *keptList) within(p *frame.Pages, f frame.Layout, name string, body template.HTML) (*frame.Rendered, error) {
+func (k *keptList) within(p *frame.Pages, f frame.Layout, name string, body template.HTML) (frame.Page, error) {
 	around, err := p.Render("shell", shellView{f, gap})
 	if err != nil {
 		return nil, err

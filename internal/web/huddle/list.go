@@ -3,10 +3,7 @@ package huddle
 import (
 	"context"
 	"html/template"
-	"net/http"
 	"strconv"
-
-	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/auth"
 	"plumbline/internal/text"
@@ -77,10 +74,10 @@ type rowView struct {
 	Change     string // the latest change of a blood-pressure-lowering drug
 }
 
-func (s *service) unitPage(c *gin.Context) {
-	when, ok := s.AsOf(c)
-	if !ok {
-		return
+func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
+	when, err := s.AsOf(c)
+	if err != nil {
+		return nil, err
 	}
 	ctx, unit, account, chosen := c.Request.Context(), c.Param("unit"), frame.AccountOf(c), choiceOf(c.Request.URL.Query())
 	sees := sight{
@@ -91,21 +88,18 @@ func (s *service) unitPage(c *gin.Context) {
 	sees.sets = sees.names && when.Live && s.TakesSets && account.May(auth.RecordSet)
 	kept, err := s.answerAbout(ctx, unit, when)
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	given, err := s.givenOn(ctx, unit, when)
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	name := sees.String() + " " + chosen.query().Encode() + " " + given.state
 	body, err := kept.body(name, func(a *answer) (template.HTML, error) {
 		return s.Pages.Part("list", s.listView(ctx, unit, when, a, sees, chosen, given))
 	})
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	f := s.Layout(c, text.Say("huddle.title", unit)).At(frame.UnitURL(unit))
 	if when.Live {
@@ -113,12 +107,7 @@ func (s *service) unitPage(c *gin.Context) {
 		f.Refresh = true
 		f.Owed = s.owedLine(account, unit, given)
 	}
-	p, err := kept.within(s.Pages, f, name, body)
-	if err != nil {
-		s.Fail(c, err)
-		return
-	}
-	s.SendPage(c, http.StatusOK, p)
+	return kept.within(s.Pages, f, name, body)
 }
 
 // sight is what of a list depends on who looks at it.

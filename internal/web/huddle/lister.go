@@ -190,7 +190,7 @@ func sinceOf[T any](name string, of []T, item func(T) sinceItem) sinceGroup {
 func (l lister) arrival(a alerts.Assessment) sinceItem {
 	how := text.Say("huddle.admitted", l.Time(a.Digest.Stay.AdmittedAt))
 	if moved, ok := l.answer.came[a.Digest.StayID]; ok {
-		how = text.Say("huddle.moved-here", moved.from, l.Time(moved.at))
+		how = text.Say("huddle.moved-here", moved.From, l.Time(moved.At))
 	}
 	return sinceItem{l.person(a), how, 1}
 }

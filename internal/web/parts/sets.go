@@ -146,7 +146,7 @@ func SetLineOf(t frame.Times, set trends.Set) *SetLine {
 	if b := set.Baseline; b != nil {
 		l.From, l.FromWord = text.Pressure(b.Systolic, b.Diastolic), string(b.Position)
 	}
-	if u := text.Decisive(set); u != nil {
+	if u := set.Decisive(); u != nil {
 		l.To, l.ToWord = text.Pressure(u.Systolic, u.Diastolic), string(u.Position)
 		if u.Minutes != nil {
 			l.ToWord += " " + text.Figure(*u.Minutes) + " min"

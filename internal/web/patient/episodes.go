@@ -1,8 +1,6 @@
 package patient
 
 import (
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/care"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -10,7 +8,7 @@ import (
 
 // stayEpisodes lists every episode of the stay with its history: as it stands, with
 // what the account may do, or as it stood at another moment.
-func (s *service) stayEpisodes(c *gin.Context, when frame.Asked, stayID string) ([]parts.Episode, error) {
+func (s *service) stayEpisodes(c *frame.Request, when frame.Asked, stayID string) ([]parts.Episode, error) {
 	if s.Episodes == nil {
 		return nil, nil
 	}

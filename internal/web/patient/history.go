@@ -11,8 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/clinical"
 	"plumbline/internal/report"
 	"plumbline/internal/text"
@@ -76,12 +74,11 @@ type factVersionView struct {
 
 // history shows who charted what and when: every fact of the stay with all
 // versions known at the moment asked for.
-func (s *service) history(c *gin.Context) {
+func (s *service) history(c *frame.Request) (frame.Page, error) {
 	when, view := frame.StayOf(c).When, frame.StayOf(c).View
 	q, ok := historyQueryOf(c)
 	if !ok {
-		s.Tell(c, http.StatusBadRequest, text.Say("history.no-such"), text.Say("history.no-such-says"))
-		return
+		return frame.Tell(http.StatusBadRequest, text.Say("history.no-such"), text.Say("history.no-such-says"))
 	}
 	facts := report.HistoryOf(view.Chart, view.Policy.Policy.Plausible)
 	t := s.Times(when.At, when.Live)
@@ -104,11 +101,11 @@ func (s *service) history(c *gin.Context) {
 		return q.Kind != "" && f.Kind != q.Kind || q.Several && len(f.Versions) < 2
 	})
 	v.lay(t, facts)
-	s.Show(c, http.StatusOK, "history", v)
+	return frame.Show(http.StatusOK, "history", v)
 }
 
 // historyQueryOf reads the filters; ok is false for what the page itself never asks.
-func historyQueryOf(c *gin.Context) (q historyQuery, ok bool) {
+func historyQueryOf(c *frame.Request) (q historyQuery, ok bool) {
 	q = historyQuery{Kind: clinical.Kind(c.Query("kind")), Several: c.Query("several") != "", Page: 1}
 	if q.Kind != "" && !slices.Contains(clinical.Kinds, q.Kind) {
 		return q, false

@@ -1,23 +1,19 @@
 package patient
 
 import (
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/auth"
 	"plumbline/internal/dosereview"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
 )
 
-// takeReviews puts the history of dose reviews on the page of a stay. It answers
-// itself and returns false where that cannot be read.
-func (s *service) takeReviews(c *gin.Context, v *stayView, when frame.Asked) bool {
+// takeReviews puts the history of dose reviews on the page of a stay.
+func (s *service) takeReviews(c *frame.Request, v *stayView, when frame.Asked) error {
 	var reviews map[string][]dosereview.Review
 	if s.DoseReviews != nil {
 		var err error
 		if reviews, err = s.DoseReviews.OfStays(c.Request.Context(), []string{v.StayID}, s.RecordedBy(when)); err != nil {
-			s.Fail(c, err)
-			return false
+			return err
 		}
 	}
 	v.DoseReviews = parts.ReviewLinesOf(s.Times(when.At, when.Live), reviews[v.StayID])
@@ -27,5 +23,5 @@ func (s *service) takeReviews(c *gin.Context, v *stayView, when frame.Asked) boo
 			v.ReviewURL += frame.AsOfQuery(when.At)
 		}
 	}
-	return true
+	return nil
 }

@@ -5,8 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
 	"plumbline/internal/auth"
@@ -91,7 +89,7 @@ type fallView struct {
 	Bleeding []string // drugs that make it more dangerous
 }
 
-func (s *service) stayPage(c *gin.Context) {
+func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 	when, view := frame.StayOf(c).When, frame.StayOf(c).View
 	title := text.Say("stay.title-stay", view.Assessment.Digest.StayID)
 	if bed := view.Assessment.Digest.Stay.Bed; bed != "" {
@@ -100,16 +98,15 @@ func (s *service) stayPage(c *gin.Context) {
 	v := s.stayView(s.Layout(c, title), when, view)
 	var err error
 	if v.Episodes, err = s.stayEpisodes(c, when, view.Assessment.Digest.StayID); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
-	if !s.takeReviews(c, &v, when) {
-		return
+	if err := s.takeReviews(c, &v, when); err != nil {
+		return nil, err
 	}
 	if when.Live && frame.AccountOf(c).May(auth.RecordSet) {
 		v.TakeSet = frame.SetURL(v.StayID)
 	}
-	s.Show(c, http.StatusOK, "stay", v)
+	return frame.Show(http.StatusOK, "stay", v)
 }
 
 func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayView) stayView {

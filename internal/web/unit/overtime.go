@@ -9,8 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/charts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
@@ -66,32 +64,26 @@ type signalView struct {
 	Latest    string
 }
 
-func (s *service) overTimePage(c *gin.Context) {
-	q, series, ok := s.overTime(c)
-	if !ok {
-		return
+func (s *service) overTimePage(c *frame.Request) (frame.Page, error) {
+	q, series, err := s.overTime(c)
+	if err != nil {
+		return nil, err
 	}
-	s.Show(c, http.StatusOK, "overtime", s.overTimeView(c, q, series))
+	return frame.Show(http.StatusOK, "overtime", s.overTimeView(c, q, series))
 }
 
-// overTime reads what is asked for and works it out. It answers the request itself
-// and returns false where it cannot.
-func (s *service) overTime(c *gin.Context) (overTimeAsked, charts.UnitSeries, bool) {
-	when, ok := s.AsOf(c)
-	if !ok {
-		return overTimeAsked{}, charts.UnitSeries{}, false
+// overTime reads what is asked for and works it out.
+func (s *service) overTime(c *frame.Request) (q overTimeAsked, series charts.UnitSeries, err error) {
+	when, err := s.AsOf(c)
+	if err != nil {
+		return q, series, err
 	}
 	q, trouble := readOverTime(c.Param("unit"), c.Request.URL.Query(), when, s.Zone)
 	if trouble != "" {
-		s.Tell(c, http.StatusBadRequest, text.Say("overtime.bad-range"), trouble)
-		return q, charts.UnitSeries{}, false
+		return q, series, frame.Told(http.StatusBadRequest, text.Say("overtime.bad-range"), trouble)
 	}
-	series, err := s.unitSeries(c.Request.Context(), q)
-	if err != nil {
-		s.Fail(c, err)
-		return q, series, false
-	}
-	return q, series, true
+	series, err = s.unitSeries(c.Request.Context(), q)
+	return q, series, err
 }
 
 // readOverTime reads the query: by month or week, the first and the last day. Without
@@ -207,7 +199,7 @@ func (s *service) unitSeries(ctx context.Context, q overTimeAsked) (charts.UnitS
 	return series, nil
 }
 
-func (s *service) overTimeView(c *gin.Context, q overTimeAsked, series charts.UnitSeries) overTimeView {
+func (s *service) overTimeView(c *frame.Request, q overTimeAsked, series charts.UnitSeries) overTimeView {
 	f := series.Figures
 	t := s.Times(q.when.At, q.when.Live)
 	v := overTimeView{

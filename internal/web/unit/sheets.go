@@ -6,8 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/charts"
 	"plumbline/internal/export"
 	"plumbline/internal/text"
@@ -17,24 +15,23 @@ import (
 
 // overTimeCSV is the table of periods, one row each, for a program to read: names
 // that stay, numbers without words, missing left empty.
-func (s *service) overTimeCSV(c *gin.Context) {
-	q, series, ok := s.overTime(c)
-	if !ok {
-		return
+func (s *service) overTimeCSV(c *frame.Request) (frame.Page, error) {
+	q, series, err := s.overTime(c)
+	if err != nil {
+		return nil, err
 	}
 	var b bytes.Buffer
 	if err := export.CSV(&b, periodSheet(series, s.Zone)); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
-	frame.Download(c, fileName(q, "csv"), export.CSVType, b.Bytes())
+	return frame.Download(c, fileName(q, "csv"), export.CSVType, b.Bytes())
 }
 
 // overTimeXLSX is the same with the tables that have rows of their own.
-func (s *service) overTimeXLSX(c *gin.Context) {
-	q, series, ok := s.overTime(c)
-	if !ok {
-		return
+func (s *service) overTimeXLSX(c *frame.Request) (frame.Page, error) {
+	q, series, err := s.overTime(c)
+	if err != nil {
+		return nil, err
 	}
 	t := s.Catalogue(q.when.At)
 	sheets := []export.Sheet{
@@ -43,10 +40,9 @@ func (s *service) overTimeXLSX(c *gin.Context) {
 	}
 	var b bytes.Buffer
 	if err := export.XLSX(&b, sheets...); err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
-	frame.Download(c, fileName(q, "xlsx"), export.XLSXType, b.Bytes())
+	return frame.Download(c, fileName(q, "xlsx"), export.XLSXType, b.Bytes())
 }
 
 // fileName names the unit as far as letters and digits go, and the last day.

@@ -6,8 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/text"
@@ -43,14 +41,13 @@ type endingRow struct {
 // tallyDays is over how many whole days before today the page counts, and today.
 const tallyDays = 30
 
-func (s *service) tallyPage(c *gin.Context) {
+func (s *service) tallyPage(c *frame.Request) (frame.Page, error) {
 	ctx, unit, now := c.Request.Context(), c.Param("unit"), s.Clock()
 	y, m, d := now.In(s.Zone).Date()
 	from := clinical.DayStart(y, m, d-tallyDays, s.Zone)
 	figures, err := s.Figures.Unit(ctx, unit, from, now, trends.ByMonth, now)
 	if err != nil {
-		s.Fail(c, err)
-		return
+		return nil, err
 	}
 	days := 0.0
 	for _, p := range figures.Periods {
@@ -59,8 +56,7 @@ func (s *service) tallyPage(c *gin.Context) {
 	var counts []episodes.Count
 	if s.Episodes != nil {
 		if counts, err = s.Episodes.Tally(ctx, unit, from, now, days); err != nil {
-			s.Fail(c, err)
-			return
+			return nil, err
 		}
 	}
 	t := s.Times(now, false)
@@ -74,7 +70,7 @@ func (s *service) tallyPage(c *gin.Context) {
 	if len(counts) > 0 {
 		v.Endings = endingsOf(counts[0])
 	}
-	s.Show(c, http.StatusOK, "tally", v)
+	return frame.Show(http.StatusOK, "tally", v)
 }
 
 func tallyRowOf(c episodes.Count) tallyRow {
