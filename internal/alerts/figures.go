@@ -33,6 +33,12 @@ type SetFigures struct {
 	UprightPosition   string    `json:"upright_position"`
 }
 
+// SymptomFigures tell a set with symptoms: what it found, symptoms_only or inconclusive.
+type SymptomFigures struct {
+	SetFigures
+	Finding string `json:"finding"`
+}
+
 // GapFigures tell a set and the precautions that are missing after it.
 type GapFigures struct {
 	SetFigures

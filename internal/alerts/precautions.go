@@ -8,7 +8,8 @@ import (
 )
 
 // Precautions says which falls precautions the rules ask for and which are in
-// place. InPlace and Missing are nil where the site's feeds carry none.
+// place. InPlace and Missing are nil where the site's feeds carry none, and none was
+// charted here.
 type Precautions struct {
 	Needed  bool
 	InPlace []string
@@ -21,7 +22,7 @@ func (s situation) precautions() Precautions {
 	latest := s.LatestInterpretable()
 	positiveOpen := s.LatestPositive() != nil && !s.Serial.Cleared
 	p := Precautions{
-		Needed: positiveOpen || len(s.Falls) > 0 ||
+		Needed: positiveOpen || len(s.Falls) > 0 || s.unreadLatest() != nil ||
 			latest != nil && (latest.Finding == trends.Positive || latest.Finding == trends.SymptomsOnly),
 	}
 	if positiveOpen {
@@ -30,10 +31,13 @@ func (s situation) precautions() Precautions {
 	if latest != nil && latest.Finding == trends.SymptomsOnly {
 		p.Facts = append(p.Facts, latest.Facts...)
 	}
+	if set := s.unreadLatest(); set != nil {
+		p.Facts = append(p.Facts, set.Facts...)
+	}
 	for _, f := range s.Falls {
 		p.Facts = append(p.Facts, f.SourceID)
 	}
-	if !s.policy.Precautions.InFeed {
+	if !s.policy.Precautions.InFeed && !slices.ContainsFunc(s.Precautions, func(f trends.PrecautionFact) bool { return f.Here }) {
 		return p
 	}
 	p.InPlace, p.Missing = []string{}, []string{}
@@ -52,6 +56,14 @@ func (s situation) precautions() Precautions {
 		}
 	}
 	return p
+}
+
+// unreadLatest is the latest set where it says nothing of pressures and has symptoms.
+func (s situation) unreadLatest() *trends.Set {
+	if set := s.LatestSet(); set != nil && set.Unread() {
+		return set
+	}
+	return nil
 }
 
 // bundle is the policy's bundle, and what is added to it after a fall or a

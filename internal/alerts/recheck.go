@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -20,6 +21,9 @@ const (
 	RVolume   = "R-VOLUME"
 	RAdmit    = "R-ADMIT"
 	RWeekly   = "R-WEEKLY"
+
+	// RAnswer is no demand: it says how answers put demands off.
+	RAnswer = "R-ANSWER"
 )
 
 var recheckOrder = []string{RFall, RStopped, RTreated, RPositive, RRepeat, RDrug, RVolume, RAdmit, RWeekly}
@@ -33,11 +37,13 @@ const (
 	Blocked   = "blocked"
 )
 
-// Why a recheck cannot be done, or what to do before it.
+// Why a recheck cannot be done, or what to do before it, in the order in which it is said.
 const (
-	InjuryUncleared = "injury_uncleared" // stand only when cleared by the provider
-	InjuryUnknown   = "injury_unknown"   // check for injury before standing
-	CannotWalk      = "not_ambulatory"
+	InjuryUncleared   = "injury_uncleared"    // stand only when cleared by the provider
+	InjuryNoClearance = "injury_no_clearance" // stood since, and nobody cleared it: ask before standing again
+	InjuryUnknown     = "injury_unknown"      // check for injury before standing
+	FractureCoded     = "fracture_coded"      // with the code after it, see FractureOf: ask before standing
+	CannotWalk        = "not_ambulatory"
 )
 
 // Instance is one rule's demand for a recheck.
@@ -51,6 +57,12 @@ type Instance struct {
 	Facts   []string
 	Drug    string // of R-DRUG
 	Change  string // of R-DRUG
+	// Answer is the answer that has moved Due; nil where none has (R-ANSWER). Answered
+	// counts the answers that could move the demand; AskProvider tells that no further
+	// one will.
+	Answer      *trends.AnswerFact
+	Answered    int
+	AskProvider bool
 }
 
 // metBy reports whether an interpretable set meets the demand.
@@ -74,11 +86,16 @@ type Recheck struct {
 	State   string
 	DueAt   *time.Time
 	Rule    string
-	Missing []string // of InjuryUncleared, InjuryUnknown, CannotWalk
-	Facts   []string
-	Drug    string
-	Change  string
-	Open    []Instance // every unmet demand, earliest first
+	Missing []string // of InjuryUncleared to CannotWalk, in their order
+	// Answer is the answer that moved the demand shown, nil where none did; Answered and
+	// AskProvider are those of the demand.
+	Answer      *trends.AnswerFact
+	Answered    int
+	AskProvider bool
+	Facts       []string
+	Drug        string
+	Change      string
+	Open        []Instance // every unmet demand, earliest first, after answers have moved them
 }
 
 // routine reports whether the recheck is one that the calendar asks for.
@@ -124,9 +141,7 @@ func (s situation) onceInstances() []Instance {
 	p := s.policy.Recheck
 	var out []Instance
 	for _, f := range s.Falls {
-		if f.Injury != "death" {
-			out = append(out, after(RFall, f.At, p.FallHours, f.At, f.SourceID))
-		}
+		out = append(out, after(RFall, f.At, p.FallHours, f.At, f.SourceID))
 	}
 	for _, set := range s.Sets {
 		if set.Meets(trends.CritStopped) {
@@ -186,12 +201,21 @@ func (s situation) standingInstances() []Instance {
 	if set := s.LatestSet(); set != nil && s.mustRepeat(*set) {
 		out = append(out, standing(RRepeat, set.StartedAt, set.StartedAt.Add(clinical.Hours(p.RepeatHours)), set.Facts))
 	}
-	net := s.exposures.Net48
-	quiet := latest == nil || !s.within(latest.StartedAt, p.VolumeQuietHours)
-	if net.Usable && trends.AtMost(*net.NetML, p.VolumeNet48hML) && quiet {
-		out = append(out, standing(RVolume, s.at, s.at, net.Facts))
+	if s.volumeOwed(s.exposures.Net48, s.at) {
+		out = append(out, standing(RVolume, s.at, s.at, s.exposures.Net48.Facts))
 	}
 	return out
+}
+
+// volumeOwed is the trigger of R-VOLUME at a moment, for the fluid balance that ends there.
+func (s situation) volumeOwed(net trends.Balance, at time.Time) bool {
+	p := s.policy.Recheck
+	if !net.Usable || !trends.AtMost(*net.NetML, p.VolumeNet48hML) {
+		return false
+	}
+	return !slices.ContainsFunc(s.Sets, func(set trends.Set) bool {
+		return set.Interpretable() && trends.InWindow(set.StartedAt, at, clinical.Hours(p.VolumeQuietHours))
+	})
 }
 
 // worsening is the trend of the drop, worked out anew where the situation is one of
@@ -229,8 +253,14 @@ func (s situation) mustRepeat(set trends.Set) bool {
 	if set.Finding == trends.SymptomsOnly {
 		return true
 	}
+	if set.Finding != trends.Inconclusive {
+		return false
+	}
+	if len(set.Symptoms) > 0 {
+		return true // dizzy, and no pressure that tells
+	}
 	putInChair := set.Inferred() && set.Kind == trends.LyingToSitting && !set.StoppedEarly
-	if set.Finding != trends.Inconclusive || putInChair {
+	if putInChair {
 		return false
 	}
 	quiet := clinical.Hours(s.policy.Recheck.RepeatQuietHours)
@@ -242,30 +272,42 @@ func (s situation) mustRepeat(set trends.Set) bool {
 
 // recheck picks the earliest unmet demand.
 func (s situation) recheck() Recheck {
-	var open []Instance
-	for _, i := range s.instances() {
-		if !i.metBy(s.Sets) {
-			open = append(open, i)
-		}
+	if s.diedAt() != nil {
+		return Recheck{State: NotNeeded, Missing: []string{}}
 	}
-	slices.SortStableFunc(open, func(a, b Instance) int {
-		if c := a.Due.Compare(b.Due); c != 0 {
-			return c
-		}
-		return slices.Index(recheckOrder, a.Rule) - slices.Index(recheckOrder, b.Rule)
-	})
-	r := Recheck{State: NotNeeded, Missing: []string{}, Open: open}
+	open := s.open()
+	r := Recheck{State: NotNeeded, Missing: s.beforeStanding(), Open: open}
 	if len(open) == 0 {
 		return r
 	}
 	first := open[0]
 	r.DueAt, r.Rule, r.Facts, r.Drug, r.Change = &first.Due, first.Rule, first.Facts, first.Drug, first.Change
+	r.Answer, r.Answered, r.AskProvider = first.Answer, first.Answered, first.AskProvider
 	r.State = stateOf(first.Due, s.at, s.policy.Recheck)
-	r.Missing = s.hindrances()
-	if slices.Contains(r.Missing, InjuryUncleared) || slices.Contains(r.Missing, CannotWalk) {
+	if s.Stay.NotAmbulatory {
+		r.Missing = append(r.Missing, CannotWalk)
+	}
+	if slices.Contains(r.Missing, InjuryUncleared) || s.Stay.NotAmbulatory {
 		r.State = Blocked
 	}
 	return r
+}
+
+// open lists the unmet demands after answers have moved them, earliest first; of those
+// due at one moment the one whose rule is higher in the table, then one that was moved.
+func (s situation) open() []Instance {
+	var open []Instance
+	for _, i := range s.instances() {
+		if !i.metBy(s.Sets) {
+			open = append(open, s.moved(i))
+		}
+	}
+	slices.SortStableFunc(open, func(a, b Instance) int {
+		return cmp.Or(a.Due.Compare(b.Due),
+			cmp.Compare(slices.Index(recheckOrder, a.Rule), slices.Index(recheckOrder, b.Rule)),
+			cmp.Compare(boolInt(a.Answer == nil), boolInt(b.Answer == nil)))
+	})
+	return open
 }
 
 // stateOf is how a demand that is due at a time stands at a moment.
@@ -277,29 +319,4 @@ func stateOf(due, at time.Time, p clinical.RecheckPolicy) string {
 		return Due
 	}
 	return Scheduled
-}
-
-// hindrances say why a recheck cannot be done, or what must be done before it:
-// an injury of a fall not followed by an interpretable set, a patient charted as
-// not ambulatory.
-func (s situation) hindrances() []string {
-	out := []string{}
-	uncleared, unknown := false, false
-	for _, f := range s.Falls {
-		if s.interpretableSince(f.At) {
-			continue
-		}
-		uncleared = uncleared || f.Injury == "moderate" || f.Injury == "major"
-		unknown = unknown || f.Injury == ""
-	}
-	if uncleared {
-		out = append(out, InjuryUncleared)
-	}
-	if unknown {
-		out = append(out, InjuryUnknown)
-	}
-	if s.Stay.NotAmbulatory {
-		out = append(out, CannotWalk)
-	}
-	return out
 }

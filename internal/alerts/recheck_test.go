@@ -18,6 +18,12 @@ func open(a Assessment) string {
 	return strings.Join(out, " ")
 }
 
+// withDizziness gives a set a symptom.
+func withDizziness(s trends.Set) trends.Set {
+	s.Symptoms = []string{"dizziness"}
+	return s
+}
+
 func treated(d trends.Digest, at float64, what string) trends.Digest {
 	d.Treatments = append(d.Treatments, trends.TreatmentFact{SourceID: "treatment", At: hour(at), What: what})
 	return d
@@ -49,7 +55,7 @@ func TestWhatOwesARecheckAndWhatMeetsIt(t *testing.T) {
 		{"R-FALL: met by a set at the fall", withFall(withSets(young(), negative(-1)), -1, "none"), "R-WEEKLY@167"},
 		{"R-FALL: not by one before it", withFall(withSets(young(), negative(-1.01)), -1, "none"), "R-FALL@3 R-WEEKLY@166.99"},
 		{"R-FALL: not by one that cannot be read", withFall(withSets(young(), negative(-5), unreadable(-0.5)), -1, "none"), "R-FALL@3 R-WEEKLY@163"},
-		{"R-FALL: death opens none", withFall(withSets(young(), negative(-5)), -1, "death"), "R-WEEKLY@163"},
+		{"after a death no rule is open", withFall(withSets(young(), negative(-5)), -1, "death"), ""},
 		{"R-STOPPED: 4 h after", withSets(young(), stopped(-1)), "R-STOPPED@3 R-POSITIVE@11"},
 		{"R-STOPPED: met by a later set", withSets(young(), stopped(-2), positive(-1)), "R-POSITIVE@11"},
 		{"R-STOPPED: a set of the same start does not", withSets(young(), stopped(-2), positive(-2)), "R-STOPPED@2 R-POSITIVE@10"},
@@ -76,6 +82,8 @@ func TestWhatOwesARecheckAndWhatMeetsIt(t *testing.T) {
 		{"R-REPEAT: told in the 12 h before", withSets(young(), negative(-14.9), unreadable(-3)), ""},
 		{"R-REPEAT: told 12 h before", withSets(young(), negative(-15), unreadable(-3)), "R-REPEAT@9"},
 		{"R-REPEAT: symptoms only tell nothing", withSets(young(), symptoms(-5), unreadable(-3)), "R-REPEAT@9"},
+		{"R-REPEAT: cannot be read and dizzy, told before", withSets(young(), negative(-5), withDizziness(unreadable(-3))), "R-REPEAT@9"},
+		{"R-REPEAT: dizzy in the chair", withSets(young(), withDizziness(chair)), "R-REPEAT@9"},
 		{"R-REPEAT: only of the latest set", withSets(young(), unreadable(-30), negative(-3)), ""},
 		{"R-REPEAT: a patient put in a chair", withSets(young(), chair), ""},
 		{"R-REPEAT: stopped in the chair", withSets(young(), chairStopped), "R-REPEAT@9"},
@@ -161,9 +169,9 @@ func TestWhatBlocksARecheck(t *testing.T) {
 		{"moderate injury", withFall(withSets(young(), negative(-50)), -1, "moderate"), Blocked, InjuryUncleared},
 		{"major injury", withFall(withSets(young(), negative(-50)), -1, "major"), Blocked, InjuryUncleared},
 		{"injury not charted", withFall(withSets(young(), negative(-50)), -1, ""), Due, InjuryUnknown},
-		{"major injury, a set since", withFall(withSets(young(), positive(-0.5)), -1, "major"), Scheduled, ""},
+		{"major injury, a set since", withFall(withSets(young(), positive(-0.5)), -1, "major"), Scheduled, InjuryNoClearance},
 		{"major injury, only one that cannot be read since", withFall(withSets(young(), negative(-50), unreadable(-0.5)), -1, "major"), Blocked, InjuryUncleared},
-		{"death", withFall(withSets(young(), negative(-50)), -1, "death"), Scheduled, ""},
+		{"death", withFall(withSets(young(), negative(-50)), -1, "death"), NotNeeded, ""},
 		{"not ambulatory", bedbound(withSets(young(), positive(-1))), Blocked, CannotWalk},
 		{"not ambulatory and overdue", bedbound(withSets(young(), positive(-40))), Blocked, CannotWalk},
 		{"not ambulatory, nothing owed", bedbound(young()), NotNeeded, ""},

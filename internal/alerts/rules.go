@@ -17,10 +17,11 @@ var TierRules = []clinical.Rule{
 	{ID: TGap, Source: "policy of the site", Figures: GapFigures{}},
 	{ID: TPositive, Source: "policy of the site", Figures: SetFigures{}},
 	{ID: TFell, Source: "policy of the site", Figures: FellFigures{}},
+	{ID: TClearance, Source: commonPractice, Figures: FellFigures{}},
 	{ID: TOverdue, Source: ofTheSite, Figures: RecheckFigures{}},
 	{ID: TDue, Source: ofTheSite, Figures: RecheckFigures{}},
 	{ID: TReview, Source: "policy of the site", Figures: ReviewFigures{}},
-	{ID: TSymptoms, Source: "CDC STEADI: abnormal, and not orthostatic hypotension by the consensus", Figures: SetFigures{}},
+	{ID: TSymptoms, Source: "CDC STEADI: abnormal, and not orthostatic hypotension by the consensus", Figures: SymptomFigures{}},
 	{ID: TRoutine, Source: ofTheSite, Figures: RecheckFigures{}},
 	{ID: TSoon, Source: ofTheSite, Figures: RecheckFigures{}},
 	{ID: TPrecaution, Source: "policy of the site", Figures: MissingFigures{}},
@@ -40,6 +41,9 @@ var RecheckRules = []clinical.Rule{
 	{ID: RAdmit, Source: ofTheSite + "; at risk from 65 years: NICE NG249", Figures: RecheckFigures{}},
 	{ID: RWeekly, Source: ofTheSite, Figures: RecheckFigures{}},
 }
+
+// AnswerRules are the rules of the answers that put rechecks off, and of stale lists.
+var AnswerRules = []clinical.Rule{{ID: RAnswer, Source: ofTheSite}, {ID: UFresh, Source: "policy of the site"}}
 
 // PrecautionRules is the rule of the falls precautions, which has no id of its own.
 var PrecautionRules = []clinical.Rule{{ID: "precautions", Source: "policy of the site"}}

@@ -11,10 +11,16 @@ import (
 // not stood up. The others are clinical.StandingHolds, InjuryUncleared and CannotWalk.
 const LyingLow = "lying_low"
 
-// Hindrances are what the chart holds against standing at the digest's moment:
-// InjuryUncleared, InjuryUnknown, CannotWalk. They are those of a blocked recheck,
-// whether or not a recheck is owed.
-func Hindrances(d trends.Digest) []string { return situation{Digest: d}.hindrances() }
+// Hindrances are what the chart holds against standing at the digest's moment, in their
+// order: InjuryUncleared to CannotWalk. They are those of a blocked recheck, whether or
+// not a recheck is owed.
+func Hindrances(d trends.Digest) []string {
+	out := situation{Digest: d}.beforeStanding()
+	if d.Stay.NotAmbulatory {
+		out = append(out, CannotWalk)
+	}
+	return out
+}
 
 // Withheld lists why a patient should not be stood up for a set, none where nothing
 // speaks against it: the lying systolic of the set in mmHg (nil where not measured),

@@ -30,6 +30,7 @@ const (
 	TGap        = "T-GAP"
 	TPositive   = "T-POSITIVE"
 	TFell       = "T-FELL"
+	TClearance  = "T-CLEARANCE"
 	TOverdue    = "T-OVERDUE"
 	TDue        = "T-DUE"
 	TReview     = "T-REVIEW"
@@ -120,6 +121,7 @@ var tierRules = []tierRule{
 		return setReason(s.LatestInterpretable(), trends.Positive)
 	}},
 	{ThisShift, TFell, func(s situation, _ Assessment) *Reason { return s.fallReason(s.recentFalls()) }},
+	{ThisShift, TClearance, clearanceOwed},
 	{ThisShift, TOverdue, func(_ situation, a Assessment) *Reason {
 		return recheckReason(a.Recheck, a.Recheck.State == Overdue && !a.Recheck.routine())
 	}},
@@ -128,7 +130,14 @@ var tierRules = []tierRule{
 	}},
 	{Today, TReview, reviewNeeded},
 	{Today, TSymptoms, func(s situation, _ Assessment) *Reason {
-		return setReason(s.LatestInterpretable(), trends.SymptomsOnly)
+		set := s.LatestInterpretable()
+		if set == nil || set.Finding != trends.SymptomsOnly {
+			set = s.unreadLatest()
+		}
+		if set == nil {
+			return nil
+		}
+		return &Reason{Figures: SymptomFigures{setFigures(*set), set.Finding}, Facts: set.Facts}
 	}},
 	{Today, TRoutine, func(_ situation, a Assessment) *Reason {
 		return recheckReason(a.Recheck, (a.Recheck.State == Overdue || a.Recheck.State == Due) && a.Recheck.routine())
@@ -216,15 +225,37 @@ func lowestUpright(set trends.Set) *trends.Upright {
 }
 
 func precautionGap(s situation, a Assessment) *Reason {
-	latest := s.LatestInterpretable()
-	if latest == nil || latest.Finding != trends.Positive && latest.Finding != trends.SymptomsOnly {
+	set := s.gapSet()
+	if set == nil || len(a.Precautions.Missing) == 0 {
 		return nil
 	}
-	if !s.within(latest.StartedAt, s.policy.Tiers.GapHours) || len(a.Precautions.Missing) == 0 {
+	f := GapFigures{SetFigures: setFigures(*set), Finding: set.Finding, Missing: a.Precautions.Missing}
+	return &Reason{Figures: f, Facts: set.Facts}
+}
+
+// gapSet is the set by which a missing precaution is urgent: the latest that can be read,
+// if positive or with symptoms; else the latest of all, if it says nothing of pressures
+// and has symptoms. nil where neither is recent.
+func (s situation) gapSet() *trends.Set {
+	read := s.LatestInterpretable()
+	if read != nil && read.Finding == trends.Negative {
+		read = nil
+	}
+	for _, set := range []*trends.Set{read, s.unreadLatest()} {
+		if set != nil && s.within(set.StartedAt, s.policy.Tiers.GapHours) {
+			return set
+		}
+	}
+	return nil
+}
+
+// clearanceOwed: standing is blocked after an injury, and somebody has to decide. After a
+// fall with injury death nobody has.
+func clearanceOwed(s situation, _ Assessment) *Reason {
+	if s.diedAt() != nil {
 		return nil
 	}
-	f := GapFigures{SetFigures: setFigures(*latest), Finding: latest.Finding, Missing: a.Precautions.Missing}
-	return &Reason{Figures: f, Facts: latest.Facts}
+	return s.fallReason(s.blockingFalls())
 }
 
 func recheckReason(r Recheck, holds bool) *Reason {

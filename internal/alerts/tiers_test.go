@@ -48,7 +48,7 @@ func TestTheTierIsDecidedByTheFirstRuleThatHolds(t *testing.T) {
 		{"a fall 24 h ago", guarded(withFall(withSets(young(), negative(-90)), -24, "none")), ThisShift, "T-OVERDUE"},
 		{"a fall and a set since", guarded(withFall(withSets(young(), negative(-3)), -5, "none")), ThisShift, "T-FELL T-WATCH"},
 		{"a fall and one that cannot be read since", guarded(withFall(withSets(young(), negative(-50), unreadable(-1)), -2, "none")), Now, "T-FALL T-FELL T-DUE"},
-		{"a fatal fall", guarded(withFall(withSets(young(), negative(-50)), -2, "death")), Now, "T-FALL T-FELL T-WATCH"},
+		{"a fatal fall", guarded(withFall(withSets(young(), negative(-50)), -2, "death")), Now, "T-FALL T-FELL"},
 		{"stopped by symptoms", guarded(withSets(young(), positive(-23.9, trends.CritStopped))), Now, "T-STOPPED T-POSITIVE T-OVERDUE"},
 		{"stopped by symptoms 24 h ago", guarded(withSets(young(), positive(-24, trends.CritStopped))), ThisShift, "T-POSITIVE T-OVERDUE"},
 		{"stopped, and a set since", guarded(withSets(young(), positive(-9, trends.CritStopped), negative(-1))), Today, "T-SOON"},
@@ -61,6 +61,16 @@ func TestTheTierIsDecidedByTheFirstRuleThatHolds(t *testing.T) {
 		{"positive, precautions missing", withSets(young(), positive(-1)), Now, "T-GAP T-POSITIVE T-SOON T-PRECAUTION"},
 		{"positive 72 h ago, precautions missing", withSets(young(), positive(-72)), ThisShift, "T-POSITIVE T-OVERDUE T-PRECAUTION"},
 		{"symptoms, precautions missing", withSets(young(), symptoms(-1)), Now, "T-GAP T-SYMPTOMS T-SOON T-PRECAUTION"},
+		{"dizzy and no pressure, precautions missing", withSets(young(), withDizziness(unreadable(-1))), Now, "T-GAP T-SYMPTOMS T-SOON T-PRECAUTION"},
+		{"dizzy and no pressure, all in place", guarded(withSets(young(), withDizziness(unreadable(-1)))), Today, "T-SYMPTOMS T-SOON"},
+		{"dizzy and no pressure 72 h ago", withSets(young(), withDizziness(unreadable(-72))), ThisShift, "T-OVERDUE T-SYMPTOMS T-PRECAUTION"},
+		{"dizzy and no pressure, then told", withSets(young(), withDizziness(unreadable(-5)), negative(-1)), None, ""},
+		{"negative, then dizzy and no pressure", withSets(young(), negative(-5), withDizziness(unreadable(-1))), Now, "T-GAP T-SYMPTOMS T-SOON T-PRECAUTION"},
+		{"positive long ago, then dizzy and no pressure", withSets(young(), positive(-80), withDizziness(unreadable(-1))), Now, "T-GAP T-POSITIVE T-OVERDUE T-SYMPTOMS T-PRECAUTION"},
+		{"a major injury", guarded(withFall(withSets(young(), negative(-90)), -30, "major")), ThisShift, "T-CLEARANCE"},
+		{"a major injury, stood since", guarded(withFall(withSets(young(), negative(-29)), -30, "major")), Watch, "T-WATCH"},
+		{"a major injury lately", guarded(withFall(withSets(young(), negative(-90)), -20, "moderate")), Now, "T-FALL T-FELL T-CLEARANCE"},
+		{"a major injury, then a death", guarded(withFall(withFall(young(), -40, "major"), -30, "death")), None, ""},
 		{"symptoms, all in place", guarded(withSets(young(), symptoms(-1))), Today, "T-SYMPTOMS T-SOON"},
 		{"positive, all in place", guarded(withSets(young(), positive(-1))), ThisShift, "T-POSITIVE T-SOON"},
 		{"positive, then one that cannot be read", guarded(withSets(young(), positive(-5), unreadable(-1))), ThisShift, "T-POSITIVE T-SOON"},
@@ -158,6 +168,9 @@ func TestPrecautionsAskedFor(t *testing.T) {
 		{"stopped by symptoms, then negative", withSets(young(), stopped, negative(-1)), true, bundle + ", bed alarm"},
 		{"stopped by symptoms, cleared, symptoms again", cleared(withSets(young(), stopped, negative(-20), negative(-9), symptoms(-1)), -9), true, bundle},
 		{"a fall", withFall(withSets(young(), negative(-1)), -50, "none"), true, bundle + ", bed alarm"},
+		{"dizzy and no pressure", withSets(young(), negative(-5), withDizziness(unreadable(-1))), true, bundle},
+		{"dizzy and no pressure, then told", withSets(young(), withDizziness(unreadable(-5)), negative(-1)), false, ""},
+		{"no pressure and no symptom", withSets(young(), unreadable(-1)), false, ""},
 	}
 	for _, c := range cases {
 		p := assess(c.stay).Precautions
@@ -190,6 +203,11 @@ func TestPrecautionsInPlace(t *testing.T) {
 	a := assessWith(d, func(p *clinical.Policy) { p.Precautions.InFeed = false })
 	if a.Precautions.InPlace != nil || a.Precautions.Missing != nil || !a.Precautions.Needed || hasReason(a, TGap) || hasReason(a, TPrecaution) {
 		t.Errorf("feeds without precautions: %+v, %s", a.Precautions, rulesOf(a.Reasons))
+	}
+	d.Precautions[0].Here = true // charted in this program: known, in place or not
+	a = assessWith(d, func(p *clinical.Policy) { p.Precautions.InFeed = false })
+	if !slices.Equal(a.Precautions.InPlace, p.InPlace) || !slices.Equal(a.Precautions.Missing, p.Missing) || !hasReason(a, TGap) {
+		t.Errorf("one charted here: %+v, %s", a.Precautions, rulesOf(a.Reasons))
 	}
 	a = assessWith(withFall(young(), -1, "none"), func(p *clinical.Policy) {
 		p.Precautions.Bundle, p.Precautions.Added = []string{"sitter", "bed alarm"}, []string{"bed alarm", "floor mat"}

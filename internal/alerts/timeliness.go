@@ -23,10 +23,17 @@ func RechecksOf(d trends.Digest, p clinical.Policy, zone *time.Location) []trend
 		if i.Rule == RAdmit && !AtRisk(s.asOf(i.Due).Digest, p, zone, i.Due) {
 			continue
 		}
-		out = append(out, trends.DueRecheck{Rule: i.Rule, DueAt: i.Due, MetAt: interpretableFrom(s.Sets, *i.MetFrom)})
+		met, end := interpretableFrom(s.Sets, *i.MetFrom), time.Time{}
+		if met != nil {
+			end = *met
+		}
+		out = append(out, trends.DueRecheck{Rule: i.Rule, DueAt: i.Due, MetAt: met, Answered: s.putOff(i, end)})
 	}
 	out = append(out, s.standingHistory()...)
-	return slices.DeleteFunc(out, func(r trends.DueRecheck) bool { return r.DueAt.After(d.AsOf) })
+	died := s.diedAt()
+	return slices.DeleteFunc(out, func(r trends.DueRecheck) bool {
+		return r.DueAt.After(d.AsOf) || died != nil && !r.DueAt.Before(*died)
+	})
 }
 
 // asOf is the situation as it was at an earlier moment, by what is known now.
@@ -75,36 +82,36 @@ func (s situation) turns() []time.Time {
 // standingHistory walks through the stay and lists the standing demands that fell
 // due before something other than a set ended them.
 func (s situation) standingHistory() []trends.DueRecheck {
-	var out, open []trends.DueRecheck
+	var out []trends.DueRecheck
+	var open []Instance
 	for _, t := range s.turns() {
 		now := s.asOf(t).standingAt()
-		answered := s.interpretableAt(t)
+		met := s.interpretableAt(t)
 		for _, was := range open {
-			switch {
-			case slices.ContainsFunc(now, func(d trends.DueRecheck) bool { return sameDemand(d, was) }):
+			if slices.ContainsFunc(now, func(i Instance) bool { return sameDemand(i, was) }) {
 				continue // it still stands
-			case answered:
-				was.MetAt = &t
-			case !was.DueAt.Before(t):
+			}
+			if !met && !was.Due.Before(t) {
 				continue // withdrawn before it fell due
 			}
-			out = append(out, was)
+			due := trends.DueRecheck{Rule: was.Rule, DueAt: was.Due, Answered: s.putOff(was, t)}
+			if met {
+				due.MetAt = &t
+			}
+			out = append(out, due)
 		}
 		open = now
 	}
-	return append(out, open...)
-}
-
-func sameDemand(a, b trends.DueRecheck) bool { return a.Rule == b.Rule && a.DueAt.Equal(b.DueAt) }
-
-// standingAt lists the standing demands of the situation's moment.
-func (s situation) standingAt() []trends.DueRecheck {
-	var out []trends.DueRecheck
-	for _, i := range append(s.standingInstances(), s.weekly()...) {
-		out = append(out, trends.DueRecheck{Rule: i.Rule, DueAt: i.Due})
+	for _, i := range open {
+		out = append(out, trends.DueRecheck{Rule: i.Rule, DueAt: i.Due, Answered: s.putOff(i, time.Time{})})
 	}
 	return out
 }
+
+func sameDemand(a, b Instance) bool { return a.Rule == b.Rule && a.Due.Equal(b.Due) }
+
+// standingAt lists the standing demands of the situation's moment.
+func (s situation) standingAt() []Instance { return append(s.standingInstances(), s.weekly()...) }
 
 func (s situation) interpretableAt(t time.Time) bool {
 	return slices.ContainsFunc(s.Sets, func(set trends.Set) bool { return set.Interpretable() && set.StartedAt.Equal(t) })

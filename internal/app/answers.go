@@ -94,7 +94,7 @@ func assessUnit(ctx context.Context, p process, args []string) error {
 		return err
 	}
 	c := q.site.service.Catalogue(q.at)
-	doc := report.ListOf(q.id, inForce.Hash, list, c)
+	doc := report.ListOf(q.id, inForce.Hash, inForce.Policy.Unit, list, c)
 	if q.format == "json" {
 		return writeJSON(p.stdout, doc)
 	}

@@ -131,7 +131,7 @@ func answer(t *rapid.T, s *assess.Service, at time.Time, live bool) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	out, err := json.MarshalIndent(report.ListOf("4W", "", list, s.Catalogue(at)), "", " ")
+	out, err := json.MarshalIndent(report.ListOf("4W", "", clinical.DefaultPolicy().Unit, list, s.Catalogue(at)), "", " ")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -50,7 +50,7 @@ func TestASecondImplementationAnswersAlike(t *testing.T) {
 				t.Fatal(err)
 			}
 			compared += len(own)
-			alike(t, unit+" at "+answer.AsOf, list, report.ListOf(unit, "", own, s.Catalogue(at)))
+			alike(t, unit+" at "+answer.AsOf, list, report.ListOf(unit, "", clinical.DefaultPolicy().Unit, own, s.Catalogue(at)))
 		}
 		versions, err := feed.Versions(context.Background(), feed.Stays())
 		if err != nil {

@@ -93,7 +93,7 @@ func documents(t *rapid.T, s *assess.Service, at time.Time) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	out := []any{report.ListOf("4W", "", list, c)}
+	out := []any{report.ListOf("4W", "", clinical.DefaultPolicy().Unit, list, c)}
 	for _, stay := range []string{"S1", "S2"} {
 		chart, err := s.Chart(ctx, stay, at)
 		if clinical.CodeOf(err) == clinical.NotFound {
@@ -258,7 +258,7 @@ func withoutStay(t *rapid.T, s *assess.Service, at time.Time, stay string) strin
 	if err != nil {
 		t.Fatal(err)
 	}
-	doc := report.ListOf("4W", "", list, s.Catalogue(at))
+	doc := report.ListOf("4W", "", clinical.DefaultPolicy().Unit, list, s.Catalogue(at))
 	var out []report.Patient
 	for _, p := range doc.Patients {
 		if p.StayID != stay {

@@ -124,7 +124,7 @@ func (s *Service) unitStay(c clinical.Chart, p clinical.Policy) trends.UnitStay 
 
 func (s *Service) guard(c clinical.Chart, p clinical.Policy, at time.Time) trends.Guard {
 	a := s.assess(c, p, at).Precautions
-	return trends.Guard{At: at, Asked: a.Needed && p.Precautions.InFeed, Lacking: len(a.Missing) > 0}
+	return trends.Guard{At: at, Asked: a.Needed && a.Missing != nil, Lacking: len(a.Missing) > 0}
 }
 
 // span is the time outside of which no version had the stay on any unit.

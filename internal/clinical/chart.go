@@ -12,6 +12,15 @@ type Record struct {
 	History []Version // every version known by then, oldest first; the last one counts
 }
 
+// BedsideFeed is the feed under which what is charted in this program is kept.
+const BedsideFeed = "bedside"
+
+// TakenHere reports whether the fact was charted in this program, whatever feed said it
+// again or corrected it since.
+func (r Record) TakenHere() bool {
+	return slices.ContainsFunc(r.History, func(v Version) bool { return v.Feed == BedsideFeed })
+}
+
 // Chart is what was known of one stay at a moment.
 type Chart struct {
 	StayID string

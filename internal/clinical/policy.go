@@ -49,11 +49,20 @@ type SetPolicy struct {
 
 // SerialPolicy governs the findings over a stay (section 4).
 type SerialPolicy struct {
-	TrendLevel     float64 `yaml:"trend_level"`
-	ClearNegatives int     `yaml:"clear_negatives"`
-	ClearHours     float64 `yaml:"clear_hours_apart"`
-	AroundDays     float64 `yaml:"around_change_days"`
+	TrendLevel       float64 `yaml:"trend_level"`
+	ClearNegatives   int     `yaml:"clear_negatives"`
+	ClearHours       float64 `yaml:"clear_hours_apart"`
+	AroundDays       float64 `yaml:"around_change_days"`
+	ClearDelayed     string  `yaml:"clear_delayed"`
+	ClearMinutesMost float64 `yaml:"clear_minutes_most"`
 }
+
+// For how long a patient stands to be cleared whose drop came late (T-CLEAR): as long as
+// it took to come, or as long as everybody.
+const (
+	AsLong       = "as_long"
+	StandardTime = "standard"
+)
 
 // DrugPolicy governs the steps of ordered doses (E-CHANGE).
 type DrugPolicy struct {
@@ -84,24 +93,28 @@ type CausePolicy struct {
 // RecheckPolicy holds the recheck intervals. No published source gives one in
 // hours: every number is the site's.
 type RecheckPolicy struct {
-	FallHours            float64 `yaml:"fall_hours"`
-	StoppedHours         float64 `yaml:"stopped_hours"`
-	TreatedHours         float64 `yaml:"treated_hours"`
-	TreatedMetMinutes    float64 `yaml:"treated_met_from_minutes"`
-	PositiveHours        float64 `yaml:"positive_hours"`
-	PositiveStableHours  float64 `yaml:"positive_stable_hours"`
-	PositiveStableSets   int     `yaml:"positive_stable_sets"`
-	RepeatHours          float64 `yaml:"repeat_hours"`
-	RepeatQuietHours     float64 `yaml:"repeat_quiet_hours"`
-	DrugHours            float64 `yaml:"drug_hours"`
-	DrugMetHours         float64 `yaml:"drug_met_from_hours"`
-	VolumeNet48hML       float64 `yaml:"volume_net_48h_ml"`
-	VolumeQuietHours     float64 `yaml:"volume_quiet_hours"`
-	AdmitHours           float64 `yaml:"admit_hours"`
-	WeeklyDays           float64 `yaml:"weekly_days"`
-	DueWithinHours       float64 `yaml:"due_within_hours"`
-	AtRiskAge            int     `yaml:"at_risk_age"`
-	ScheduledSoonInHours float64 `yaml:"scheduled_soon_hours"`
+	FallHours              float64 `yaml:"fall_hours"`
+	StoppedHours           float64 `yaml:"stopped_hours"`
+	TreatedHours           float64 `yaml:"treated_hours"`
+	TreatedMetMinutes      float64 `yaml:"treated_met_from_minutes"`
+	PositiveHours          float64 `yaml:"positive_hours"`
+	PositiveStableHours    float64 `yaml:"positive_stable_hours"`
+	PositiveStableSets     int     `yaml:"positive_stable_sets"`
+	RepeatHours            float64 `yaml:"repeat_hours"`
+	RepeatQuietHours       float64 `yaml:"repeat_quiet_hours"`
+	DrugHours              float64 `yaml:"drug_hours"`
+	DrugMetHours           float64 `yaml:"drug_met_from_hours"`
+	VolumeNet48hML         float64 `yaml:"volume_net_48h_ml"`
+	VolumeQuietHours       float64 `yaml:"volume_quiet_hours"`
+	AdmitHours             float64 `yaml:"admit_hours"`
+	WeeklyDays             float64 `yaml:"weekly_days"`
+	DueWithinHours         float64 `yaml:"due_within_hours"`
+	AtRiskAge              int     `yaml:"at_risk_age"`
+	ScheduledSoonInHours   float64 `yaml:"scheduled_soon_hours"`
+	AnswerHours            float64 `yaml:"answer_hours"`
+	AnswerElsewhereHours   float64 `yaml:"answer_elsewhere_hours"`
+	AnswersThatCount       int     `yaml:"answers_that_count"`
+	AnswersThatCountUrgent int     `yaml:"answers_that_count_urgent"`
 }
 
 // PrecautionPolicy names the bundle of falls precautions.
@@ -131,10 +144,11 @@ type TierPolicy struct {
 
 // UnitPolicy holds the unit's clock and how it counts patient-days.
 type UnitPolicy struct {
-	DayShift    string `yaml:"day_shift"`   // HH:MM, site zone
-	NightShift  string `yaml:"night_shift"` // HH:MM, site zone
-	Huddle      string `yaml:"huddle"`      // HH:MM, site zone
-	PatientDays string `yaml:"patient_days"`
+	DayShift        string  `yaml:"day_shift"`   // HH:MM, site zone
+	NightShift      string  `yaml:"night_shift"` // HH:MM, site zone
+	Huddle          string  `yaml:"huddle"`      // HH:MM, site zone
+	PatientDays     string  `yaml:"patient_days"`
+	StaleAfterHours float64 `yaml:"stale_after_hours"`
 }
 
 // The two ways of counting patient-days.
@@ -158,7 +172,7 @@ func DefaultPolicy() Policy {
 			WindowMinutes: 15, Comparison: AtLeast, StandingFromMinutes: 0.5, StandingToMinutes: 5.5,
 			PulseRiseNotablePercent: 20, ClearingStandFromMinutes: 2,
 		},
-		Serial: SerialPolicy{TrendLevel: 0.10, ClearNegatives: 2, ClearHours: 8, AroundDays: 7},
+		Serial: SerialPolicy{TrendLevel: 0.10, ClearNegatives: 2, ClearHours: 8, AroundDays: 7, ClearDelayed: AsLong, ClearMinutesMost: 10},
 		Drugs:  DrugPolicy{RenewalHours: 2, ResumedHours: 48, HomeDrugsHours: 12, DoseEffectHours: 4, OfNoConcern: []string{}},
 		Fluid:  FluidPolicy{CoveragePercent: 80},
 		Causes: CausePolicy{
@@ -170,6 +184,7 @@ func DefaultPolicy() Policy {
 			PositiveHours: 12, PositiveStableHours: 24, PositiveStableSets: 3, RepeatHours: 12, RepeatQuietHours: 12,
 			DrugHours: 24, DrugMetHours: 4, VolumeNet48hML: -1500, VolumeQuietHours: 12,
 			AdmitHours: 24, WeeklyDays: 7, DueWithinHours: 4, AtRiskAge: 65, ScheduledSoonInHours: 24,
+			AnswerHours: 8, AnswerElsewhereHours: 12, AnswersThatCount: 3, AnswersThatCountUrgent: 1,
 		},
 		Precautions: PrecautionPolicy{
 			InFeed: true,
@@ -180,6 +195,6 @@ func DefaultPolicy() Policy {
 			PositiveHours: 72, RecentHours: 72, PeakFromHours: 1, PeakToHours: 4, RoomSystolic: 120, ManyIngredients: 3,
 		},
 		Tiers: TierPolicy{RecentHours: 24, GapHours: 72, LowDrop: 10, ClearedHours: 72},
-		Unit:  UnitPolicy{DayShift: "07:00", NightShift: "19:00", Huddle: "07:00", PatientDays: ByMidnightCensus},
+		Unit:  UnitPolicy{DayShift: "07:00", NightShift: "19:00", Huddle: "07:00", PatientDays: ByMidnightCensus, StaleAfterHours: 4},
 	}
 }

@@ -117,6 +117,10 @@ var oddSerial = []oddity{
 	{"serial.clear_hours_apart", func(p clinical.Policy) bool {
 		return p.Serial.ClearHours < 4 && p.Serial.ClearNegatives > 1
 	}, "sets close together may clear a patient, while the drop varies over the day (fewest in the evening, Weiss 2002)"},
+	{"serial.clear_delayed", func(p clinical.Policy) bool { return p.Serial.ClearDelayed == clinical.StandardTime },
+		"a drop that comes at 8 minutes may be cleared by standing for 3"},
+	{"serial.clear_minutes_most", func(p clinical.Policy) bool { return p.Serial.ClearMinutesMost > 15 },
+		"a patient whose drop came late is asked to stand for so long"},
 }
 
 var oddDrugsAndFluids = []oddity{
@@ -157,6 +161,16 @@ var oddRechecks = slices.Concat(overWeek, underDue, []oddity{
 		"charted fluid is often wrong by more than that (Perren 2011), and a set is asked for at once"},
 	{"recheck.at_risk_age", func(p clinical.Policy) bool { return p.Recheck.AtRiskAge > 65 },
 		"NICE NG249 assesses inpatients from 65; older ones without another risk, or of unknown age, are not asked for a set"},
+	{"recheck.answer_hours", func(p clinical.Policy) bool { return p.Recheck.AnswerHours > 24 },
+		"a recheck that was declined once may not be asked for again on the same day"},
+	{"recheck.answer_hours", func(p clinical.Policy) bool { return p.Recheck.AnswerHours < 1 },
+		"what was declined is asked for again within the hour"},
+	{"recheck.answer_elsewhere_hours", func(p clinical.Policy) bool { return p.Recheck.AnswerElsewhereHours > 24 },
+		"a set that was taken elsewhere, and is not in the record, may stand for over a day"},
+	{"recheck.answers_that_count", func(p clinical.Policy) bool { return p.Recheck.AnswersThatCount > 5 },
+		"a recheck may be put off for days without a provider being asked"},
+	{"recheck.answers_that_count_urgent", func(p clinical.Policy) bool { return p.Recheck.AnswersThatCountUrgent > 1 },
+		"the set after a fall may be put off again and again without a provider being asked"},
 })
 
 // intervals are the recheck intervals, in hours. Due from the start are, without
@@ -195,7 +209,7 @@ var overWeek, underDue = func() (long, short []oddity) {
 
 var oddCare = []oddity{
 	{"precautions.in_feed", func(p clinical.Policy) bool { return !p.Precautions.InFeed },
-		"no missing precaution can be shown, and T-GAP and T-PRECAUTION never hold"},
+		"of a stay for which none is charted here no missing precaution can be shown, and T-GAP and T-PRECAUTION do not hold"},
 	{"precautions.bundle", func(p clinical.Policy) bool { return len(p.Precautions.Bundle) == 0 },
 		"nothing is expected where precautions are needed"},
 	{"precautions.added_after_fall_or_stopped_set", func(p clinical.Policy) bool {
@@ -226,6 +240,10 @@ var oddUnit = []oddity{
 		"later in the day than unit.night_shift, as if the two were swapped"},
 	{"unit.patient_days", func(p clinical.Policy) bool { return p.Unit.PatientDays == clinical.ByHours },
 		"rates then do not compare with those of units that count occupied beds at midnight (AHRQ)"},
+	{"unit.stale_after_hours", func(p clinical.Policy) bool { return p.Unit.StaleAfterHours > 12 },
+		"a feed that fails at the beginning of a shift is not told of within it"},
+	{"unit.stale_after_hours", func(p clinical.Policy) bool { return p.Unit.StaleAfterHours < 2 },
+		"where vital signs are taken every few hours the list is called stale while its feeds are well"},
 }
 
 func warnings(p clinical.Policy) []string {

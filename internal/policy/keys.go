@@ -96,6 +96,7 @@ var (
 	}
 	ofConclusion = []string{"sets.finding", "sets.quality", "serial", "exposures.contributors", "recheck", "precautions", "dose_review", "list"}
 	ofClearing   = []string{"serial.cleared", "recheck", "precautions", "dose_review.needed", "list"}
+	ofLateDrops  = append([]string{"serial.clear_minutes"}, ofClearing...)
 	ofRenewal    = []string{
 		"exposures.changes", "exposures.bp_lowering_load", "exposures.load_by_group", "exposures.load_left_out", "exposures.contributors", "dose_steps",
 		"serial.around_changes", "serial.cleared", "recheck", "precautions", "dose_review", "list",
@@ -126,12 +127,14 @@ var keys = []key{
 	num("sets.standing_from_minutes", 0, 5, "min", "earliest standing reading that can make a set negative", ofConclusion),
 	num("sets.standing_to_minutes", 1, 30, "min", "latest standing reading that can make a set negative", ofConclusion),
 	num("sets.pulse_rise_notable_percent", 5, 100, "%", "smallest pulse rise named as notable", []string{"sets.criteria"}),
-	num("sets.clearing_stand_from_minutes", 0, 10, "min", "earliest standing reading that can clear a stay", ofClearing),
+	num("sets.clearing_stand_from_minutes", 0, 10, "min", "earliest standing reading that can clear a stay", ofLateDrops),
 
 	num("serial.trend_level", 0.01, 0.2, "", "p under which a trend is named", []string{"serial.trend", "recheck", "reasons", "rank"}),
 	count("serial.clear_negatives", 1, 10, "", "negative sets in a row that clear a stay", ofClearing),
 	num("serial.clear_hours_apart", 0, 72, "h", "least time between the first and the last set of a clearing", ofClearing),
 	num("serial.around_change_days", 1, 30, "d", "time before and after a drug change in which sets are compared", []string{"serial.around_changes"}),
+	word("serial.clear_delayed", "a patient whose drop came late is cleared by standing", ofLateDrops, clinical.AsLong, clinical.StandardTime),
+	num("serial.clear_minutes_most", 3, 30, "min", "longest time upright asked for to clear a drop that came late", ofLateDrops),
 
 	num("drugs.renewal_hours", 0, 24, "h", "gap or overlap of two orders taken as a renewal where shorter than", ofRenewal),
 	num("drugs.resumed_hours", 0, 168, "h", "longest pause after which a drug begun again is resumed, not started", ofListing),
@@ -166,6 +169,10 @@ var keys = []key{
 	num("recheck.due_within_hours", 0.5, 24, "h", "time ahead in which a recheck is shown as due", []string{"recheck.state", "list"}),
 	count("recheck.at_risk_age", 18, 120, "years", "age from which a patient is at risk", ofRechecks),
 	num("recheck.scheduled_soon_hours", 0.5, 168, "h", "time ahead in which a scheduled recheck puts a patient in the tier today", ofTiers),
+	num("recheck.answer_hours", 0.5, 72, "h", "time for which an answer (declined, not possible) puts a recheck off", ofRechecks),
+	num("recheck.answer_elsewhere_hours", 0.5, 72, "h", "time for which the answer done elsewhere puts a recheck off", ofRechecks),
+	count("recheck.answers_that_count", 0, 10, "", "answers that may put off one recheck", ofRechecks),
+	count("recheck.answers_that_count_urgent", 0, 10, "", "answers that may put off the recheck after a fall or a set stopped by symptoms", ofRechecks),
 
 	{path: "precautions.in_feed", kind: yesNo, says: "precautions are in the feeds", reach: []string{"precautions.in_place", "precautions.missing", "list"}},
 	words("precautions.bundle", "precautions expected", ofBundle, clinical.Precautions),
@@ -187,6 +194,7 @@ var keys = []key{
 	{path: "unit.night_shift", kind: clock, says: "night shift begins", reach: ofShifts},
 	{path: "unit.huddle", kind: clock, says: "huddle begins"},
 	word("unit.patient_days", "patient-days counted by", nil, clinical.ByMidnightCensus, clinical.ByHours),
+	num("unit.stale_after_hours", 0.5, 72, "h", "age of the newest reading from a feed over which the list is stale", nil),
 }
 
 // byPath finds a key by its path.

@@ -6,33 +6,38 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 )
 
 // List is the ranked list of a unit as it was known at a moment.
 type List struct {
-	Unit     string    `json:"unit"`
-	AsOf     time.Time `json:"as_of"`
-	Policy   string    `json:"policy"`
-	Patients []Patient `json:"patients"`
+	Unit   string    `json:"unit"`
+	AsOf   time.Time `json:"as_of"`
+	Policy string    `json:"policy"`
+	// NewestVitalsAt and Stale say how new the feed's readings of these patients are.
+	NewestVitalsAt *time.Time `json:"newest_vitals_at"`
+	Stale          bool       `json:"stale"`
+	Patients       []Patient  `json:"patients"`
 }
 
 // Patient is one row of the list.
 type Patient struct {
-	Rank        int         `json:"rank"`
-	PatientID   string      `json:"patient_id"`
-	StayID      string      `json:"stay_id"`
-	Name        string      `json:"name"`
-	Bed         string      `json:"bed"`
-	Tier        string      `json:"tier"`
-	Reasons     []Reason    `json:"reasons"`
-	Recheck     Recheck     `json:"recheck"`
-	Precautions Precautions `json:"precautions"`
-	DoseReview  DoseReview  `json:"dose_review"`
-	LatestSet   *trends.Set `json:"latest_set"`
-	Serial      Serial      `json:"serial"`
-	Exposures   Exposures   `json:"exposures"`
+	Rank         int           `json:"rank"`
+	PatientID    string        `json:"patient_id"`
+	StayID       string        `json:"stay_id"`
+	Name         string        `json:"name"`
+	Bed          string        `json:"bed"`
+	Tier         string        `json:"tier"`
+	Reasons      []Reason      `json:"reasons"`
+	Recheck      Recheck       `json:"recheck"`
+	Restrictions []Restriction `json:"restrictions"`
+	Precautions  Precautions   `json:"precautions"`
+	DoseReview   DoseReview    `json:"dose_review"`
+	LatestSet    *trends.Set   `json:"latest_set"`
+	Serial       Serial        `json:"serial"`
+	Exposures    Exposures     `json:"exposures"`
 }
 
 // Reason is a rule that holds, in words.
@@ -48,9 +53,25 @@ type Recheck struct {
 	DueAt   *time.Time  `json:"due_at"`
 	Rule    trends.Word `json:"rule"`
 	Missing []string    `json:"missing"`
+	Answer  *Answer     `json:"answer"`
 }
 
-// Precautions are null where the feeds carry none.
+// Answer is the answer that moved the recheck.
+type Answer struct {
+	Answer     string    `json:"answer"`
+	Reason     string    `json:"reason"`
+	AnsweredAt time.Time `json:"answered_at"`
+}
+
+// Restriction is a limb that must not be measured.
+type Restriction struct {
+	Limb      string    `json:"limb"`
+	Reason    string    `json:"reason"`
+	StartedAt time.Time `json:"started_at"`
+	Facts     []string  `json:"facts"`
+}
+
+// Precautions are null where the feeds carry none, and none was charted here.
 type Precautions struct {
 	Needed  bool     `json:"needed"`
 	InPlace []string `json:"in_place"`
@@ -79,6 +100,7 @@ type Serial struct {
 	LastPositiveAt  *time.Time   `json:"last_positive_at"`
 	NegativesInARow int          `json:"negatives_in_a_row"`
 	Cleared         bool         `json:"cleared"`
+	ClearMinutes    *float64     `json:"clear_minutes"`
 	Slope           *float64     `json:"slope_per_day"`
 	SlopeLow        *float64     `json:"slope_low"`
 	SlopeHigh       *float64     `json:"slope_high"`
@@ -167,9 +189,13 @@ type Contributor struct {
 	Facts    []string `json:"facts"`
 }
 
-// ListOf writes a ranked list.
-func ListOf(unit string, policyHash string, list []alerts.Assessment, c text.Catalogue) List {
-	out := List{Unit: unit, AsOf: c.At.UTC(), Policy: policyHash, Patients: make([]Patient, 0, len(list))}
+// ListOf writes a ranked list; p says from when on it is stale.
+func ListOf(unit, policyHash string, p clinical.UnitPolicy, list []alerts.Assessment, c text.Catalogue) List {
+	fresh := alerts.FreshnessOf(list, p, c.At)
+	out := List{
+		Unit: unit, AsOf: c.At.UTC(), Policy: policyHash, NewestVitalsAt: utc(fresh.Newest), Stale: fresh.Stale,
+		Patients: make([]Patient, 0, len(list)),
+	}
 	for _, a := range list {
 		out.Patients = append(out.Patients, PatientOf(a, c))
 	}
@@ -184,13 +210,17 @@ func PatientOf(a alerts.Assessment, c text.Catalogue) Patient {
 		Tier: a.Tier, Reasons: []Reason{},
 		Recheck: Recheck{
 			State: a.Recheck.State, DueAt: utc(a.Recheck.DueAt), Rule: trends.Word(a.Recheck.Rule),
-			Missing: text.Missing(a.Recheck.Missing),
+			Missing: text.Missing(a.Recheck.Missing), Answer: answerOf(a.Recheck.Answer),
 		},
-		Precautions: Precautions{a.Precautions.Needed, a.Precautions.InPlace, a.Precautions.Missing},
-		DoseReview:  DoseReview{Needed: a.Review.Needed, Flags: []Flag{}},
-		LatestSet:   latest(a),
-		Serial:      serialOf(a.Digest.Serial),
-		Exposures:   exposuresOf(a),
+		Restrictions: []Restriction{},
+		Precautions:  Precautions{a.Precautions.Needed, a.Precautions.InPlace, a.Precautions.Missing},
+		DoseReview:   DoseReview{Needed: a.Review.Needed, Flags: []Flag{}},
+		LatestSet:    latest(a),
+		Serial:       serialOf(a.Digest.Serial),
+		Exposures:    exposuresOf(a),
+	}
+	for _, r := range a.Restrictions() {
+		p.Restrictions = append(p.Restrictions, Restriction{r.Limb, r.Reason, r.From.UTC(), []string{r.SourceID}})
 	}
 	for _, r := range a.Reasons {
 		p.Reasons = append(p.Reasons, Reason{r.Rule, c.Reason(r), list(r.Facts)})
@@ -209,6 +239,13 @@ func latest(a alerts.Assessment) *trends.Set {
 	}
 	s := shown(*set)
 	return &s
+}
+
+func answerOf(a *trends.AnswerFact) *Answer {
+	if a == nil {
+		return nil
+	}
+	return &Answer{a.Answer, a.Reason, a.At.UTC()}
 }
 
 // list writes an empty list rather than null.
@@ -230,7 +267,7 @@ func utc(t *time.Time) *time.Time {
 func serialOf(s trends.Serial) Serial {
 	out := Serial{
 		Sets: s.Sets, Interpretable: s.Interpretable, Positive: s.Positive, LastPositiveAt: utc(s.LastPositiveAt),
-		NegativesInARow: s.NegativesInARow, Cleared: s.Cleared,
+		NegativesInARow: s.NegativesInARow, Cleared: s.Cleared, ClearMinutes: s.ClearMinutes,
 		Slope: s.Slope, SlopeLow: s.SlopeLow, SlopeHigh: s.SlopeHigh, P: s.P, Trend: s.Trend, Around: []Around{},
 		AroundDoses: []AroundDose{},
 	}

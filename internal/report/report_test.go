@@ -37,7 +37,7 @@ func patient(t *testing.T, vs ...clinical.Version) map[string]any {
 	chart := clinical.ChartAt("S", append([]clinical.Version{stay()}, vs...), noon)
 	list := []alerts.Assessment{alerts.Assess(trends.DigestOf(chart, p, time.UTC), p, time.UTC, noon)}
 	alerts.Rank(list)
-	b, err := json.Marshal(report.ListOf("4W", "hash", list, text.Catalogue{Zone: time.UTC, At: noon}))
+	b, err := json.Marshal(report.ListOf("4W", "hash", p.Unit, list, text.Catalogue{Zone: time.UTC, At: noon}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -69,12 +69,12 @@ func TestAPatientHasTheNamesOfTheContract(t *testing.T) {
 		version("d", clinical.Completed, clinical.Dose{Drug: clinical.Drug{Text: "doxazosin"}, GivenAt: noon.Add(-5 * time.Hour), Dose: ptr(4.0), DoseUnit: "mg"}),
 		version("c", clinical.Final, clinical.Condition{ICD10: "G20"}))
 	for path, want := range map[string]string{
-		"":               "bed dose_review exposures latest_set name patient_id precautions rank reasons recheck serial stay_id tier",
-		"recheck":        "due_at missing rule state",
+		"":               "bed dose_review exposures latest_set name patient_id precautions rank reasons recheck restrictions serial stay_id tier",
+		"recheck":        "answer due_at missing rule state",
 		"precautions":    "in_place missing needed",
 		"dose_review":    "flags needed",
 		"latest_set":     "baseline criteria diastolic_drop facts finding kind lying_pressure pulse_response pulse_response_ratio pulse_rise pulse_rise_percent quality quality_notes set_id started_at stopped_early sustained symptoms systolic_drop timing upright",
-		"serial":         "around_changes around_doses cleared interpretable last_positive_at negatives_in_a_row p positive sets slope_high slope_low slope_per_day trend",
+		"serial":         "around_changes around_doses clear_minutes cleared interpretable last_positive_at negatives_in_a_row p positive sets slope_high slope_low slope_per_day trend",
 		"exposures":      "bp_lowering_load changes contributors fluid_hours_charted last_doses last_given load_by_group load_from load_left_out net_fluid_ml unrecognised_drugs weight_change_kg",
 		"reasons.0":      "facts rule text",
 		"dose_review.0":  "drugs facts rule text",

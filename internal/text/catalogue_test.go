@@ -24,7 +24,7 @@ import (
 // forms are those that the words of a family need, all others being "".
 var forms = map[string][]string{
 	"tiers": {"explains", "says", "brief"}, "rechecks": {"explains", "says", "asks"}, "flags": {"explains", "says"},
-	"contradictions": {"explains", "says"}, "precautions": {"explains"}, "findings": {"explains"}, "serial": {"explains"}, "surroundings": {"explains"},
+	"contradictions": {"explains", "says"}, "precautions": {"explains"}, "answers": {"explains"}, "findings": {"explains"}, "serial": {"explains"}, "surroundings": {"explains"},
 	"evidence": {"says"}, "changes": {"says"}, "notes": {"says"},
 }
 
@@ -341,7 +341,7 @@ func (c *checker) tell(of reflect.Type, name string) {
 		c.told[of] = map[string]bool{}
 	}
 	c.told[of][name] = true
-	if of == reflect.TypeFor[alerts.GapFigures]() {
+	if of == reflect.TypeFor[alerts.GapFigures]() || of == reflect.TypeFor[alerts.SymptomFigures]() {
 		c.tell(reflect.TypeFor[alerts.SetFigures](), name)
 	}
 }
@@ -394,7 +394,7 @@ func TestEveryWordOfTheCoreHasItsWord(t *testing.T) {
 		"grades":         {trends.Complete, trends.Usable, trends.Unusable},
 		"criteria":       {trends.CritSystolic, trends.CritDiastolic, trends.CritLow, trends.CritStopped, trends.CritPulse, trends.CritNotable, trends.CritSupine},
 		"contributors":   {trends.ByVolume, trends.ByDrugs, trends.ByHeart, trends.ByEndocrine, trends.ByNeurologic},
-		"missing":        {alerts.InjuryUncleared, alerts.InjuryUnknown, alerts.CannotWalk},
+		"missing":        {alerts.InjuryUncleared, alerts.InjuryNoClearance, alerts.InjuryUnknown, alerts.CannotWalk},
 		"later":          {alerts.LaterNew, alerts.LaterChanged, alerts.LaterTakenBack, alerts.LaterMoved},
 		"run-rules":      {string(trends.RunBeyond), string(trends.RunEight), string(trends.RunTwoOfThree), string(trends.RunSix)},
 	} {

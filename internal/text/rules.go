@@ -21,6 +21,7 @@ type family struct {
 var families = []family{
 	{"tiers", alerts.TierRules},
 	{"rechecks", alerts.RecheckRules},
+	{"answers", alerts.AnswerRules},
 	{"precautions", alerts.PrecautionRules},
 	{"flags", alerts.FlagRules},
 	{"findings", trends.FindingRules},

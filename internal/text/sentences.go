@@ -39,6 +39,7 @@ var (
 	sayOwedRecheck       = says[alerts.RecheckFigures]("owed-recheck")
 	sayOwedRecheckBrief  = says[none]("owed-recheck-brief")
 	sayRecheckLead       = says[alerts.RecheckFigures]("recheck-lead")
+	sayFracture          = says[string]("fracture")
 	sayRecheckWhy        = says[alerts.RecheckFigures]("recheck-why")
 
 	sayTrend      = says[trends.Serial]("trend")

@@ -122,6 +122,10 @@ func (c Catalogue) Due(due time.Time) string {
 func Missing(words []string) []string {
 	out := make([]string, len(words))
 	for n, w := range words {
+		if code, ok := alerts.FractureOf(w); ok {
+			out[n] = sayFracture(Catalogue{}, code)
+			continue
+		}
 		out[n] = spoken.word("missing", w)
 	}
 	return out

@@ -32,6 +32,8 @@ func figuresOf(r clinical.Rule) clinical.Figures {
 		return alerts.FellFigures{FellAt: noon.Add(-2 * time.Hour), Injury: "minor", Falls: 1}
 	case alerts.SetFigures:
 		return setFigures()
+	case alerts.SymptomFigures:
+		return alerts.SymptomFigures{SetFigures: setFigures(), Finding: trends.SymptomsOnly}
 	case alerts.GapFigures:
 		return alerts.GapFigures{SetFigures: setFigures(), Finding: trends.Positive, Missing: []string{"bed alarm", "assisted rising"}}
 	case alerts.RecheckFigures:
@@ -66,7 +68,8 @@ func TestEveryRuleHasItsSentenceWithTheFiguresInIt(t *testing.T) {
 		alerts.TStopped: {"dizziness", "nausea", "142/78", "108/66"}, alerts.TLow: {"142/78", "108/66", "34"},
 		alerts.TLowLying: {"142", "under 90"}, alerts.TGap: {"bed alarm", "assisted rising"}, alerts.TPositive: {"142/78", "34", "12", "3 min"},
 		alerts.TOverdue: {"overdue", "1 h", "furosemide was raised"}, alerts.TDue: {"furosemide"}, alerts.TReview: {"doxazosin", "D-ALPHA"},
-		alerts.TSymptoms: {"dizziness", "nausea"}, alerts.TRoutine: {"20 Nov 11:00"}, alerts.TSoon: {"20 Nov 11:00"},
+		alerts.TClearance: {"20 Nov 10:00", "minor injury", "provider"},
+		alerts.TSymptoms:  {"dizziness", "nausea"}, alerts.TRoutine: {"20 Nov 11:00"}, alerts.TSoon: {"20 Nov 11:00"},
 		alerts.TPrecaution: {"bed alarm"}, alerts.TWatch: {"volume", "20 Nov 07:00"},
 	}
 	for _, r := range alerts.TierRules {

@@ -32,9 +32,17 @@ type Digest struct {
 	Unknown      []UnknownDrug // those of them that may be active, by a route that is not local
 	Exposed      []Exposed     // what E-GIVEN tells of each drug
 
-	Fluids       []FluidEntry // reaching into the 48 h before AsOf
+	Fluids       []FluidEntry // reaching into the 48 h before AsOf, longer for answers and blood loss
 	Weight       *WeightChange
 	Haemoglobins []HaemoglobinValue // within the bleed window before AsOf
+
+	// NewestVitals is when the newest reading with a believed pressure or pulse was taken
+	// that was not taken here (U-FRESH); nil where there is none.
+	NewestVitals *time.Time
+
+	Restrictions []RestrictionFact // begun, by start
+	Clearances   []time.Time       // when a provider said that the patient may stand
+	Answers      []AnswerFact      // by time
 
 	Conditions  []Coded
 	Falls       []FallFact
@@ -122,19 +130,24 @@ type HaemoglobinValue struct {
 	GDL      float64
 }
 
-// Coded is a coded condition; Code is in capitals without its dot.
+// Coded is a coded condition; Code is in capitals without its dot. Since is when the
+// first version was recorded since which the code has stood without a break.
 type Coded struct {
 	SourceID string
 	Code     string
 	Charted  string
 	Text     string
+	Since    time.Time
 }
 
-// FallFact is a fall; Injury is empty where it was not charted.
+// FallFact is a fall; Injury is empty where it was not charted. FoundAt is when a
+// moderate or major injury was recorded of which an earlier version said less; else the
+// zero time.
 type FallFact struct {
 	SourceID string
 	At       time.Time
 	Injury   string
+	FoundAt  time.Time
 }
 
 // TreatmentFact is a treatment of a falling pressure.
@@ -144,12 +157,13 @@ type TreatmentFact struct {
 	What     string
 }
 
-// PrecautionFact is a falls precaution over a time.
+// PrecautionFact is a falls precaution over a time; Here is one charted in this program.
 type PrecautionFact struct {
 	SourceID string
 	What     string
 	From     time.Time
 	To       *time.Time
+	Here     bool
 }
 
 // InPlace reports whether the precaution had begun and not ended at t.
@@ -206,7 +220,7 @@ func DigestOf(c clinical.Chart, p clinical.Policy, zone *time.Location) Digest {
 
 	raw := assemble(readingsOf(c, p.Plausible), clinical.Minutes(p.Sets.WindowMinutes))
 	around := surroundings{
-		policy: p, zone: zone, birthDate: d.Stay.BirthDate,
+		policy: p, zone: zone, birthDate: d.Stay.BirthDate, restrictions: d.Restrictions,
 		pulseUnreliable: pulseUnreliable(orders, given, d.Conditions),
 	}
 	d.Sets = make([]Set, 0, len(raw))
@@ -226,6 +240,7 @@ func DigestOf(c clinical.Chart, p clinical.Policy, zone *time.Location) Digest {
 // gather takes from the chart what needs no working out.
 func (d *Digest) gather(c clinical.Chart, p clinical.Policy) {
 	var weights []clinical.Record
+	d.takeStanding(c, p)
 	for _, r := range c.Records {
 		if r.Body.OwnTime().After(c.AsOf) && r.Kind != clinical.KindFluid {
 			continue // has not happened yet
@@ -234,7 +249,7 @@ func (d *Digest) gather(c clinical.Chart, p clinical.Policy) {
 		case clinical.Dose:
 			d.HasDoses = true
 		case clinical.Fluid:
-			if reachesInto(b, c.AsOf, fluidWindow) {
+			if reachesInto(b, c.AsOf, c.AsOf.Sub(d.fluidsFrom(p))) {
 				d.Fluids = append(d.Fluids, FluidEntry{r.SourceID, b.From, b.To, b.Direction, b.VolumeML, b.What})
 			}
 		case clinical.Weight:
@@ -244,13 +259,13 @@ func (d *Digest) gather(c clinical.Chart, p clinical.Policy) {
 				d.Haemoglobins = append(d.Haemoglobins, HaemoglobinValue{r.SourceID, b.TakenAt, b.Value})
 			}
 		case clinical.Condition:
-			d.Conditions = append(d.Conditions, Coded{r.SourceID, normalICD(b.ICD10), b.ICD10, b.Text})
+			d.Conditions = append(d.Conditions, codedOf(r, b))
 		case clinical.Fall:
-			d.Falls = append(d.Falls, FallFact{r.SourceID, b.FellAt, b.Injury})
+			d.Falls = append(d.Falls, FallFact{r.SourceID, b.FellAt, b.Injury, foundAt(r)})
 		case clinical.Treatment:
 			d.Treatments = append(d.Treatments, TreatmentFact{r.SourceID, b.GivenAt, b.What})
 		case clinical.Precaution:
-			d.Precautions = append(d.Precautions, PrecautionFact{r.SourceID, b.Precaution, b.StartedAt, b.EndedAt})
+			d.Precautions = append(d.Precautions, PrecautionFact{r.SourceID, b.Precaution, b.StartedAt, b.EndedAt, r.TakenHere()})
 		}
 	}
 	d.Weight = weightChange(weights)

@@ -8,6 +8,8 @@ type DueRecheck struct {
 	Rule  string
 	DueAt time.Time
 	MetAt *time.Time
+	// Answered: an answer has put it off (R-ANSWER). It meets nothing.
+	Answered bool
 }
 
 // InTime reports whether it was answered at or before it fell due.

@@ -214,6 +214,12 @@ func (d Digest) balance(w time.Duration, t time.Time, p clinical.FluidPolicy) Ba
 	return b
 }
 
+// NetOver48h is the fluid balance of the 48 h before a moment at or before the one for
+// which the digest holds; see Digest.Fluids for how far back.
+func NetOver48h(d Digest, p clinical.FluidPolicy, at time.Time) Balance {
+	return d.balance(fluidWindow, at, p)
+}
+
 type span struct{ from, to time.Time }
 
 func (f FluidEntry) clip(from, to time.Time) span {

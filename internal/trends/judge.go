@@ -13,6 +13,8 @@ type surroundings struct {
 	policy    clinical.Policy
 	zone      *time.Location
 	birthDate string
+	// restrictions are the limbs that must not be measured, as known at the moment asked.
+	restrictions []RestrictionFact
 	// pulseUnreliable tells whether a pulse at a moment may be held back: a
 	// rate-limiting drug, atrial fibrillation, a pacemaker.
 	pulseUnreliable func(at time.Time) bool
@@ -38,7 +40,7 @@ func judge(raw rawSet, s surroundings) Set {
 	set.Finding = findingOf(set, s.policy.Sets)
 	set.Timing, set.Sustained = timingOf(set, s.policy.Sets)
 	set.PulseRatio, set.PulseResponse = responseOf(set, s)
-	set.Quality, set.QualityNotes = qualityOf(set, raw)
+	set.Quality, set.QualityNotes = qualityOf(set, raw, s.restrictions)
 	return set
 }
 

@@ -13,13 +13,14 @@ const (
 	NoteLimbNotCharted     = "limb not charted"
 	NoteLimbChanged        = "limb changed"
 	NoteNeverStood         = "never stood"
+	NoteRestrictedLimb     = "restricted limb"
 	NoteStoppedEarly       = "stopped early"
 	NoteImplausible        = "implausible value left out"
 )
 
 // qualityOf grades how well the set was taken and lists every departure from
 // the protocol.
-func qualityOf(set Set, raw rawSet) (grade string, notes []string) {
+func qualityOf(set Set, raw rawSet, restrictions []RestrictionFact) (grade string, notes []string) {
 	notes = []string{}
 	note := func(holds bool, text string) {
 		if holds {
@@ -40,6 +41,7 @@ func qualityOf(set Set, raw rawSet) (grade string, notes []string) {
 	note(slices.ContainsFunc(measured, func(r Reading) bool { return r.Limb == "" }), NoteLimbNotCharted)
 	note(limbChanged(measured), NoteLimbChanged)
 	note(!slices.ContainsFunc(set.Upright, Upright.standing), NoteNeverStood)
+	note(slices.ContainsFunc(measured, func(r Reading) bool { return restricted(r, restrictions) }), NoteRestrictedLimb)
 	note(set.StoppedEarly, NoteStoppedEarly)
 	doubted := func(r Reading) bool { return len(r.Implausible) > 0 }
 	// The other members of a given set count for symptoms, an early stop and facts only.
@@ -49,9 +51,9 @@ func qualityOf(set Set, raw rawSet) (grade string, notes []string) {
 	switch {
 	case set.Finding == Inconclusive:
 		return Unusable, notes
-	case b != nil && b.Minutes != nil && AtLeast(*b.Minutes, restMinutes) &&
+	case b != nil && b.Systolic != nil && b.Minutes != nil && AtLeast(*b.Minutes, restMinutes) &&
 		!slices.Contains(notes, NotePulseMissing) && !slices.Contains(notes, NoteLimbNotCharted) &&
-		!slices.Contains(notes, NoteLimbChanged) &&
+		!slices.Contains(notes, NoteLimbChanged) && !slices.Contains(notes, NoteRestrictedLimb) &&
 		hasStandingNear(set, raw, 1, 0.5, true) && hasStandingNear(set, raw, 3, 1, true):
 		return Complete, notes
 	}
@@ -84,6 +86,11 @@ func measuredMembers(raw rawSet) []Reading {
 		}
 	}
 	return out
+}
+
+// restricted reports whether the limb of a reading must not be measured when it was.
+func restricted(r Reading, restrictions []RestrictionFact) bool {
+	return slices.ContainsFunc(restrictions, func(x RestrictionFact) bool { return x.Limb == r.Limb && x.Holds(r.At) })
 }
 
 func limbChanged(readings []Reading) bool {

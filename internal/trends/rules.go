@@ -87,7 +87,7 @@ var ChangeRules = ruled("policy of the site (E-CHANGE)", Started, Resumed, Raise
 // NoteRules are the notes on the quality of a set.
 var NoteRules = ruled("CDC STEADI, RCP 2017 (from memory), AHRQ falls toolkit 3F",
 	NoteRestNotCharted, NoteRestShort, NoteStandingNotCharted, NoteNoOneMinute, NoteNoThreeMinutes, NotePulseMissing,
-	NoteLimbNotCharted, NoteLimbChanged, NoteNeverStood, NoteStoppedEarly, NoteImplausible)
+	NoteLimbNotCharted, NoteLimbChanged, NoteNeverStood, NoteRestrictedLimb, NoteStoppedEarly, NoteImplausible)
 
 // ruled are rules of one source without figures.
 func ruled(source string, ids ...string) []clinical.Rule {

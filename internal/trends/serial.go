@@ -31,6 +31,9 @@ type Serial struct {
 	Cleared         bool
 	ClearedAt       *time.Time // start of the set that completed the clearing run
 	ClearingRun     int        // sets that count towards clearing so far
+	// ClearMinutes is for how many minutes a patient stands to be cleared; nil without a
+	// positive set.
+	ClearMinutes *float64
 
 	Slope     *float64 // mmHg of drop per day
 	SlopeLow  *float64
@@ -169,6 +172,8 @@ func (s *Serial) takeClearing(interpretable []Set, changes []Change, p clinical.
 	if s.Positive == 0 {
 		return
 	}
+	minutes, _ := clearMinutes(interpretable, p)
+	s.ClearMinutes = &minutes
 	run := clearingRun(interpretable, first, changes, p)
 	for n, set := range run {
 		apart := set.StartedAt.Sub(run[0].StartedAt)
@@ -179,9 +184,44 @@ func (s *Serial) takeClearing(interpretable []Set, changes []Change, p clinical.
 	s.ClearingRun = len(run)
 }
 
+// usualClearMinutes is for how many minutes a patient stands to be cleared whose drop did
+// not come late: published protocols measure at 1 and 3 min.
+const usualClearMinutes = 3
+
+// clearGrace is how much earlier than asked for a reading may be: clocks are charted to
+// the minute.
+const clearGrace = 0.5
+
+// clearMinutes is for how many minutes a patient with a positive set stands to be
+// cleared: as long as the drop took in the latest set in which it came late on standing
+// (late), within the bounds of the policy.
+func clearMinutes(interpretable []Set, p clinical.Policy) (minutes float64, late bool) {
+	minutes = usualClearMinutes
+	for n := len(interpretable) - 1; n >= 0 && !late && p.Serial.ClearDelayed == clinical.AsLong; n-- {
+		if at := lateDrop(interpretable[n], p.Sets); at != nil {
+			minutes, late = min(*at, p.Serial.ClearMinutesMost), true
+		}
+	}
+	return max(minutes, p.Sets.ClearingStandFromMinutes), late
+}
+
+// lateDrop are the minutes upright of the first standing reading that meets F-SYS or
+// F-DIA in a delayed set, nil where there is none.
+func lateDrop(set Set, p clinical.SetPolicy) *float64 {
+	if set.Timing != Delayed {
+		return nil
+	}
+	for _, u := range set.Upright {
+		if u.standing() && (set.meetsSystolic(u, p) || set.meetsDiastolic(u, p)) {
+			return u.Minutes
+		}
+	}
+	return nil
+}
+
 // clearingRun lists, of the negative sets from first on, those that count towards
 // clearing: with a standing reading in time, of a kind that answers the positive
-// one, and after the latest raise of a drug.
+// one, after the latest raise of a drug, and, where the drop came late, with one about as late.
 func clearingRun(interpretable []Set, first int, changes []Change, p clinical.Policy) []Set {
 	kind := ""
 	for _, set := range interpretable {
@@ -189,14 +229,18 @@ func clearingRun(interpretable []Set, first int, changes []Change, p clinical.Po
 			kind = set.Kind
 		}
 	}
+	minutes, late := clearMinutes(interpretable, p)
+	stood := func(set Set, low, high float64) bool {
+		return slices.ContainsFunc(set.Upright, func(u Upright) bool {
+			return u.standing() && u.Counts() && u.minutesBetween(low, high)
+		})
+	}
 	up, _ := LatestUp(changes) // of the zero time, which is before every set, where there is none
 	var run []Set
 	for _, set := range interpretable[first:] {
-		clears := (set.Kind == LyingToStanding || set.Kind == kind) &&
-			slices.ContainsFunc(set.Upright, func(u Upright) bool {
-				return u.standing() && u.Counts() && u.minutesBetween(p.Sets.ClearingStandFromMinutes, p.Sets.StandingToMinutes)
-			}) && set.StartedAt.After(up.At)
-		if clears {
+		clears := (set.Kind == LyingToStanding || set.Kind == kind) && set.StartedAt.After(up.At) &&
+			stood(set, p.Sets.ClearingStandFromMinutes, p.Sets.StandingToMinutes)
+		if clears && (!late || stood(set, minutes-clearGrace, math.Inf(1))) {
 			run = append(run, set)
 		}
 	}

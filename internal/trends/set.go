@@ -146,6 +146,15 @@ type Set struct {
 // Interpretable reports whether the set can carry a conclusion.
 func (s Set) Interpretable() bool { return s.Finding != Inconclusive }
 
+// TestedStanding reports whether a standing reading counts for drops.
+func (s Set) TestedStanding() bool {
+	return slices.ContainsFunc(s.Upright, func(u Upright) bool { return u.standing() && u.Counts() })
+}
+
+// Unread reports whether the set says nothing of pressures and has symptoms: dizzy on
+// standing and no pressure taken is not nothing.
+func (s Set) Unread() bool { return s.Finding == Inconclusive && len(s.Symptoms) > 0 }
+
 // Meets reports whether the set met a criterion.
 func (s Set) Meets(criterion string) bool {
 	for _, c := range s.Criteria {

@@ -221,10 +221,11 @@ type UnitPeriod struct {
 	CompleteP     ControlPoint // share of sets of quality complete
 	CompleteRules []RunRule
 
-	RechecksDue    int
-	RechecksInTime int
-	P              ControlPoint
-	PRunRules      []RunRule
+	RechecksDue      int
+	RechecksInTime   int
+	RechecksAnswered int // not met in time, and put off by an answer; met afterwards or not
+	P                ControlPoint
+	PRunRules        []RunRule
 
 	Digits    [10]int // last digits of the systolic pressures in mmHg
 	EndIn0    *float64
@@ -345,6 +346,8 @@ func (t *UnitTally) Add(s UnitStay) {
 			p.RechecksDue++
 			if r.InTime() {
 				p.RechecksInTime++
+			} else if r.Answered {
+				p.RechecksAnswered++
 			}
 		}
 	}

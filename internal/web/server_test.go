@@ -294,14 +294,14 @@ func TestDocumentsAreThoseOfReport(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	same(t, get(h, "/api/v1/units/4W/list").Body.Bytes(), report.ListOf("4W", d.Policy.Current().Hash, list, board.Catalogue(now)))
+	same(t, get(h, "/api/v1/units/4W/list").Body.Bytes(), report.ListOf("4W", d.Policy.Current().Hash, d.Policy.Current().Policy.Unit, list, board.Catalogue(now)))
 
 	at := now.Add(-30 * time.Hour)
 	list, err = board.Service.List(context.Background(), "4W", at)
 	if err != nil {
 		t.Fatal(err)
 	}
-	same(t, get(h, "/api/v1/units/4W/list?as_of="+at.Format(time.RFC3339)).Body.Bytes(), report.ListOf("4W", d.Policy.Current().Hash, list, board.Catalogue(at)))
+	same(t, get(h, "/api/v1/units/4W/list?as_of="+at.Format(time.RFC3339)).Body.Bytes(), report.ListOf("4W", d.Policy.Current().Hash, d.Policy.Current().Policy.Unit, list, board.Catalogue(at)))
 
 	view, err := board.Stay(context.Background(), "S108", now)
 	if err != nil {

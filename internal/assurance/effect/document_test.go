@@ -125,7 +125,7 @@ func (s saying) documentLike(t *testing.T, other saying, written document) docum
 	for _, i := range a.Recheck.Open {
 		open = append(open, map[string]any{
 			"rule": i.Rule, "trigger": plain(t, i.Trigger), "due_at": plain(t, i.Due), "met_from": plain(t, i.MetFrom),
-			"facts": plain(t, i.Facts), "drug": i.Drug, "change": i.Change,
+			"facts": plain(t, i.Facts), "drug": i.Drug, "change": i.Change, "answer": plain(t, i.Answer), "answered": i.Answered, "ask": i.AskProvider,
 		})
 	}
 	d["recheck"].(map[string]any)["open"] = open

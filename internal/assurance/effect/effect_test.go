@@ -35,8 +35,9 @@ var unitKeys = map[string]struct {
 	to  []string
 	why string
 }{
-	"unit.huddle":       {[]string{`"05:00"`}, "the huddle's hour is part of the unit's statistics and pages, not of a stay's answers"},
-	"unit.patient_days": {[]string{"hours"}, "patient-days are counted in the unit's statistics, not in a stay's answers"},
+	"unit.huddle":            {[]string{`"05:00"`}, "the huddle's hour is part of the unit's statistics and pages, not of a stay's answers"},
+	"unit.stale_after_hours": {[]string{"1", "72"}, "whether the list is stale is said of a list, not of a stay"},
+	"unit.patient_days":      {[]string{"hours"}, "patient-days are counted in the unit's statistics, not in a stay's answers"},
 }
 
 // mustLoad is the default policy but for one key.

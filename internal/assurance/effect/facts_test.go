@@ -130,6 +130,10 @@ func fall(hours float64) clinical.Version {
 	return fact(fmt.Sprintf("fall %v h ago", hours), clinical.Final, clinical.Fall{FellAt: ago(hours), Injury: "none"})
 }
 
+func answered(word string, hours float64) clinical.Version {
+	return fact(fmt.Sprintf("%s %v h ago", word, hours), clinical.Final, clinical.Answer{AnsweredAt: ago(hours), Answer: word})
+}
+
 func treatment(hours float64) clinical.Version {
 	return fact(fmt.Sprintf("treatment %v h ago", hours), clinical.Final, clinical.Treatment{GivenAt: ago(hours), What: "fluid bolus"})
 }

@@ -7,22 +7,22 @@ var effects = []effect{
 	{key: "plausible.systolic_min", to: []string{"60", "100"},
 		facts:   join2(facts{young()}, set(2, 130, 55, noDiastolic)),
 		also:    []facts{doubtfulBaseline(55, 30, 60)},
-		changes: "exposures.contributors facts.why_not precautions.missing precautions.needed reasons recheck.open.rule recheck.rule serial.interpretable serial.last_positive_at serial.positive sets.criteria sets.finding sets.pulse_response sets.pulse_response_ratio sets.quality sets.quality_notes sets.sustained sets.systolic_drop sets.timing sets.upright.systolic sets.upright.systolic_drop tier",
+		changes: "exposures.contributors facts.why_not precautions.missing precautions.needed reasons recheck.open.rule recheck.rule serial.clear_minutes serial.interpretable serial.last_positive_at serial.positive sets.criteria sets.finding sets.pulse_response sets.pulse_response_ratio sets.quality sets.quality_notes sets.sustained sets.systolic_drop sets.timing sets.upright.systolic sets.upright.systolic_drop tier",
 		path:    "sets.upright.systolic", before: "55", after: "<nil>"},
 	{key: "plausible.systolic_max", to: []string{"240", "130"},
 		facts:   join2(facts{young()}, set(2, 250, 200)),
 		also:    []facts{doubtfulBaseline(250, 70, 60)},
-		changes: "dose_review.flags dose_review.needed exposures.contributors facts.why_not precautions.missing precautions.needed reasons recheck.open.rule recheck.rule serial.interpretable serial.last_positive_at serial.positive sets.baseline.diastolic sets.baseline.systolic sets.criteria sets.diastolic_drop sets.finding sets.lying_pressure sets.pulse_response sets.pulse_response_ratio sets.quality sets.quality_notes sets.sustained sets.systolic_drop sets.timing sets.upright.diastolic_drop sets.upright.systolic_drop tier",
+		changes: "dose_review.flags dose_review.needed exposures.contributors facts.why_not precautions.missing precautions.needed reasons recheck.open.rule recheck.rule serial.clear_minutes serial.interpretable serial.last_positive_at serial.positive sets.baseline.diastolic sets.baseline.systolic sets.criteria sets.diastolic_drop sets.finding sets.lying_pressure sets.pulse_response sets.pulse_response_ratio sets.quality sets.quality_notes sets.sustained sets.systolic_drop sets.timing sets.upright.diastolic_drop sets.upright.systolic_drop tier",
 		path:    "sets.baseline.systolic", before: "250", after: "<nil>"},
 	{key: "plausible.diastolic_min", to: []string{"30", "75"},
 		facts:   join2(facts{young()}, set(2, 130, 125, diastolic(70, 25))),
 		also:    []facts{doubtfulBaseline(130, 25, 60)},
-		changes: "facts.why_not precautions.missing precautions.needed reasons recheck.open.rule recheck.rule serial.interpretable serial.last_positive_at serial.positive sets.criteria sets.diastolic_drop sets.finding sets.quality sets.quality_notes sets.sustained sets.systolic_drop sets.timing sets.upright.diastolic sets.upright.diastolic_drop sets.upright.systolic sets.upright.systolic_drop tier",
+		changes: "facts.why_not precautions.missing precautions.needed reasons recheck.open.rule recheck.rule serial.clear_minutes serial.interpretable serial.last_positive_at serial.positive sets.criteria sets.diastolic_drop sets.finding sets.quality sets.quality_notes sets.sustained sets.systolic_drop sets.timing sets.upright.diastolic sets.upright.diastolic_drop sets.upright.systolic sets.upright.systolic_drop tier",
 		path:    "sets.upright.diastolic", before: "25", after: "<nil>"},
 	{key: "plausible.diastolic_max", to: []string{"120", "85"},
 		facts:   join2(facts{young()}, set(2, 160, 120, diastolic(130, 90))),
 		also:    []facts{doubtfulBaseline(150, 130, 60)},
-		changes: "dose_review.flags dose_review.needed exposures.contributors facts.why_not precautions.missing precautions.needed reasons recheck.open.rule recheck.rule serial.interpretable serial.last_positive_at serial.positive sets.baseline.diastolic sets.baseline.systolic sets.criteria sets.diastolic_drop sets.finding sets.lying_pressure sets.pulse_response sets.pulse_response_ratio sets.quality sets.quality_notes sets.sustained sets.systolic_drop sets.timing sets.upright.diastolic_drop sets.upright.systolic_drop tier",
+		changes: "dose_review.flags dose_review.needed exposures.contributors facts.why_not precautions.missing precautions.needed reasons recheck.open.rule recheck.rule serial.clear_minutes serial.interpretable serial.last_positive_at serial.positive sets.baseline.diastolic sets.baseline.systolic sets.criteria sets.diastolic_drop sets.finding sets.lying_pressure sets.pulse_response sets.pulse_response_ratio sets.quality sets.quality_notes sets.sustained sets.systolic_drop sets.timing sets.upright.diastolic_drop sets.upright.systolic_drop tier",
 		path:    "sets.baseline.diastolic", before: "130", after: "<nil>"},
 	{key: "plausible.pulse_min", to: []string{"40", "70"},
 		facts:   join2(facts{young()}, set(2, 130, 100, pulse(35, 80))),
@@ -35,11 +35,11 @@ var effects = []effect{
 
 	{key: "sets.window_minutes", to: []string{"20", "6", "60"},
 		facts:   join2(facts{young()}, set(2, 130, 100, later(18))),
-		changes: "exposures.contributors precautions.missing precautions.needed reasons recheck.due_at recheck.open recheck.rule recheck.state serial.interpretable serial.last_positive_at serial.positive serial.sets sets tier",
+		changes: "exposures.contributors precautions.missing precautions.needed reasons recheck.due_at recheck.open recheck.rule recheck.state serial.clear_minutes serial.interpretable serial.last_positive_at serial.positive serial.sets sets tier",
 		path:    "sets.finding", before: "", after: "positive"},
 	{key: "sets.comparison", to: []string{"more_than"},
 		facts:   join2(facts{young()}, set(2, 130, 110)),
-		changes: "exposures.contributors precautions.missing precautions.needed reasons recheck.due_at recheck.open recheck.rule recheck.state serial.last_positive_at serial.negatives_in_a_row serial.positive sets.criteria sets.finding sets.pulse_response sets.pulse_response_ratio sets.sustained sets.timing tier",
+		changes: "exposures.contributors precautions.missing precautions.needed reasons recheck.due_at recheck.open recheck.rule recheck.state serial.clear_minutes serial.last_positive_at serial.negatives_in_a_row serial.positive sets.criteria sets.finding sets.pulse_response sets.pulse_response_ratio sets.sustained sets.timing tier",
 		path:    "sets.finding", before: "positive", after: "negative"},
 	{key: "sets.standing_from_minutes", to: []string{"2", "0", "4"},
 		facts:   join2(facts{young()}, set(2, 130, 125, minutes(1))),
@@ -80,6 +80,17 @@ var effects = []effect{
 			set(190, 130, 125), set(170, 130, 122), set(100, 130, 120), set(20, 130, 119)),
 		changes: "serial.around_changes.note serial.around_changes.p serial.around_changes.p_smallest serial.around_changes.sets_after serial.around_changes.sets_before serial.around_changes.shift",
 		path:    "serial.around_changes.sets_after", before: "2", after: "1"},
+
+	{key: "serial.clear_delayed", to: []string{"standard"},
+		facts:   join2(facts{young()}, set(60, 130, 100, minutes(8)), set(40, 130, 125), set(20, 130, 125)),
+		also:    []facts{lateOnDoxazosin},
+		changes: "precautions.missing precautions.needed reasons recheck.due_at recheck.open recheck.rule recheck.state serial.clear_minutes serial.cleared tier",
+		path:    "serial.clear_minutes", before: "8", after: "3"},
+	{key: "serial.clear_minutes_most", to: []string{"3", "30"},
+		facts:   join2(facts{young()}, set(60, 130, 100, minutes(12)), set(40, 130, 125), set(20, 130, 125)),
+		also:    []facts{lateOnDoxazosin},
+		changes: "precautions.missing precautions.needed reasons recheck.due_at recheck.open recheck.rule recheck.state serial.clear_minutes serial.cleared tier",
+		path:    "serial.clear_minutes", before: "10", after: "3"},
 
 	{key: "drugs.renewal_hours", to: []string{"4", "0", "24"},
 		facts:   join2(facts{young(), order("lisinopril", 10, 240, 50), order("lisinopril", 10, 47, 0)}, set(60, 130, 125)),
@@ -212,6 +223,27 @@ var effects = []effect{
 		changes: "reasons.rule reasons.text tier",
 		path:    "reasons.rule", before: "T-WATCH", after: "T-SOON"},
 
+	{key: "recheck.answer_hours", to: []string{"4", "0.5", "72"},
+		facts:   join2(facts{young(), fall(6), answered(clinical.Declined, 3)}, set(30, 130, 125)),
+		also:    []facts{answeredLately(order("lisinopril", 10, 30, 0), clinical.Declined)},
+		changes: "reasons.rule reasons.text recheck.due_at recheck.open.due_at recheck.state",
+		path:    "recheck.due_at", before: "2026-11-20T17:00:00Z", after: "2026-11-20T13:00:00Z"},
+	{key: "recheck.answer_elsewhere_hours", to: []string{"4", "0.5", "72"},
+		facts:   join2(facts{young(), fall(6), answered(clinical.DoneElsewhere, 3)}, set(30, 130, 125)),
+		also:    []facts{answeredLately(order("lisinopril", 10, 30, 0), clinical.DoneElsewhere)},
+		changes: "reasons.rule reasons.text recheck.due_at recheck.open.due_at recheck.state",
+		path:    "recheck.due_at", before: "2026-11-20T21:00:00Z", after: "2026-11-20T13:00:00Z"},
+	{key: "recheck.answers_that_count", to: []string{"2", "0", "10"},
+		facts:   join2(facts{young(), answered(clinical.Declined, 16), answered(clinical.Declined, 12), answered(clinical.NotPossible, 8), answered(clinical.Declined, 4)}, set(30, 130, 100)),
+		also:    []facts{answeredLately(order("lisinopril", 10, 30, 0), clinical.Declined)},
+		changes: "reasons.rule reasons.text recheck.answer.answer recheck.answer.answered_at recheck.due_at recheck.open.answer.Answer recheck.open.answer.At recheck.open.answer.SourceID recheck.open.due_at recheck.state",
+		path:    "recheck.answer.answered_at", before: "2026-11-20T04:00:00Z", after: "2026-11-20T00:00:00Z"},
+	{key: "recheck.answers_that_count_urgent", to: []string{"2", "0", "10"},
+		facts:   join2(facts{young(), fall(20), answered(clinical.Declined, 15), answered(clinical.Declined, 5)}, set(30, 130, 125)),
+		also:    []facts{answeredLately(fall(40), clinical.Declined)},
+		changes: "reasons.rule reasons.text recheck.answer.answered_at recheck.due_at recheck.open.answer.At recheck.open.answer.SourceID recheck.open.due_at recheck.state",
+		path:    "recheck.due_at", before: "2026-11-20T05:00:00Z", after: "2026-11-20T15:00:00Z"},
+
 	{key: "precautions.in_feed", to: []string{"no"},
 		facts:   join2(facts{young(), inPlace("bed low and locked")}, set(2, 130, 100)),
 		changes: "precautions.in_place precautions.missing reasons tier",
@@ -287,6 +319,16 @@ func doubtfulBaseline(systolic, diastolicLying, pulseLying float64) facts {
 // clearedOnDoxazosin was cleared by two sets at 3 min, 20 h apart; were it not,
 // its doses would be reviewed.
 var clearedOnDoxazosin = join2(facts{young(), order("doxazosin", 4, 235, 0)}, set(60, 130, 100), set(40, 130, 125), set(20, 130, 125))
+
+// answeredLately is a patient of whom nothing is owed but the set after something, which
+// was answered an hour ago.
+func answeredLately(owes clinical.Version, word string) facts {
+	return join2(facts{young(), owes, answered(word, 1)}, wholeBundle(), set(50, 130, 125))
+}
+
+// lateOnDoxazosin is clearedOnDoxazosin with a drop that came after 12 min upright, so
+// that 3 min clear nobody.
+var lateOnDoxazosin = join2(facts{young(), order("doxazosin", 4, 235, 0)}, set(60, 130, 100, minutes(12)), set(40, 130, 125), set(20, 130, 125))
 
 // overlap is a renewal that starts 3.5 h before the end of the first order, of
 // doses in mg; 0 is a dose that was not charted.

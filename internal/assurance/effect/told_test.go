@@ -8,7 +8,9 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
+	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/policy"
 	"plumbline/internal/report"
@@ -19,6 +21,7 @@ import (
 // What is drawn or counted, and named in no rule of a stay.
 var notInRules = map[string]bool{
 	"unit.day_shift": true, "unit.night_shift": true, "unit.huddle": true, "unit.patient_days": true,
+	"unit.stale_after_hours": true,
 }
 
 // The page of the rules tells the policy in force: a site that changes a key must
@@ -35,6 +38,22 @@ func TestTheRulesTellEveryKey(t *testing.T) {
 				t.Errorf("the rules read alike with %s: %s", e.key, value)
 			}
 		}
+	}
+}
+
+// unit.stale_after_hours changes whether a list is stale, and nothing else of it.
+func TestStaleAfterChangesTheListAlone(t *testing.T) {
+	charts := []clinical.Chart{clinical.ChartAt("S", join2(facts{young()}, set(2, 130, 125)), noon)}
+	ask := func(l policy.Loaded) document {
+		var list []alerts.Assessment
+		for _, s := range answer(charts, l.Policy, time.UTC) {
+			list = append(list, s.assessment)
+		}
+		return document(plain(t, report.ListOf("4W", "", l.Policy.Unit, list, text.Catalogue{Zone: time.UTC, At: noon})).(map[string]any))
+	}
+	usual, strict := ask(policy.Default()), ask(mustLoad(t, "unit.stale_after_hours", "1"))
+	if got := changed(usual, strict); len(got) != 1 || got[0] != "stale" || usual["stale"] != false || strict["stale"] != true {
+		t.Errorf("it changes %v: %v, then %v", got, usual["stale"], strict["stale"])
 	}
 }
 

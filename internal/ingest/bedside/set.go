@@ -16,7 +16,7 @@ import (
 )
 
 // Feed is the name under which versions of this feed are kept.
-const Feed = "bedside"
+const Feed = clinical.BedsideFeed
 
 // The readings of a set, as their fields begin and their source_ids end.
 const (

@@ -20,7 +20,7 @@ func (s *service) apiList(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	return frame.Document(http.StatusOK, report.ListOf(unit, s.PolicyOf(c).Hash, list, s.Catalogue(when.At)))
+	return frame.Document(http.StatusOK, report.ListOf(unit, s.PolicyOf(c).Hash, s.PolicyOf(c).Policy.Unit, list, s.Catalogue(when.At)))
 }
 
 func (s *service) apiSets(c *frame.Request) (frame.Page, error) {

@@ -1,0 +1,110 @@
+package alerts
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/trends"
+)
+
+// diedAt is the earliest fall with injury death, nil where there is none: no rule asks
+// for a recheck after it.
+func (s situation) diedAt() *time.Time {
+	for n, f := range s.Falls {
+		if f.Injury == "death" {
+			return &s.Falls[n].At
+		}
+	}
+	return nil
+}
+
+// clearedSince reports whether a provider has said at or after a moment that the patient
+// may stand.
+func (s situation) clearedSince(t time.Time) bool {
+	return slices.ContainsFunc(s.Clearances, func(at time.Time) bool { return !at.Before(t) })
+}
+
+// stoodSince reports whether a set at or after a moment shows that the patient stands:
+// sitting up or fainting does not.
+func (s situation) stoodSince(t time.Time) bool {
+	return slices.ContainsFunc(s.Sets, func(set trends.Set) bool {
+		return set.Interpretable() && !set.StartedAt.Before(t) && !set.Meets(trends.CritStopped) && set.TestedStanding()
+	})
+}
+
+// blockingFalls are the falls whose injury blocks standing: nobody has cleared the patient
+// since, and no set has shown that the patient stands.
+func (s situation) blockingFalls() []trends.FallFact {
+	var out []trends.FallFact
+	for _, f := range s.Falls {
+		if from, blocks := f.BlocksFrom(); blocks && !s.clearedSince(from) && !s.stoodSince(from) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// beforeStanding says what is to be done before the patient stands, whether or not a
+// recheck is owed: about injuries of falls, then about a coded fracture. None after a
+// fall with injury death.
+func (s situation) beforeStanding() []string {
+	out := []string{}
+	if s.diedAt() != nil {
+		return out
+	}
+	neverCleared := func(f trends.FallFact) bool {
+		from, blocks := f.BlocksFrom()
+		return blocks && !s.clearedSince(from)
+	}
+	unknown := func(f trends.FallFact) bool {
+		return f.Injury == "" && !s.clearedSince(f.At) && !s.stoodSince(f.At)
+	}
+	switch {
+	case len(s.blockingFalls()) > 0:
+		out = append(out, InjuryUncleared)
+	case slices.ContainsFunc(s.Falls, neverCleared):
+		out = append(out, InjuryNoClearance)
+	}
+	if slices.ContainsFunc(s.Falls, unknown) {
+		out = append(out, InjuryUnknown)
+	}
+	if code := s.fracture(); code != "" {
+		out = append(out, FractureCoded+" "+code)
+	}
+	return out
+}
+
+// FractureOf is the code of a FractureCoded hindrance; ok is false for another.
+func FractureOf(hindrance string) (code string, ok bool) {
+	return strings.CutPrefix(hindrance, FractureCoded+" ")
+}
+
+// fractures begin the codes of fractures (ICD-10), without their dots.
+var fractures = []string{
+	"S02", "S12", "S22", "S32", "S42", "S72", "S82", "S92", "T02", "T08", "T12",
+	"M80", "M843", "M844", "M845", "M846", "M847", "M97",
+}
+
+// fracture is the coded fracture to ask about: one since whose coding no provider has
+// said that the patient may stand; the latest, then the smallest code. "" is none.
+func (s situation) fracture() string {
+	var open []trends.Coded
+	for _, c := range s.Conditions {
+		coded := slices.ContainsFunc(fractures, func(p string) bool { return strings.HasPrefix(c.Code, p) })
+		if coded && !s.clearedSince(c.Since.Add(1)) {
+			open = append(open, c)
+		}
+	}
+	if len(open) == 0 {
+		return ""
+	}
+	code := slices.MinFunc(open, func(a, b trends.Coded) int {
+		return cmp.Or(b.Since.Compare(a.Since), strings.Compare(a.Code, b.Code))
+	}).Code
+	if len(code) > 3 {
+		return code[:3] + "." + code[3:]
+	}
+	return code
+}

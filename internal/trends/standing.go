@@ -1,0 +1,148 @@
+package trends
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/clinical"
+)
+
+// RestrictionFact is a limb that must not be measured, over [From, To).
+type RestrictionFact struct {
+	SourceID string
+	Limb     string
+	Reason   string
+	From     time.Time
+	To       *time.Time
+}
+
+// Holds reports whether the restriction had begun and not ended at t.
+func (r RestrictionFact) Holds(t time.Time) bool {
+	return !r.From.After(t) && (r.To == nil || r.To.After(t))
+}
+
+// AnswerFact says why a recheck that is owed was not taken (R-ANSWER).
+type AnswerFact struct {
+	SourceID string
+	At       time.Time
+	Answer   string // of clinical.Answers
+	Reason   string
+}
+
+// Hours is for how long the answer moves what it moves (*policy*).
+func (a AnswerFact) Hours(p clinical.RecheckPolicy) float64 {
+	if a.Answer == clinical.DoneElsewhere {
+		return p.AnswerElsewhereHours
+	}
+	return p.AnswerHours
+}
+
+// takeStanding takes from the chart what says who may be stood and measured, why a
+// recheck was not taken, and how new the feed's readings are.
+func (d *Digest) takeStanding(c clinical.Chart, p clinical.Policy) {
+	for _, r := range c.Records {
+		if r.Body.OwnTime().After(c.AsOf) {
+			continue // has not happened yet
+		}
+		switch b := r.Body.(type) {
+		case clinical.Restriction:
+			d.Restrictions = append(d.Restrictions, RestrictionFact{r.SourceID, b.Limb, b.Reason, b.StartedAt, b.EndedAt})
+		case clinical.Clearance:
+			d.Clearances = append(d.Clearances, b.ClearedAt)
+		case clinical.Answer:
+			d.Answers = append(d.Answers, AnswerFact{r.SourceID, b.AnsweredAt, b.Answer, b.Reason})
+		case clinical.Vitals:
+			d.takeNewest(r, b, p.Plausible)
+		}
+	}
+	slices.SortFunc(d.Restrictions, func(a, b RestrictionFact) int {
+		return cmp.Or(a.From.Compare(b.From), strings.Compare(a.SourceID, b.SourceID))
+	})
+	slices.SortFunc(d.Clearances, time.Time.Compare)
+	slices.SortFunc(d.Answers, func(a, b AnswerFact) int {
+		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.SourceID, b.SourceID))
+	})
+}
+
+// takeNewest is U-FRESH: a reading that was taken here says nothing of the feed.
+func (d *Digest) takeNewest(r clinical.Record, v clinical.Vitals, p clinical.PlausiblePolicy) {
+	b := Believe(r.SourceID, v, p)
+	if !b.hasPressure() && b.Pulse == nil || r.TakenHere() {
+		return
+	}
+	if d.NewestVitals == nil || b.At.After(*d.NewestVitals) {
+		d.NewestVitals = &b.At
+	}
+}
+
+// fluidsFrom is the beginning of the time of which fluids are kept: the 48 h before the
+// digest's moment, those before each answer that may still move R-VOLUME, and the time
+// looked back for blood loss.
+func (d *Digest) fluidsFrom(p clinical.Policy) time.Time {
+	from := d.AsOf
+	for _, a := range d.Answers {
+		if a.At.Add(clinical.Hours(a.Hours(p.Recheck))).After(d.AsOf) {
+			from = a.At // by time: the first is the earliest
+			break
+		}
+	}
+	from = from.Add(-fluidWindow)
+	if bleed := d.AsOf.Add(-clinical.Hours(p.Causes.BleedWindowHours)); bleed.Before(from) {
+		return bleed
+	}
+	return from
+}
+
+// blocks reports whether an injury blocks standing until somebody clears the patient.
+func blocks(injury string) bool { return injury == "moderate" || injury == "major" }
+
+// BlocksFrom is the moment at or after which a clearance, or a set that shows that the
+// patient stands, ends the block of the fall; ok is false where its injury blocks nothing.
+func (f FallFact) BlocksFrom() (t time.Time, ok bool) {
+	return latest(f.At, f.FoundAt), blocks(f.Injury)
+}
+
+// foundAt is the recording of the version since which a fall has stood at moderate or
+// major without a break, where an earlier version of it said less: an injury that is
+// found later blocks anew. Else it is the zero time.
+func foundAt(r clinical.Record) time.Time {
+	first := len(r.History)
+	for first > 0 && blocks(injuryOf(r.History[first-1])) {
+		first--
+	}
+	saidLess := func(v clinical.Version) bool { return injuryOf(v) != "death" }
+	if first == len(r.History) || !slices.ContainsFunc(r.History[:first], saidLess) {
+		return time.Time{}
+	}
+	return r.History[first].RecordedAt
+}
+
+// injuryOf is the injury that a version of a fall states, "" in a retraction.
+func injuryOf(v clinical.Version) string {
+	b, ok := v.Body.(clinical.Fall)
+	if !ok || v.Removed() {
+		return ""
+	}
+	return b.Injury
+}
+
+// codedOf takes a coded condition, with the recording of the first version since which
+// its code has stood without a break: sending it again changes nothing.
+func codedOf(r clinical.Record, b clinical.Condition) Coded {
+	code := normalICD(b.ICD10)
+	first := len(r.History) - 1
+	for first > 0 && codeOf(r.History[first-1]) == code {
+		first--
+	}
+	return Coded{r.SourceID, code, b.ICD10, b.Text, r.History[first].RecordedAt}
+}
+
+func codeOf(v clinical.Version) string {
+	b, ok := v.Body.(clinical.Condition)
+	if !ok || v.Removed() {
+		return ""
+	}
+	return normalICD(b.ICD10)
+}
