@@ -166,7 +166,7 @@ func (b *builder) readSets() {
 
 func (b *builder) readMarks() {
 	for _, f := range b.digest.Falls {
-		b.data.Readout.Marks = append(b.data.Readout.Marks, At{ms(f.At), "fall, " + text.Injury(f.Injury)})
+		b.data.Readout.Marks = append(b.data.Readout.Marks, At{ms(f.At), text.Say("charts.read-fall", text.Injury(f.Injury))})
 	}
 	for _, c := range b.digest.Changes {
 		b.data.Readout.Marks = append(b.data.Readout.Marks, At{ms(c.At), text.Change(c)})

@@ -17,12 +17,12 @@ import (
 
 // findingKeys explain the marks of findings; the marks stand at the standing end.
 var findingKeys = []Key{
-	{"positive", "positive"},
-	{"symptoms_only", "symptoms only"},
-	{"negative", "negative"},
-	{"inconclusive", "cannot be read"},
-	{"filled", "filled: quality complete"},
-	{"hollow", "hollow: usable, with departures"},
+	{"positive", text.Findings[trends.Positive]},
+	{"symptoms_only", text.Findings[trends.SymptomsOnly]},
+	{"negative", text.Findings[trends.Negative]},
+	{"inconclusive", text.Findings[trends.Inconclusive]},
+	{"filled", text.Say("charts.key-filled")},
+	{"hollow", text.Say("charts.key-hollow")},
 }
 
 // mark draws a finding: its shape by the finding, filled by the quality.
@@ -79,17 +79,17 @@ func niceStep(v float64) float64 {
 // pressures draws each set as a segment from lying to standing.
 func (b *builder) pressures() Panel {
 	p := Panel{
-		ID: "pressure", Title: "Lying and standing pressure, mmHg", Tall: "tall",
-		Says: "Each set runs from its lying pressure (bar) down or up to standing (mark). Heavy: systolic. Light: diastolic.",
-		Legend: append([]Key{{"lying", "lying, systolic"}, {"lying-dia", "lying, diastolic"}}, append(findingKeys, Key{"fall", "fall"},
-			Key{"change", "change of a blood-pressure-lowering drug"})...),
-		Table: Table{Head: []string{"set", "lying", "standing, lowest", "minutes", "finding", "quality"}},
+		ID: "pressure", Title: text.Say("charts.pressure"), Tall: "tall",
+		Says: text.Say("charts.pressure-says"),
+		Legend: append([]Key{{"lying", text.Say("charts.key-lying")}, {"lying-dia", text.Say("charts.key-lying-dia")}}, append(findingKeys, Key{"fall", text.Say("charts.fall")},
+			Key{"change", text.Say("charts.key-change")})...),
+		Table: Table{Head: []string{text.Say("charts.head-set"), text.Say("charts.head-lying"), text.Say("charts.head-standing"), text.Say("charts.head-minutes"), text.Say("charts.head-finding"), text.Say("charts.head-quality")}},
 	}
 	var sysLine, diaLine, lyingSys, lyingDia, upright, uprightDia []point
 	var values []float64
 	for _, s := range b.digest.Sets {
 		u := s.Decisive()
-		row := []string{b.Time(s.StartedAt), "not charted", "not charted", "–", text.Findings[s.Finding], text.Grades[s.Quality]}
+		row := []string{b.Time(s.StartedAt), text.Say("charts.not-charted"), text.Say("charts.not-charted"), "–", text.Findings[s.Finding], text.Grades[s.Quality]}
 		if s.Baseline != nil {
 			row[1] = text.Pressure(s.Baseline.Systolic, s.Baseline.Diastolic)
 			if s.Baseline.Position != clinical.Lying {
@@ -132,12 +132,12 @@ func (b *builder) pressures() Panel {
 		sysLine, diaLine = append(sysLine, gap(end)), append(diaLine, gap(end))
 	}
 	if len(values) == 0 {
-		p.Empty = "No set with a pressure in this stay."
+		p.Empty = text.Say("charts.pressure-none")
 		return p
 	}
 	a := round(values, 5)
 	a.slider = true
-	c := b.base(a, fmt.Sprintf("%s. %d sets. The table below holds the same figures.", p.Title, len(b.digest.Sets)))
+	c := b.base(a, text.Say("charts.alt-sets", p.Title, len(b.digest.Sets)))
 	segment := func(name, color string, width float32, data []point) charts.SingleSeries {
 		return charts.SingleSeries{
 			Name: name, Type: "line", Data: data, ShowSymbol: opts.Bool(false), Symbol: "none",
@@ -169,10 +169,10 @@ const dropLine = 20.0
 // drops draws the systolic drop of every set.
 func (b *builder) drops() Panel {
 	p := Panel{
-		ID: "drop", Title: "Systolic drop at each set, mmHg", Tall: "mid",
-		Says:   "The line at 20 mmHg is the published threshold from lying to standing; from sitting to standing it is 15. A rise stands below 0.",
+		ID: "drop", Title: text.Say("charts.drop"), Tall: "mid",
+		Says:   text.Say("charts.drop-says"),
 		Legend: findingKeys,
-		Table:  Table{Head: []string{"set", "kind", "systolic drop", "diastolic drop", "finding", "quality"}},
+		Table:  Table{Head: []string{text.Say("charts.head-set"), text.Say("charts.head-kind"), text.Say("charts.head-systolic-drop"), text.Say("charts.head-diastolic-drop"), text.Say("charts.head-finding"), text.Say("charts.head-quality")}},
 	}
 	var stems, marks []point
 	values := []float64{0, dropLine + 5}
@@ -197,14 +197,14 @@ func (b *builder) drops() Panel {
 		marks = append(marks, mark(at(s.StartedAt, *s.SystolicDrop), s))
 	}
 	if len(marks) == 0 {
-		p.Empty = "No set with a systolic drop that can be told."
+		p.Empty = text.Say("charts.drop-none")
 		return p
 	}
 	if without > 0 {
-		p.Notes = append(p.Notes, fmt.Sprintf("Not drawn, for want of a drop that can be told: %d of %d sets. They stand in the table.", without, len(b.digest.Sets)))
+		p.Notes = append(p.Notes, text.Say("charts.drop-without", without, len(b.digest.Sets)))
 	}
 	a := round(values, 4)
-	c := b.base(a, fmt.Sprintf("%s. %d sets drawn. The table below holds the same figures.", p.Title, len(marks)))
+	c := b.base(a, text.Say("charts.alt-drawn", p.Title, len(marks)))
 	lines := b.verticals(true)
 	lines.Data = append(lines.Data, map[string]any{
 		"yAxis": dropLine, "name": "threshold", "lineStyle": map[string]any{"color": "@ink", "type": "solid", "width": 1.5},
@@ -237,14 +237,14 @@ func changeShape(kind string) string {
 // doses draws the ordered daily doses of each class, stacked.
 func (b *builder) doses() Panel {
 	p := Panel{
-		ID: "dose", Title: "Blood-pressure-lowering drugs as ordered, DDD a day by class", Tall: "mid",
-		Says:   "Ordered daily doses over the WHO defined daily dose, stacked from the bottom in the order of the legend. A DDD is a unit of measurement, not a recommended dose.",
-		Legend: []Key{{"up", "started, raised or resumed"}, {"down", "lowered"}, {"off", "held or stopped"}, {"swap", "route changed"}},
-		Table:  Table{Head: []string{"from", "class", "ordered, DDD a day"}},
+		ID: "dose", Title: text.Say("charts.dose"), Tall: "mid",
+		Says:   text.Say("charts.dose-says"),
+		Legend: []Key{{"up", text.Say("charts.key-up")}, {"down", text.Say("charts.key-down")}, {"off", text.Say("charts.key-off")}, {"swap", text.Say("charts.key-swap")}},
+		Table:  Table{Head: []string{text.Say("charts.head-from"), text.Say("charts.head-class"), text.Say("charts.head-ordered")}},
 	}
 	steps := trends.LoadSteps(b.chart, b.policy)
 	if len(steps) == 0 {
-		p.Empty = "No blood-pressure-lowering drug has been ordered in this stay."
+		p.Empty = text.Say("charts.dose-none")
 		return p
 	}
 	moments := b.doseMoments(steps)
@@ -269,11 +269,11 @@ func (b *builder) doses() Panel {
 			AreaStyle: &opts.AreaStyle{Color: fmt.Sprintf("@class%d", n%classColours), Opacity: opts.Float(0.45)},
 		})
 		for _, pt := range g.Points {
-			says := "amount unknown"
+			says := text.Say("charts.amount-unknown")
 			if pt.DDD != nil {
 				says = text.Figure(*pt.DDD)
 				if *pt.DDD == 0 {
-					says = "off"
+					says = text.Say("charts.off")
 				}
 			}
 			p.Table.Rows = append(p.Table.Rows, []string{b.Time(pt.At), string(g.Group), says})
@@ -282,13 +282,13 @@ func (b *builder) doses() Panel {
 	b.readDoses(steps, moments)
 	a := round([]float64{0, top * 1.4}, 4) // room above for the marks of changes
 	if len(unknown) > 0 {
-		p.Legend = append(p.Legend, Key{"unknown", "on, amount unknown"})
+		p.Legend = append(p.Legend, Key{"unknown", text.Say("charts.on-unknown")})
 		series = append(series, charts.SingleSeries{
-			Name: "on, amount unknown", Type: "line", Data: unknown, ShowSymbol: opts.Bool(false), Symbol: "none",
+			Name: text.Say("charts.on-unknown"), Type: "line", Data: unknown, ShowSymbol: opts.Bool(false), Symbol: "none",
 			LineStyle: &opts.LineStyle{Color: "@ink", Width: 4, Type: "dotted"},
 		})
 	}
-	c := b.base(a, p.Title+". The table below holds the same figures.")
+	c := b.base(a, text.Say("charts.alt", p.Title))
 	c.ExtendYAxis(hidden())
 	changes := b.changeMarks(&p)
 	series[0].MarkLines = b.verticals(true)
@@ -360,7 +360,7 @@ func (b *builder) unknownDoses(g trends.GroupSteps, p *Panel) []point {
 			from = b.from
 		}
 		out = append(out, at(from, 0.0), at(end, 0.0), gap(end.Add(time.Minute)))
-		p.Notes = append(p.Notes, fmt.Sprintf("%s: on in an amount that is not known from %s to %s; it is not in the height of the steps.", g.Group, b.Time(pt.At), b.Time(end)))
+		p.Notes = append(p.Notes, text.Say("charts.dose-unknown", g.Group, b.Time(pt.At), b.Time(end)))
 	}
 	return out
 }
@@ -372,14 +372,14 @@ func (b *builder) readDoses(steps []trends.GroupSteps, moments []time.Time) {
 			ddd, known := levelAt(g, t)
 			switch {
 			case !known:
-				parts = append(parts, string(g.Group)+" on, amount unknown")
+				parts = append(parts, text.Say("charts.class-unknown", g.Group))
 			case ddd > 0:
-				parts = append(parts, string(g.Group)+" "+text.Figure(ddd)+" DDD")
+				parts = append(parts, text.Say("charts.class-ddd", g.Group, text.Figure(ddd)))
 			}
 		}
-		says := "ordered: " + strings.Join(parts, ", ")
+		says := text.Say("charts.read-ordered", strings.Join(parts, ", "))
 		if len(parts) == 0 {
-			says = "no blood-pressure-lowering drug ordered"
+			says = text.Say("charts.read-none-ordered")
 		}
 		b.data.Readout.Doses = append(b.data.Readout.Doses, At{ms(t), says})
 	}
@@ -408,7 +408,7 @@ func (b *builder) changeMarks(p *Panel) []point {
 		n++
 	}
 	if n > 0 {
-		p.Notes = append(p.Notes, "Each change stands with its doses in the table of drugs below.")
+		p.Notes = append(p.Notes, text.Say("charts.dose-changes"))
 	}
 	return out
 }
@@ -416,31 +416,31 @@ func (b *builder) changeMarks(p *Panel) []point {
 // fluids draws the net of each shift and the sum of them.
 func (b *builder) fluids() Panel {
 	p := Panel{
-		ID: "fluid", Title: "Net fluid by shift, mL", Tall: "mid",
-		Says:   "Bars: intake less output of each shift. Line: their sum since admission, as charted.",
-		Legend: []Key{{"shift", "shift, charted well enough"}, {"partial", "shift, incomplete: no rule uses it"}, {"sum", "sum since admission"}},
-		Table:  Table{Head: []string{"shift", "net", "intake and output both charted", "sum since admission"}},
+		ID: "fluid", Title: text.Say("charts.fluid"), Tall: "mid",
+		Says:   text.Say("charts.fluid-says"),
+		Legend: []Key{{"shift", text.Say("charts.key-shift")}, {"partial", text.Say("charts.key-partial")}, {"sum", text.Say("charts.head-sum")}},
+		Table:  Table{Head: []string{text.Say("charts.head-shift"), text.Say("charts.head-net"), text.Say("charts.head-both-charted"), text.Say("charts.head-sum")}},
 	}
 	shifts := trends.ShiftBalances(b.chart, b.policy.Fluid, b.bounds)
 	bars, sums := []point{}, []point{}
 	total, partial, empty := 0.0, 0, 0
 	values := []float64{0}
 	for _, s := range shifts {
-		row := []string{b.Time(s.From) + " to " + b.Time(s.To), "not charted", text.Figure(s.Hours) + " of " + text.Figure(s.Window) + " h", "–"}
+		row := []string{text.Say("charts.from-to", b.Time(s.From), b.Time(s.To)), text.Say("charts.not-charted"), text.Say("charts.hours-of", text.Figure(s.Hours), text.Figure(s.Window)), "–"}
 		if s.NetML == nil {
 			empty++
 			p.Table.Rows = append(p.Table.Rows, row)
-			b.data.Readout.Shifts = append(b.data.Readout.Shifts, Until{ms(s.From), ms(s.To), "shift: no fluid charted"})
+			b.data.Readout.Shifts = append(b.data.Readout.Shifts, Until{ms(s.From), ms(s.To), text.Say("charts.read-no-fluid")})
 			continue
 		}
 		total += *s.NetML
 		values = append(values, *s.NetML, total)
-		row[1], row[3] = text.Signed(*s.NetML)+" mL", text.Signed(total)+" mL"
+		row[1], row[3] = text.Say("charts.ml", text.Signed(*s.NetML)), text.Say("charts.ml", text.Signed(total))
 		bar := at(b.middle(s), *s.NetML)
 		bar.Style = map[string]any{"color": "@shift", "borderColor": "@shift", "borderWidth": 1, "decal": map[string]any{"symbol": "none"}}
 		if !s.Usable {
 			partial++
-			row[1] += " (incomplete)"
+			row[1] = text.Say("charts.incomplete", row[1])
 			bar.Style = map[string]any{
 				"color": "@paper", "borderColor": "@shift", "borderWidth": 1.5, "borderType": "dashed",
 				"decal": map[string]any{"symbol": "rect", "color": "@shift", "dashArrayX": []int{1, 0}, "dashArrayY": []int{2, 4}, "rotation": -math.Pi / 4},
@@ -449,20 +449,20 @@ func (b *builder) fluids() Panel {
 		bars = append(bars, bar)
 		sums = append(sums, at(s.To, total))
 		p.Table.Rows = append(p.Table.Rows, row)
-		b.data.Readout.Shifts = append(b.data.Readout.Shifts, Until{ms(s.From), ms(s.To), "shift from " + b.Time(s.From) + ": net " + text.Balance(s.Balance) + "; sum since admission " + text.Signed(total) + " mL as charted"})
+		b.data.Readout.Shifts = append(b.data.Readout.Shifts, Until{ms(s.From), ms(s.To), text.Say("charts.read-shift", b.Time(s.From), text.Balance(s.Balance), text.Signed(total))})
 	}
 	if len(bars) == 0 {
-		p.Empty = "No intake or output is charted in this stay."
+		p.Empty = text.Say("charts.fluid-empty")
 		return p
 	}
 	if partial > 0 {
-		p.Notes = append(p.Notes, fmt.Sprintf("Incomplete: %d of %d shifts, and with them the sum. Intake and output are not both charted for enough of the time.", partial, len(shifts)))
+		p.Notes = append(p.Notes, text.Say("charts.fluid-partial", partial, len(shifts)))
 	}
 	if empty > 0 {
-		p.Notes = append(p.Notes, fmt.Sprintf("No entry at all: %d of %d shifts.", empty, len(shifts)))
+		p.Notes = append(p.Notes, text.Say("charts.fluid-none", empty, len(shifts)))
 	}
 	a := round(values, 4)
-	c := b.base(a, p.Title+". The table below holds the same figures.")
+	c := b.base(a, text.Say("charts.alt", p.Title))
 	c.MultiSeries = append(c.MultiSeries,
 		charts.SingleSeries{
 			Name: "net", Type: "bar", Data: bars, BarCategoryGap: "25%", BarMaxWidth: "60", ItemStyle: &opts.ItemStyle{Color: "@shift"},
@@ -494,8 +494,8 @@ const leastWeights = 4.0
 // weights draws the body weight.
 func (b *builder) weights() Panel {
 	p := Panel{
-		ID: "weight", Title: "Weight, kg", Tall: "low", Says: "As charted; the dashes join the weights and say nothing of the time between.",
-		Table: Table{Head: []string{"time", "weight"}},
+		ID: "weight", Title: text.Say("charts.weight"), Tall: "low", Says: text.Say("charts.weight-says"),
+		Table: Table{Head: []string{text.Say("charts.head-time"), text.Say("charts.head-weight")}},
 	}
 	points := []point{}
 	var values []float64
@@ -506,17 +506,17 @@ func (b *builder) weights() Panel {
 		}
 		points = append(points, at(w.MeasuredAt, w.KG))
 		values = append(values, w.KG)
-		p.Table.Rows = append(p.Table.Rows, []string{b.Time(w.MeasuredAt), text.Figure(w.KG) + " kg"})
-		b.data.Readout.Weights = append(b.data.Readout.Weights, At{ms(w.MeasuredAt), "weight " + text.Figure(w.KG) + " kg"})
+		p.Table.Rows = append(p.Table.Rows, []string{b.Time(w.MeasuredAt), text.Say("charts.kg", text.Figure(w.KG))})
+		b.data.Readout.Weights = append(b.data.Readout.Weights, At{ms(w.MeasuredAt), text.Say("charts.read-weight", text.Figure(w.KG))})
 	}
 	if len(points) == 0 {
-		p.Empty = "No weight is charted in this stay."
+		p.Empty = text.Say("charts.weight-none")
 		return p
 	}
 	// Half a kilogram up and down must not look like a mountain.
 	middle := (slices.Min(values) + slices.Max(values)) / 2
 	a := round(append(values, middle-leastWeights/2, middle+leastWeights/2), 3)
-	c := b.base(a, fmt.Sprintf("%s. %d weights. The table below holds the same figures.", p.Title, len(points)))
+	c := b.base(a, text.Say("charts.alt-weights", p.Title, len(points)))
 	c.MultiSeries = append(c.MultiSeries, charts.SingleSeries{
 		Name: "weight", Type: "line", Data: points, Symbol: "rect", SymbolSize: 7, ShowSymbol: opts.Bool(true),
 		LineStyle: &opts.LineStyle{Color: "@weight", Width: 1.5, Type: "dashed"}, ItemStyle: &opts.ItemStyle{Color: "@weight"},

@@ -1,7 +1,6 @@
 package charts
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -17,10 +16,10 @@ import (
 // place, a row for each; one that is asked for and missing has its row too.
 func (b *builder) precautions() Panel {
 	p := Panel{
-		ID: "precaution", Title: "Falls precautions in place", Tall: "spans",
-		Says:   "As charted: a bar for each time in which a precaution was in place. A bar without an end mark is still in place.",
-		Legend: []Key{{"in-place", "in place"}, {"ended", "ended"}, {"fall", "fall"}},
-		Table:  Table{Head: []string{"precaution", "from", "to", "in place for"}},
+		ID: "precaution", Title: text.Say("charts.precaution"), Tall: "spans",
+		Says:   text.Say("charts.precaution-says"),
+		Legend: []Key{{"in-place", text.Say("charts.in-place")}, {"ended", text.Say("charts.ended")}, {"fall", text.Say("charts.fall")}},
+		Table:  Table{Head: []string{text.Say("charts.head-precaution"), text.Say("charts.head-from"), text.Say("charts.head-to"), text.Say("charts.head-in-place-for")}},
 	}
 	if !b.policy.Precautions.InFeed {
 		p.Empty = text.PrecautionsNotCarried
@@ -28,7 +27,7 @@ func (b *builder) precautions() Panel {
 	}
 	rows := b.spanRows()
 	if len(rows) == 0 {
-		p.Empty = "No falls precaution is charted in this stay."
+		p.Empty = text.Say("charts.precaution-none")
 		return p
 	}
 	var bars, ends []point
@@ -36,8 +35,8 @@ func (b *builder) precautions() Panel {
 	for n, word := range rows {
 		name := word
 		if slices.Contains(b.missing, word) {
-			name += " (missing now)"
-			p.Table.Rows = append(p.Table.Rows, []string{word, "–", "–", "missing now"})
+			name = text.Say("charts.row-missing", word)
+			p.Table.Rows = append(p.Table.Rows, []string{word, "–", "–", text.Say("charts.missing-now")})
 		}
 		names = append(names, name)
 		for _, f := range b.digest.Precautions {
@@ -50,7 +49,7 @@ func (b *builder) precautions() Panel {
 		p.Tall += " many"
 	}
 	a := axes{min: 0, max: float64(len(rows) - 1), step: 1}
-	c := b.base(a, fmt.Sprintf("%s. %d rows. The table below holds the same figures.", p.Title, len(rows)))
+	c := b.base(a, text.Say("charts.alt-rows", p.Title, len(rows)))
 	c.MultiSeries = append(c.MultiSeries,
 		charts.SingleSeries{
 			Name: "in place", Type: "line", Data: bars, ShowSymbol: opts.Bool(false), Symbol: "none",
@@ -76,7 +75,7 @@ func (b *builder) spanRows() []string {
 
 // span draws one time in place on row n.
 func (b *builder) span(f trends.PrecautionFact, n int, p *Panel, bars, ends *[]point) {
-	from, to, until := later(f.From, b.from), b.At, "still in place"
+	from, to, until := later(f.From, b.from), b.At, text.Say("charts.still-in-place")
 	if f.To != nil && !f.To.After(b.At) {
 		to, until = *f.To, b.Time(*f.To)
 		if !to.Before(from) {

@@ -43,7 +43,7 @@ func SetOf(t frame.Times, set trends.Set) Set {
 	v := Set{
 		ID: "set-" + set.StartedAt.UTC().Format("20060102T150405"), At: t.MomentAgo(set.StartedAt), Kind: text.Kinds[set.Kind],
 		Where: text.Say("stay.set-given", set.SetID), Finding: set.Finding, Says: text.Findings[set.Finding],
-		Grade: text.Grades[set.Quality], Filled: set.Quality == trends.Complete, Notes: set.QualityNotes,
+		Grade: text.Grades[set.Quality], Filled: set.Quality == trends.Complete, Notes: text.Notes(set.QualityNotes),
 		Timing: text.Timings[set.Timing], Sustained: text.Sustained(set.Sustained), Response: text.Response(set),
 		Lying: string(set.LyingPressure), Drops: text.Drops(set), Symptoms: set.Symptoms, Stopped: set.StoppedEarly,
 		Facts: strings.Join(set.Facts, ", "),
@@ -141,7 +141,7 @@ func SetLineOf(t frame.Times, set trends.Set) *SetLine {
 		At: t.MomentAgo(set.StartedAt), Kind: text.Kinds[set.Kind], From: "not charted", To: "not charted",
 		FromWord: "lying", ToWord: "standing",
 		Finding: set.Finding, Says: text.Findings[set.Finding], Grade: text.Grades[set.Quality],
-		Filled: set.Quality == trends.Complete, Notes: set.QualityNotes, Symptoms: set.Symptoms,
+		Filled: set.Quality == trends.Complete, Notes: text.Notes(set.QualityNotes), Symptoms: set.Symptoms,
 	}
 	if b := set.Baseline; b != nil {
 		l.From, l.FromWord = text.Pressure(b.Systolic, b.Diastolic), string(b.Position)
