@@ -46,7 +46,7 @@ var homes = map[string]string{
 	"github.com/wneessen/go-mail":    "internal/notify",
 	"github.com/coreos/go-oidc":      "internal/idp",
 	"golang.org/x/oauth2":            "internal/idp",
-	"github.com/zitadel":             "internal/idp/idptest", // a provider for tests
+	"github.com/go-jose":             "internal/idp/idptest", // signs for the tests' provider
 	"github.com/xuri/excelize":       "internal/export",
 	module + "/internal/testdb":      "internal/testdb",      // these serve tests alone, and
 	module + "/internal/browsertest": "internal/browsertest", // tests are not looked at here

@@ -1,28 +1,26 @@
-// Package idptest runs a sign-in service for tests: the OpenID provider of a library
-// that others run in earnest, over people kept in memory. Its answers can be bent, to
+// Package idptest runs a sign-in service for tests: what OpenID Connect Core 1.0 asks of
+// one in the code flow with PKCE, over people kept in memory. Its answers can be bent, to
 // see that what does not hold is refused.
 package idptest
 
 import (
-	"context"
 	"crypto/rand"
 	"crypto/rsa"
+	"crypto/sha256"
+	"encoding/base64"
 	"encoding/json"
 	"errors"
-	"fmt"
-	"html"
-	"io"
+	"html/template"
 	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
 	"sync"
 	"time"
 
 	jose "github.com/go-jose/go-jose/v4"
-	"github.com/zitadel/oidc/v3/pkg/oidc"
-	"github.com/zitadel/oidc/v3/pkg/op"
 
 	"plumbline/internal/clinical"
 )
@@ -37,7 +35,16 @@ const (
 type User struct {
 	Subject string
 	Name    string   // preferred_username
-	Groups  []string // claim groups
+	Groups  []string // claim groups; nil: no such claim
+}
+
+func (u User) tell(claims map[string]any) {
+	if u.Name != "" {
+		claims["preferred_username"] = u.Name
+	}
+	if u.Groups != nil {
+		claims["groups"] = u.Groups
+	}
 }
 
 // Provider is a running sign-in service. Its fields may be changed between requests.
@@ -47,9 +54,9 @@ type Provider struct {
 
 	// In the ID token, else in the user info alone.
 	InToken bool
-	// Claims, where set, may change the claims of an ID token before it is signed anew.
+	// Claims, where set, may change the claims of an ID token before it is signed.
 	Claims func(claims map[string]any)
-	// Token, where set, may replace the ID token.
+	// Token, where set, may replace the ID token; "" leaves it out.
 	Token func(raw string) string
 	// Info, where set, may change the user info.
 	Info func(claims map[string]any)
@@ -58,19 +65,25 @@ type Provider struct {
 	// SignedIn is when people signed in at the service; zero: now.
 	SignedIn time.Time
 
-	Asked url.Values // of the last request to authorize
-	Codes int        // how often a code was handed in
+	Codes int // how often a code was handed in
 
-	mu      sync.Mutex
-	key     *rsa.PrivateKey
-	store   *memory
-	handler http.Handler
+	mu    sync.Mutex
+	users map[string]User
+	codes map[string]grant // each serves once
+	open  map[string]User  // by access token
+}
+
+// grant is a sign-in at the service whose code has not been handed in.
+type grant struct {
+	asked url.Values // of the request to authorize
+	user  User
+	at    time.Time
 }
 
 // Making a key takes long; every provider of a run has the same.
-var serviceKey, otherKey = sync.OnceValues(newKey), sync.OnceValues(newKey)
+var serviceKey, otherKey = sync.OnceValue(newKey), sync.OnceValue(newKey)
 
-func newKey() (*rsa.PrivateKey, error) { return rsa.GenerateKey(rand.Reader, 2048) }
+func newKey() *rsa.PrivateKey { return must(rsa.GenerateKey(rand.Reader, 2048)) }
 
 // Start runs a service until Close; redirect is registered at it.
 func Start(redirect string) (*Provider, error) { return StartAt("127.0.0.1:0", redirect) }
@@ -78,28 +91,33 @@ func Start(redirect string) (*Provider, error) { return StartAt("127.0.0.1:0", r
 // StartAt is Start at a name or address and a port of this machine. To a browser
 // localhost is another site than 127.0.0.1.
 func StartAt(address, redirect string) (*Provider, error) {
-	key, err := serviceKey()
-	if err != nil {
-		return nil, err
-	}
-	p := &Provider{Redirect: redirect, InToken: true, key: key}
 	listener, err := net.Listen("tcp", address)
 	if err != nil {
 		return nil, err
 	}
-	p.Server = &httptest.Server{Listener: listener, Config: &http.Server{Handler: p, ReadHeaderTimeout: 10 * time.Second}}
+	p := &Provider{
+		Redirect: redirect, InToken: true,
+		users: map[string]User{}, codes: map[string]grant{}, open: map[string]User{},
+	}
+	routes := http.NewServeMux()
+	routes.HandleFunc("GET /.well-known/openid-configuration", p.discovery)
+	routes.HandleFunc("GET /keys", p.keys)
+	routes.HandleFunc("GET /authorize", p.ask)
+	routes.HandleFunc("POST /authorize", p.approve)
+	routes.HandleFunc("POST /token", p.token)
+	routes.HandleFunc("GET /userinfo", p.userInfo)
+	inTurn := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		routes.ServeHTTP(w, r)
+	})
+	p.Server = &httptest.Server{
+		Listener: listener, Config: &http.Server{Handler: inTurn, ReadHeaderTimeout: 10 * time.Second},
+	}
+	p.Server.Start()
 	host, _, _ := net.SplitHostPort(address)
 	_, port, _ := net.SplitHostPort(listener.Addr().String())
-	site := "http://" + net.JoinHostPort(host, port)
-	p.store = &memory{of: p, requests: map[string]*request{}, codes: map[string]string{}, tokens: map[string]string{}, users: map[string]User{}}
-	provider, err := op.NewProvider(&op.Config{CodeMethodS256: true, AuthMethodPost: true}, p.store, op.StaticIssuer(site), op.WithAllowInsecure())
-	if err != nil {
-		_ = listener.Close()
-		return nil, err
-	}
-	p.handler = provider
-	p.Server.Start()
-	p.URL = site
+	p.URL = "http://" + net.JoinHostPort(host, port)
 	return p, nil
 }
 
@@ -107,146 +125,192 @@ func StartAt(address, redirect string) (*Provider, error) {
 func (p *Provider) Add(u User) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.store.users[u.Subject] = u
+	p.users[u.Subject] = u
 }
 
-// Approve is somebody signing in at the service: it goes where the service sends a
-// browser that was sent to address, and returns where that is sent back to.
+// Approve is somebody signing in at the service, to which a browser was sent by
+// address. It returns where the service sends the browser back to.
 func (p *Provider) Approve(address, subject string) (back string, err error) {
 	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	defer client.CloseIdleConnections()
-	go1, err := location(client, address)
-	if err != nil {
-		return "", err
-	}
-	at, err := url.Parse(go1)
-	if err != nil {
-		return "", err
-	}
-	id := at.Query().Get("id")
-	if !p.settle(id, subject) {
-		return go1, nil // refused at once: an error goes back
-	}
-	return location(client, p.callback(id))
-}
-
-func (p *Provider) callback(id string) string {
-	return p.URL + "/authorize/callback?id=" + url.QueryEscape(id)
-}
-
-// settle notes who has signed in; false where nobody was asked to.
-func (p *Provider) settle(id, subject string) bool {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	r := p.store.requests[id]
-	if r == nil {
-		return false
-	}
-	r.subject, r.done, r.authTime = subject, true, p.SignedIn
-	if r.authTime.IsZero() {
-		r.authTime = clinical.SystemClock()
-	}
-	return true
-}
-
-// ask is the page on which a browser signs in: a button for each person.
-func (p *Provider) ask(w http.ResponseWriter, r *http.Request) {
-	id := r.FormValue("id")
-	if r.Method == http.MethodPost {
-		if !p.settle(id, r.FormValue("subject")) {
-			http.NotFound(w, r)
-			return
-		}
-		http.Redirect(w, r, p.callback(id), http.StatusSeeOther)
-		return
-	}
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	_, _ = fmt.Fprintf(w, `<!DOCTYPE html><html lang="en"><link rel="icon" href="data:,"><title>Invented sign-in service</title><form method="post"><input type="hidden" name="id" value="%s">`, html.EscapeString(id))
-	for _, u := range p.store.users {
-		_, _ = fmt.Fprintf(w, `<button name="subject" value="%s">%s</button>`, html.EscapeString(u.Subject), html.EscapeString(u.Name))
-	}
-	_, _ = io.WriteString(w, "</form></html>")
-}
-
-func location(client *http.Client, address string) (string, error) {
-	a, err := client.Get(address)
+	a, err := client.PostForm(address, url.Values{"subject": {subject}})
 	if err != nil {
 		return "", err
 	}
 	defer func() { _ = a.Body.Close() }()
-	to := a.Header.Get("Location")
-	if to == "" {
+	if back = a.Header.Get("Location"); back == "" {
 		return "", errors.New("the service sends nobody on: " + a.Status)
 	}
-	return to, nil
+	return back, nil
 }
 
-// ServeHTTP serves the provider and bends its answers.
-func (p *Provider) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	switch r.URL.Path {
-	case "/ask":
-		p.ask(w, r)
-		return
-	case "/authorize":
-		p.mu.Lock()
-		p.Asked = r.URL.Query()
-		p.mu.Unlock()
-	case "/oauth/token":
-		p.mu.Lock()
-		p.Codes++
-		p.mu.Unlock()
-		p.bend(w, r, p.bendToken)
-		return
-	case "/userinfo":
-		p.bend(w, r, p.Info)
-		return
-	case "/.well-known/openid-configuration":
-		p.bend(w, r, p.Discovery)
-		return
+func (p *Provider) discovery(w http.ResponseWriter, _ *http.Request) {
+	says := map[string]any{
+		"issuer":                                p.URL,
+		"authorization_endpoint":                p.URL + "/authorize",
+		"token_endpoint":                        p.URL + "/token",
+		"userinfo_endpoint":                     p.URL + "/userinfo",
+		"jwks_uri":                              p.URL + "/keys",
+		"end_session_endpoint":                  p.URL + "/end_session",
+		"scopes_supported":                      []string{"openid", "profile"},
+		"response_types_supported":              []string{"code"},
+		"subject_types_supported":               []string{"public"},
+		"id_token_signing_alg_values_supported": []string{"RS256"},
+		"code_challenge_methods_supported":      []string{"S256"},
+		"token_endpoint_auth_methods_supported": []string{"client_secret_basic", "client_secret_post"},
 	}
-	p.handler.ServeHTTP(w, r)
-}
-
-func (p *Provider) bend(w http.ResponseWriter, r *http.Request, change func(map[string]any)) {
-	got := httptest.NewRecorder()
-	p.handler.ServeHTTP(got, r)
-	body := got.Body.Bytes()
-	var says map[string]any
-	if change != nil && got.Code == http.StatusOK && json.Unmarshal(body, &says) == nil {
-		change(says)
-		body, _ = json.Marshal(says)
+	if p.Discovery != nil {
+		p.Discovery(says)
 	}
-	w.Header().Set("Content-Type", got.Header().Get("Content-Type"))
-	w.WriteHeader(got.Code)
-	_, _ = w.Write(body)
+	write(w, http.StatusOK, says)
 }
 
-func (p *Provider) bendToken(says map[string]any) {
-	raw, ok := says["id_token"].(string)
+func (p *Provider) keys(w http.ResponseWriter, _ *http.Request) {
+	public := jose.JSONWebKey{Key: &serviceKey().PublicKey, KeyID: keyID, Algorithm: "RS256", Use: "sig"}
+	write(w, http.StatusOK, jose.JSONWebKeySet{Keys: []jose.JSONWebKey{public}})
+}
+
+// asked are the parameters of a request to authorize that may go on: of the registered
+// program, for a code, with PKCE. Another is answered here, and sent nowhere.
+func (p *Provider) asked(w http.ResponseWriter, r *http.Request) (url.Values, bool) {
+	q := r.URL.Query()
+	fits := q.Get("client_id") == ClientID && q.Get("redirect_uri") == p.Redirect &&
+		q.Get("response_type") == "code" && slices.Contains(strings.Fields(q.Get("scope")), "openid") &&
+		q.Get("code_challenge") != "" && q.Get("code_challenge_method") == "S256"
+	if !fits {
+		http.Error(w, "not a sign-in of a registered program, with PKCE", http.StatusBadRequest)
+	}
+	return q, fits
+}
+
+var buttons = template.Must(template.New("").Parse(`<!DOCTYPE html><html lang="en"><link rel="icon" href="data:,">
+<title>Invented sign-in service</title><form method="post">
+{{range .}}<button name="subject" value="{{.Subject}}">{{.Name}}</button>{{end}}</form></html>`))
+
+// ask is the page on which a browser signs in: a button for each person.
+func (p *Provider) ask(w http.ResponseWriter, r *http.Request) {
+	if _, ok := p.asked(w, r); ok {
+		w.Header().Set("Content-Type", "text/html; charset=utf-8")
+		_ = buttons.Execute(w, p.users)
+	}
+}
+
+// approve sends a browser back, with a code.
+func (p *Provider) approve(w http.ResponseWriter, r *http.Request) {
+	q, ok := p.asked(w, r)
 	if !ok {
 		return
 	}
-	if p.Claims != nil {
-		claims := ClaimsOf(raw)
-		p.Claims(claims)
-		raw = p.Sign(claims)
+	user, known := p.users[r.PostFormValue("subject")]
+	if !known {
+		http.NotFound(w, r)
+		return
 	}
+	at := p.SignedIn
+	if at.IsZero() {
+		at = clinical.SystemClock()
+	}
+	code := rand.Text()
+	p.codes[code] = grant{q, user, at}
+	back := url.Values{"code": {code}, "state": {q.Get("state")}}
+	http.Redirect(w, r, p.Redirect+"?"+back.Encode(), http.StatusSeeOther)
+}
+
+// token changes a code for an access token and an ID token (RFC 6749, section 4.1.3,
+// with the errors of 5.2; RFC 7636, section 4.6).
+func (p *Provider) token(w http.ResponseWriter, r *http.Request) {
+	p.Codes++
+	id, secret := credentials(r)
+	g, ok := p.codes[r.PostFormValue("code")]
+	switch {
+	case id != ClientID || secret != ClientSecret:
+		write(w, http.StatusUnauthorized, map[string]string{"error": "invalid_client"})
+		return
+	case r.PostFormValue("grant_type") != "authorization_code":
+		write(w, http.StatusBadRequest, map[string]string{"error": "unsupported_grant_type"})
+		return
+	case !ok || r.PostFormValue("redirect_uri") != g.asked.Get("redirect_uri") ||
+		Challenge(r.PostFormValue("code_verifier")) != g.asked.Get("code_challenge"):
+		write(w, http.StatusBadRequest, map[string]string{"error": "invalid_grant"})
+		return
+	}
+	delete(p.codes, r.PostFormValue("code"))
+	access := rand.Text()
+	p.open[access] = g.user
+	says := map[string]any{"access_token": access, "token_type": "Bearer", "expires_in": 300}
+	if raw := p.idToken(g, access); raw != "" {
+		says["id_token"] = raw
+	}
+	write(w, http.StatusOK, says)
+}
+
+// credentials are a program's id and secret, from the header, where both are escaped as
+// in a form (RFC 6749, section 2.3.1), or from the body.
+func credentials(r *http.Request) (id, secret string) {
+	id, secret, inHeader := r.BasicAuth()
+	if !inHeader {
+		return r.PostFormValue("client_id"), r.PostFormValue("client_secret")
+	}
+	id, wrongID := url.QueryUnescape(id)
+	secret, wrongSecret := url.QueryUnescape(secret)
+	if wrongID != nil || wrongSecret != nil {
+		return "", ""
+	}
+	return id, secret
+}
+
+// idToken makes the token of a sign-in, and bends it (OpenID Connect Core 1.0, sections
+// 2 and 3.1.3.6).
+func (p *Provider) idToken(g grant, access string) string {
+	now, sum := clinical.SystemClock(), sha256.Sum256([]byte(access))
+	claims := map[string]any{
+		"iss": p.URL, "sub": g.user.Subject, "aud": []string{ClientID}, "azp": ClientID,
+		"iat": now.Unix(), "exp": now.Add(time.Hour).Unix(), "auth_time": g.at.Unix(),
+		"nonce": g.asked.Get("nonce"), "at_hash": base64.RawURLEncoding.EncodeToString(sum[:len(sum)/2]),
+	}
+	if p.InToken {
+		g.user.tell(claims)
+	}
+	if p.Claims != nil {
+		p.Claims(claims)
+	}
+	raw := sign(claims, jose.SigningKey{Algorithm: jose.RS256, Key: jose.JSONWebKey{Key: serviceKey(), KeyID: keyID}})
 	if p.Token != nil {
 		raw = p.Token(raw)
 	}
-	if says["id_token"] = raw; raw == "" {
-		delete(says, "id_token")
-	}
+	return raw
 }
+
+func (p *Provider) userInfo(w http.ResponseWriter, r *http.Request) {
+	user, ok := p.open[strings.TrimPrefix(r.Header.Get("Authorization"), "Bearer ")]
+	if !ok {
+		w.WriteHeader(http.StatusUnauthorized)
+		return
+	}
+	claims := map[string]any{"sub": user.Subject}
+	if user.tell(claims); p.Info != nil {
+		p.Info(claims)
+	}
+	write(w, http.StatusOK, claims)
+}
+
+func write(w http.ResponseWriter, status int, says any) {
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(status)
+	_ = json.NewEncoder(w).Encode(says)
+}
+
+// Challenge is what PKCE's method S256 makes of a verifier (RFC 7636, section 4.2).
+func Challenge(verifier string) string {
+	sum := sha256.Sum256([]byte(verifier))
+	return base64.RawURLEncoding.EncodeToString(sum[:])
+}
+
+const keyID = "key-1"
 
 // ClaimsOf reads the claims of a token without looking at its signature.
 func ClaimsOf(raw string) map[string]any {
-	signed, err := jose.ParseSignedCompact(raw, []jose.SignatureAlgorithm{jose.RS256})
-	if err != nil {
-		panic(err)
-	}
+	signed := must(jose.ParseSignedCompact(raw, []jose.SignatureAlgorithm{jose.RS256}))
 	claims := map[string]any{}
 	if err := json.Unmarshal(signed.UnsafePayloadWithoutVerification(), &claims); err != nil {
 		panic(err)
@@ -254,260 +318,24 @@ func ClaimsOf(raw string) map[string]any {
 	return claims
 }
 
-// Sign signs claims with the key of the service.
-func (p *Provider) Sign(claims map[string]any) string {
-	return signed(claims, jose.SigningKey{Algorithm: jose.RS256, Key: jose.JSONWebKey{Key: p.key, KeyID: keyID}})
-}
-
 // Forge signs claims with a key of somebody else, under the key id of the service.
 func (p *Provider) Forge(claims map[string]any) string {
-	other, err := otherKey()
-	if err != nil {
-		panic(err)
-	}
-	return signed(claims, jose.SigningKey{Algorithm: jose.RS256, Key: jose.JSONWebKey{Key: other, KeyID: keyID}})
+	return sign(claims, jose.SigningKey{Algorithm: jose.RS256, Key: jose.JSONWebKey{Key: otherKey(), KeyID: keyID}})
 }
 
 // Mac signs claims with the client's secret, as HS256 does.
 func (p *Provider) Mac(claims map[string]any) string {
-	secret := []byte(strings.Repeat(ClientSecret, 2))
-	return signed(claims, jose.SigningKey{Algorithm: jose.HS256, Key: secret})
+	return sign(claims, jose.SigningKey{Algorithm: jose.HS256, Key: []byte(strings.Repeat(ClientSecret, 2))})
 }
 
-func signed(claims map[string]any, key jose.SigningKey) string {
-	signer, err := jose.NewSigner(key, nil)
+func sign(claims map[string]any, key jose.SigningKey) string {
+	signed := must(must(jose.NewSigner(key, nil)).Sign(must(json.Marshal(claims))))
+	return must(signed.CompactSerialize())
+}
+
+func must[T any](v T, err error) T {
 	if err != nil {
 		panic(err)
 	}
-	body, err := json.Marshal(claims)
-	if err != nil {
-		panic(err)
-	}
-	token, err := signer.Sign(body)
-	if err != nil {
-		panic(err)
-	}
-	raw, err := token.CompactSerialize()
-	if err != nil {
-		panic(err)
-	}
-	return raw
-}
-
-// memory is the op.Storage of a Provider. Its methods for what this program does not
-// use answer that they do not.
-type memory struct {
-	of       *Provider
-	requests map[string]*request
-	codes    map[string]string // code to request
-	tokens   map[string]string // access token to subject
-	users    map[string]User
-}
-
-var errUnused = errors.New("not served by this provider")
-
-const keyID = "key-1"
-
-type request struct {
-	*oidc.AuthRequest
-	id, subject string
-	done        bool
-	authTime    time.Time
-}
-
-func (r *request) GetID() string          { return r.id }
-func (r *request) GetACR() string         { return "" }
-func (r *request) GetAMR() []string       { return []string{"pwd"} }
-func (r *request) GetAudience() []string  { return []string{r.ClientID} }
-func (r *request) GetAuthTime() time.Time { return r.authTime }
-func (r *request) GetClientID() string    { return r.ClientID }
-func (r *request) GetCodeChallenge() *oidc.CodeChallenge {
-	if r.CodeChallenge == "" {
-		return nil
-	}
-	return &oidc.CodeChallenge{Challenge: r.CodeChallenge, Method: r.CodeChallengeMethod}
-}
-func (r *request) GetNonce() string                   { return r.Nonce }
-func (r *request) GetRedirectURI() string             { return r.RedirectURI }
-func (r *request) GetResponseType() oidc.ResponseType { return r.ResponseType }
-func (r *request) GetResponseMode() oidc.ResponseMode { return r.ResponseMode }
-func (r *request) GetScopes() []string                { return r.Scopes }
-func (r *request) GetState() string                   { return r.State }
-func (r *request) GetSubject() string                 { return r.subject }
-func (r *request) Done() bool                         { return r.done }
-
-func (m *memory) lock() func() {
-	m.of.mu.Lock()
-	return m.of.mu.Unlock
-}
-
-func (m *memory) CreateAuthRequest(_ context.Context, asked *oidc.AuthRequest, _ string) (op.AuthRequest, error) {
-	defer m.lock()()
-	r := &request{AuthRequest: asked, id: rand.Text()}
-	m.requests[r.id] = r
-	return r, nil
-}
-
-func (m *memory) AuthRequestByID(_ context.Context, id string) (op.AuthRequest, error) {
-	defer m.lock()()
-	return m.byID(id)
-}
-
-func (m *memory) byID(id string) (op.AuthRequest, error) {
-	if r := m.requests[id]; r != nil {
-		return r, nil
-	}
-	return nil, errors.New("no such request")
-}
-
-func (m *memory) AuthRequestByCode(_ context.Context, code string) (op.AuthRequest, error) {
-	defer m.lock()()
-	return m.byID(m.codes[code])
-}
-
-func (m *memory) SaveAuthCode(_ context.Context, id, code string) error {
-	defer m.lock()()
-	m.codes[code] = id
-	return nil
-}
-
-// DeleteAuthRequest makes a code serve once.
-func (m *memory) DeleteAuthRequest(_ context.Context, id string) error {
-	defer m.lock()()
-	delete(m.requests, id)
-	return nil
-}
-
-func (m *memory) CreateAccessToken(_ context.Context, r op.TokenRequest) (string, time.Time, error) {
-	defer m.lock()()
-	id := rand.Text()
-	m.tokens[id] = r.GetSubject()
-	return id, clinical.SystemClock().Add(5 * time.Minute), nil
-}
-
-type signingKey struct{ key *rsa.PrivateKey }
-
-func (k signingKey) SignatureAlgorithm() jose.SignatureAlgorithm { return jose.RS256 }
-func (k signingKey) Key() any                                    { return k.key }
-func (k signingKey) ID() string                                  { return keyID }
-
-type publicKey struct{ key *rsa.PrivateKey }
-
-func (k publicKey) ID() string                         { return keyID }
-func (k publicKey) Algorithm() jose.SignatureAlgorithm { return jose.RS256 }
-func (k publicKey) Use() string                        { return "sig" }
-func (k publicKey) Key() any                           { return &k.key.PublicKey }
-
-func (m *memory) SigningKey(context.Context) (op.SigningKey, error) { return signingKey{m.of.key}, nil }
-func (m *memory) SignatureAlgorithms(context.Context) ([]jose.SignatureAlgorithm, error) {
-	return []jose.SignatureAlgorithm{jose.RS256}, nil
-}
-func (m *memory) KeySet(context.Context) ([]op.Key, error) { return []op.Key{publicKey{m.of.key}}, nil }
-
-func (m *memory) GetClientByClientID(_ context.Context, id string) (op.Client, error) {
-	if id != ClientID {
-		return nil, errors.New("no such client")
-	}
-	return client{m.of}, nil
-}
-
-func (m *memory) AuthorizeClientIDSecret(_ context.Context, id, secret string) error {
-	if id != ClientID || secret != ClientSecret {
-		return errors.New("no such client")
-	}
-	return nil
-}
-
-// SetUserinfoFromRequest says what stands in the ID token.
-func (m *memory) SetUserinfoFromRequest(_ context.Context, info *oidc.UserInfo, r op.IDTokenRequest, _ []string) error {
-	defer m.lock()()
-	info.Subject = r.GetSubject()
-	if m.of.InToken {
-		m.tell(info, r.GetSubject())
-	}
-	return nil
-}
-
-func (m *memory) SetUserinfoFromToken(_ context.Context, info *oidc.UserInfo, tokenID, _, _ string) error {
-	defer m.lock()()
-	subject, ok := m.tokens[tokenID]
-	if !ok {
-		return errors.New("no such token")
-	}
-	m.tell(info, subject)
-	return nil
-}
-
-func (m *memory) tell(info *oidc.UserInfo, subject string) {
-	u := m.users[subject]
-	info.Subject, info.PreferredUsername = subject, u.Name
-	if u.Groups != nil {
-		info.AppendClaims("groups", u.Groups)
-	}
-}
-
-func (m *memory) SetUserinfoFromScopes(context.Context, *oidc.UserInfo, string, string, []string) error {
-	return nil
-}
-
-func (m *memory) GetPrivateClaimsFromScopes(context.Context, string, string, []string) (map[string]any, error) {
-	return nil, nil
-}
-
-func (m *memory) Health(context.Context) error { return nil }
-
-func (m *memory) TerminateSession(context.Context, string, string) error { return nil }
-
-func (m *memory) CreateAccessAndRefreshTokens(context.Context, op.TokenRequest, string) (string, string, time.Time, error) {
-	return "", "", time.Time{}, errUnused
-}
-
-func (m *memory) TokenRequestByRefreshToken(context.Context, string) (op.RefreshTokenRequest, error) {
-	return nil, errUnused
-}
-
-func (m *memory) RevokeToken(context.Context, string, string, string) *oidc.Error {
-	return oidc.ErrInvalidRequest()
-}
-
-func (m *memory) GetRefreshTokenInfo(context.Context, string, string) (string, string, error) {
-	return "", "", op.ErrInvalidRefreshToken
-}
-
-func (m *memory) SetIntrospectionFromToken(context.Context, *oidc.IntrospectionResponse, string, string, string) error {
-	return errUnused
-}
-
-func (m *memory) GetKeyByIDAndClientID(context.Context, string, string) (*jose.JSONWebKey, error) {
-	return nil, errUnused
-}
-
-func (m *memory) ValidateJWTProfileScopes(context.Context, string, []string) ([]string, error) {
-	return nil, errUnused
-}
-
-// client is this program, as it is registered.
-type client struct{ of *Provider }
-
-func (c client) GetID() string                       { return ClientID }
-func (c client) RedirectURIs() []string              { return []string{c.of.Redirect} }
-func (c client) PostLogoutRedirectURIs() []string    { return nil }
-func (c client) ApplicationType() op.ApplicationType { return op.ApplicationTypeWeb }
-func (c client) AuthMethod() oidc.AuthMethod         { return oidc.AuthMethodBasic }
-func (c client) ResponseTypes() []oidc.ResponseType {
-	return []oidc.ResponseType{oidc.ResponseTypeCode}
-}
-func (c client) GrantTypes() []oidc.GrantType         { return []oidc.GrantType{oidc.GrantTypeCode} }
-func (c client) LoginURL(id string) string            { return c.of.URL + "/ask?id=" + url.QueryEscape(id) }
-func (c client) AccessTokenType() op.AccessTokenType  { return op.AccessTokenTypeBearer }
-func (c client) IDTokenLifetime() time.Duration       { return time.Hour }
-func (c client) DevMode() bool                        { return true }
-func (c client) IsScopeAllowed(string) bool           { return false }
-func (c client) IDTokenUserinfoClaimsAssertion() bool { return true }
-func (c client) ClockSkew() time.Duration             { return 0 }
-func (c client) RestrictAdditionalIdTokenScopes() func([]string) []string {
-	return func(s []string) []string { return s }
-}
-func (c client) RestrictAdditionalAccessTokenScopes() func([]string) []string {
-	return func(s []string) []string { return s }
+	return v
 }
