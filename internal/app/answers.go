@@ -113,7 +113,8 @@ func assessUnit(ctx context.Context, p process, args []string) error {
 	if err := table(p.stdout, "rank | bed | stay | name | tier | recheck | why", rows); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(p.stdout, "\n%d on the list of %s as known %s (%s). %s\n", len(rows), q.id, q.at.In(q.site.settings.zone).Format("2006-01-02 15:04"), q.site.settings.zone, text.Caution)
+	_, err = fmt.Fprintf(p.stdout, "\n%d on the list of %s as known %s (%s). %s\n", len(rows), q.id,
+		q.at.In(q.site.settings.zone).Format("2006-01-02 15:04"), q.site.settings.zone, text.Caution)
 	return err
 }
 

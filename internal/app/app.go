@@ -57,7 +57,10 @@ func commands() []command {
 		{"facts", "--stay S [--as-of T]", "the facts of a stay as known at a moment", listFacts},
 		{"unit", "--unit U --from T --to T [--by month|week]", "falls, sets, rechecks and their control charts over time", unitOverTime},
 		{"quarantine", "list|retry", "rows held back, with the reason; retry reads them again", quarantine},
-		{"user", "add|list|disable|enable|password|link|unlink", "accounts, roles and units; add --name N --role R[,R] --unit U[,U]", userCommand},
+		{
+			"user", "add|list|disable|enable|password|link|unlink",
+			"accounts, roles and units; add --name N --role R[,R] --unit U[,U]", userCommand,
+		},
 		{"token", "add|list|revoke", "API tokens of machines; add --name N --scope S[,S] --unit U[,U] [--days D]", tokenCommand},
 		{"audit", "verify [--head N:HASH] | export", "check the record of who saw or changed what, or write it out", auditCommand},
 		{"policy", "print|check FILE", "the policy in force, or what is wrong in a file and what it changes", policyCommand},

@@ -211,7 +211,10 @@ func (p process) auditVerify(ctx context.Context, s settings, noted string) erro
 	if err != nil {
 		return fmt.Errorf("the audit does not hold: %w; keep the database as it is and find out who can write to it", err)
 	}
-	_, err = fmt.Fprintf(p.stdout, "the audit holds: %d entries, head %s\nkeep the head elsewhere, and give it to --head next time: it shows a chain that was written anew\n", v.Head().N, v.Head())
+	_, err = fmt.Fprintf(p.stdout,
+		"the audit holds: %d entries, head %s\n"+
+			"keep the head elsewhere, and give it to --head next time: it shows a chain that was written anew\n",
+		v.Head().N, v.Head())
 	return err
 }
 
@@ -265,7 +268,10 @@ func auditRecord(e records.AuditEntry) []string {
 	if !e.AsOf.IsZero() {
 		asOf = e.AsOf.Format(time.RFC3339)
 	}
-	cells := []string{strconv.FormatInt(e.N, 10), e.At.Format(time.RFC3339Nano), e.Who, e.From, e.Did, e.What, e.Unit, e.Stay, asOf, e.Outcome, e.Note}
+	cells := []string{
+		strconv.FormatInt(e.N, 10), e.At.Format(time.RFC3339Nano), e.Who, e.From, e.Did, e.What, e.Unit, e.Stay,
+		asOf, e.Outcome, e.Note,
+	}
 	for n := range cells {
 		cells[n] = export.Guard(cells[n])
 	}
@@ -275,7 +281,9 @@ func auditRecord(e records.AuditEntry) []string {
 // readAudit reads the audit for its page, the newest first.
 func (s *site) readAudit(ctx context.Context, q admin.AuditQuery) ([]records.AuditEntry, audit.Head, error) {
 	var out []records.AuditEntry
-	n, hash, err := s.store.Audit(ctx, store.AuditQuery{Who: q.Who, StayID: q.Stay, Unit: q.Unit, Before: q.Before, Limit: q.Limit, Newest: true},
+	n, hash, err := s.store.Audit(ctx, store.AuditQuery{
+		Who: q.Who, StayID: q.Stay, Unit: q.Unit, Before: q.Before, Limit: q.Limit, Newest: true,
+	},
 		func(r records.AuditEntry) error { out = append(out, r); return nil })
 	return out, audit.Head{N: n, Hash: hash}, err
 }

@@ -200,7 +200,8 @@ func (s *site) channels(ctx context.Context, now time.Time) ([]parts.Channel, er
 	out := make([]parts.Channel, 0, len(states))
 	for _, c := range states {
 		out = append(out, parts.Channel{
-			Name: c.Channel, LastSent: c.LastSent, FailingSince: c.FailingSince, Trouble: c.Trouble, Waiting: c.Waiting, Oldest: c.Oldest, Failed: c.Failed,
+			Name: c.Channel, LastSent: c.LastSent, FailingSince: c.FailingSince, Trouble: c.Trouble,
+			Waiting: c.Waiting, Oldest: c.Oldest, Failed: c.Failed,
 		})
 	}
 	return out, err

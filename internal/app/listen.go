@@ -63,7 +63,9 @@ func listen(s settings) (net.Listener, error) {
 		return nil, usagef("listen %q is not an address and port such as 127.0.0.1:8080", s.listen)
 	}
 	if !onLoopback(s.listen) && s.tlsCert == "" && len(s.proxies) == 0 {
-		return nil, usagef("listen %q is not loopback, and passwords would travel in the clear: set tls-cert and tls-key, or put a proxy that speaks https before it and name it in trusted-proxies, or use 127.0.0.1", s.listen)
+		return nil, usagef("listen %q is not loopback, and passwords would travel in the clear: "+
+			"set tls-cert and tls-key, or put a proxy that speaks https before it and name it in "+
+			"trusted-proxies, or use 127.0.0.1", s.listen)
 	}
 	if s.tlsCert != "" {
 		if _, err := tls.LoadX509KeyPair(s.tlsCert, s.tlsKey); err != nil {

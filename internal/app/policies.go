@@ -39,8 +39,8 @@ func checkPolicy(p process, path string) error {
 		for _, problem := range r.Problems {
 			_, _ = fmt.Fprintf(p.stderr, "%s: %s\n", path, problem)
 		}
-		_, _ = fmt.Fprintf(p.stderr, "%s cannot be used: put right what is named above (%d), and check it again. `dashboard policy print` explains every key.\n",
-			path, len(r.Problems))
+		_, _ = fmt.Fprintf(p.stderr, "%s cannot be used: put right what is named above (%d), and check it again. "+
+			"`dashboard policy print` explains every key.\n", path, len(r.Problems))
 		return exitError(1)
 	}
 	if len(r.Changes) == 0 {

@@ -49,7 +49,10 @@ func serve(ctx context.Context, p process, args []string) error {
 
 // openAndRun opens the store, lets prepare make accounts to be shown, and serves
 // until the end; the listener is closed by then, whatever happens.
-func (p process) openAndRun(ctx context.Context, s settings, listener net.Listener, prepare func(*auth.Service) ([]account.DemoAccount, error)) error {
+func (p process) openAndRun(
+	ctx context.Context, s settings, listener net.Listener,
+	prepare func(*auth.Service) ([]account.DemoAccount, error),
+) error {
 	defer func() { _ = listener.Close() }() // a second time, where the web server has closed it
 	s.logLevel = cmp.Or(s.logLevel, "info")
 	site, err := p.open(ctx, s)

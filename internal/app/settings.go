@@ -30,7 +30,11 @@ type option struct {
 
 var options = []option{
 	{"database", "data/plumbline.db", "where facts are kept: a postgres:// address, or a file for the embedded database"},
-	{"listen", "127.0.0.1:8080", "address and port of the web server; beyond loopback only with tls-cert and tls-key, or with trusted-proxies"},
+	{
+		"listen", "127.0.0.1:8080",
+		"address and port of the web server; beyond loopback only with tls-cert and tls-key, " +
+			"or with trusted-proxies",
+	},
 	{"feed-dir", "", "folder that the schedule reads; none: nothing is read by itself"},
 	{"feed-every", "@every 1m", "how often the feed folder is looked at: a cron expression or @every and a duration"},
 	{"feed-settle", "5s", "how long a file must have stayed as it is before the schedule reads it"},

@@ -112,7 +112,9 @@ func (p process) unitTable(q unitAsked, f trends.UnitFigures, s settings) error 
 			fixed(u.PositivePer100(), 1), fmt.Sprintf("%d of %d", u.RechecksInTime, u.RechecksDue), withLimits(u.P, 100),
 			percent(u.EndIn0), strings.Join(marks, "; ")))
 	}
-	header := "from | patient-days | falls (with injury) | per 1,000 days (95 %) | centre (limits) | sets | complete/usable/unusable | positive per 100 | rechecks in time | % centre (limits) | systolic ending in 0 | marks"
+	header := "from | patient-days | falls (with injury) | per 1,000 days (95 %) | centre (limits) | " +
+		"sets | complete/usable/unusable | positive per 100 | rechecks in time | % centre (limits) | " +
+		"systolic ending in 0 | marks"
 	if err := table(p.stdout, header, rows); err != nil {
 		return err
 	}

@@ -34,7 +34,8 @@ func (w *words) Set(s string) error {
 	return nil
 }
 
-const userUsage = "user takes add, list, disable, enable, password, link or unlink; for instance `dashboard user add --name NAME --role falls-nurse --unit 4W`"
+const userUsage = "user takes add, list, disable, enable, password, link or unlink; " +
+	"for instance `dashboard user add --name NAME --role falls-nurse --unit 4W`"
 
 func userCommand(ctx context.Context, p process, args []string) error {
 	var f userFlags
@@ -99,7 +100,8 @@ func (f *userFlags) verb(rest []string) (func(users, context.Context) error, err
 	case err != nil:
 		return nil, err
 	case verb == "link" && (f.subject == "" || f.issuer == ""):
-		return nil, usagef("user link needs --subject, which the audit names where somebody was not let in, and the setting oidc-issuer or --issuer")
+		return nil, usagef("user link needs --subject, which the audit names where somebody was not let in, " +
+			"and the setting oidc-issuer or --issuer")
 	case verb == "add" && len(f.roles) == 0:
 		return nil, usagef("user add needs --role: one or more of bedside-nurse, falls-nurse, unit-manager, pharmacist, administrator, screen")
 	}
@@ -173,7 +175,10 @@ func (u users) tell(password string, made bool) error {
 
 // change finds the account of the command, changes it under the audit, and says so.
 // The audit notes the account's name, and note after it.
-func (u users) change(ctx context.Context, what, note string, do func(auth.Account) (auth.Account, error), said func(auth.Account) string) error {
+func (u users) change(
+	ctx context.Context, what, note string, do func(auth.Account) (auth.Account, error),
+	said func(auth.Account) string,
+) error {
 	a, err := u.accounts.Named(ctx, u.flags.name)
 	if err != nil {
 		return err

@@ -127,7 +127,9 @@ func (s *Service) holds(k records.Digest, p policy.Loaded, revision int64, now t
 }
 
 // make works out digests anew and keeps them.
-func (s *Service) make(ctx context.Context, p policy.Loaded, stays []string, revisions map[string]int64, now time.Time) ([]trends.Digest, error) {
+func (s *Service) make(
+	ctx context.Context, p policy.Loaded, stays []string, revisions map[string]int64, now time.Time,
+) ([]trends.Digest, error) {
 	if len(stays) == 0 {
 		return nil, nil
 	}

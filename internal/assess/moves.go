@@ -13,7 +13,9 @@ type Move struct{ From, To string }
 // Moves counts the patients of a unit at a moment, and those whose tier one policy
 // decides otherwise than another. Nobody is named. The error is clinical.NotFound
 // for a unit that no stay has ever named.
-func (s *Service) Moves(ctx context.Context, unit string, at time.Time, from, to clinical.Policy) (patients int, moves map[Move]int, err error) {
+func (s *Service) Moves(
+	ctx context.Context, unit string, at time.Time, from, to clinical.Policy,
+) (patients int, moves map[Move]int, err error) {
 	stays, versions, err := s.load(ctx, unit, at)
 	if err != nil {
 		return 0, nil, err

@@ -68,7 +68,8 @@ func (g Grants) checked() (Grants, error) {
 	case len(g.Roles) == 0:
 		return g, clinical.Errorf(clinical.Invalid, "an account needs at least one role of %s", roleWords())
 	case given.May(ViewList) && len(g.Units) == 0 && !g.AllUnits:
-		return g, clinical.Errorf(clinical.Invalid, "the roles of this account see patients, so it needs units: name them, or %s for all", AllUnits)
+		return g, clinical.Errorf(clinical.Invalid,
+			"the roles of this account see patients, so it needs units: name them, or %s for all", AllUnits)
 	}
 	return g, checkUnits(g.Units)
 }

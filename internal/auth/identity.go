@@ -11,15 +11,22 @@ import (
 // Why somebody whom the sign-in service has let in is not let in here. The sentences
 // are for that person.
 var (
-	ErrNoGroup   = clinical.Errorf(clinical.Invalid, "none of your groups at the sign-in service gives you a role here; ask an administrator of this program which group you need")
+	ErrNoGroup = clinical.Errorf(clinical.Invalid,
+		"none of your groups at the sign-in service gives you a role here; "+
+			"ask an administrator of this program which group you need")
 	ErrDisabled  = clinical.Errorf(clinical.Invalid, "your account here is disabled; ask an administrator of this program")
-	ErrNameTaken = clinical.Errorf(clinical.Conflict, "another account here has your name already, and the two are not joined by themselves; ask an administrator of this program")
-	ErrBadName   = clinical.Errorf(clinical.Invalid, "the sign-in service gives no name that can serve here; ask an administrator of this program")
+	ErrNameTaken = clinical.Errorf(clinical.Conflict,
+		"another account here has your name already, and the two are not joined by themselves; "+
+			"ask an administrator of this program")
+	ErrBadName = clinical.Errorf(clinical.Invalid,
+		"the sign-in service gives no name that can serve here; ask an administrator of this program")
 )
 
 var (
 	errNoPassword = clinical.Errorf(clinical.Invalid, "this account comes from the sign-in service and has no password here; change it there")
-	errGroupsRule = clinical.Errorf(clinical.Conflict, "the roles and units of this account are those of its groups at the sign-in service; change them there, or the setting oidc-map")
+	errGroupsRule = clinical.Errorf(clinical.Conflict,
+		"the roles and units of this account are those of its groups at the sign-in service; "+
+			"change them there, or the setting oidc-map")
 )
 
 // Arrival is somebody whom the sign-in service has let in, as it says.

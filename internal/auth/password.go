@@ -110,7 +110,8 @@ func parsePHC(hash string) (c Cost, salt, key []byte, err error) {
 			c.Passes < 1 || c.Passes > 100 || c.Lanes < 1 || c.MemoryKiB > maxMemoryKiB || len(salt) < 8 || len(key) < 16
 	}
 	if bad {
-		return c, nil, nil, clinical.Errorf(clinical.Internal, "a password hash cannot be read; set the password anew with `dashboard user password`")
+		return c, nil, nil, clinical.Errorf(clinical.Internal,
+			"a password hash cannot be read; set the password anew with `dashboard user password`")
 	}
 	return c, salt, key, nil
 }

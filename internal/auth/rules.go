@@ -41,7 +41,9 @@ func (r Rules) Check(password, name string) error {
 	case !utf8.ValidString(password):
 		return clinical.Errorf(clinical.Invalid, "the password holds what is not text; type another one")
 	case n < MinPassword:
-		return clinical.Errorf(clinical.Invalid, "the password has %d characters; use at least %d, for instance four words that do not belong together", n, MinPassword)
+		return clinical.Errorf(clinical.Invalid,
+			"the password has %d characters; use at least %d, for instance four words that do not belong together",
+			n, MinPassword)
 	case n > MaxPassword:
 		return clinical.Errorf(clinical.Invalid, "the password has %d characters; use at most %d", n, MaxPassword)
 	}

@@ -319,7 +319,9 @@ func (p *Page) axe(only string) []AxeViolation {
 		get(p, "load axe-core", chromedp.Evaluate[chromedp.Void](string(source)))
 	}
 	// The answer travels as text: its nodes are trees of depth that the protocol cuts.
-	answer := Eval[string](p, `axe.run(document, {runOnly: `+only+`, resultTypes: ["violations"]}).then(r => JSON.stringify(r.violations.map(v => ({
+	answer := Eval[string](p, `axe.run(
+		document, {runOnly: `+only+`, resultTypes: ["violations"]},
+	).then(r => JSON.stringify(r.violations.map(v => ({
 		Rule: v.id, Impact: v.impact, Help: v.help, Where: v.nodes.map(n => n.target.flat(9).join(" "))
 	}))))`)
 	var found []AxeViolation

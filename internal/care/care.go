@@ -30,7 +30,8 @@ type Board interface {
 // transaction: what is returned to it is written whole or not at all.
 type Store interface {
 	// StepEpisodes is false where a step of a later moment was made already.
-	StepEpisodes(ctx context.Context, scope records.EpisodeScope, at time.Time, step func([]episodes.Episode) []episodes.Transition) (bool, error)
+	StepEpisodes(ctx context.Context, scope records.EpisodeScope, at time.Time,
+		step func([]episodes.Episode) []episodes.Transition) (bool, error)
 	ChangeEpisode(ctx context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error)
 	EpisodeByID(ctx context.Context, id string) (episodes.Episode, error)
 	EpisodesOwed(ctx context.Context, unit string) ([]episodes.Episode, error)
@@ -69,7 +70,8 @@ func (s *Service) StepFeeds(ctx context.Context, silent []episodes.Silence, at t
 
 func (s *Service) step(ctx context.Context, name string, scene episodes.Scene) ([]episodes.Transition, error) {
 	var done []episodes.Transition
-	_, err := s.Store.StepEpisodes(ctx, records.EpisodeScope{Name: name, Unit: scene.Unit, IDs: scene.IDs()}, scene.At, func(have []episodes.Episode) []episodes.Transition {
+	scope := records.EpisodeScope{Name: name, Unit: scene.Unit, IDs: scene.IDs()}
+	_, err := s.Store.StepEpisodes(ctx, scope, scene.At, func(have []episodes.Episode) []episodes.Transition {
 		done = episodes.Step(have, scene)
 		return done
 	})

@@ -395,7 +395,9 @@ func (c *chart) weights(fromDaysAgo int, kilograms ...float64) []map[string]stri
 			continue
 		}
 		when := c.at(fromDaysAgo-i, "06:00").Add(time.Duration(c.rng.IntN(20)) * time.Minute)
-		charted = append(charted, c.fact("weights", when, map[string]string{"measured_at": stamp(when), "weight": decimal(kg), "weight_unit": "kg"}))
+		charted = append(charted, c.fact("weights", when, map[string]string{
+			"measured_at": stamp(when), "weight": decimal(kg), "weight_unit": "kg",
+		}))
 	}
 	return charted
 }

@@ -16,10 +16,22 @@ var Kinds = []string{
 
 // Columns are the columns that each kind of file carries.
 var Columns = map[string][]string{
-	"stays":       {"stay_id", "patient_id", "unit", "bed", "admitted_at", "discharged_at", "name", "birth_date", "sex", "ambulatory", "recorded_at", "status"},
-	"vitals":      {"source_id", "stay_id", "taken_at", "systolic", "diastolic", "heart_rate", "position", "limb", "minutes_in_position", "set_id", "symptoms", "stopped_early", "recorded_at", "status"},
-	"orders":      {"source_id", "stay_id", "drug", "atc", "rxnorm", "dose", "dose_unit", "route", "times_per_day", "start_at", "end_at", "as_needed", "new_drug", "recorded_at", "status"},
-	"doses":       {"source_id", "stay_id", "drug", "given_at", "order_id", "atc", "rxnorm", "dose", "dose_unit", "route", "recorded_at", "status"},
+	"stays": {
+		"stay_id", "patient_id", "unit", "bed", "admitted_at", "discharged_at", "name", "birth_date", "sex",
+		"ambulatory", "recorded_at", "status",
+	},
+	"vitals": {
+		"source_id", "stay_id", "taken_at", "systolic", "diastolic", "heart_rate", "position", "limb",
+		"minutes_in_position", "set_id", "symptoms", "stopped_early", "recorded_at", "status",
+	},
+	"orders": {
+		"source_id", "stay_id", "drug", "atc", "rxnorm", "dose", "dose_unit", "route", "times_per_day",
+		"start_at", "end_at", "as_needed", "new_drug", "recorded_at", "status",
+	},
+	"doses": {
+		"source_id", "stay_id", "drug", "given_at", "order_id", "atc", "rxnorm", "dose", "dose_unit", "route",
+		"recorded_at", "status",
+	},
 	"fluids":      {"source_id", "stay_id", "from", "to", "direction", "volume", "volume_unit", "kind", "recorded_at", "status"},
 	"weights":     {"source_id", "stay_id", "measured_at", "weight", "weight_unit", "recorded_at", "status"},
 	"labs":        {"source_id", "stay_id", "taken_at", "loinc", "value", "unit", "recorded_at", "status"},
@@ -65,7 +77,10 @@ func (f *feed) add(rows []row) { f.rows = append(f.rows, rows...) }
 // names of the later parts of a kind; the first part splits at midnight where
 // there is much of it.
 var (
-	laterName  = map[string]string{"stays": "stays-2-moves.csv", "vitals": "vitals-3-corrections.csv", "orders": "orders-2-changes.csv", "weights": "weights-2-corrections.csv", "precautions": "precautions-2-ended.csv"}
+	laterName = map[string]string{
+		"stays": "stays-2-moves.csv", "vitals": "vitals-3-corrections.csv", "orders": "orders-2-changes.csv",
+		"weights": "weights-2-corrections.csv", "precautions": "precautions-2-ended.csv",
+	}
 	splitToday = map[string]bool{"vitals": true, "doses": true, "fluids": true}
 )
 

@@ -155,7 +155,10 @@ func (s *pastStay) hazard(day time.Time) float64 {
 var pastInjuries = []string{"none", "none", "none", "none", "none", "none", "none", "minor", "minor", "minor", "moderate", "major", ""}
 
 func (s *pastStay) fall(at time.Time) {
-	s.fact("falls", at, map[string]string{"fell_at": stamp(at), "injury": pastInjuries[s.rng.IntN(len(pastInjuries))], "assisted": []string{"yes", "no", "no"}[s.rng.IntN(3)]})
+	s.fact("falls", at, map[string]string{
+		"fell_at": stamp(at), "injury": pastInjuries[s.rng.IntN(len(pastInjuries))],
+		"assisted": []string{"yes", "no", "no"}[s.rng.IntN(3)],
+	})
 	s.guard(at.Add(s.hours(0.2, 3)))
 	after := at.Add(s.hours(1, 5)) // of 4 h (policy)
 	if s.chance(0.85) && after.Before(s.left) {

@@ -8,7 +8,8 @@ func storiesNow() []Story {
 		{
 			Name: "A fall last night", StayID: "S101", PatientID: "P4101", Patient: "Ottilie Brandwick", Born: "1943-03-14", Sex: "female",
 			Unit: MainUnit, Bed: "7B", Tier: "now", Rule: "T-FALL", Recheck: "overdue R-FALL",
-			Says: "Found beside her bed at ten past five, unhurt; nobody has measured her lying and standing since, and three precautions are missing.",
+			Says: "Found beside her bed at ten past five, unhurt; " +
+				"nobody has measured her lying and standing since, and three precautions are missing.",
 			tell: fallLastNight,
 		},
 		{
@@ -18,7 +19,8 @@ func storiesNow() []Story {
 			tell: fallWithInjury,
 		},
 		{
-			Name: "Stopped by faintness on an alpha-1 blocker", StayID: "S103", PatientID: "P4103", Patient: "Bartholomew Okonfell", Born: "1949-11-23", Sex: "male",
+			Name: "Stopped by faintness on an alpha-1 blocker", StayID: "S103", PatientID: "P4103",
+			Patient: "Bartholomew Okonfell", Born: "1949-11-23", Sex: "male",
 			Unit: MainUnit, Bed: "10A", Tier: "now", Rule: "T-STOPPED", Recheck: "due R-STOPPED",
 			Says: "Doxazosin was started last evening on top of a thiazide; this morning he turned faint after a minute and the set was stopped.",
 			tell: alphaBlockerStarted,
@@ -26,7 +28,9 @@ func storiesNow() []Story {
 		{
 			Name: "A bleed with a brisk pulse", StayID: "S104", PatientID: "P4104", Patient: "Ingeborg Halvmark", Born: "1957-06-30", Sex: "female",
 			Unit: MainUnit, Bed: "12B", Tier: "now", Rule: "T-LOW", Recheck: "due R-TREATED",
-			Says: "Black stools and a haemoglobin falling from 11.8 to 8.6: three sets in thirteen hours drop further each time, the pulse racing after, the last below 90.",
+			Says: "Black stools and a haemoglobin falling from 11.8 to 8.6: " +
+				"three sets in thirteen hours drop further each time, the pulse racing after, " +
+				"the last below 90.",
 			tell: bleed,
 		},
 		{
@@ -36,7 +40,8 @@ func storiesNow() []Story {
 			tell: tooLowToStand,
 		},
 		{
-			Name: "A drop, and precautions missing", StayID: "S106", PatientID: "P4106", Patient: "Wilhelmina Castarède", Born: "1948-05-07", Sex: "female",
+			Name: "A drop, and precautions missing", StayID: "S106", PatientID: "P4106",
+			Patient: "Wilhelmina Castarède", Born: "1948-05-07", Sex: "female",
 			Unit: MainUnit, Bed: "9A", Tier: "now", Rule: "T-GAP", Recheck: "scheduled R-POSITIVE",
 			Says: "Only the diastolic pressure falls, and she is dizzy; assisted rising and a toileting schedule are not in place.",
 			tell: precautionsMissing,
@@ -107,7 +112,8 @@ func bleed(c *chart) {
 	c.setIDs = true
 	c.set(1, "19:50", lying("124/72 88"), standing(1, "110/68 108"), standing(3, "112/70 106"))
 	c.set(0, "02:15", lying("116/68 94"), standing(1, "95/62 122"), standing(3, "96/62 120").feels("lightheadedness"))
-	c.set(0, "08:40", lying("108/62 102"), standing(1, "82/54 136").feels("lightheadedness"), standing(3, "84/54 134").feels("lightheadedness"))
+	c.set(0, "08:40", lying("108/62 102"), standing(1, "82/54 136").feels("lightheadedness"),
+		standing(3, "84/54 134").feels("lightheadedness"))
 	c.plain(1, "22:40", "lying", "118/70 92")
 	c.plain(0, "04:45", "lying", "112/66 98")
 	c.haemoglobin(1, "18:50", 11.8)

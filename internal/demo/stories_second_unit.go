@@ -6,7 +6,8 @@ import "time"
 func storiesSecondUnit() []Story {
 	return []Story{
 		{
-			Name: "Fluids given, not looked at again", StayID: "S201", PatientID: "P4201", Patient: "Gwendolen Aramburel", Born: "1953-06-14", Sex: "female",
+			Name: "Fluids given, not looked at again", StayID: "S201", PatientID: "P4201",
+			Patient: "Gwendolen Aramburel", Born: "1953-06-14", Sex: "female",
 			Unit: SecondUnit, Bed: "21", Tier: "this_shift", Rule: "T-POSITIVE", Recheck: "overdue R-TREATED",
 			Says: "The day after an operation she dropped by 26 in the night and got a bolus at three; whether it helped has not been measured.",
 			tell: bolusUnchecked,

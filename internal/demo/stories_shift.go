@@ -12,13 +12,16 @@ func storiesThisShift() []Story {
 			tell: loopDiureticRaised,
 		},
 		{
-			Name: "Parkinson's disease, high lying and low standing", StayID: "S109", PatientID: "P4109", Patient: "Haruki Sandermere", Born: "1950-02-27", Sex: "male",
+			Name: "Parkinson's disease, high lying and low standing", StayID: "S109", PatientID: "P4109",
+			Patient: "Haruki Sandermere", Born: "1950-02-27", Sex: "male",
 			Unit: MainUnit, Bed: "11A", Tier: "this_shift", Rule: "T-POSITIVE", Recheck: "scheduled R-POSITIVE",
-			Says: "The same steep drop every day with a pulse that hardly answers, from a lying pressure in moderate supine hypertension, on midodrine.",
+			Says: "The same steep drop every day with a pulse that hardly answers, " +
+				"from a lying pressure in moderate supine hypertension, on midodrine.",
 			tell: parkinson,
 		},
 		{
-			Name: "Atrial fibrillation with a beta-blocker", StayID: "S110", PatientID: "P4110", Patient: "Perpetua Lindqvara", Born: "1946-12-05", Sex: "female",
+			Name: "Atrial fibrillation with a beta-blocker", StayID: "S110", PatientID: "P4110",
+			Patient: "Perpetua Lindqvara", Born: "1946-12-05", Sex: "female",
 			Unit: MainUnit, Bed: "4A", Tier: "this_shift", Rule: "T-POSITIVE", Recheck: "scheduled R-POSITIVE",
 			Says: "A clear drop with a small rise of the pulse that must not be read, since bisoprolol and the rhythm both decide it.",
 			tell: fibrillation,
@@ -30,25 +33,29 @@ func storiesThisShift() []Story {
 			tell: sitToStand,
 		},
 		{
-			Name: "A drop that is over in a minute", StayID: "S128", PatientID: "P4128", Patient: "Lucjan Thornquill", Born: "1986-04-09", Sex: "male",
+			Name: "A drop that is over in a minute", StayID: "S128", PatientID: "P4128",
+			Patient: "Lucjan Thornquill", Born: "1986-04-09", Sex: "male",
 			Unit: MainUnit, Bed: "1A", Tier: "this_shift", Rule: "T-POSITIVE", Recheck: "scheduled R-POSITIVE",
 			Says: "Forty-four down at half a minute and back at one: possibly an initial drop, which a cuff cannot confirm.",
 			tell: initialDrop,
 		},
 		{
-			Name: "Fell, and has stood again since", StayID: "S111", PatientID: "P4111", Patient: "Adaeze Winterbrook", Born: "1939-10-21", Sex: "female",
+			Name: "Fell, and has stood again since", StayID: "S111", PatientID: "P4111",
+			Patient: "Adaeze Winterbrook", Born: "1939-10-21", Sex: "female",
 			Unit: MainUnit, Bed: "8B", Tier: "this_shift", Rule: "T-FELL", Recheck: "scheduled R-WEEKLY",
 			Says: "Slid down at the basin last evening with an aide at her side; two sets since show no drop, and the whole bundle is in place.",
 			tell: fellAndStood,
 		},
 		{
-			Name: "A dose raised and nobody looked", StayID: "S112", PatientID: "P4112", Patient: "Giancarlo Nakafield", Born: "1955-05-16", Sex: "male",
+			Name: "A dose raised and nobody looked", StayID: "S112", PatientID: "P4112",
+			Patient: "Giancarlo Nakafield", Born: "1955-05-16", Sex: "male",
 			Unit: MainUnit, Bed: "1B", Tier: "this_shift", Rule: "T-OVERDUE", Recheck: "overdue R-DRUG",
 			Says: "Lisinopril was doubled nearly two days ago and no set has been taken since.",
 			tell: raisedUnchecked,
 		},
 		{
-			Name: "One negative does not clear", StayID: "S113", PatientID: "P4113", Patient: "Solveig Quarrington", Born: "1958-08-25", Sex: "female",
+			Name: "One negative does not clear", StayID: "S113", PatientID: "P4113",
+			Patient: "Solveig Quarrington", Born: "1958-08-25", Sex: "female",
 			Unit: MainUnit, Bed: "13A", Tier: "this_shift", Rule: "T-OVERDUE", Recheck: "overdue R-POSITIVE",
 			Says: "A drop two days ago, one set without a drop yesterday, and then none: the second negative that would clear her is overdue.",
 			tell: oneNegative,
@@ -66,9 +73,11 @@ func storiesThisShift() []Story {
 			tell: newTablet,
 		},
 		{
-			Name: "Two litres down and not measured", StayID: "S117", PatientID: "P4117", Patient: "Kwabena Ostrander-Lie", Born: "1951-11-30", Sex: "male",
+			Name: "Two litres down and not measured", StayID: "S117", PatientID: "P4117",
+			Patient: "Kwabena Ostrander-Lie", Born: "1951-11-30", Sex: "male",
 			Unit: MainUnit, Bed: "10B", Tier: "this_shift", Rule: "T-DUE", Recheck: "due R-VOLUME",
-			Says: "On furosemide, first into the vein and then by mouth, he is more than two litres down in two days, with no set since yesterday morning.",
+			Says: "On furosemide, first into the vein and then by mouth, " +
+				"he is more than two litres down in two days, with no set since yesterday morning.",
 			tell: volumeUnchecked,
 		},
 	}
@@ -108,7 +117,8 @@ func parkinson(c *chart) {
 	c.has("R55", "Syncope, before admission")
 	c.level("158/88 64")
 	c.setIDs = true
-	c.home("levodopa", 1, "tablet", "oral", "07:00", "12:00", "17:00", "21:00").charted("Carbidopa 25 MG / Levodopa 100 MG Oral Tablet", "N04BA02", "")
+	c.home("levodopa", 1, "tablet", "oral", "07:00", "12:00", "17:00", "21:00").
+		charted("Carbidopa 25 MG / Levodopa 100 MG Oral Tablet", "N04BA02", "")
 	c.start(5, "10:00", "midodrine", 5, "mg", "oral", "08:00", "12:00", "16:00").newDrug()
 	c.set(7, "08:10", lying("162/90 64"), standing(1, "124/76 67"), standing(3, "120/74 69"))
 	c.set(6, "08:25", lying("158/88 62"), standing(1, "122/76 65"), standing(3, "118/74 66"))
@@ -161,7 +171,8 @@ func initialDrop(c *chart) {
 	c.has("R55", "Syncope on rising")
 	c.level("132/78 64")
 	c.setIDs = true
-	c.set(0, "07:55", lying("138/80 62"), standing(0.5, "94/56 90").feels("lightheadedness"), standing(1, "128/78 78"), standing(3, "134/80 74"))
+	c.set(0, "07:55", lying("138/80 62"), standing(0.5, "94/56 90").feels("lightheadedness"),
+		standing(1, "128/78 78"), standing(3, "134/80 74"))
 	c.precautions(0, "08:05", bundle...)
 }
 

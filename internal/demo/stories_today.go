@@ -6,7 +6,8 @@ import "time"
 func storiesToday() []Story {
 	return []Story{
 		{
-			Name: "Drops after the morning tablets", StayID: "S118", PatientID: "P4118", Patient: "Evangeline Korhonell", Born: "1947-04-22", Sex: "female",
+			Name: "Drops after the morning tablets", StayID: "S118", PatientID: "P4118",
+			Patient: "Evangeline Korhonell", Born: "1947-04-22", Sex: "female",
 			Unit: MainUnit, Bed: "4B", Tier: "today", Rule: "T-REVIEW", Recheck: "scheduled R-POSITIVE",
 			Says: "Steady in the evening and before breakfast, but twice a clear drop one to three hours after a nitrate and two other tablets.",
 			tell: afterTheTablets,
@@ -36,7 +37,8 @@ func storiesToday() []Story {
 			tell: cameLastNight,
 		},
 		{
-			Name: "The bed alarm went too soon", StayID: "S123", PatientID: "P4123", Patient: "Clementina Ruangsri-Holt", Born: "1941-08-19", Sex: "female",
+			Name: "The bed alarm went too soon", StayID: "S123", PatientID: "P4123",
+			Patient: "Clementina Ruangsri-Holt", Born: "1941-08-19", Sex: "female",
 			Unit: MainUnit, Bed: "8A", Tier: "today", Rule: "T-PRECAUTION", Recheck: "scheduled R-WEEKLY",
 			Says: "A fall six days ago and steady sets since; the bed alarm, wanted after a fall, was taken away two days ago.",
 			tell: alarmGone,
@@ -65,7 +67,8 @@ func dizzyWithoutDrop(c *chart) {
 	c.has("H81.1", "Positional vertigo")
 	c.level("130/76 72")
 	c.set(2, "08:40", lying("132/76 72"), standing(1, "125/76 80"), standing(3, "126/76 80"))
-	c.set(0, "08:20", lying("130/74 74"), standing(1, "122/74 82").feels("dizziness;unsteadiness"), standing(3, "124/74 82").feels("dizziness"))
+	c.set(0, "08:20", lying("130/74 74"), standing(1, "122/74 82").feels("dizziness;unsteadiness"),
+		standing(3, "124/74 82").feels("dizziness"))
 	c.precautions(3, "16:00", bundle...)
 	c.start(3, "16:00", "ondansetron", 4, "mg", "oral").give(3, "18:00").give(0, "08:45")
 }

@@ -155,7 +155,8 @@ func allowed(e Episode, a Action) error {
 	others := e.State == Taken && e.Who != a.Who
 	switch {
 	case e.State == Done:
-		return clinical.Errorf(clinical.Conflict, "this is done already; it opens again by new evidence only. Reload the page to see how it ended")
+		return clinical.Errorf(clinical.Conflict,
+			"this is done already; it opens again by new evidence only. Reload the page to see how it ended")
 	case a.Do == TakeOver && !others:
 		return clinical.Errorf(clinical.Conflict, "nobody else has taken this; take it")
 	case a.Do == Take && mine:

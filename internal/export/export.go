@@ -151,7 +151,8 @@ func (s Sheet) fill(book *excelize.File, bold int) error {
 // cells makes each cell of a row a string, a bool, an int64, a float64 or nil.
 func (s Sheet) cells(n int, row []any) ([]any, error) {
 	if len(row) != len(s.Head) {
-		return nil, fmt.Errorf("row %d of %q has %d cells, its head %d: give every column a cell, nil where nothing is known", n+1, s.Name, len(row), len(s.Head))
+		return nil, fmt.Errorf("row %d of %q has %d cells, its head %d: give every column a cell, "+
+			"nil where nothing is known", n+1, s.Name, len(row), len(s.Head))
 	}
 	out := make([]any, len(row))
 	for k, value := range row {

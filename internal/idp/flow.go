@@ -209,7 +209,8 @@ func exchangeRefusal(err error) error {
 	}
 	switch answer.ErrorCode { // RFC 6749, section 5.2
 	case "invalid_client", "unauthorized_client":
-		return refuse(WrongCode, errors.New("the service does not know this program by its oidc-client-id and oidc-client-secret; "+answer.ErrorCode))
+		return refuse(WrongCode, errors.New("the service does not know this program by its "+
+			"oidc-client-id and oidc-client-secret; "+answer.ErrorCode))
 	case "invalid_grant", "invalid_request", "unsupported_grant_type", "invalid_scope":
 		return refuse(WrongCode, errors.New(answer.ErrorCode))
 	}

@@ -39,7 +39,8 @@ func ReadSettings(v map[string]string, publicURL string) (Settings, error) {
 	if s.Issuer == "" {
 		for _, name := range []string{"oidc-client-id", "oidc-client-secret", "oidc-map"} {
 			if v[name] != "" {
-				return s, fmt.Errorf("%s is set and oidc-issuer is not; set oidc-issuer to the address of the sign-in service, or leave all of them out", name)
+				return s, fmt.Errorf("%s is set and oidc-issuer is not; set oidc-issuer to the address of "+
+					"the sign-in service, or leave all of them out", name)
 			}
 		}
 		return s, nil
@@ -52,7 +53,11 @@ func ReadSettings(v map[string]string, publicURL string) (Settings, error) {
 	}
 	for _, needed := range []struct{ name, value, what string }{
 		{"oidc-client-id", s.ClientID, "the sign-in service gives it when this program is registered there"},
-		{"oidc-client-secret", s.ClientSecret, "the sign-in service gives it when this program is registered there; best in a file named by PLUMBLINE_OIDC_CLIENT_SECRET_FILE"},
+		{
+			"oidc-client-secret", s.ClientSecret,
+			"the sign-in service gives it when this program is registered there; " +
+				"best in a file named by PLUMBLINE_OIDC_CLIENT_SECRET_FILE",
+		},
 		{"public-url", s.PublicURL, "it is the address to which people are sent back, such as https://falls.hospital.example"},
 		{"oidc-groups-claim", s.GroupsClaim, "it names the claim that lists somebody's groups, such as groups"},
 		{"oidc-name-claim", s.NameClaim, "it names the claim that holds somebody's name, such as preferred_username"},

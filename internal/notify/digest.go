@@ -113,7 +113,8 @@ func (s Site) DigestMessage(body []byte) (Message, error) {
 		}
 		fmt.Fprintf(&b, "\n%s\n", name)
 		for _, l := range u.Owed {
-			fmt.Fprintf(&b, "- %s: %s, %d%s; the oldest owed for %s\n", tierWord(l.Tier), l.Title, l.Count, inHand(l), text.Span(max(0, d.At.Sub(l.OldestSince))))
+			fmt.Fprintf(&b, "- %s: %s, %d%s; the oldest owed for %s\n", tierWord(l.Tier), l.Title, l.Count,
+				inHand(l), text.Span(max(0, d.At.Sub(l.OldestSince))))
 		}
 	}
 	if len(d.Units) == 0 {

@@ -58,7 +58,8 @@ func NewMail(s MailSettings, publicURL string) (*Mail, error) {
 		return nil, errors.New("smtp-from is no e-mail address; write it as falls@hospital.example")
 	}
 	if m.to, err = netmail.ParseAddressList(s.To); err != nil || unsafe(s.To) || len(m.to) > maxRecipients {
-		return nil, fmt.Errorf("smtp-to is no list of 1 to %d e-mail addresses; write it as one@hospital.example, two@hospital.example", maxRecipients)
+		return nil, fmt.Errorf("smtp-to is no list of 1 to %d e-mail addresses; "+
+			"write it as one@hospital.example, two@hospital.example", maxRecipients)
 	}
 	if (s.User == "") != (s.Password == "") {
 		return nil, errors.New("smtp-user and smtp-password belong together; set both, or neither")

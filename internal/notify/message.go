@@ -122,7 +122,7 @@ func tierWord(tier string) string { return text.TierNames[tier] }
 // becomes a space, so that no header and no second line can be slipped in.
 func clean(s string) string {
 	return strings.Join(strings.Fields(strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) || unicode.Is(unicode.Zl, r) || unicode.Is(unicode.Zp, r) || r == unicode.ReplacementChar {
+		if unicode.IsControl(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp) || r == unicode.ReplacementChar {
 			return ' '
 		}
 		return r

@@ -145,7 +145,10 @@ func (s *Service) digest(ctx context.Context) error {
 	}
 	var list []records.NoticeDelivery
 	for _, c := range channels {
-		list = append(list, records.NoticeDelivery{ID: DigestID(date), Channel: c, State: records.DeliveryWaiting, MadeAt: now, NextAt: now, Body: body})
+		list = append(list, records.NoticeDelivery{
+			ID: DigestID(date), Channel: c, Body: body,
+			State: records.DeliveryWaiting, MadeAt: now, NextAt: now,
+		})
 	}
 	return s.Store.AddDeliveries(ctx, list, nil, now)
 }
@@ -205,9 +208,11 @@ func (s *Service) log(d records.NoticeDelivery, f *Failure) {
 	case f == nil && d.Attempts > 1:
 		s.Log.Info("told after more than one attempt", "channel", d.Channel, "id", MessageID(d.ID), "attempts", d.Attempts)
 	case d.State == records.DeliveryFailed:
-		s.Log.Error("not told: the receiver refuses it; check the settings of the channel", "channel", d.Channel, "id", MessageID(d.ID), "error", f.Why)
+		s.Log.Error("not told: the receiver refuses it; check the settings of the channel", "channel", d.Channel,
+			"id", MessageID(d.ID), "error", f.Why)
 	case f != nil:
-		s.Log.Warn("not told yet; it is tried again", "channel", d.Channel, "id", MessageID(d.ID), "attempts", d.Attempts, "next", d.NextAt, "error", f.Why)
+		s.Log.Warn("not told yet; it is tried again", "channel", d.Channel, "id", MessageID(d.ID),
+			"attempts", d.Attempts, "next", d.NextAt, "error", f.Why)
 	}
 }
 

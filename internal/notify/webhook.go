@@ -52,7 +52,9 @@ func NewWebhook(address, secret string) (*Webhook, error) {
 	}
 	key, err := base64.StdEncoding.DecodeString(strings.TrimPrefix(secret, "whsec_"))
 	if err != nil || len(key) < minSecret || len(key) > maxSecret {
-		return nil, fmt.Errorf("webhook-secret is not the base64 of %d to %d random bytes; make one with: openssl rand -base64 32", minSecret, maxSecret)
+		return nil, fmt.Errorf(
+			"webhook-secret is not the base64 of %d to %d random bytes; make one with: openssl rand -base64 32",
+			minSecret, maxSecret)
 	}
 	transport := http.DefaultTransport.(*http.Transport).Clone()
 	transport.TLSClientConfig = &tls.Config{MinVersion: tls.VersionTLS12}

@@ -83,22 +83,32 @@ func Keys() []Key {
 var (
 	// A reading's pressures decide which reading is a set's baseline, so when it
 	// starts, and so which doses lie before it.
-	ofPressures = []string{"facts", "sets", "serial", "exposures.last_doses", "exposures.contributors", "recheck", "precautions", "dose_review", "list"}
-	ofPulses    = []string{
+	ofPressures = []string{
+		"facts", "sets", "serial", "exposures.last_doses", "exposures.contributors", "recheck", "precautions",
+		"dose_review", "list",
+	}
+	ofPulses = []string{
 		"facts", "sets.baseline.heart_rate", "sets.upright.heart_rate", "sets.upright.pulse_rise", "sets.pulse_rise", "sets.pulse_rise_percent",
 		"sets.criteria", "sets.pulse_response", "sets.pulse_response_ratio", "sets.quality", "sets.quality_notes",
 		"exposures.contributors", "dose_review", "reasons",
 	}
-	ofAssembly   = []string{"sets", "serial", "exposures.last_doses", "exposures.contributors", "recheck", "precautions", "dose_review", "list"}
+	ofAssembly = []string{
+		"sets", "serial", "exposures.last_doses", "exposures.contributors", "recheck", "precautions",
+		"dose_review", "list",
+	}
 	ofComparison = []string{
 		"sets.finding", "sets.criteria", "sets.timing", "sets.sustained", "sets.pulse_response", "sets.pulse_response_ratio", "sets.quality",
 		"serial", "exposures.contributors", "recheck", "precautions", "dose_review", "list",
 	}
-	ofConclusion = []string{"sets.finding", "sets.quality", "serial", "exposures.contributors", "recheck", "precautions", "dose_review", "list"}
-	ofClearing   = []string{"serial.cleared", "recheck", "precautions", "dose_review.needed", "list"}
-	ofLateDrops  = append([]string{"serial.clear_minutes"}, ofClearing...)
-	ofRenewal    = []string{
-		"exposures.changes", "exposures.bp_lowering_load", "exposures.load_by_group", "exposures.load_left_out", "exposures.contributors", "dose_steps",
+	ofConclusion = []string{
+		"sets.finding", "sets.quality", "serial", "exposures.contributors", "recheck", "precautions",
+		"dose_review", "list",
+	}
+	ofClearing  = []string{"serial.cleared", "recheck", "precautions", "dose_review.needed", "list"}
+	ofLateDrops = append([]string{"serial.clear_minutes"}, ofClearing...)
+	ofRenewal   = []string{
+		"exposures.changes", "exposures.bp_lowering_load", "exposures.load_by_group", "exposures.load_left_out",
+		"exposures.contributors", "dose_steps",
 		"serial.around_changes", "serial.cleared", "recheck", "precautions", "dose_review", "list",
 	}
 	ofListing = []string{"exposures.changes", "serial.around_changes", "serial.cleared", "recheck", "precautions", "dose_review", "list"}
@@ -132,14 +142,16 @@ var keys = []key{
 	num("serial.trend_level", 0.01, 0.2, "", "p under which a trend is named", []string{"serial.trend", "recheck", "reasons", "rank"}),
 	count("serial.clear_negatives", 1, 10, "", "negative sets in a row that clear a stay", ofClearing),
 	num("serial.clear_hours_apart", 0, 72, "h", "least time between the first and the last set of a clearing", ofClearing),
-	num("serial.around_change_days", 1, 30, "d", "time before and after a drug change in which sets are compared", []string{"serial.around_changes"}),
+	num("serial.around_change_days", 1, 30, "d", "time before and after a drug change in which sets are compared",
+		[]string{"serial.around_changes"}),
 	word("serial.clear_delayed", "a patient whose drop came late is cleared by standing", ofLateDrops, clinical.AsLong, clinical.StandardTime),
 	num("serial.clear_minutes_most", 3, 30, "min", "longest time upright asked for to clear a drop that came late", ofLateDrops),
 
 	num("drugs.renewal_hours", 0, 24, "h", "gap or overlap of two orders taken as a renewal where shorter than", ofRenewal),
 	num("drugs.resumed_hours", 0, 168, "h", "longest pause after which a drug begun again is resumed, not started", ofListing),
 	num("drugs.home_drugs_hours", 0, 72, "h", "time from admission in which a drug begun is taken to be from home", ofListing),
-	num("drugs.dose_effect_hours", 0.5, 24, "h", "time after a given dose in which a set counts as one after it", []string{"serial.around_doses", "dose_review.flags"}),
+	num("drugs.dose_effect_hours", 0.5, 24, "h", "time after a given dose in which a set counts as one after it",
+		[]string{"serial.around_doses", "dose_review.flags"}),
 	words("drugs.of_no_concern", "drugs of no concern", []string{"exposures.unrecognised_drugs", "dose_review", "list"}, nil),
 
 	num("fluid.coverage_percent", 10, 100, "%", "least charted share of a window with which a fluid balance is used", ofBalance),
@@ -147,7 +159,8 @@ var keys = []key{
 	num("causes.net_24h_ml", -5000, -100, "mL", "net fluid over 24 h that is evidence of low volume, that or less", ofCauses),
 	num("causes.net_48h_ml", -8000, -100, "mL", "net fluid over 48 h that is evidence of low volume, that or less", ofCauses),
 	num("causes.weight_change_kg", -10, -0.5, "kg", "weight change that is evidence of low volume, that or less", ofCauses),
-	num("causes.gut_losses_24h_ml", 100, 5000, "mL", "emesis, stool and drain over 24 h that are evidence of low volume, that or more", ofCauses),
+	num("causes.gut_losses_24h_ml", 100, 5000, "mL",
+		"emesis, stool and drain over 24 h that are evidence of low volume, that or more", ofCauses),
 	num("causes.haemoglobin_fall_g_dl", 0.5, 6, "g/dL", "fall of haemoglobin that is evidence of low volume, that or more", ofCauses),
 	num("causes.bleed_window_hours", 6, 168, "h", "time looked back for blood loss and haemoglobin", ofCauses),
 
@@ -172,13 +185,18 @@ var keys = []key{
 	num("recheck.answer_hours", 0.5, 72, "h", "time for which an answer (declined, not possible) puts a recheck off", ofRechecks),
 	num("recheck.answer_elsewhere_hours", 0.5, 72, "h", "time for which the answer done elsewhere puts a recheck off", ofRechecks),
 	count("recheck.answers_that_count", 0, 10, "", "answers that may put off one recheck", ofRechecks),
-	count("recheck.answers_that_count_urgent", 0, 10, "", "answers that may put off the recheck after a fall or a set stopped by symptoms", ofRechecks),
+	count("recheck.answers_that_count_urgent", 0, 10, "",
+		"answers that may put off the recheck after a fall or a set stopped by symptoms", ofRechecks),
 
-	{path: "precautions.in_feed", kind: yesNo, says: "precautions are in the feeds", reach: []string{"precautions.in_place", "precautions.missing", "list"}},
+	{
+		path: "precautions.in_feed", kind: yesNo, says: "precautions are in the feeds",
+		reach: []string{"precautions.in_place", "precautions.missing", "list"},
+	},
 	words("precautions.bundle", "precautions expected", ofBundle, clinical.Precautions),
 	words("precautions.added_after_fall_or_stopped_set", "precautions added after a fall or a stopped set", ofBundle, clinical.Precautions),
 
-	num("dose_review.positive_hours", 1, 336, "h", "time after a positive set in which a dose review is asked for", []string{"dose_review.needed", "list"}),
+	num("dose_review.positive_hours", 1, 336, "h", "time after a positive set in which a dose review is asked for",
+		[]string{"dose_review.needed", "list"}),
 	num("dose_review.recent_change_hours", 1, 336, "h", "time before a positive set in which a drug change is flagged", ofFlags),
 	num("dose_review.peak_from_hours", 0, 12, "h", "shortest time from a dose to a positive set that is flagged", ofFlags),
 	num("dose_review.peak_to_hours", 0.5, 24, "h", "longest time from a dose to a positive set that is flagged", ofFlags),

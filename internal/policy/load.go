@@ -112,7 +112,8 @@ func read(data []byte) *reader {
 	r.fields = fields(&r.policy)
 	switch {
 	case len(data) > longestFile:
-		r.problem(1, "", "", fmt.Sprintf("too long: %d bytes, and a policy file holds at most %d; is this the right file?", len(data), longestFile))
+		r.problem(1, "", "", fmt.Sprintf("too long: %d bytes, and a policy file holds at most %d; "+
+			"is this the right file?", len(data), longestFile))
 	case !utf8.Valid(data):
 		r.problem(firstInvalid(data), "", "", "not UTF-8: save the file as UTF-8")
 	default:
@@ -177,7 +178,9 @@ func (r *reader) syntax(data []byte, err error) {
 	why := "(" + yamlError.ReplaceAllString(err.Error(), "") + "): "
 	lines := strings.SplitAfter(string(data), "\n")
 	if len(lines) > mostLines {
-		r.problem(parserLine(err), "", "", "not readable as YAML, about here or further down "+why+"a policy file needs only the keys that it changes")
+		r.problem(parserLine(err), "", "",
+			"not readable as YAML, about here or further down "+why+
+				"a policy file needs only the keys that it changes")
 		return
 	}
 	line := brokenLine(lines)

@@ -117,7 +117,8 @@ func Read(v records.PolicyVersion) (policy.Loaded, error) {
 	l, err := policy.Load([]byte(v.YAML))
 	if err != nil {
 		return l, clinical.Errorf(clinical.Internal,
-			"version %d of the policy cannot be used by this program; was it saved by a newer one? Use that program, or name a policy file by --policy. %v", v.Number, err)
+			"version %d of the policy cannot be used by this program; was it saved by a newer one? "+
+				"Use that program, or name a policy file by --policy. %v", v.Number, err)
 	}
 	return l, nil
 }
@@ -241,7 +242,8 @@ func (b *Book) Return(ctx context.Context, number int64, c Change) (records.Poli
 
 func (b *Book) add(ctx context.Context, l policy.Loaded, returnsTo *int64, c Change) (records.PolicyVersion, error) {
 	if b.File != "" {
-		return records.PolicyVersion{}, clinical.Errorf(clinical.Conflict, "the policy file %s is in force; change the file and start the program again", b.File)
+		return records.PolicyVersion{}, clinical.Errorf(clinical.Conflict,
+			"the policy file %s is in force; change the file and start the program again", b.File)
 	}
 	note, err := CheckNote(c.Note)
 	switch {

@@ -207,7 +207,9 @@ func saveGrants(tx *gorm.DB, a records.Account) error {
 // ChangeAccount lets change alter an account, save for its ID and name, in a
 // transaction in which no other account changes; all holds every account as it is.
 // Where change returns an error nothing is changed.
-func (s *Store) ChangeAccount(ctx context.Context, id int64, change func(a *records.Account, all []records.Account) error) (records.Account, error) {
+func (s *Store) ChangeAccount(
+	ctx context.Context, id int64, change func(a *records.Account, all []records.Account) error,
+) (records.Account, error) {
 	var changed records.Account
 	err := s.changing(ctx, func(tx *gorm.DB) error {
 		all, err := accountsOf(tx)

@@ -9,7 +9,10 @@ import (
 
 // AcceptedAmong streams, of the facts of a kind whose source ids are given, the
 // versions that the load brought and that count, those that wait included.
-func (s *Store) AcceptedAmong(ctx context.Context, loadID int64, kind clinical.Kind, sourceIDs []string, each func(clinical.Version) error) error {
+func (s *Store) AcceptedAmong(
+	ctx context.Context, loadID int64, kind clinical.Kind, sourceIDs []string,
+	each func(clinical.Version) error,
+) error {
 	for part := range parts(distinct(sourceIDs), 500) {
 		rows, err := s.reading(ctx).Raw("SELECT "+versionColumns("n")+` FROM fact_versions n
 			WHERE n.kind = ? AND n.source_id IN ? AND n.load_id = ? AND `+counts+" ORDER BY n.id",

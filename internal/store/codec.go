@@ -173,7 +173,9 @@ func bodyOf(kind clinical.Kind, text []byte) (clinical.Body, error) {
 	}
 	codec, known := codecs[kind]
 	if !known {
-		return nil, clinical.Errorf(clinical.Internal, "the database holds facts of the kind %q, which this version does not know; use the version that wrote it", kind)
+		return nil, clinical.Errorf(clinical.Internal,
+			"the database holds facts of the kind %q, which this version does not know; "+
+				"use the version that wrote it", kind)
 	}
 	body, err := codec.decode(text)
 	if err != nil {

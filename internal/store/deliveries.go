@@ -248,7 +248,8 @@ func (s *Store) ChannelStates(ctx context.Context, failedSince time.Time) ([]rec
 	// The lists of states are those of the partial indexes, word for word.
 	err := s.reading(ctx).Raw(`SELECT c.*,
 		(SELECT COUNT(*) FROM deliveries d WHERE d.channel = c.channel AND d.state IN ('waiting', 'held')) AS waiting,
-		(SELECT MIN(d.made_at) FROM deliveries d WHERE d.channel = c.channel AND d.state IN ('waiting', 'held') AND d.state = 'waiting') AS oldest,
+		(SELECT MIN(d.made_at) FROM deliveries d WHERE d.channel = c.channel
+			AND d.state IN ('waiting', 'held') AND d.state = 'waiting') AS oldest,
 		(SELECT COUNT(*) FROM deliveries d WHERE d.channel = c.channel AND d.state = 'failed' AND d.done_at >= ?) AS failed
 		FROM delivery_channels c ORDER BY c.channel`, micros(failedSince)).Scan(&rows).Error
 	if err != nil {

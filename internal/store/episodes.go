@@ -25,7 +25,10 @@ const isOwed = "state <> '" + string(records.EpisodeDone) + "'"
 // events, episodes and notices are written together. Steps of one scope take
 // turns, and a step of an earlier moment than the last one does nothing: it
 // would speak of what is no longer known. stepped is false then.
-func (s *Store) StepEpisodes(ctx context.Context, scope records.EpisodeScope, at time.Time, step func([]records.Episode) []records.EpisodeChange) (stepped bool, err error) {
+func (s *Store) StepEpisodes(
+	ctx context.Context, scope records.EpisodeScope, at time.Time,
+	step func([]records.Episode) []records.EpisodeChange,
+) (stepped bool, err error) {
 	err = s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		if stepped, err = s.beginStep(tx, scope.Name, at); err != nil || !stepped {
 			return err
@@ -126,7 +129,9 @@ func writeChange(tx *gorm.DB, c records.EpisodeChange) error {
 
 // ChangeEpisode changes one episode in one transaction. The error is
 // clinical.NotFound where there is none of the id, else that of change.
-func (s *Store) ChangeEpisode(ctx context.Context, id string, change func(records.Episode) (records.EpisodeChange, error)) (records.Episode, error) {
+func (s *Store) ChangeEpisode(
+	ctx context.Context, id string, change func(records.Episode) (records.EpisodeChange, error),
+) (records.Episode, error) {
 	var after records.Episode
 	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		var row episodeRow

@@ -77,11 +77,13 @@ func tallyKinds(tx *gorm.DB, load loadRow, fresh, repeated []waitingVersion) (ma
 		WHERE id > ? AND load_id = ? GROUP BY feed, kind`, load.StartedAt, micros(time.Time{}), load.AfterID, load.ID)
 	if err == nil && len(all) > 0 {
 		err = each(func(t *kindTally, n int, _ *int64) { t.counting = n },
-			"SELECT n.feed, n.kind, count(*), NULL FROM fact_versions n WHERE n.id > ? AND n.load_id = ? AND "+counts+" GROUP BY n.feed, n.kind", load.AfterID, load.ID)
+			"SELECT n.feed, n.kind, count(*), NULL FROM fact_versions n WHERE n.id > ? AND n.load_id = ? AND "+counts+
+				" GROUP BY n.feed, n.kind", load.AfterID, load.ID)
 	}
 	if err == nil && load.Unchanged > 0 {
 		err = each(func(t *kindTally, n int, _ *int64) { t.repeated = n },
-			"SELECT v.feed, v.kind, count(*), NULL FROM repeated_rows r JOIN fact_versions v ON v.id = r.version_id WHERE r.load_id = ? GROUP BY v.feed, v.kind", load.ID)
+			`SELECT v.feed, v.kind, count(*), NULL FROM repeated_rows r JOIN fact_versions v ON v.id = r.version_id
+			WHERE r.load_id = ? GROUP BY v.feed, v.kind`, load.ID)
 	}
 	if err == nil && load.Quarantined > 0 {
 		err = each(func(t *kindTally, n int, _ *int64) { t.held = n },

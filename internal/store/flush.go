@@ -143,8 +143,9 @@ func (f *flusher) rivals(found []foundVersion) (map[int64]bool, error) {
 			ids[n] = v.id
 		}
 		var with []int64
-		err := f.tx.Raw(`SELECT v.id FROM fact_versions v WHERE v.id IN ? AND EXISTS (SELECT 1 FROM fact_versions w
-			WHERE w.kind = v.kind AND w.source_id = v.source_id AND w.recorded_at = v.recorded_at AND w.file = v.file AND w.id <> v.id)`, ids).Scan(&with).Error
+		err := f.tx.Raw(`SELECT v.id FROM fact_versions v WHERE v.id IN ? AND EXISTS (
+			SELECT 1 FROM fact_versions w WHERE w.kind = v.kind AND w.source_id = v.source_id
+			AND w.recorded_at = v.recorded_at AND w.file = v.file AND w.id <> v.id)`, ids).Scan(&with).Error
 		if err != nil {
 			return nil, err
 		}

@@ -52,7 +52,9 @@ func (s *Store) migrate(ctx context.Context, p *goose.Provider, target int64) er
 	case current == target:
 		return nil
 	case current > target:
-		return clinical.Errorf(clinical.Conflict, "the database is newer than this program (version %d, this program knows %d); start the newer program, or restore the copy that it made before it migrated", current, target)
+		return clinical.Errorf(clinical.Conflict,
+			"the database is newer than this program (version %d, this program knows %d); "+
+				"start the newer program, or restore the copy that it made before it migrated", current, target)
 	case current > 0 && s.engine == SQLite:
 		if err := s.copyBeside(ctx, current); err != nil {
 			return fmt.Errorf("the database was not migrated, for it could not be copied first; make room beside it and start again: %w", err)

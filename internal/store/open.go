@@ -47,7 +47,9 @@ func Open(ctx context.Context, target string, log *slog.Logger) (*Store, error) 
 	case isURL && (scheme == "postgres" || scheme == "postgresql"):
 		return openPostgres(ctx, target, log)
 	case isURL:
-		return nil, clinical.Errorf(clinical.Invalid, "a database of the kind %q cannot be used; give a postgres:// URL, or a file path for the embedded database", scheme)
+		return nil, clinical.Errorf(clinical.Invalid,
+			"a database of the kind %q cannot be used; give a postgres:// URL, "+
+				"or a file path for the embedded database", scheme)
 	case strings.TrimSpace(target) == "":
 		return nil, clinical.Errorf(clinical.Invalid, "no database is named; give a postgres:// URL, or a file path for the embedded database")
 	}

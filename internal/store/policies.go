@@ -51,7 +51,8 @@ func (r policyVersionRow) version() records.PolicyVersion {
 // saved in between.
 func (s *Store) AddPolicyVersion(ctx context.Context, v records.PolicyVersion, after int64) (records.PolicyVersion, error) {
 	row := policyVersionRow{
-		Number: after + 1, SavedAt: micros(v.SavedAt), Who: plain(v.Who), Note: plain(v.Note), YAML: plain(v.YAML), Hash: plain(v.Hash), ReturnsTo: v.ReturnsTo,
+		Number: after + 1, SavedAt: micros(v.SavedAt), Who: plain(v.Who), Note: plain(v.Note),
+		YAML: plain(v.YAML), Hash: plain(v.Hash), ReturnsTo: v.ReturnsTo,
 	}
 	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		var latest int64

@@ -41,7 +41,10 @@ type postgresSink struct {
 	text []byte
 }
 
-const stagedColumns = "n, kind, source_id, stay_id, patient_id, recorded_at, stated, status, at, body, feed, file, reading, line, hash, load_id"
+const stagedColumns = "n, " + copiedColumns
+
+const copiedColumns = "kind, source_id, stay_id, patient_id, recorded_at, stated, status, at, body, " +
+	"feed, file, reading, line, hash, load_id"
 
 func (s *postgresSink) close() {}
 
@@ -54,8 +57,7 @@ func (s *postgresSink) store(ctx context.Context, rows []versionRow, loadID, _ i
 	}
 	// No one else writes facts now (writerLock): what was not there a moment ago
 	// is not there now.
-	insert := `INSERT INTO fact_versions (kind, source_id, stay_id, patient_id, recorded_at, stated, status, at, body, feed, file, reading, line, hash, load_id)
-		SELECT kind, source_id, stay_id, patient_id, recorded_at, stated, status, at, body, feed, file, reading, line, hash, load_id FROM staged_versions`
+	insert := "INSERT INTO fact_versions (" + copiedColumns + ") SELECT " + copiedColumns + " FROM staged_versions"
 	switch len(out.found) {
 	case len(rows):
 		return out, nil
@@ -74,7 +76,8 @@ func (s *postgresSink) store(ctx context.Context, rows []versionRow, loadID, _ i
 
 // look finds the versions held of the facts that the staged rows speak of.
 func (s *postgresSink) look(out *stored) error {
-	rows, err := s.tx.Raw(`SELECT s.n, v.id, v.load_id, v.stay_id, v.patient_id, v.file, v.reading, v.line, v.recorded_at = s.recorded_at AND v.hash = s.hash
+	rows, err := s.tx.Raw(`SELECT s.n, v.id, v.load_id, v.stay_id, v.patient_id,
+			v.file, v.reading, v.line, v.recorded_at = s.recorded_at AND v.hash = s.hash
 		FROM staged_versions s JOIN fact_versions v ON v.kind = s.kind AND v.source_id = s.source_id`).Rows()
 	if err != nil {
 		return err
@@ -84,7 +87,9 @@ func (s *postgresSink) look(out *stored) error {
 		var f foundVersion
 		var older olderVersion
 		var same bool
-		if err := rows.Scan(&f.n, &f.id, &f.loadID, &older.stayID, &older.patientID, &f.place.file, &f.place.reading, &f.place.line, &same); err != nil {
+		err := rows.Scan(&f.n, &f.id, &f.loadID, &older.stayID, &older.patientID,
+			&f.place.file, &f.place.reading, &f.place.line, &same)
+		if err != nil {
 			return err
 		}
 		if same {
@@ -107,7 +112,8 @@ func (s *postgresSink) stage(ctx context.Context, rows []versionRow, loadID int6
 	prepare := "TRUNCATE staged_versions"
 	if !s.made {
 		prepare = `CREATE TEMPORARY TABLE staged_versions (n integer NOT NULL, kind text COLLATE "C", source_id text COLLATE "C",
-			stay_id text COLLATE "C", patient_id text COLLATE "C", recorded_at bigint, stated boolean, status text COLLATE "C", at bigint, body text COLLATE "C",
+			stay_id text COLLATE "C", patient_id text COLLATE "C", recorded_at bigint, stated boolean,
+			status text COLLATE "C", at bigint, body text COLLATE "C",
 			feed text COLLATE "C", file text COLLATE "C", reading bigint, line bigint, hash bytea, load_id bigint) ON COMMIT DROP`
 	}
 	if err := s.tx.Exec(prepare).Error; err != nil {

@@ -17,7 +17,8 @@ func (b *batch) replaceHeld() error {
 	if b.result.Quarantined > 0 {
 		// Its number is taken until the old row is gone, hence the detour below zero.
 		err := b.tx.Exec(`UPDATE quarantined_rows SET id = -o.id, first_seen = o.first_seen FROM (
-				SELECT line, original, min(id) AS id, min(first_seen) AS first_seen FROM quarantined_rows WHERE name = ? AND id <= ? GROUP BY line, original
+				SELECT line, original, min(id) AS id, min(first_seen) AS first_seen FROM quarantined_rows
+				WHERE name = ? AND id <= ? GROUP BY line, original
 			) AS o WHERE quarantined_rows.name = ? AND quarantined_rows.id > ?
 			AND quarantined_rows.line = o.line AND quarantined_rows.original = o.original`,
 			b.name, b.lastHeldID, b.name, b.lastHeldID).Error
@@ -53,7 +54,8 @@ func (s *Store) HeldRows(ctx context.Context, q records.HeldQuery) ([]records.He
 	}
 	err := s.reading(ctx).Raw(`SELECT q.*, EXISTS (SELECT 1 FROM fact_versions v
 			WHERE v.kind = q.kind AND v.source_id = q.source_id AND q.source_id <> '') AS correction
-		FROM quarantined_rows q WHERE (q.id = ? OR ? = 0) AND (q.kind = ? OR ? = '') ORDER BY q.file, q.line, q.name, q.id`+limit, values...).Scan(&rows).Error
+		FROM quarantined_rows q WHERE (q.id = ? OR ? = 0) AND (q.kind = ? OR ? = '')
+		ORDER BY q.file, q.line, q.name, q.id`+limit, values...).Scan(&rows).Error
 	if err != nil {
 		return nil, fmt.Errorf("reading the rows held back: %w", err)
 	}
@@ -149,8 +151,9 @@ func (fixRow) TableName() string { return "row_fixes" }
 func fixRowOf(was heldRow, fix records.Fix, loadID int64) fixRow {
 	return fixRow{
 		Name: was.Name, File: was.File, Line: was.Line, Kind: was.Kind, SourceID: was.SourceID, Feed: was.Feed, Reason: was.Reason,
-		Context: someBytes(was.Context), Original: someBytes(was.Original), NewContext: someBytes(fix.Context), NewOriginal: someBytes(fix.Original),
-		Who: plain(fix.Who), At: micros(fix.At), LoadID: loadID,
+		Context: someBytes(was.Context), Original: someBytes(was.Original), NewContext: someBytes(fix.Context),
+		NewOriginal: someBytes(fix.Original),
+		Who:         plain(fix.Who), At: micros(fix.At), LoadID: loadID,
 	}
 }
 

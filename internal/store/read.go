@@ -29,7 +29,10 @@ func (v storedVersion) compare(w storedVersion) int {
 
 // versionColumns are the columns that scanVersion reads.
 func versionColumns(table string) string {
-	names := []string{"kind", "source_id", "stay_id", "patient_id", "recorded_at", "stated", "status", "body", "feed", "file", "reading", "line", "hash"}
+	names := []string{
+		"kind", "source_id", "stay_id", "patient_id", "recorded_at", "stated", "status", "body", "feed", "file",
+		"reading", "line", "hash",
+	}
 	return table + "." + strings.Join(names, ", "+table+".")
 }
 
@@ -37,7 +40,8 @@ func scanVersion(rows *sql.Rows, more ...any) (storedVersion, error) {
 	var v storedVersion
 	var recordedAt int64
 	var body []byte
-	into := append(more, &v.Kind, &v.SourceID, &v.StayID, &v.PatientID, &recordedAt, &v.Stated, &v.Status, &body, &v.Feed, &v.File, &v.Reading, &v.Line, &v.hash)
+	into := append(more, &v.Kind, &v.SourceID, &v.StayID, &v.PatientID, &recordedAt, &v.Stated, &v.Status, &body,
+		&v.Feed, &v.File, &v.Reading, &v.Line, &v.hash)
 	if err := rows.Scan(into...); err != nil {
 		return v, err
 	}

@@ -54,11 +54,13 @@ func openSQLite(ctx context.Context, target string, log *slog.Logger) (*Store, e
 // eyes of the program's own user: it holds patients' records.
 func makeFile(path string) error {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
-		return fmt.Errorf("the folder of the database %s cannot be made; choose another path, or make the folder and give it to this user: %w", path, err)
+		return fmt.Errorf("the folder of the database %s cannot be made; "+
+			"choose another path, or make the folder and give it to this user: %w", path, err)
 	}
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
-		return fmt.Errorf("the database %s cannot be opened; check that it is a file, and that this user may write it and its folder: %w", path, err)
+		return fmt.Errorf("the database %s cannot be opened; check that it is a file, "+
+			"and that this user may write it and its folder: %w", path, err)
 	}
 	return f.Close()
 }

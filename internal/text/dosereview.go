@@ -15,7 +15,9 @@ import (
 var ReviewOutcomes = named[dosereview.Outcome]("review-outcomes")
 
 // NoDoseAdvised is the caution of the dose review.
-const NoDoseAdvised = "Flags point at doses to look at. Nothing here recommends a dose or a change of one; stopping a drug has risks of its own. A DDD is a unit of measurement, not a recommended dose."
+const NoDoseAdvised = "Flags point at doses to look at. " +
+	"Nothing here recommends a dose or a change of one; stopping a drug has risks of its own. " +
+	"A DDD is a unit of measurement, not a recommended dose."
 
 // ReviewEnds is the note with which a recorded review ends its episode.
 func ReviewEnds(o dosereview.Outcome) string {

@@ -364,7 +364,8 @@ func (t *UnitTally) Add(s UnitStay) {
 
 // takeSince looks at a presence that reaches into the periods.
 func (t *UnitTally) takeSince(p Presence) {
-	if len(t.periods) == 0 || p.From.After(t.now) || !p.From.Before(t.periods[len(t.periods)-1].To) || !p.To.IsZero() && !p.To.After(t.periods[0].From) {
+	if len(t.periods) == 0 || p.From.After(t.now) || !p.From.Before(t.periods[len(t.periods)-1].To) ||
+		!p.To.IsZero() && !p.To.After(t.periods[0].From) {
 		return
 	}
 	if t.since.IsZero() || p.From.Before(t.since) {

@@ -306,7 +306,9 @@ func (col *collector) literal(l *ast.BasicLit, typ types.Type) {
 		if f, exact := constant.Float64Val(changed); l.Kind == token.FLOAT || !exact {
 			with = strconv.FormatFloat(f, 'g', -1, 64)
 		}
-		if step := col.sameAs[l]; step != 0 && constant.Compare(changed, token.EQL, constant.BinaryOp(v, token.ADD, constant.MakeInt64(int64(step)))) {
+		step := col.sameAs[l]
+		stepped := constant.BinaryOp(v, token.ADD, constant.MakeInt64(int64(step)))
+		if step != 0 && constant.Compare(changed, token.EQL, stepped) {
 			continue
 		}
 		if constant.Compare(v, token.EQL, changed) || !col.c.fits(col.f, l.Pos(), with, typ) {

@@ -39,7 +39,8 @@ func report(chosen []*mutant, stale []string, o options, out io.Writer) error {
 		return err
 	}
 	if len(bad)+len(stale) > 0 {
-		return fmt.Errorf("%d mutants no test notices, %d explanations that match nothing; write tests, or mend %s", len(bad), len(stale), o.explained)
+		return fmt.Errorf("%d mutants no test notices, %d explanations that match nothing; write tests, or mend %s",
+			len(bad), len(stale), o.explained)
 	}
 	return nil
 }

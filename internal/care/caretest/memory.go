@@ -49,7 +49,9 @@ func (m *Memory) where(holds func(episodes.Episode) bool) []episodes.Episode {
 }
 
 // StepEpisodes implements care.Store.
-func (m *Memory) StepEpisodes(_ context.Context, s records.EpisodeScope, _ time.Time, step func([]episodes.Episode) []episodes.Transition) (bool, error) {
+func (m *Memory) StepEpisodes(
+	_ context.Context, s records.EpisodeScope, _ time.Time, step func([]episodes.Episode) []episodes.Transition,
+) (bool, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for _, t := range step(m.where(func(e episodes.Episode) bool {
@@ -61,7 +63,9 @@ func (m *Memory) StepEpisodes(_ context.Context, s records.EpisodeScope, _ time.
 }
 
 // ChangeEpisode implements care.Store.
-func (m *Memory) ChangeEpisode(_ context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error) {
+func (m *Memory) ChangeEpisode(
+	_ context.Context, id string, change func(episodes.Episode) (episodes.Transition, error),
+) (episodes.Episode, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	e, err := m.byID(id)

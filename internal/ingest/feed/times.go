@@ -8,7 +8,8 @@ import (
 
 // rfc3339 is RFC 3339 with the seconds and the offset left out where a source
 // leaves them out.
-var rfc3339 = regexp.MustCompile(`^(\d{4})-(\d{2})-(\d{2})[Tt ](\d{2}):(\d{2})(?::(\d{2})(?:\.(\d{1,9}))?)?(?:([Zz])|([+-])(\d{2}):(\d{2}))?$`)
+var rfc3339 = regexp.MustCompile(
+	`^(\d{4})-(\d{2})-(\d{2})[Tt ](\d{2}):(\d{2})(?::(\d{2})(?:\.(\d{1,9}))?)?(?:([Zz])|([+-])(\d{2}):(\d{2}))?$`)
 
 // ParseTime reads an RFC 3339 time to the microsecond. A time without an offset
 // is read in the zone given: where clocks go back, the earlier of the two

@@ -104,7 +104,8 @@ func Count(tb testing.TB, st *store.Store, table string) (n int) {
 
 // key changes with the code that migrates, writes and loads the templates.
 var key = sync.OnceValues(func() (string, error) {
-	return testdb.KeyOf("internal/clinical", "internal/demo", "internal/ingest", "internal/records", "internal/store", "internal/testdb", "seed")
+	return testdb.KeyOf("internal/clinical", "internal/demo", "internal/ingest", "internal/records",
+		"internal/store", "internal/testdb", "seed")
 })
 
 func copyOf(tb testing.TB, name string, files func() ([]demo.File, error)) string {
