@@ -10,6 +10,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
 	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/clinical"
@@ -45,7 +46,8 @@ func maybe(t *rapid.T, name string, low, high int) *float64 {
 func drawVersion(t *rapid.T, n int) clinical.Version {
 	kind := some(t, "kind", clinical.KindVitals, clinical.KindVitals, clinical.KindVitals, clinical.KindOrder,
 		clinical.KindOrder, clinical.KindDose, clinical.KindFluid, clinical.KindWeight, clinical.KindFall,
-		clinical.KindPrecaution, clinical.KindTreatment, clinical.KindCondition)
+		clinical.KindPrecaution, clinical.KindTreatment, clinical.KindCondition, clinical.KindFall,
+		clinical.KindRestriction, clinical.KindClearance, clinical.KindAnswer, clinical.KindAnswer, clinical.KindAnswer)
 	at := minute(t, "at")
 	v := clinical.Version{
 		Kind: kind, SourceID: fmt.Sprintf("%s-%d", kind, rapid.IntRange(0, 11).Draw(t, "id")),
@@ -62,7 +64,11 @@ func drawVersion(t *rapid.T, n int) clinical.Version {
 			TakenAt: at, Systolic: maybe(t, "systolic", 60, 200), Diastolic: maybe(t, "diastolic", 40, 90),
 			HeartRate: maybe(t, "pulse", 40, 130), Position: some(t, "position", clinical.Lying, clinical.Sitting, clinical.Standing),
 			SetID: some(t, "set", "", "", "A", "B"), StoppedEarly: rapid.IntRange(0, 7).Draw(t, "stopped") == 0,
-			Symptoms: some(t, "symptoms", nil, nil, []string{"dizziness"}),
+			Symptoms: some(t, "symptoms", nil, nil, []string{"dizziness"}), Limb: some(t, "limb", "", "left arm"),
+			MinutesInPosition: maybe(t, "minutes", 1, 10),
+		}
+		if rapid.IntRange(0, 4).Draw(t, "here") == 0 {
+			v.Feed = clinical.BedsideFeed
 		}
 	case clinical.KindOrder:
 		v.Status = some(t, "status", clinical.Active, clinical.Active, clinical.OnHold, clinical.Stopped, clinical.Corrected)
@@ -85,14 +91,27 @@ func drawVersion(t *rapid.T, n int) clinical.Version {
 	case clinical.KindWeight:
 		v.Body = clinical.Weight{MeasuredAt: at, KG: float64(rapid.IntRange(60, 70).Draw(t, "kg"))}
 	case clinical.KindFall:
-		v.Body = clinical.Fall{FellAt: at, Injury: some(t, "injury", "", "none", "major")}
+		v.Body = clinical.Fall{FellAt: at, Injury: some(t, "injury", "", "none", "major", "major")}
 	case clinical.KindPrecaution:
 		v.Body = clinical.Precaution{Precaution: some(t, "precaution", clinical.Precautions...), StartedAt: at, EndedAt: &later}
+		if rapid.IntRange(0, 4).Draw(t, "here") == 0 {
+			v.Feed = clinical.BedsideFeed
+		}
+	case clinical.KindRestriction:
+		b := clinical.Restriction{Limb: "left arm", Reason: "fistula", EndedAt: &later}
+		if !v.Stated || rapid.Bool().Draw(t, "begins") {
+			b.StartedAt = at
+		}
+		v.Body = b
+	case clinical.KindClearance:
+		v.Body = clinical.Clearance{ClearedAt: at}
+	case clinical.KindAnswer:
+		v.Body = clinical.Answer{AnsweredAt: at, Answer: some(t, "answer", clinical.Answers...)}
 	case clinical.KindTreatment:
 		v.Body = clinical.Treatment{GivenAt: at, What: "fluid bolus"}
 	case clinical.KindCondition:
 		v.RecordedAt, v.Stated = later, true
-		v.Body = clinical.Condition{ICD10: some(t, "code", "I48.0", "G20", "I50.1")}
+		v.Body = clinical.Condition{ICD10: some(t, "code", "I48.0", "G20", "I50.1", "S32.0", "S72.0")}
 	}
 	if rapid.IntRange(0, 14).Draw(t, "retracted") == 0 {
 		v.Status, v.Body, v.Stated, v.RecordedAt = clinical.EnteredInError, nil, true, later
@@ -225,4 +244,51 @@ func TestRetractionEqualsNeverSent(t *testing.T) {
 			t.Fatalf("taken back %s\nnever sent %s", got, want)
 		}
 	})
+}
+
+// A digest made while an answer may still move R-VOLUME holds the fluids of the 48 h
+// before the answer, so that the kept one answers as the facts do, hour by hour.
+func TestKeptDigestsHoldTheFluidsBeforeAnAnswer(t *testing.T) {
+	hour := func(h int) time.Time { return epoch.Add(time.Duration(h) * time.Hour) }
+	vs := []clinical.Version{stayVersion("S1", hour(-100), nil)}
+	put := func(id string, at time.Time, b clinical.Body) {
+		vs = append(vs, clinical.Version{
+			Kind: b.FactKind(), SourceID: id, StayID: "S1", RecordedAt: at, Stated: true, Status: clinical.Final, File: "feed.csv", Line: len(vs), Body: b,
+		})
+	}
+	put("in", hour(105), clinical.Fluid{From: hour(0), To: hour(105), Direction: "in", VolumeML: 105 * 40})
+	for h := 40; h < 105; h++ { // without the hours 49 to 57 R-VOLUME had not held at 97
+		ml := 60.0
+		if h < 57 || h >= 97 {
+			ml = 300
+		}
+		put(fmt.Sprint("out ", h), hour(105), clinical.Fluid{From: hour(h), To: hour(h + 1), Direction: "out", VolumeML: ml})
+	}
+	put("a", hour(97), clinical.Answer{AnsweredAt: hour(97), Answer: clinical.DoneElsewhere})
+	s, _ := serviceOf(vs)
+	moved := 0
+	for h := 105; h < 112; h++ {
+		for _, at := range []time.Time{hour(h), hour(h).Add(time.Minute)} {
+			live, known := listOf(t, s.Live, at), listOf(t, s.List, at)
+			if live[0].Recheck.Rule != known[0].Recheck.Rule || (live[0].Recheck.Answer == nil) != (known[0].Recheck.Answer == nil) ||
+				!live[0].Recheck.DueAt.Equal(*known[0].Recheck.DueAt) {
+				t.Errorf("at hour %d: %+v, known %+v", h, live[0].Recheck, known[0].Recheck)
+			}
+			if known[0].Recheck.Answer != nil && known[0].Recheck.Rule == alerts.RVolume {
+				moved++
+			}
+		}
+	}
+	if moved == 0 {
+		t.Error("no answer moved R-VOLUME at any moment")
+	}
+}
+
+func listOf(t *testing.T, ask func(context.Context, string, time.Time) ([]alerts.Assessment, error), at time.Time) []alerts.Assessment {
+	t.Helper()
+	list, err := ask(context.Background(), "4W", at)
+	if err != nil || len(list) != 1 || list[0].Recheck.DueAt == nil {
+		t.Fatalf("at %s: %d patients, %v", at, len(list), err)
+	}
+	return list
 }
