@@ -15,7 +15,7 @@ type service struct{ *frame.Frame }
 func own(f *frame.Frame) []frame.Route {
 	s := &service{f}
 	return []frame.Route{
-		frame.Get("/", frame.SignedIn, s.home),
+		frame.GetOther("/", frame.SignedIn, s.home),
 		frame.Get("/rules", frame.SignedIn, s.rulesPage),
 	}
 }
@@ -30,7 +30,10 @@ type rulesView struct {
 
 func (s *service) rulesPage(c *frame.Request) (frame.Page, error) {
 	p := s.PolicyOf(c)
-	return frame.Show(http.StatusOK, "rules", rulesView{s.Layout(c, text.Say("rules.heading")).At("/rules"), text.Explain(p.Policy), text.Terms(), p.Hash})
+	return frame.Show(
+		http.StatusOK, "rules",
+		rulesView{s.Layout(c, text.Say("rules.heading")).At("/rules"), text.Explain(p.Policy), text.Terms(), p.Hash},
+	)
 }
 
 // home leads to the first unit that the account may see, an administrator without
@@ -46,7 +49,9 @@ func (s *service) home(c *frame.Request) (frame.Page, error) {
 	case a.May(auth.ManageAccounts) && !a.May(auth.ViewList):
 		return frame.SeeOther("/accounts")
 	default:
-		return frame.Show(http.StatusOK, "empty", emptyView{s.Layout(c, text.Say("empty.heading")), parts.UnitsOf(a), a.May(auth.ViewFeeds)})
+		return frame.Show(
+			http.StatusOK, "empty", emptyView{s.Layout(c, text.Say("empty.heading")), parts.UnitsOf(a), a.May(auth.ViewFeeds)},
+		)
 	}
 }
 

@@ -74,6 +74,12 @@ func New(d Deps) http.Handler {
 	return f.Handler(routes)
 }
 
+// Pages are the patterns of every page for people, such as /units/:unit.
+func Pages() []string {
+	_, routes := assemble(Deps{})
+	return frame.PagesOf(routes)
+}
+
 // assemble makes the frame, and the table of the routes of every room.
 func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	given := frame.Deps{
@@ -88,8 +94,9 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	ofBedside := bedside.Deps{Patients: d.Answers, Sets: d.Sets}
 	ofFeeds := feeds.Deps{Feeds: d.Feeds, Desk: d.Desk}
 	if d.Episodes != nil { // a nil pointer in an interface is not nil
-		given.Episodes, ofHuddle.Episodes, ofPatient.Episodes, ofDoses.Episodes = d.Episodes, d.Episodes, d.Episodes, d.Episodes
-		ofUnit.Episodes, ofBedside.Episodes, ofFeeds.Episodes = d.Episodes, d.Episodes, d.Episodes
+		given.Episodes, ofHuddle.Episodes, ofPatient.Episodes = d.Episodes, d.Episodes, d.Episodes
+		ofDoses.Episodes, ofUnit.Episodes = d.Episodes, d.Episodes
+		ofBedside.Episodes, ofFeeds.Episodes = d.Episodes, d.Episodes
 	}
 	f := frame.New(given)
 	var routes []frame.Route

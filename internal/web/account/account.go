@@ -28,7 +28,9 @@ type accountView struct {
 
 func (s *service) showAccount(c *frame.Request, status int, v accountView) (frame.Page, error) {
 	a := frame.AccountOf(c)
-	v.Layout, v.Name, v.OneTime, v.Min, v.Max = s.Layout(c, text.Say("account.heading")).At("/account"), a.Name, a.OneTime, auth.MinPassword, auth.MaxPassword
+	v.Layout, v.Name, v.OneTime, v.Min, v.Max = s.Layout(
+		c, text.Say("account.heading"),
+	).At("/account"), a.Name, a.OneTime, auth.MinPassword, auth.MaxPassword
 	v.Roles, v.Units, v.FromService = parts.RolesOf(a), parts.UnitsOf(a), a.FromService()
 	return frame.Show(status, "account", v)
 }
@@ -46,7 +48,9 @@ func (s *service) changePassword(c *frame.Request) (frame.Page, error) {
 	if fresh != again {
 		return s.showAccount(c, http.StatusUnprocessableEntity, accountView{Error: text.Say("account.differ")})
 	}
-	token, err := s.Accounts.ChangePassword(c.Request.Context(), frame.AccountOf(c), frame.CookieOf(c, frame.SessionCookie), form.Get("current"), fresh)
+	token, err := s.Accounts.ChangePassword(
+		c.Request.Context(), frame.AccountOf(c), frame.CookieOf(c, frame.SessionCookie), form.Get("current"), fresh,
+	)
 	var wait *auth.WaitError
 	switch {
 	case errors.As(err, &wait):

@@ -108,7 +108,9 @@ func (s *service) backFromService(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	default:
 		s.Metrics.SignIns.WithLabelValues("right").Inc()
-		if err := s.Noted(c, audit.Entry{Did: audit.SignIn, Outcome: frame.Allowed, Who: got.Account.Name, Note: whatCame(got)}); err != nil {
+		if err := s.Noted(
+			c, audit.Entry{Did: audit.SignIn, Outcome: frame.Allowed, Who: got.Account.Name, Note: whatCame(got)},
+		); err != nil {
 			return nil, err
 		}
 		frame.SetCookie(c, frame.SessionCookie, got.Token, 0)
@@ -163,7 +165,9 @@ func (s *service) refuseArrival(c *frame.Request, err error) (frame.Page, error)
 	}
 	s.Metrics.SignIns.WithLabelValues("wrong").Inc()
 	s.Log.Warn("a sign-in by the sign-in service was refused", "reason", string(why.Reason), "error", why.Err)
-	if err := s.Noted(c, audit.Entry{Did: audit.SignIn, Outcome: frame.Refused, Note: byService + ": " + string(why.Reason)}); err != nil {
+	if err := s.Noted(
+		c, audit.Entry{Did: audit.SignIn, Outcome: frame.Refused, Note: byService + ": " + string(why.Reason)},
+	); err != nil {
 		return nil, err
 	}
 	status, words := http.StatusForbidden, text.Say("service.unproved")

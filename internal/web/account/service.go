@@ -26,8 +26,8 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	return []frame.Route{
 		frame.Get("/sign-in", frame.Public, s.signInPage),
 		frame.Post("/sign-in", frame.Public, s.signIn),
-		frame.Get("/sign-in/oidc", frame.Public, s.beginAtService),
-		frame.Get(idp.BackPath, frame.Public, s.backFromService),
+		frame.GetOther("/sign-in/oidc", frame.Public, s.beginAtService),
+		frame.GetOther(idp.BackPath, frame.Public, s.backFromService),
 		frame.Get("/sign-out", frame.SignedIn, s.signOutPage),
 		frame.Post("/sign-out", frame.SignedIn, s.signOut),
 		frame.Get("/account", frame.SignedIn, s.accountPage),

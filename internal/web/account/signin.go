@@ -114,7 +114,9 @@ type signOutView struct {
 }
 
 func (s *service) signOutPage(c *frame.Request) (frame.Page, error) {
-	return frame.Show(http.StatusOK, "signout", signOutView{s.Layout(c, text.Say("signout.heading")), frame.AccountOf(c).FromService()})
+	return frame.Show(
+		http.StatusOK, "signout", signOutView{s.Layout(c, text.Say("signout.heading")), frame.AccountOf(c).FromService()},
+	)
 }
 
 // signOut ends the session, or every session of the account. The browser drops

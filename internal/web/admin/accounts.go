@@ -111,7 +111,9 @@ func (s *service) showAccounts(c *frame.Request, status int, v accountsView) (fr
 	}
 	v.Layout = s.Layout(c, text.Say("accounts.heading")).At("/accounts")
 	for _, a := range all {
-		v.Accounts = append(v.Accounts, accountLine{a.Name, accountURL(a.ID), parts.RolesOf(a), parts.UnitsOf(a), stateOf(a), a.FromService()})
+		v.Accounts = append(
+			v.Accounts, accountLine{a.Name, accountURL(a.ID), parts.RolesOf(a), parts.UnitsOf(a), stateOf(a), a.FromService()},
+		)
 	}
 	return frame.Show(status, "accounts", v)
 }
@@ -188,7 +190,8 @@ func (s *service) showManaged(c *frame.Request, status int, a auth.Account, v ma
 	v.Layout = s.Layout(c, text.Say("manage.heading", a.Name)).At("/accounts")
 	v.Self, v.State, v.Disabled, v.AccountName = accountURL(a.ID), stateOf(a), a.Disabled(), a.Name
 	v.Own = a.ID == frame.AccountOf(c).ID
-	v.FromService, v.Roles, v.Units, v.Issuer, v.Subject = a.FromService(), parts.RolesOf(a), parts.UnitsOf(a), a.Identity.Issuer, a.Identity.Subject
+	v.FromService, v.Roles, v.Units = a.FromService(), parts.RolesOf(a), parts.UnitsOf(a)
+	v.Issuer, v.Subject = a.Identity.Issuer, a.Identity.Subject
 	if v.Form.Roles == nil {
 		v.Form = s.grantsForm(c, a)
 	}
@@ -204,7 +207,9 @@ func (s *service) managePage(c *frame.Request) (frame.Page, error) {
 }
 
 // manage records and makes a change of an account, and shows what became of it.
-func (s *service) manage(c *frame.Request, before auth.Account, note, done string, change func() (auth.Account, error)) (frame.Page, error) {
+func (s *service) manage(
+	c *frame.Request, before auth.Account, note, done string, change func() (auth.Account, error),
+) (frame.Page, error) {
 	var after auth.Account
 	err := s.managing(c, note, func() (err error) {
 		after, err = change()

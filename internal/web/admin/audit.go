@@ -41,7 +41,10 @@ type auditLine struct {
 // account, of one stay, or of one unit: whoever opened a list of the unit saw every
 // patient on it, and the entry names none of them.
 func (s *service) auditPage(c *frame.Request) (frame.Page, error) {
-	q := AuditQuery{Who: strings.TrimSpace(c.Query("who")), Stay: strings.TrimSpace(c.Query("stay")), Unit: strings.TrimSpace(c.Query("unit")), Limit: auditPage + 1}
+	q := AuditQuery{
+		Who: strings.TrimSpace(c.Query("who")), Stay: strings.TrimSpace(c.Query("stay")),
+		Unit: strings.TrimSpace(c.Query("unit")), Limit: auditPage + 1,
+	}
 	if before := c.Query("before"); before != "" {
 		n, err := strconv.ParseInt(before, 10, 64)
 		if err != nil || n < 1 {
@@ -49,20 +52,30 @@ func (s *service) auditPage(c *frame.Request) (frame.Page, error) {
 		}
 		q.Before = n
 	}
-	if err := s.Noted(c, audit.Entry{Did: audit.View, Stay: q.Stay, Unit: q.Unit, Outcome: frame.Allowed, Note: "the audit"}); err != nil {
+	if err := s.Noted(
+		c, audit.Entry{Did: audit.View, Stay: q.Stay, Unit: q.Unit, Outcome: frame.Allowed, Note: "the audit"},
+	); err != nil {
 		return nil, err
 	}
 	entries, head, err := s.Audit(c.Request.Context(), q)
 	if err != nil {
 		return nil, err
 	}
-	v := auditView{Layout: s.Layout(c, text.Say("audit.heading")).At("/audit"), OfWho: q.Who, OfStay: q.Stay, OfUnit: q.Unit, Head: head.String()}
+	v := auditView{
+		Layout: s.Layout(c, text.Say("audit.heading")).At("/audit"), OfWho: q.Who, OfStay: q.Stay, OfUnit: q.Unit,
+		Head: head.String(),
+	}
 	if len(entries) > auditPage {
 		entries = entries[:auditPage]
-		v.Older = "/audit?" + url.Values{"who": {q.Who}, "stay": {q.Stay}, "unit": {q.Unit}, "before": {strconv.FormatInt(entries[auditPage-1].N, 10)}}.Encode()
+		v.Older = "/audit?" + url.Values{
+			"who": {q.Who}, "stay": {q.Stay}, "unit": {q.Unit}, "before": {strconv.FormatInt(entries[auditPage-1].N, 10)},
+		}.Encode()
 	}
 	for _, e := range entries {
-		l := auditLine{N: e.N, At: s.seconds(e.At), Who: e.Who, From: e.From, Did: e.Did, What: e.What, Unit: e.Unit, Stay: e.Stay, Outcome: e.Outcome, Note: e.Note}
+		l := auditLine{
+			N: e.N, At: s.seconds(e.At), Who: e.Who, From: e.From, Did: e.Did, What: e.What, Unit: e.Unit, Stay: e.Stay,
+			Outcome: e.Outcome, Note: e.Note,
+		}
 		if !e.AsOf.IsZero() {
 			l.As = s.seconds(e.AsOf)
 		}

@@ -81,7 +81,9 @@ func (s *service) policyPage(c *frame.Request) (frame.Page, error) {
 
 // showPolicy shows the form with what was typed, or with the policy in force where
 // nothing was.
-func (s *service) showPolicy(c *frame.Request, status int, typed url.Values, problems []policy.Problem, v policyView) (frame.Page, error) {
+func (s *service) showPolicy(
+	c *frame.Request, status int, typed url.Values, problems []policy.Problem, v policyView,
+) (frame.Page, error) {
 	ctx := c.Request.Context()
 	err := s.Policies.Refresh(ctx)
 	var versions []policybook.Version
@@ -158,7 +160,9 @@ func fieldOf(f policy.Field, typed []string, wrong string) fieldView {
 		v.Typed = strings.Join(typed, " ")
 	}
 	for n, choice := range choices {
-		v.Options = append(v.Options, parts.OptionView{ID: fmt.Sprintf("%s-%d", v.ID, n), Value: choice, On: slices.Contains(typed, choice)})
+		v.Options = append(
+			v.Options, parts.OptionView{ID: fmt.Sprintf("%s-%d", v.ID, n), Value: choice, On: slices.Contains(typed, choice)},
+		)
 	}
 	return v
 }

@@ -140,7 +140,9 @@ func (v *previewView) count(units []policybook.UnitMoves) {
 		}
 		v.Units = append(v.Units, line)
 	}
-	v.Patients, v.Moved = text.Plural(patients, text.Say("policy.patient"), text.Say("policy.patients")), strconv.Itoa(moved)
+	v.Patients, v.Moved = text.Plural(
+		patients, text.Say("policy.patient"), text.Say("policy.patients"),
+	), strconv.Itoa(moved)
 }
 
 // mostSince bounds how many of the versions that others saved are told.
@@ -180,7 +182,10 @@ func (s *service) change(c *frame.Request, returns bool) (frame.Page, error) {
 	}
 	change := policybook.Change{After: p.base, Seen: form.Get("seen"), Who: frame.AccountOf(c).Name, Note: p.note}
 	// What cannot be written to the audit is not done.
-	if err := s.Noted(c, audit.Entry{Did: audit.Manage, Outcome: "asked for policy " + frame.ShortHash(p.policy.Hash), Note: cutNote(p.note)}); err != nil {
+	if err := s.Noted(
+		c,
+		audit.Entry{Did: audit.Manage, Outcome: "asked for policy " + frame.ShortHash(p.policy.Hash), Note: cutNote(p.note)},
+	); err != nil {
 		return nil, err
 	}
 	var v policybook.Version
@@ -210,7 +215,10 @@ func (s *service) change(c *frame.Request, returns bool) (frame.Page, error) {
 // by then: where the entry cannot be written, the log says so.
 func (s *service) noteOutcome(c *frame.Request, outcome, note string) {
 	if err := s.Record(c, audit.Entry{Did: audit.Manage, Outcome: outcome, Note: cutNote(note)}); err != nil {
-		s.Log.Error("the outcome of a change of the policy is not in the audit; that it was asked for is", "outcome", outcome, "error", err)
+		s.Log.Error(
+			"the outcome of a change of the policy is not in the audit; that it was asked for is", "outcome", outcome, "error",
+			err,
+		)
 	}
 }
 

@@ -50,7 +50,9 @@ func (s *service) tokenForm(c *frame.Request, form url.Values, err error) tokenF
 		f.Error = frame.Sentence(err)
 	}
 	for _, scope := range auth.Scopes {
-		f.Scopes = append(f.Scopes, roleChoice{string(scope), string(scope), text.ScopeSays[string(scope)], slices.Contains(form["scope"], string(scope))})
+		f.Scopes = append(f.Scopes, roleChoice{
+			string(scope), string(scope), text.ScopeSays[string(scope)], slices.Contains(form["scope"], string(scope)),
+		})
 	}
 	f.Known = s.knownUnits(c)
 	return f
@@ -74,8 +76,9 @@ func (s *service) showTokens(c *frame.Request, status int, v tokensView) (frame.
 
 func (s *service) tokenLine(t auth.APIToken) tokenLine {
 	l := tokenLine{
-		Name: t.Name, Scopes: t.ScopeWords(), Units: t.UnitWords(), MadeBy: t.MadeBy, MadeAt: s.minutes(t.MadeAt), Expires: s.minutes(t.ExpiresAt),
-		Used: text.Say("tokens.never"), State: text.Say("tokens.holds"),
+		Name: t.Name, Scopes: t.ScopeWords(), Units: t.UnitWords(), MadeBy: t.MadeBy, MadeAt: s.minutes(t.MadeAt),
+		Expires: s.minutes(t.ExpiresAt),
+		Used:    text.Say("tokens.never"), State: text.Say("tokens.holds"),
 	}
 	if !t.UsedAt.IsZero() {
 		l.Used = s.minutes(t.UsedAt)
@@ -113,7 +116,10 @@ func (s *service) addToken(c *frame.Request) (frame.Page, error) {
 	}
 	switch clinical.CodeOf(err) {
 	case "":
-		return s.showTokens(c, http.StatusOK, tokensView{Form: s.tokenForm(c, nil, nil), Made: &madeToken{t.Name, secret, s.minutes(t.ExpiresAt)}})
+		return s.showTokens(
+			c, http.StatusOK,
+			tokensView{Form: s.tokenForm(c, nil, nil), Made: &madeToken{t.Name, secret, s.minutes(t.ExpiresAt)}},
+		)
 	case clinical.Invalid, clinical.Conflict:
 		return s.showTokens(c, http.StatusUnprocessableEntity, tokensView{Form: s.tokenForm(c, form, err)})
 	default:

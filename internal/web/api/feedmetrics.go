@@ -11,8 +11,12 @@ import (
 type feedMetrics struct{ *service }
 
 var (
-	feedUp   = prometheus.NewDesc("plumbline_feed_health_known", "1 if the feeds' health could be told, 0 if not.", nil, nil)
-	feedAge  = prometheus.NewDesc("plumbline_feed_age_seconds", "Seconds since the feed folder was last read; absent where it never was.", nil, nil)
+	feedUp = prometheus.NewDesc(
+		"plumbline_feed_health_known", "1 if the feeds' health could be told, 0 if not.", nil, nil,
+	)
+	feedAge = prometheus.NewDesc(
+		"plumbline_feed_age_seconds", "Seconds since the feed folder was last read; absent where it never was.", nil, nil,
+	)
 	feedHeld = prometheus.NewDesc("plumbline_rows_quarantined", "Rows held back.", nil, nil)
 	feedWait = prometheus.NewDesc("plumbline_rows_waiting", "Rows that wait for their stay.", nil, nil)
 )

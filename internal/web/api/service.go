@@ -36,12 +36,12 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	f.Metrics.Registry.MustRegister(&feedMetrics{s})
 	list := frame.OnUnit(auth.ViewList, auth.ViewNames).Or(auth.ReadList)
 	return []frame.Route{
-		frame.Get("/api/v1/units/:unit/list", list, s.apiList),
-		frame.Get("/api/v1/stays/:stay/sets", frame.OnStay(auth.ViewStay).Or(auth.ReadSets), s.apiSets),
-		frame.Get("/api/v1/openapi.yaml", frame.SignedIn.Or(frame.AnyToken), s.openAPI),
+		frame.GetOther("/api/v1/units/:unit/list", list, s.apiList),
+		frame.GetOther("/api/v1/stays/:stay/sets", frame.OnStay(auth.ViewStay).Or(auth.ReadSets), s.apiSets),
+		frame.GetOther("/api/v1/openapi.yaml", frame.SignedIn.Or(frame.AnyToken), s.openAPI),
 
-		frame.Get("/healthz", frame.Public, s.healthz),
-		frame.Get("/readyz", frame.Public, s.readyz),
-		frame.Get("/metrics", frame.ThisMachine.Or(auth.ReadMetrics), frame.Serve(f.Metrics.Handler())),
+		frame.GetOther("/healthz", frame.Public, s.healthz),
+		frame.GetOther("/readyz", frame.Public, s.readyz),
+		frame.GetOther("/metrics", frame.ThisMachine.Or(auth.ReadMetrics), frame.Serve(f.Metrics.Handler())),
 	}
 }

@@ -85,7 +85,8 @@ func (v setForm) Choice(kind, name string, o option) answerView {
 // Mobilities and what follows are the answers that the form offers.
 func (setForm) Mobilities() []option {
 	return []option{
-		{bedside.MayStand, text.Say("bedside.mobility-stand")}, {bedside.MaySit, text.Say("bedside.mobility-sit")}, {bedside.InBed, text.Say("bedside.mobility-bed")},
+		{bedside.MayStand, text.Say("bedside.mobility-stand")}, {bedside.MaySit, text.Say("bedside.mobility-sit")},
+		{bedside.InBed, text.Say("bedside.mobility-bed")},
 	}
 }
 
@@ -115,28 +116,43 @@ func holdName(hold string) string {
 }
 
 func (setForm) Limbs() []option {
-	names := []string{text.Say("bedside.left-arm"), text.Say("bedside.right-arm"), text.Say("bedside.left-leg"), text.Say("bedside.right-leg")}
+	names := []string{
+		text.Say("bedside.left-arm"), text.Say("bedside.right-arm"), text.Say("bedside.left-leg"),
+		text.Say("bedside.right-leg"),
+	}
 	return zip(clinical.Limbs, names)
 }
 
 func (setForm) OtherLimbs() []option {
-	names := []string{text.Say("bedside.other-infusion"), text.Say("bedside.other-fistula"), text.Say("bedside.other-surgery"), text.Say("bedside.other-injury")}
+	names := []string{
+		text.Say("bedside.other-infusion"), text.Say("bedside.other-fistula"), text.Say("bedside.other-surgery"),
+		text.Say("bedside.other-injury"),
+	}
 	return append([]option{{"", text.Say("bedside.other-any")}}, zip(clinical.LimbReasons, names)...)
 }
 
 func (setForm) RestPositions() []option {
-	return []option{{string(clinical.Lying), text.Say("bedside.position-lying")}, {string(clinical.Sitting), text.Say("bedside.position-sitting-rest")}}
+	return []option{
+		{string(clinical.Lying), text.Say("bedside.position-lying")},
+		{string(clinical.Sitting), text.Say("bedside.position-sitting-rest")},
+	}
 }
 
 func (setForm) UprightPositions() []option {
-	return []option{{string(clinical.Standing), text.Say("bedside.position-standing")}, {string(clinical.Sitting), text.Say("bedside.position-sitting")}}
+	return []option{
+		{string(clinical.Standing), text.Say("bedside.position-standing")},
+		{string(clinical.Sitting), text.Say("bedside.position-sitting")},
+	}
 }
 
 func (setForm) Symptoms() []option {
 	return zip(clinical.Symptoms, []string{
-		text.Say("bedside.symptom-dizziness"), text.Say("bedside.symptom-lightheadedness"), text.Say("bedside.symptom-faintness"), text.Say("bedside.symptom-loss"),
-		text.Say("bedside.symptom-confusion"), text.Say("bedside.symptom-vision"), text.Say("bedside.symptom-weakness"), text.Say("bedside.symptom-nausea"),
-		text.Say("bedside.symptom-palpitations"), text.Say("bedside.symptom-chest-pain"), text.Say("bedside.symptom-breath"), text.Say("bedside.symptom-neck"),
+		text.Say("bedside.symptom-dizziness"), text.Say("bedside.symptom-lightheadedness"),
+		text.Say("bedside.symptom-faintness"), text.Say("bedside.symptom-loss"),
+		text.Say("bedside.symptom-confusion"), text.Say("bedside.symptom-vision"), text.Say("bedside.symptom-weakness"),
+		text.Say("bedside.symptom-nausea"),
+		text.Say("bedside.symptom-palpitations"), text.Say("bedside.symptom-chest-pain"), text.Say("bedside.symptom-breath"),
+		text.Say("bedside.symptom-neck"),
 		text.Say("bedside.symptom-unsteady"), text.Say("bedside.symptom-other"),
 	})
 }
@@ -155,7 +171,8 @@ func (s *service) blankForm(c *frame.Request, f frame.Layout) setForm {
 		Layout: f, SetID: bedside.NewID(), ZoneName: s.Zone.String(), Low: text.Figure(trends.LowSystolic()),
 		Plausible: s.PolicyOf(c).Policy.Plausible, typed: url.Values{
 			"base_position": {string(clinical.Lying)}, "other_limb": {""},
-			"first_position": {string(clinical.Standing)}, "second_position": {string(clinical.Standing)}, "stop_position": {string(clinical.Standing)},
+			"first_position": {string(clinical.Standing)}, "second_position": {string(clinical.Standing)},
+			"stop_position": {string(clinical.Standing)},
 		},
 	}
 }
@@ -208,7 +225,9 @@ func (s *service) setShell(c *frame.Request) (frame.Page, error) {
 // that a browser keeps for it, and so changes with each of them.
 func (s *service) setWorker(c *frame.Request) (frame.Page, error) {
 	script := s.Asset("bedside-worker.js")
-	files := []string{"/new-set-shell", s.AssetURL("app.css"), s.AssetURL("app.js"), s.AssetURL("bedside.css"), s.AssetURL("bedside.js")}
+	files := []string{
+		"/new-set-shell", s.AssetURL("app.css"), s.AssetURL("app.js"), s.AssetURL("bedside.css"), s.AssetURL("bedside.js"),
+	}
 	quoted := make([]string, len(files))
 	for n, f := range files {
 		quoted[n] = strconv.Quote(f)
@@ -250,7 +269,9 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 	if len(v.Problems)+len(v.Doubts) > 0 {
 		return s.sendBack(c, v)
 	}
-	kept, err := s.Sets.Record(c.Request.Context(), digest.Stay.Unit, bedside.Kept{Set: set, Who: frame.AccountOf(c).Name, At: now})
+	kept, err := s.Sets.Record(
+		c.Request.Context(), digest.Stay.Unit, bedside.Kept{Set: set, Who: frame.AccountOf(c).Name, At: now},
+	)
 	switch {
 	case clinical.CodeOf(err) == clinical.Conflict:
 		return s.refuseSet(c, v)
@@ -485,7 +506,8 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 	v := setResult{
 		Layout: s.Layout(c, text.Say("bedside.result")).Live(at), Bed: stay.Bed, Patient: frame.StayURL(stayID),
 		Chooser: frame.Link{Name: text.Say("bedside.result-next-patient"), URL: frame.ChooseURL(stay.Unit)},
-		By:      text.Say("bedside.result-by", kept.Who, t.Time(kept.At)), Recheck: parts.RecheckOf(t, a.Recheck), Unread: true,
+		By:      text.Say("bedside.result-by", kept.Who, t.Time(kept.At)), Recheck: parts.RecheckOf(t, a.Recheck),
+		Unread:     true,
 		Discharged: dischargeOf(t, stay),
 	}
 	if frame.AccountOf(c).May(auth.ViewNames) {
@@ -554,8 +576,9 @@ func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 	}
 	t := s.Times(now, true)
 	v := takerView{
-		Layout: s.Layout(c, text.Say("bedside.choose-title")).At(frame.ChooseURL(unit)).Live(now), Unit: unit, Account: frame.AccountOf(c).ID,
-		List: frame.Link{Name: text.Say("bedside.list", unit), URL: frame.UnitURL(unit)},
+		Layout: s.Layout(c, text.Say("bedside.choose-title")).At(frame.ChooseURL(unit)).Live(now), Unit: unit,
+		Account: frame.AccountOf(c).ID,
+		List:    frame.Link{Name: text.Say("bedside.list", unit), URL: frame.UnitURL(unit)},
 	}
 	units, err := s.UnitsFor(c.Request.Context(), frame.AccountOf(c))
 	if err != nil {
@@ -567,7 +590,9 @@ func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 		}
 	}
 	byBed := slices.Clone(list)
-	slices.SortStableFunc(byBed, func(a, b alerts.Assessment) int { return alerts.CompareBeds(a.Digest.Stay.Bed, b.Digest.Stay.Bed) })
+	slices.SortStableFunc(
+		byBed, func(a, b alerts.Assessment) int { return alerts.CompareBeds(a.Digest.Stay.Bed, b.Digest.Stay.Bed) },
+	)
 	names := frame.AccountOf(c).May(auth.ViewNames)
 	row := func(a alerts.Assessment) chooseRow {
 		r := chooseRow{Bed: a.Digest.Stay.Bed, URL: frame.SetURL(a.Digest.StayID), Recheck: parts.RecheckOf(t, a.Recheck)}

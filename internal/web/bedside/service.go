@@ -46,6 +46,6 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Get("/stays/:stay/new-set", frame.OnStay(auth.RecordSet), s.setPage),
 		frame.Post("/stays/:stay/new-set", frame.OnStay(auth.RecordSet), s.sendSet),
 		frame.Get("/new-set-shell", frame.Public, s.setShell), // holds nobody's data
-		frame.Get("/new-set-worker.js", frame.Public, s.setWorker),
+		frame.GetOther("/new-set-worker.js", frame.Public, s.setWorker),
 	}
 }

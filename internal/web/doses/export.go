@@ -80,7 +80,10 @@ func (s *service) exported(c *frame.Request) (queue, error) {
 		return q, err
 	}
 	for _, e := range q.shown {
-		entry := audit.Entry{Did: audit.Export, Unit: e.Digest.Stay.Unit, Stay: e.Digest.StayID, Outcome: frame.Allowed, Note: "dose review export"}
+		entry := audit.Entry{
+			Did: audit.Export, Unit: e.Digest.Stay.Unit, Stay: e.Digest.StayID, Outcome: frame.Allowed,
+			Note: "dose review export",
+		}
 		if !q.when.Live {
 			entry.AsOf = q.when.At
 		}
@@ -100,7 +103,9 @@ func (s *service) attach(c *frame.Request, q queue, part, end, kind string, body
 func heads(said string) []string { return strings.Split(said, "|") }
 
 func (s *service) aboutSheet(c *frame.Request, q queue) export.Sheet {
-	sheet := export.Sheet{Name: text.Say("dosereview.table-about"), Head: heads(text.Say("dosereview.head-about")), Zone: s.Zone}
+	sheet := export.Sheet{
+		Name: text.Say("dosereview.table-about"), Head: heads(text.Say("dosereview.head-about")), Zone: s.Zone,
+	}
 	rows := [][2]any{
 		{text.Say("dosereview.about-at"), q.when.At},
 		{text.Say("dosereview.about-zone"), s.Zone.String()},
@@ -159,7 +164,10 @@ func (s *service) stayCells(t frame.Times, e queued) []any {
 	row := append(whose(e), text.TierNames[e.Tier], placeName(e.Place))
 	row = append(row, setCells(d.LatestSet())...)
 	row = append(row, setCells(d.LatestPositive())...)
-	row = append(row, e.Exposures.Load, e.Exposures.LoadFrom, missing(strings.Join(e.Exposures.LoadLeftOut, "; ")), missing(strings.Join(d.Unrecognised, "; ")))
+	row = append(
+		row, e.Exposures.Load, e.Exposures.LoadFrom, missing(strings.Join(e.Exposures.LoadLeftOut, "; ")),
+		missing(strings.Join(d.Unrecognised, "; ")),
+	)
 	row = append(row, balanceCells(e.Exposures.Net24)...)
 	row = append(row, balanceCells(e.Exposures.Net48)...)
 	if d.Weight != nil {
@@ -201,7 +209,9 @@ func balanceCells(b trends.Balance) []any {
 
 func flagCells(t frame.Times, e queued) (rows [][]any) {
 	for _, f := range e.Review.Flags {
-		rows = append(rows, append(whose(e), f.Rule, t.FlagWith(f, e.Exposures.Contributors), strings.Join(f.Drugs, "; "), strings.Join(f.Facts, "; ")))
+		rows = append(rows, append(
+			whose(e), f.Rule, t.FlagWith(f, e.Exposures.Contributors), strings.Join(f.Drugs, "; "), strings.Join(f.Facts, "; "),
+		))
 	}
 	return rows
 }

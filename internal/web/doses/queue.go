@@ -149,7 +149,9 @@ func (s *service) listOf(ctx context.Context, units []string, when frame.Asked) 
 }
 
 // standings are the stays with a flag.
-func (s *service) standings(ctx context.Context, list []alerts.Assessment, f queueFilter, when frame.Asked) ([]queued, error) {
+func (s *service) standings(
+	ctx context.Context, list []alerts.Assessment, f queueFilter, when frame.Asked,
+) ([]queued, error) {
 	ids := make([]string, len(list))
 	for n, a := range list {
 		ids[n] = a.Digest.StayID
@@ -171,7 +173,9 @@ func (s *service) standings(ctx context.Context, list []alerts.Assessment, f que
 	return out, nil
 }
 
-func (s *service) reviewsOf(ctx context.Context, ids []string, when frame.Asked) (map[string][]dosereview.Review, error) {
+func (s *service) reviewsOf(
+	ctx context.Context, ids []string, when frame.Asked,
+) (map[string][]dosereview.Review, error) {
 	if s.DoseReviews == nil {
 		return nil, nil
 	}
@@ -290,7 +294,9 @@ func (s *service) queueView(ctx context.Context, f frame.Layout, q queue) queueV
 		v.AsOfValue = q.when.At.UTC().Format(time.RFC3339)
 	}
 	for _, table := range exportTables {
-		v.CSV = append(v.CSV, frame.Link{Name: exportName(table), URL: q.filter.url(frame.QueueURL+".csv", q.when, "table", table)})
+		v.CSV = append(
+			v.CSV, frame.Link{Name: exportName(table), URL: q.filter.url(frame.QueueURL+".csv", q.when, "table", table)},
+		)
 	}
 	v.Chips, v.Dropped, v.Names = s.chips(ctx, q)
 	for _, place := range dosereview.Places {
@@ -356,7 +362,9 @@ func (s *service) chips(ctx context.Context, q queue) (groups []chip, dropped ch
 	}
 	f := q.filter
 	f.Dropped = true
-	dropped = chip{Name: text.Say("dosereview.dropped", text.Figure(s.reviewPolicy(ctx).RecentHours)), On: q.filter.Dropped}
+	dropped = chip{
+		Name: text.Say("dosereview.dropped", text.Figure(s.reviewPolicy(ctx).RecentHours)), On: q.filter.Dropped,
+	}
 	for _, e := range q.all {
 		if f.shows(e) {
 			dropped.Count++
@@ -381,8 +389,10 @@ func (s *service) chips(ctx context.Context, q queue) (groups []chip, dropped ch
 func (s *service) queueRow(t frame.Times, e queued) queueRow {
 	d := e.Digest
 	r := queueRow{
-		URL: frame.ReviewURL(d.StayID), Stay: frame.Segment(d.StayID), Bed: d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID,
-		Age: parts.AgeOf(d.Stay, t), Unit: d.Stay.Unit, Tier: e.Tier, TierName: text.TierNames[e.Tier], Load: text.Load(e.Exposures),
+		URL: frame.ReviewURL(d.StayID), Stay: frame.Segment(d.StayID), Bed: d.Stay.Bed, Name: d.Stay.Name,
+		PatientID: d.Stay.PatientID,
+		Age:       parts.AgeOf(d.Stay, t), Unit: d.Stay.Unit, Tier: e.Tier, TierName: text.TierNames[e.Tier],
+		Load:    text.Load(e.Exposures),
 		LeftOut: text.List(e.Exposures.LoadLeftOut), Unrecognised: text.List(d.Unrecognised),
 		Reviewed: reviewedLine(t, e.Last), Due: e.Due, News: t.ReviewNews(e.News),
 	}
@@ -443,8 +453,13 @@ type drugRow struct {
 
 // drugRow writes one drug. last are the last given doses by now, before those before
 // a set; both may be nil, where only orders and sums are shown.
-func (s *service) drugRow(t frame.Times, dose trends.DrugDose, d trends.Digest, last, before []trends.Given, set *trends.Set) drugRow {
-	r := drugRow{Name: dose.Name, Class: text.DrugClass(dose.Substance), Given: text.GivenDoses(dose), Facts: strings.Join(dose.Facts, ", ")}
+func (s *service) drugRow(
+	t frame.Times, dose trends.DrugDose, d trends.Digest, last, before []trends.Given, set *trends.Set,
+) drugRow {
+	r := drugRow{
+		Name: dose.Name, Class: text.DrugClass(dose.Substance), Given: text.GivenDoses(dose),
+		Facts: strings.Join(dose.Facts, ", "),
+	}
 	for _, o := range dose.Ordered {
 		r.Ordered = append(r.Ordered, text.OrderedDose(o))
 	}

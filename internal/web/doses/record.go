@@ -22,7 +22,9 @@ func (s *service) recordReview(c *frame.Request) (frame.Page, error) {
 	}
 	seen := frame.StayOf(c)
 	if !seen.When.Live || s.DoseReviews == nil {
-		return frame.Tell(http.StatusUnprocessableEntity, text.Say("dosereview.not-recorded"), text.Say("dosereview.not-live"))
+		return frame.Tell(
+			http.StatusUnprocessableEntity, text.Say("dosereview.not-recorded"), text.Say("dosereview.not-live"),
+		)
 	}
 	typed := dosereview.Draft{
 		Outcome: dosereview.Outcome(form.Get("outcome")), LookAgain: strings.TrimSpace(form.Get("look_again_on")),
@@ -83,12 +85,17 @@ func (s *service) recordedAlready(c *frame.Request, account int64, typed doserev
 // noteReview writes to the audit what became of a review, without its note: that it
 // was asked for stands there already.
 func (s *service) noteReview(c *frame.Request, outcome string, d dosereview.Draft) {
-	e := audit.Entry{Did: audit.Change, Stay: c.Param("stay"), Unit: frame.StayOf(c).View.Assessment.Digest.Stay.Unit, Outcome: outcome, Note: "dose review"}
+	e := audit.Entry{
+		Did: audit.Change, Stay: c.Param("stay"), Unit: frame.StayOf(c).View.Assessment.Digest.Stay.Unit, Outcome: outcome,
+		Note: "dose review",
+	}
 	if said := text.ReviewOutcomes[d.Outcome]; said != "" {
 		e.Note += ": " + said
 	}
 	if err := s.Record(c, e); err != nil {
-		s.Log.Error("the outcome of a dose review is not in the audit; that it was asked for is", "outcome", outcome, "error", err)
+		s.Log.Error(
+			"the outcome of a dose review is not in the audit; that it was asked for is", "outcome", outcome, "error", err,
+		)
 	}
 }
 
@@ -103,6 +110,8 @@ func (s *service) endReview(c *frame.Request, r dosereview.Review) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Request.Context()), frame.MaxAnswerIn)
 	defer cancel()
 	if err := s.Episodes.EndDoseReview(ctx, r, text.ReviewEnds(r.Outcome)); err != nil {
-		s.Log.Error("a dose review was recorded and its episode could not be ended; end it by hand", "stay", r.StayID, "error", err)
+		s.Log.Error(
+			"a dose review was recorded and its episode could not be ended; end it by hand", "stay", r.StayID, "error", err,
+		)
 	}
 }

@@ -97,7 +97,9 @@ func (s *service) reviewPage(c *frame.Request) (frame.Page, error) {
 }
 
 // showReview shows one stay, with what was typed into its form.
-func (s *service) showReview(c *frame.Request, status int, typed *dosereview.Draft, wrong []dosereview.Problem, moved string) (frame.Page, error) {
+func (s *service) showReview(
+	c *frame.Request, status int, typed *dosereview.Draft, wrong []dosereview.Problem, moved string,
+) (frame.Page, error) {
 	seen := frame.StayOf(c)
 	d := seen.View.Assessment.Digest
 	reviews, err := s.reviewsOf(c.Request.Context(), []string{d.StayID}, seen.When)
@@ -125,15 +127,20 @@ func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []dose
 	last := lastReview(reviews)
 	standing, flagged := dosereview.StandingOf(a, last, s.day(when.At))
 	v := reviewView{
-		Layout: f.At(frame.QueueURL), Moment: t.Moment(when.At), AsOf: !when.Live, Self: frame.ReviewURL(d.StayID), Queue: frame.QueueURL + query,
-		Unit: frame.Link{Name: d.Stay.Unit, URL: frame.UnitURL(d.Stay.Unit) + query}, StayURL: frame.StayURL(d.StayID) + query,
-		Bed: d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Sex: d.Stay.Sex, Age: parts.AgeOf(d.Stay, t), StayID: d.StayID,
-		Tier: a.Tier, TierName: text.TierNames[a.Tier], Place: placeIntro(standing.Place),
+		Layout: f.At(frame.QueueURL), Moment: t.Moment(when.At), AsOf: !when.Live, Self: frame.ReviewURL(d.StayID),
+		Queue:   frame.QueueURL + query,
+		Unit:    frame.Link{Name: d.Stay.Unit, URL: frame.UnitURL(d.Stay.Unit) + query},
+		StayURL: frame.StayURL(d.StayID) + query,
+		Bed:     d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Sex: d.Stay.Sex, Age: parts.AgeOf(d.Stay, t),
+		StayID: d.StayID,
+		Tier:   a.Tier, TierName: text.TierNames[a.Tier], Place: placeIntro(standing.Place),
 		Reviewed: reviewedLine(t, last), Due: standing.Due, News: t.ReviewNews(standing.News),
-		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, seen.View.Policy.Policy), Trend: parts.TrendOf(d.Serial),
-		Load: text.Load(a.Exposures), LeftOut: text.List(a.Exposures.LoadLeftOut), Unrecognised: text.List(d.Unrecognised),
+		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, seen.View.Policy.Policy),
+		Trend: parts.TrendOf(d.Serial),
+		Load:  text.Load(a.Exposures), LeftOut: text.List(a.Exposures.LoadLeftOut), Unrecognised: text.List(d.Unrecognised),
 		Fluids: []parts.Labelled{
-			{Name: text.Say("dosereview.net-24"), Text: text.Balance(a.Exposures.Net24)}, {Name: text.Say("dosereview.net-48"), Text: text.Balance(a.Exposures.Net48)},
+			{Name: text.Say("dosereview.net-24"), Text: text.Balance(a.Exposures.Net24)},
+			{Name: text.Say("dosereview.net-48"), Text: text.Balance(a.Exposures.Net48)},
 		},
 		Around: text.Say("dosereview.col-around", text.Figure(seen.View.Policy.Policy.Serial.AroundDays)),
 		Weight: t.WeightChange(d.Weight), Reviews: parts.ReviewLinesOf(t, reviews), NoDoseAdvised: text.NoDoseAdvised,
@@ -146,14 +153,19 @@ func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []dose
 	}
 	for _, flag := range a.Review.Flags {
 		v.Flags = append(v.Flags, flagView{
-			t.FlagWith(flag, a.Exposures.Contributors), t.Rule(flag.Rule), text.Plural(len(flag.Facts), text.Say("dosereview.fact"), text.Say("dosereview.facts")),
+			t.FlagWith(flag, a.Exposures.Contributors), t.Rule(flag.Rule),
+			text.Plural(len(flag.Facts), text.Say("dosereview.fact"), text.Say("dosereview.facts")),
 			strings.Join(flag.Facts, ", "),
 		})
 	}
 	for _, cause := range a.Exposures.Contributors {
-		v.Causes = append(v.Causes, parts.CauseView{Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", ")})
+		v.Causes = append(v.Causes, parts.CauseView{
+			Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", "),
+		})
 	}
-	for _, drop := range alerts.DropsAfter(d, seen.View.Policy.Policy.DoseReview, func(trends.Change) bool { return true }) {
+	for _, drop := range alerts.DropsAfter(
+		d, seen.View.Policy.Policy.DoseReview, func(trends.Change) bool { return true },
+	) {
 		v.Drops = append(v.Drops, t.DroppedAfter(drop))
 	}
 	for _, g := range clinical.Groups {
@@ -212,7 +224,9 @@ func (v *reviewView) takeDrugs(s *service, t frame.Times, seen frame.SeenStay) {
 		}
 	}
 	if others := len(doses) - len(v.Drugs); others > 0 {
-		v.Others = text.Say("dosereview.others", text.Plural(others, text.Say("dosereview.drug-one"), text.Say("dosereview.drug-many")))
+		v.Others = text.Say(
+			"dosereview.others", text.Plural(others, text.Say("dosereview.drug-one"), text.Say("dosereview.drug-many")),
+		)
 	}
 }
 
@@ -220,7 +234,8 @@ func (v *reviewView) takeDrugs(s *service, t frame.Times, seen frame.SeenStay) {
 func (v *reviewView) takeChanges(t frame.Times, d trends.Digest) {
 	for _, c := range slices.Backward(d.Changes) {
 		r := reviewChange{
-			At: t.MomentAgo(c.At), Drug: c.Drug, Change: c.Change, From: text.Daily(c.From, c.Unit), To: text.Daily(c.To, c.Unit),
+			At: t.MomentAgo(c.At), Drug: c.Drug, Change: c.Change, From: text.Daily(c.From, c.Unit),
+			To:    text.Daily(c.To, c.Unit),
 			Facts: strings.Join(c.Orders, ", "),
 		}
 		if c.Route != "" && c.Route != string(clinical.Oral) {
@@ -228,7 +243,9 @@ func (v *reviewView) takeChanges(t frame.Times, d trends.Digest) {
 		}
 		before, after := d.SetsBeside(c.At)
 		if before != nil {
-			r.BeforeAt, r.Before = text.Say("dosereview.set-before", text.Span(c.At.Sub(before.StartedAt))), text.SetLine(*before)
+			r.BeforeAt, r.Before = text.Say(
+				"dosereview.set-before", text.Span(c.At.Sub(before.StartedAt)),
+			), text.SetLine(*before)
 		}
 		if after != nil {
 			r.AfterAt, r.After = text.Say("dosereview.set-after", text.Span(after.StartedAt.Sub(c.At))), text.SetLine(*after)
@@ -242,11 +259,14 @@ func (v *reviewView) takeChanges(t frame.Times, d trends.Digest) {
 	}
 }
 
-func (s *service) reviewForm(seen frame.SeenStay, last *dosereview.Review, typed *dosereview.Draft, wrong []dosereview.Problem) *reviewForm {
+func (s *service) reviewForm(
+	seen frame.SeenStay, last *dosereview.Review, typed *dosereview.Draft, wrong []dosereview.Problem,
+) *reviewForm {
 	today := seen.When.At.In(s.Zone)
 	f := &reviewForm{
 		Action: frame.ReviewURL(seen.View.Assessment.Digest.StayID), Seen: dosereview.EvidenceOf(seen.View.Assessment).Mark(),
-		First: today.AddDate(0, 0, 1).Format(time.DateOnly), Last: today.AddDate(0, 0, dosereview.MaxDays).Format(time.DateOnly),
+		First:   today.AddDate(0, 0, 1).Format(time.DateOnly),
+		Last:    today.AddDate(0, 0, dosereview.MaxDays).Format(time.DateOnly),
 		MaxNote: dosereview.MaxNote, OfField: map[string]string{"outcome": "", "note": "", "look_again_on": ""},
 	}
 	if last != nil {
@@ -281,7 +301,9 @@ func reviewProblem(p dosereview.Problem) parts.ProblemView {
 	case dosereview.DayPast:
 		return parts.ProblemView{Where: "look_again_on", ID: "look-again-on", Says: text.Say("dosereview.day-past")}
 	case dosereview.DayFar:
-		return parts.ProblemView{Where: "look_again_on", ID: "look-again-on", Says: text.Say("dosereview.day-far", dosereview.MaxDays)}
+		return parts.ProblemView{
+			Where: "look_again_on", ID: "look-again-on", Says: text.Say("dosereview.day-far", dosereview.MaxDays),
+		}
 	}
 	return parts.ProblemView{Where: "look_again_on", ID: "look-again-on", Says: text.Say("dosereview.no-day")}
 }

@@ -43,8 +43,8 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	queue, stay := frame.May(auth.ReviewDoses, auth.ViewNames), frame.OnStay(auth.ReviewDoses, auth.ViewStay)
 	return []frame.Route{
 		frame.Get("/dose-review", queue, s.queuePage),
-		frame.Get("/dose-review.xlsx", queue, s.exportXLSX),
-		frame.Get("/dose-review.csv", queue, s.exportCSV),
+		frame.GetOther("/dose-review.xlsx", queue, s.exportXLSX),
+		frame.GetOther("/dose-review.csv", queue, s.exportCSV),
 		frame.Get("/dose-review/:stay", stay, s.reviewPage),
 		frame.Post("/dose-review/:stay", stay, s.recordReview),
 	}

@@ -15,7 +15,8 @@ import (
 // fallStates say how the set after a fall stands.
 func fallStates() map[string]string {
 	return map[string]string{
-		alerts.SetInTime: text.Say("fall.set-in-time"), alerts.SetLate: text.Say("fall.set-late"), alerts.SetOpen: text.Say("fall.set-open"),
+		alerts.SetInTime: text.Say("fall.set-in-time"), alerts.SetLate: text.Say("fall.set-late"),
+		alerts.SetOpen:    text.Say("fall.set-open"),
 		alerts.SetMissing: text.Say("fall.set-missing"), alerts.SetNotOwed: text.Say("fall.set-not-owed"),
 	}
 }
@@ -62,13 +63,17 @@ const fallsMonths = 6
 
 func (s *service) fallsPage(c *frame.Request) (frame.Page, error) {
 	unit, now := c.Param("unit"), s.Minute()
-	v := fallsView{Layout: s.Layout(c, text.Say("falls.title", unit)).At(frame.FallsURL(unit)), Unit: unit, List: frame.UnitURL(unit)}
+	v := fallsView{
+		Layout: s.Layout(c, text.Say("falls.title", unit)).At(frame.FallsURL(unit)), Unit: unit, List: frame.UnitURL(unit),
+	}
 	from, to, ok := s.months(c, now)
 	if !ok {
 		v.Error = text.Say("falls.bad-months")
 	}
 	v.From, v.To = from.In(s.Zone).Format("2006-01"), to.In(s.Zone).Add(-time.Hour).Format("2006-01")
-	v.Period = text.Say("falls.period", from.In(s.Zone).Format("January 2006"), to.In(s.Zone).Add(-time.Hour).Format("January 2006"))
+	v.Period = text.Say(
+		"falls.period", from.In(s.Zone).Format("January 2006"), to.In(s.Zone).Add(-time.Hour).Format("January 2006"),
+	)
 	falls, err := s.Falls.Falls(c.Request.Context(), unit, from, to, now)
 	if err != nil {
 		return nil, err
@@ -91,8 +96,10 @@ func (s *service) fallsPage(c *frame.Request) (frame.Page, error) {
 func (s *service) fallLine(t frame.Times, f assess.FallOnUnit) fallLine {
 	d := f.Now.Assessment.Digest
 	l := fallLine{
-		At: t.MomentAgo(f.FellAt), URL: frame.FallURL(f.SourceID), ID: f.SourceID, Bed: d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID,
-		Injury: text.Injury(f.Injury), Assisted: text.Assisted(f.Assisted), State: setAfterWord(f.Fall, f.After.State, t.At),
+		At: t.MomentAgo(f.FellAt), URL: frame.FallURL(f.SourceID), ID: f.SourceID, Bed: d.Stay.Bed, Name: d.Stay.Name,
+		PatientID: d.Stay.PatientID,
+		Injury:    text.Injury(f.Injury), Assisted: text.Assisted(f.Assisted),
+		State:    setAfterWord(f.Fall, f.After.State, t.At),
 		TierName: text.Say("falls.not-known"),
 	}
 	if a := f.Before; a != nil {

@@ -125,8 +125,9 @@ func (s *service) fallView(c *frame.Request, seen frame.SeenFall, r assess.FallR
 	unit := frame.UnitOfFall(r.Fall)
 	v := fallReviewView{
 		Layout: s.Layout(c, text.Say("fall.title")),
-		Bed:    d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Age: parts.AgeOf(d.Stay, t), StayID: d.StayID, SourceID: r.SourceID,
-		FellAt: t.MomentAgo(r.FellAt), Where: unit, Injury: text.Injury(r.Injury), Assisted: text.Assisted(r.Assisted),
+		Bed:    d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Age: parts.AgeOf(d.Stay, t), StayID: d.StayID,
+		SourceID: r.SourceID,
+		FellAt:   t.MomentAgo(r.FellAt), Where: unit, Injury: text.Injury(r.Injury), Assisted: text.Assisted(r.Assisted),
 		Stay:  frame.Link{Name: d.StayID, URL: frame.StayURL(d.StayID)},
 		Falls: frame.Link{Name: unit, URL: frame.FallsURL(unit)},
 		Asked: seen.At.In(s.Zone).Format("2006-01-02T15:04"), Beyond: seen.Beyond, Said: s.momentWords(seen),
@@ -187,7 +188,10 @@ func (s *service) momentsOf(seen frame.SeenFall) []momentLink {
 		out = append(out, momentLink{text.Say("fall.preset-hours", hours), base + frame.Exactly(at), at.Equal(seen.At)})
 	}
 	if at, ok := alerts.HuddleBefore(fell, seen.Fall.Now.Policy.Policy.Unit, s.Zone); ok {
-		out = append(out, momentLink{text.Say("fall.preset-huddle", s.Catalogue(at).Time(at)), base + frame.Exactly(at), at.Equal(seen.At)})
+		out = append(
+			out,
+			momentLink{text.Say("fall.preset-huddle", s.Catalogue(at).Time(at)), base + frame.Exactly(at), at.Equal(seen.At)},
+		)
 	}
 	return out
 }
@@ -202,11 +206,15 @@ func (s *service) thenView(seen frame.SeenFall, r assess.FallReview) *thenView {
 	query := frame.Exactly(seen.At)
 	v := &thenView{
 		Moment: t.Moment(seen.At), Unit: d.Stay.Unit, Tier: a.Tier, TierName: text.TierNames[a.Tier],
-		Place: text.Say("fall.not-listed"),
-		List:  frame.Link{Name: d.Stay.Unit, URL: frame.UnitURL(d.Stay.Unit) + query}, Patient: frame.Link{Name: d.StayID, URL: frame.StayURL(d.StayID) + query},
-		Trend: parts.TrendOf(d.Serial), Recheck: parts.RecheckOf(t, a.Recheck), Precautions: parts.PrecautionsOf(a.Precautions),
-		Load: text.Load(a.Exposures), Weight: text.Say("fall.weight-unknown"),
-		Fluids: []parts.Labelled{{Name: "24 h", Text: text.Balance(a.Exposures.Net24)}, {Name: "48 h", Text: text.Balance(a.Exposures.Net48)}},
+		Place:   text.Say("fall.not-listed"),
+		List:    frame.Link{Name: d.Stay.Unit, URL: frame.UnitURL(d.Stay.Unit) + query},
+		Patient: frame.Link{Name: d.StayID, URL: frame.StayURL(d.StayID) + query},
+		Trend:   parts.TrendOf(d.Serial), Recheck: parts.RecheckOf(t, a.Recheck),
+		Precautions: parts.PrecautionsOf(a.Precautions),
+		Load:        text.Load(a.Exposures), Weight: text.Say("fall.weight-unknown"),
+		Fluids: []parts.Labelled{
+			{Name: "24 h", Text: text.Balance(a.Exposures.Net24)}, {Name: "48 h", Text: text.Balance(a.Exposures.Net48)},
+		},
 	}
 	if r.Rank > 0 {
 		v.Place = text.Say("fall.place", r.Rank, r.Patients)
@@ -220,7 +228,8 @@ func (s *service) thenView(seen frame.SeenFall, r assess.FallReview) *thenView {
 	for _, owed := range r.Owed.Rechecks {
 		rule := t.Rule(owed.Rule)
 		v.Rechecks = append(v.Rechecks, owedView{
-			What: text.RecheckWhy(owed.Rule, owed.Drug, owed.Change), Since: t.MomentAgo(owed.Trigger), Due: t.MomentDue(owed.Due),
+			What: text.RecheckWhy(owed.Rule, owed.Drug, owed.Change), Since: t.MomentAgo(owed.Trigger),
+			Due:   t.MomentDue(owed.Due),
 			State: owed.State, Word: text.RecheckStates[owed.State], Rule: &rule,
 		})
 	}
@@ -231,7 +240,9 @@ func (s *service) thenView(seen frame.SeenFall, r assess.FallReview) *thenView {
 	v.Lowering, v.Last = drugs.Lowering, drugs.Last
 	v.Changes = drugs.Changes[:min(len(drugs.Changes), changesShown)]
 	for _, cause := range a.Exposures.Contributors {
-		v.Causes = append(v.Causes, parts.CauseView{Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", ")})
+		v.Causes = append(v.Causes, parts.CauseView{
+			Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", "),
+		})
 	}
 	if w := d.Weight; w != nil {
 		v.Weight = text.Say("fall.weight", text.Signed(w.KG), t.Time(w.From), t.Time(w.To))

@@ -93,7 +93,8 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *Row
 	now := s.Clock()
 	t := s.Times(now, true)
 	v := feedsView{
-		Layout: s.Layout(c, text.Say("feeds.title")).At("/feeds").Live(now), State: state, FolderSet: h.FolderSet, Trouble: h.Trouble,
+		Layout: s.Layout(c, text.Say("feeds.title")).At("/feeds").Live(now), State: state, FolderSet: h.FolderSet,
+		Trouble:   h.Trouble,
 		HeldTotal: h.HeldTotal, Waiting: h.Waiting, Said: said, FilesMore: len(h.Files) >= filesShown,
 		SeesRows: s.Desk != nil && state != parts.FeedUnknown && frame.AccountOf(c).May(auth.ViewHeldRows),
 	}
@@ -124,7 +125,8 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *Row
 	}
 	for _, f := range h.Files {
 		v.Files = append(v.Files, fileView{
-			Name: f.Name, Folder: f.Folder, Rows: f.Rows, Unchanged: f.Unchanged, HeldBack: f.Quarantined, Error: f.Error, Read: t.MomentIfAny(f.LastRead),
+			Name: f.Name, Folder: f.Folder, Rows: f.Rows, Unchanged: f.Unchanged, HeldBack: f.Quarantined, Error: f.Error,
+			Read: t.MomentIfAny(f.LastRead),
 		})
 	}
 	return frame.Show(status, "feeds", v)
@@ -132,7 +134,8 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *Row
 
 func feedKindViewOf(t frame.Times, k parts.FeedKind) feedKindView {
 	v := feedKindView{
-		Feed: k.Feed, Kind: string(k.Kind), Read: t.MomentIfAny(k.ReadAt), New: t.MomentIfAny(k.NewAt), Newest: t.MomentIfAny(k.NewestAt),
+		Feed: k.Feed, Kind: string(k.Kind), Read: t.MomentIfAny(k.ReadAt), New: t.MomentIfAny(k.NewAt),
+		Newest:   t.MomentIfAny(k.NewestAt),
 		Lag:      text.Say("feeds.unknown-lag"),
 		Accepted: k.Accepted, Unchanged: k.Unchanged, Superseded: k.Superseded, Waiting: k.Waiting, HeldBack: k.Quarantined,
 		HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,

@@ -127,7 +127,9 @@ func (h HeldRow) cell(column string) string {
 
 // noteHeld records who looked at, read again or put right a row held back.
 func (s *service) noteHeld(c *frame.Request, did string, h HeldRow, note string) error {
-	return s.Noted(c, audit.Entry{Did: did, Stay: h.cell("stay_id"), Outcome: frame.Allowed, Note: note + " " + strconv.FormatInt(h.ID, 10)})
+	return s.Noted(c, audit.Entry{
+		Did: did, Stay: h.cell("stay_id"), Outcome: frame.Allowed, Note: note + " " + strconv.FormatInt(h.ID, 10),
+	})
 }
 
 func (s *service) heldPage(c *frame.Request) (frame.Page, error) {
@@ -143,7 +145,9 @@ func (s *service) heldPage(c *frame.Request) (frame.Page, error) {
 
 // showHeld shows a row held back; cells holds what somebody typed, by column, nil for
 // what was received.
-func (s *service) showHeld(c *frame.Request, status int, h HeldRow, cells url.Values, fault string) (frame.Page, error) {
+func (s *service) showHeld(
+	c *frame.Request, status int, h HeldRow, cells url.Values, fault string,
+) (frame.Page, error) {
 	t := s.Times(s.Clock(), false)
 	v := heldView{
 		Layout: s.Layout(c, text.Say("feeds.held-title")).At("/feeds"), ID: h.ID, Mark: markOf(h), File: h.File, Line: h.Line,
@@ -156,7 +160,10 @@ func (s *service) showHeld(c *frame.Request, status int, h HeldRow, cells url.Va
 		v.Raw = h.Record
 	}
 	for _, column := range columnsOf(h) {
-		cell := cellView{Column: column, Was: h.cell(column), InFile: slices.Contains(h.Header, column), Known: slices.Contains(h.Columns, column)}
+		cell := cellView{
+			Column: column, Was: h.cell(column), InFile: slices.Contains(h.Header, column),
+			Known: slices.Contains(h.Columns, column),
+		}
 		cell.Value = cell.Was
 		if cells != nil {
 			cell.Value = cells.Get(cellName(column))

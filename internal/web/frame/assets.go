@@ -56,9 +56,13 @@ func (a *assets) add(name string, body []byte) {
 	hashed := strings.TrimSuffix(name, ext) + "." + hex.EncodeToString(sum[:6]) + ext
 	kind := mime.TypeByExtension(ext)
 	if ext == ".js" || ext == ".css" || ext == ".svg" { // not left to the machine's own tables
-		kind = map[string]string{".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml"}[ext]
+		kind = map[string]string{
+			".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml",
+		}[ext]
 	}
-	a.byPath[hashed] = &Asset{Body: body, Kind: kind, packed: sync.OnceValue(func() []byte { return pack(body, gzip.BestCompression) })}
+	a.byPath[hashed] = &Asset{
+		Body: body, Kind: kind, packed: sync.OnceValue(func() []byte { return pack(body, gzip.BestCompression) }),
+	}
 	a.paths[name] = "/static/" + hashed
 }
 

@@ -34,7 +34,9 @@ func (s *Frame) Record(c *gin.Context, e audit.Entry) error {
 func (s *Frame) Noted(c *gin.Context, e audit.Entry) error {
 	if err := s.Record(c, e); err != nil {
 		s.Log.Error("a request was not served: it could not be recorded", "route", c.FullPath(), "error", err)
-		return &Message{http.StatusServiceUnavailable, text.Say("message.not-recorded"), text.Say("message.not-recorded-says")}
+		return &Message{
+			http.StatusServiceUnavailable, text.Say("message.not-recorded"), text.Say("message.not-recorded-says"),
+		}
 	}
 	return nil
 }
@@ -68,9 +70,10 @@ func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) error {
 		}
 	case c.FullPath() == "/feeds" && AccountOf(c).May(auth.ViewHeldRows):
 		e.Note = "rows held back"
-	case strings.HasPrefix(c.FullPath(), "/accounts") && !isReading(c) && outcome == Refused: // what is done is recorded with its name
+	// What is done to accounts and tokens is recorded by their pages, with a name.
+	case strings.HasPrefix(c.FullPath(), "/accounts") && !isReading(c) && outcome == Refused:
 		e.Did, e.Note = audit.Manage, c.Param("account")
-	case strings.HasPrefix(c.FullPath(), "/tokens") && !isReading(c) && outcome == Refused: // likewise
+	case strings.HasPrefix(c.FullPath(), "/tokens") && !isReading(c) && outcome == Refused:
 		e.Did, e.Note = audit.Manage, c.Param("token")
 	case outcome == Refused: // a function that the account may not use
 	default:

@@ -28,10 +28,14 @@ func (s *Frame) bounded(c *gin.Context) {
 	u := c.Request.URL
 	switch {
 	case len(u.RequestURI()) > maxAddress:
-		s.tell(c, &Message{http.StatusRequestURITooLong, text.Say("message.long-address"), text.Say("message.long-address-says")})
+		s.tell(
+			c, &Message{http.StatusRequestURITooLong, text.Say("message.long-address"), text.Say("message.long-address-says")},
+		)
 	case c.Request.ContentLength > maxBody:
 		c.Header("Connection", "close") // what is on its way is not read
-		s.tell(c, &Message{http.StatusRequestEntityTooLarge, text.Say("message.too-large"), text.Say("message.too-large-says")})
+		s.tell(
+			c, &Message{http.StatusRequestEntityTooLarge, text.Say("message.too-large"), text.Say("message.too-large-says")},
+		)
 	case !isText(u.Path):
 		s.answer(c, errNotFound)
 	case !queryFits(u.RawQuery):

@@ -12,8 +12,8 @@ import (
 
 // securityPolicy lets a page load its own files and nothing else, and run no
 // script and no style that stands in the page itself.
-const securityPolicy = "default-src 'none'; object-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; " +
-	"connect-src 'self'; font-src 'self'; worker-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+const securityPolicy = "default-src 'none'; object-src 'none'; script-src 'self'; style-src 'self'; " +
+	"img-src 'self' data:; connect-src 'self'; font-src 'self'; worker-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 
 // secure sets what every answer carries. Patient data is kept by no cache; what
 // may be kept (static files) says so itself.

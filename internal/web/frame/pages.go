@@ -34,8 +34,13 @@ var pageNames = []string{
 func parsePages(asset func(string) string) *Pages {
 	p := &Pages{sets: map[string]*template.Template{}}
 	for _, name := range pageNames {
-		t := template.New(name).Funcs(template.FuncMap{"asset": asset, "say": text.Say, "term": termOf}).Option("missingkey=error")
-		p.sets[name] = template.Must(t.Funcs(wordFuncs).ParseFS(web.Templates, "templates/frame.html", "templates/parts.html", "templates/episodeparts.html", "templates/"+name+".html"))
+		t := template.New(name).Funcs(
+			template.FuncMap{"asset": asset, "say": text.Say, "term": termOf},
+		).Option("missingkey=error")
+		p.sets[name] = template.Must(t.Funcs(wordFuncs).ParseFS(
+			web.Templates, "templates/frame.html", "templates/parts.html", "templates/episodeparts.html",
+			"templates/"+name+".html",
+		))
 	}
 	return p
 }

@@ -38,7 +38,9 @@ func escaped(a any) template.HTML {
 	case template.HTML:
 		return a
 	case *Moment:
-		return template.HTML(`<time datetime="` + template.HTMLEscapeString(a.ISO) + `">` + template.HTMLEscapeString(a.Text) + `</time>`)
+		return template.HTML(
+			`<time datetime="` + template.HTMLEscapeString(a.ISO) + `">` + template.HTMLEscapeString(a.Text) + `</time>`,
+		)
 	}
 	return template.HTML(template.HTMLEscapeString(fmt.Sprint(a)))
 }

@@ -13,6 +13,7 @@ type Route struct {
 	path    string
 	rule    Rule
 	handler Handler
+	page    bool // answers with a page for people
 }
 
 var (
@@ -20,17 +21,32 @@ var (
 	posting = []string{http.MethodPost}
 )
 
-// Get is a route by which something is read.
-func Get(path string, rule Rule, h Handler) Route { return Route{reading, path, rule, h} }
+// Get is a route of a page for people.
+func Get(path string, rule Rule, h Handler) Route { return Route{reading, path, rule, h, true} }
+
+// GetOther is a route by which something else is read: a file, a document, a way on to
+// another page.
+func GetOther(path string, rule Rule, h Handler) Route { return Route{reading, path, rule, h, false} }
 
 // Post is a route by which something is changed.
-func Post(path string, rule Rule, h Handler) Route { return Route{posting, path, rule, h} }
+func Post(path string, rule Rule, h Handler) Route { return Route{posting, path, rule, h, false} }
+
+// PagesOf are the patterns of the pages among routes.
+func PagesOf(routes []Route) []string {
+	var out []string
+	for _, r := range routes {
+		if r.page {
+			out = append(out, r.path)
+		}
+	}
+	return out
+}
 
 // files are the routes of the static files.
 func (s *Frame) files() []Route {
 	return []Route{
-		Get("/favicon.ico", Public, s.favicon),
-		Get("/static/*name", Public, s.static),
+		GetOther("/favicon.ico", Public, s.favicon),
+		GetOther("/static/*name", Public, s.static),
 	}
 }
 

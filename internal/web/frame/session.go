@@ -104,7 +104,9 @@ func askToSignIn(c *gin.Context) error {
 func LocalPath(s string) string {
 	u, err := url.Parse(s)
 	odd := strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r == 0x7f || r == '\\' })
-	if err != nil || odd || u.IsAbs() || u.Host != "" || u.User != nil || !strings.HasPrefix(s, "/") || strings.HasPrefix(s, "//") ||
+	if err != nil || odd || u.IsAbs() || u.Host != "" || u.User != nil || !strings.HasPrefix(
+		s, "/",
+	) || strings.HasPrefix(s, "//") ||
 		u.Path == "/sign-in" || strings.HasPrefix(u.Path, "/sign-in/") || u.Path == "/sign-out" {
 		return "/"
 	}

@@ -73,7 +73,10 @@ func (s *service) actOnEpisode(c *frame.Request, verb episodes.Verb) (frame.Page
 
 // actionOf reads a form. One that does not say what it showed is out of date.
 func actionOf(form url.Values, verb episodes.Verb, who string, now time.Time) episodes.Action {
-	a := episodes.Action{Do: verb, Who: who, Reason: strings.TrimSpace(form.Get("reason")), Note: strings.TrimSpace(form.Get("note")), Seen: -1}
+	a := episodes.Action{
+		Do: verb, Who: who, Reason: strings.TrimSpace(form.Get("reason")), Note: strings.TrimSpace(form.Get("note")),
+		Seen: -1,
+	}
 	if n, err := strconv.Atoi(form.Get("seen")); err == nil && n > 0 {
 		a.Seen = n
 	}
@@ -93,7 +96,9 @@ type notDoneView struct {
 	Episode parts.Episode
 }
 
-func (s *service) notDone(c *frame.Request, status int, form url.Values, a episodes.Action, why error) (frame.Page, error) {
+func (s *service) notDone(
+	c *frame.Request, status int, form url.Values, a episodes.Action, why error,
+) (frame.Page, error) {
 	h, err := s.Episodes.Episode(c.Request.Context(), frame.EpisodeOf(c).Episode.ID)
 	switch {
 	case err != nil:
@@ -103,13 +108,17 @@ func (s *service) notDone(c *frame.Request, status int, form url.Values, a episo
 	case doneAlready(h, a): // the button was pressed twice
 		return frame.SeeOther(backURL(h.Episode, form.Get("back")))
 	}
-	e := audit.Entry{Did: audit.Change, Stay: h.Episode.StayID, Unit: h.Episode.Unit, Outcome: "not changed: " + string(clinical.CodeOf(why)), Note: frame.NoteOf(h.Episode)}
+	e := audit.Entry{
+		Did: audit.Change, Stay: h.Episode.StayID, Unit: h.Episode.Unit,
+		Outcome: "not changed: " + string(clinical.CodeOf(why)), Note: frame.NoteOf(h.Episode),
+	}
 	if err := s.Noted(c, e); err != nil {
 		return nil, err
 	}
 	t := s.Times(s.Clock(), true)
 	v := notDoneView{
-		Layout: s.Layout(c, text.Say("episodes.not-done")).Live(s.Clock()), Back: backURL(h.Episode, form.Get("back")), Why: frame.Sentence(why),
+		Layout: s.Layout(c, text.Say("episodes.not-done")).Live(s.Clock()), Back: backURL(h.Episode, form.Get("back")),
+		Why:     frame.Sentence(why),
 		Episode: parts.EpisodeOf(t, h.Episode),
 	}
 	if a.Seen > 0 && a.Seen < len(h.Events) {

@@ -33,7 +33,9 @@ func (s *service) answerAbout(ctx context.Context, unit string, when frame.Asked
 
 // answer works out the list of a unit, and what has changed since its last huddle.
 // The list of then is taken over from an answer before where it rests on the same.
-func (s *service) answer(ctx context.Context, unit string, when frame.Asked, data string, before *answer) (*answer, error) {
+func (s *service) answer(
+	ctx context.Context, unit string, when frame.Asked, data string, before *answer,
+) (*answer, error) {
 	ask := s.Patients.List
 	if when.Live {
 		ask = s.Patients.Live

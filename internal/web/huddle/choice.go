@@ -40,7 +40,10 @@ const (
 
 // choiceOf reads a choice from an address. What it does not know is left out.
 func choiceOf(q url.Values) choice {
-	c := choice{from: bedText(q.Get(fromParam)), to: bedText(q.Get(toParam)), unnamed: q.Get(givenParam) == nobody, noNames: q.Get(namesParam) == off}
+	c := choice{
+		from: bedText(q.Get(fromParam)), to: bedText(q.Get(toParam)), unnamed: q.Get(givenParam) == nobody,
+		noNames: q.Get(namesParam) == off,
+	}
 	for _, tier := range alerts.Tiers {
 		if slices.Contains(q[tierParam], tier) {
 			c.tiers = append(c.tiers, tier)

@@ -72,7 +72,8 @@ func (s *service) episodesPage(c *frame.Request) (frame.Page, error) {
 	t := s.Times(now, true)
 	v := episodesView{
 		Layout: s.Layout(c, text.Say("episodes.title", unit)).At(frame.EpisodesURL(unit)).Live(now),
-		Unit:   frame.Link{Name: unit, URL: frame.UnitURL(unit)}, Self: frame.EpisodesURL(unit), Moment: t.Moment(now), Says: text.Owed(owed),
+		Unit:   frame.Link{Name: unit, URL: frame.UnitURL(unit)}, Self: frame.EpisodesURL(unit), Moment: t.Moment(now),
+		Says: text.Owed(owed),
 	}
 	if a.May(auth.ViewUnitFigures) {
 		v.Tally = frame.EpisodesURL(unit) + "/tally"

@@ -121,7 +121,9 @@ const renderPatience = 30 * time.Second
 // get returns the answer about a unit at a minute and a state of the data, made by
 // make if it is not kept; make is given the one that was kept before, if any. The
 // work goes on for the others when the one who began it leaves.
-func (l *listCache) get(ctx context.Context, unit string, minute time.Time, data string, make func(context.Context, *answer) (*answer, error)) (*keptList, error) {
+func (l *listCache) get(
+	ctx context.Context, unit string, minute time.Time, data string, make func(context.Context, *answer) (*answer, error),
+) (*keptList, error) {
 	if k := l.kept(unit, minute, data); k != nil {
 		return k, nil
 	}

@@ -2,8 +2,8 @@ package huddle
 
 import (
 	"context"
+	"fmt"
 	"html/template"
-	"strconv"
 
 	"plumbline/internal/auth"
 	"plumbline/internal/text"
@@ -114,10 +114,12 @@ func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
 type sight struct{ names, feeds, acts, sets bool }
 
 func (s sight) String() string {
-	return strconv.FormatBool(s.names) + " " + strconv.FormatBool(s.feeds) + " " + strconv.FormatBool(s.acts) + " " + strconv.FormatBool(s.sets)
+	return fmt.Sprint(s.names, s.feeds, s.acts, s.sets)
 }
 
-func (s *service) listView(ctx context.Context, unit string, when frame.Asked, a *answer, sees sight, chosen choice, given given) listView {
+func (s *service) listView(
+	ctx context.Context, unit string, when frame.Asked, a *answer, sees sight, chosen choice, given given,
+) listView {
 	l := lister{
 		service: s, Times: s.Times(when.At, when.Live), policy: s.PolicyFor(ctx).Policy,
 		answer: a, sees: sees, chosen: chosen, given: given,
@@ -127,7 +129,8 @@ func (s *service) listView(ctx context.Context, unit string, when frame.Asked, a
 	}
 	v := listView{
 		Unit: unit, Moment: l.Moment(when.At), AsOf: !when.Live, Path: frame.UnitURL(unit),
-		Patients: text.Plural(len(a.list), "patient", "patients"), Empty: len(a.list) == 0, Feed: s.Feeds.Line(ctx, s.Log, s.Times(s.Clock(), true)),
+		Patients: text.Plural(len(a.list), "patient", "patients"), Empty: len(a.list) == 0,
+		Feed:  s.Feeds.Line(ctx, s.Log, s.Times(s.Clock(), true)),
 		Names: sees.names, Keys: sees.names,
 	}
 	if sees.acts {

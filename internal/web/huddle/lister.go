@@ -48,7 +48,9 @@ func (l lister) counts() []countView {
 				v.Count++
 			}
 		}
-		if v.Count == 0 || !shown || !slices.ContainsFunc(l.answer.list, func(a alerts.Assessment) bool { return a.Tier == tier && l.holds(a) }) {
+		if v.Count == 0 || !shown || !slices.ContainsFunc(
+			l.answer.list, func(a alerts.Assessment) bool { return a.Tier == tier && l.holds(a) },
+		) {
 			v.URL = ""
 		}
 		out = append(out, v)
@@ -218,7 +220,10 @@ type owedPerson struct {
 }
 
 // owedKinds are the kinds of what is owed, in the order in which they are counted.
-var owedKinds = []episodes.Kind{episodes.FallWithoutSet, episodes.TellProvider, episodes.RecheckOverdue, episodes.PrecautionsMissing, episodes.DoseReview}
+var owedKinds = []episodes.Kind{
+	episodes.FallWithoutSet, episodes.TellProvider, episodes.RecheckOverdue, episodes.PrecautionsMissing,
+	episodes.DoseReview,
+}
 
 // owedWord is a kind of what is owed, as it is counted.
 func owedWord(k episodes.Kind) string {
@@ -237,7 +242,9 @@ func owedWord(k episodes.Kind) string {
 
 // owed counts over the whole unit, whatever is chosen.
 func (l lister) owed(unit string) shiftView {
-	v := shiftView{Before: l.MomentDue(l.answer.nextShift), URL: l.address(unit, choice{unnamed: true, noNames: l.chosen.noNames})}
+	v := shiftView{
+		Before: l.MomentDue(l.answer.nextShift), URL: l.address(unit, choice{unnamed: true, noNames: l.chosen.noNames}),
+	}
 	counts, people := map[episodes.Kind]int{}, map[string]*owedPerson{}
 	for _, a := range l.answer.list {
 		for _, d := range l.owedTo(a) {
@@ -337,7 +344,8 @@ func (l lister) dueOf(a alerts.Assessment, d episodes.Due) dueView {
 // time is not taken for that of the fall; "" where nothing does.
 func askedBefore(a alerts.Assessment, d episodes.Due) string {
 	r := a.Recheck
-	if d.Kind != episodes.FallWithoutSet || r.Rule == alerts.RFall || r.DueAt == nil || d.At == nil || !r.DueAt.Equal(*d.At) {
+	if d.Kind != episodes.FallWithoutSet || r.Rule == alerts.RFall ||
+		r.DueAt == nil || d.At == nil || !r.DueAt.Equal(*d.At) {
 		return ""
 	}
 	return text.Say("huddle.asked-before", text.RecheckWhy(r.Rule, r.Drug, r.Change))
@@ -413,9 +421,13 @@ func (l lister) groups() []groupView {
 
 func (l lister) row(a alerts.Assessment) rowView {
 	d := a.Digest
-	r := rowView{Rank: a.Rank, Tier: a.Tier, TierName: text.TierNames[a.Tier], Bed: d.Stay.Bed, Trend: parts.TrendOf(d.Serial)}
+	r := rowView{
+		Rank: a.Rank, Tier: a.Tier, TierName: text.TierNames[a.Tier], Bed: d.Stay.Bed, Trend: parts.TrendOf(d.Serial),
+	}
 	if l.sees.names {
-		r.Name, r.PatientID, r.Age, r.URL = d.Stay.Name, d.Stay.PatientID, parts.AgeOf(d.Stay, l.Times), frame.StayURL(d.StayID)+l.query
+		r.Name, r.PatientID, r.Age, r.URL = d.Stay.Name, d.Stay.PatientID, parts.AgeOf(
+			d.Stay, l.Times,
+		), frame.StayURL(d.StayID)+l.query
 	}
 	if l.sees.sets {
 		r.SetURL = frame.SetURL(d.StayID)
@@ -565,7 +577,10 @@ func (l lister) sheet(v listView) sheetView {
 }
 
 func (l lister) sheetRow(a alerts.Assessment) sheetRow {
-	r := sheetRow{Rank: a.Rank, Tier: a.Tier, TierName: text.TierNames[a.Tier], personView: l.person(a), Trend: parts.TrendOf(a.Digest.Serial).Arrow}
+	r := sheetRow{
+		Rank: a.Rank, Tier: a.Tier, TierName: text.TierNames[a.Tier], personView: l.person(a),
+		Trend: parts.TrendOf(a.Digest.Serial).Arrow,
+	}
 	if l.sees.names {
 		r.Age = parts.AgeOf(a.Digest.Stay, l.Times)
 	}

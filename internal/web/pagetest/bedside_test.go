@@ -624,11 +624,3 @@ func TestTwoWindowsHaveOneSet(t *testing.T) {
 	quiet(t, first)
 	quiet(t, second)
 }
-
-func TestBedsidePagesAtEveryWidth(t *testing.T) {
-	site := start(t, deps(t))
-	browser := browsertest.Start(t)
-	for _, path := range []string{"/stays/S108/new-set", "/units/4W/new-set", "/new-set-shell"} {
-		everyWidth(t, browser, site, path, "bedside_"+fileName(path))
-	}
-}

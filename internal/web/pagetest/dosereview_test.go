@@ -20,16 +20,6 @@ func pharmacist(t *testing.T) string {
 	return site.URL
 }
 
-func TestDoseReviewAtEveryWidthAndInBothColours(t *testing.T) {
-	site := pharmacist(t)
-	browser := browsertest.Start(t)
-	for name, path := range map[string]string{
-		"queue": "/dose-review?dropped=1", "review": "/dose-review/S108",
-	} {
-		everyWidth(t, browser, site, path, name)
-	}
-}
-
 // Two clicks from the queue: which patients on an alpha-blocker dropped after a
 // dose change.
 func TestWhoDroppedAfterAChangeOfAnAlphaBlocker(t *testing.T) {

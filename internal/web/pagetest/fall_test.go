@@ -10,14 +10,6 @@ import (
 
 const demoFall = "/falls/F-S102-001"
 
-func TestAfterAFallAtEveryWidthAndInBothColours(t *testing.T) {
-	site := start(t, deps(t))
-	browser := browsertest.Start(t)
-	for _, path := range []string{demoFall, "/units/4W/falls", "/feeds/held/1", "/feeds"} {
-		everyWidth(t, browser, site, path, fileName(path))
-	}
-}
-
 // From the list of falls to what was known six hours before one of them.
 func TestAFallIsFoundAndLookedAt(t *testing.T) {
 	site := start(t, deps(t))

@@ -17,14 +17,6 @@ import (
 	"plumbline/internal/web/webtest"
 )
 
-func TestTheHuddleAtEveryWidth(t *testing.T) {
-	site := start(t, deps(t))
-	browser := browsertest.Start(t)
-	for _, path := range []string{"/units/4W?tier=now&tier=this_shift&sort=bed", "/units/4W?names=off", "/units/7E"} {
-		everyWidth(t, browser, site, path, fileName(path))
-	}
-}
-
 // One sheet of A4 for the demo's unit of 33, with every bed on it.
 func TestTheHuddleIsOneSheetOfPaper(t *testing.T) {
 	d := deps(t)

@@ -3,7 +3,6 @@
 package pagetest
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"net/http/httptest"
@@ -117,28 +116,6 @@ func fileName(path string) string {
 	return strings.NewReplacer("/", "_", "?", "_", "&", "_", "=", "-", ":", "").Replace(path[1:])
 }
 
-func TestPagesAtEveryWidthAndInBothColours(t *testing.T) {
-	site := start(t, deps(t))
-	browser := browsertest.Start(t)
-	for _, path := range []string{
-		"/units/4W",
-		"/units/4W?as_of=2026-11-01T12:00:00Z",
-		"/stays/S108",
-		"/stays/S103",
-		"/units/4W/episodes",
-		"/units/4W/episodes/tally",
-		"/feeds",
-		"/rules",
-		"/account",
-		"/accounts",
-		"/accounts/1",
-		"/tokens",
-		"/sign-out",
-	} {
-		everyWidth(t, browser, site, path, fileName(path))
-	}
-}
-
 func TestChartsAreDrawn(t *testing.T) {
 	site := start(t, deps(t))
 	browser := browsertest.Start(t)
@@ -192,28 +169,6 @@ func TestChartsAreDrawn(t *testing.T) {
 		t.Errorf("a button still looks pressed after the slider moved: %s", got)
 	}
 	quiet(t, page)
-}
-
-func TestPrints(t *testing.T) {
-	site := start(t, deps(t))
-	browser := browsertest.Start(t)
-	for _, path := range []string{"/units/4W", "/stays/S108"} {
-		page := browser.Open(t, site+path, 1440, 900)
-		page.Wait("footer")
-		pdf := page.PDF()
-		keep(t, strings.ReplaceAll(path[1:], "/", "_")+".pdf", func() []byte { return pdf })
-		if !bytes.HasPrefix(pdf, []byte("%PDF-")) || len(pdf) < 20_000 {
-			t.Errorf("%s: the print is %d bytes", path, len(pdf))
-		}
-		scheme(t, page, "print", "light")
-		page.Wait("footer")
-		if browsertest.Eval[bool](page, `document.querySelector("nav").checkVisibility()`) {
-			t.Errorf("%s: the navigation prints", path)
-		}
-		page.Resize(1055, 745) // the inside of an A4 page across
-		keep(t, strings.ReplaceAll(path[1:], "/", "_")+"-print.png", page.Screenshot)
-		quiet(t, page)
-	}
 }
 
 func TestListRefreshesInPlace(t *testing.T) {

@@ -64,7 +64,8 @@ func DrugsOf(t frame.Times, a alerts.Assessment) Drugs {
 	for n := len(d.Changes) - 1; n >= 0; n-- {
 		c := d.Changes[n]
 		v.Changes = append(v.Changes, ChangeView{
-			At: t.MomentAgo(c.At), Drug: c.Drug, Change: c.Change, Before: text.Daily(c.From, c.Unit), After: text.Daily(c.To, c.Unit),
+			At: t.MomentAgo(c.At), Drug: c.Drug, Change: c.Change, Before: text.Daily(c.From, c.Unit),
+			After: text.Daily(c.To, c.Unit),
 			Route: c.Route, Lowering: c.Lowering, Owes: c.OwesRecheck,
 		})
 	}
@@ -74,7 +75,10 @@ func DrugsOf(t frame.Times, a alerts.Assessment) Drugs {
 		reference, v.LastFrom = set.StartedAt, text.Say("stay.from-set")
 	}
 	for _, l := range d.LastDoses {
-		v.Last = append(v.Last, LastView{l.Drug, t.Moment(l.GivenAt), text.Say("stay.before", text.Span(reference.Sub(l.GivenAt).Round(time.Minute)), v.LastFrom)})
+		v.Last = append(v.Last, LastView{
+			l.Drug, t.Moment(l.GivenAt),
+			text.Say("stay.before", text.Span(reference.Sub(l.GivenAt).Round(time.Minute)), v.LastFrom),
+		})
 	}
 	for _, g := range clinical.Groups {
 		if ddd, ok := e.LoadByGroup[string(g)]; ok {

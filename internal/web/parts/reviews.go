@@ -27,7 +27,9 @@ func ReviewLinesOf(t frame.Times, reviews []dosereview.Review) []ReviewLine {
 		for _, f := range r.Evidence.Flags {
 			rules = append(rules, f.Rule)
 		}
-		out = append(out, ReviewLine{t.MomentAgo(r.At), r.Who, text.ReviewOutcomes[r.Outcome], r.Note, text.Day(r.LookAgain), strings.Join(rules, ", ")})
+		out = append(out, ReviewLine{
+			t.MomentAgo(r.At), r.Who, text.ReviewOutcomes[r.Outcome], r.Note, text.Day(r.LookAgain), strings.Join(rules, ", "),
+		})
 	}
 	return out
 }

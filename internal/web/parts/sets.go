@@ -41,7 +41,8 @@ type readingView struct {
 
 func SetOf(t frame.Times, set trends.Set) Set {
 	v := Set{
-		ID: "set-" + set.StartedAt.UTC().Format("20060102T150405"), At: t.MomentAgo(set.StartedAt), Kind: text.Kinds[set.Kind],
+		ID: "set-" + set.StartedAt.UTC().Format("20060102T150405"), At: t.MomentAgo(set.StartedAt),
+		Kind:  text.Kinds[set.Kind],
 		Where: text.Say("stay.set-given", set.SetID), Finding: set.Finding, Says: text.Findings[set.Finding],
 		Grade: text.Grades[set.Quality], Filled: set.Quality == trends.Complete, Notes: text.Notes(set.QualityNotes),
 		Timing: text.Timings[set.Timing], Sustained: text.Sustained(set.Sustained), Response: text.Response(set),

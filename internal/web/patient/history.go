@@ -203,7 +203,9 @@ func versionOf(t frame.Times, f report.FactVersion) factVersionView {
 	}
 	v.Where = text.Say("history.where", f.Feed, f.File, f.Line)
 	for _, r := range f.Changed {
-		v.Replaced = append(v.Replaced, text.Say("history.replaced", columnName(r.Column), valueOf(t, r.Was), valueOf(t, r.Now)))
+		v.Replaced = append(
+			v.Replaced, text.Say("history.replaced", columnName(r.Column), valueOf(t, r.Was), valueOf(t, r.Now)),
+		)
 	}
 	if len(v.Replaced) == 0 {
 		v.Values = valuesOf(t, f.Values)
@@ -222,7 +224,8 @@ func columnName(column string) string {
 var columnOrder = []string{
 	"systolic", "diastolic", "heart_rate", "position", "minutes_in_position", "limb", "symptoms", "stopped_early",
 	"drug", "dose", "dose_unit", "times_per_day", "route", "as_needed", "new_drug", "precaution", "injury", "assisted",
-	"icd10", "text", "direction", "kind", "volume", "volume_unit", "from", "to", "weight", "weight_unit", "loinc", "value", "unit", "bed",
+	"icd10", "text", "direction", "kind", "volume", "volume_unit", "from", "to", "weight", "weight_unit", "loinc",
+	"value", "unit", "bed",
 }
 
 func columnRank(column string) int {

@@ -123,8 +123,10 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		Bed:  d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Sex: d.Stay.Sex, StayID: d.StayID,
 		Age: parts.AgeOf(d.Stay, t), Admitted: t.MomentAgo(d.Stay.AdmittedAt),
 		Tier: a.Tier, TierName: text.TierNames[a.Tier],
-		Recheck: parts.RecheckOf(t, a.Recheck), Precautions: parts.PrecautionsOf(a.Precautions), ReviewNeeded: a.Review.Needed,
-		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy), Trend: parts.TrendOf(d.Serial),
+		Recheck: parts.RecheckOf(t, a.Recheck), Precautions: parts.PrecautionsOf(a.Precautions),
+		ReviewNeeded: a.Review.Needed,
+		Counts:       text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy),
+		Trend:     parts.TrendOf(d.Serial),
 		HasScript: s.AssetURL("vendor/echarts.min.js") != "",
 	}
 	if d.Stay.DischargedAt != nil {
@@ -163,7 +165,9 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	}
 	v.Drugs = parts.DrugsOf(t, a)
 	for _, cause := range a.Exposures.Contributors {
-		v.Causes = append(v.Causes, parts.CauseView{Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", ")})
+		v.Causes = append(v.Causes, parts.CauseView{
+			Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", "),
+		})
 	}
 	v.Fluids = []parts.Labelled{
 		{Name: text.Say("stay.last-hours", 24), Text: text.Balance(a.Exposures.Net24)},
@@ -204,7 +208,9 @@ func flagCount(n int) string {
 
 // fellRecently reports whether a fall is among the reasons for the patient's place.
 func fellRecently(a alerts.Assessment) bool {
-	return slices.ContainsFunc(a.Reasons, func(r alerts.Reason) bool { return r.Rule == alerts.TFall || r.Rule == alerts.TFell })
+	return slices.ContainsFunc(
+		a.Reasons, func(r alerts.Reason) bool { return r.Rule == alerts.TFall || r.Rule == alerts.TFell },
+	)
 }
 
 // contentsOf lists the parts of the page that lie below its first screen.
@@ -231,7 +237,10 @@ func (v *stayView) takeChart(t frame.Times, c clinical.Chart) {
 		}
 		switch b := r.Body.(type) {
 		case clinical.Fall:
-			f := fallView{At: t.MomentAgo(b.FellAt), Injury: text.Injury(b.Injury), Assisted: text.Assisted(b.Assisted), ID: r.SourceID, URL: frame.FallURL(r.SourceID)}
+			f := fallView{
+				At: t.MomentAgo(b.FellAt), Injury: text.Injury(b.Injury), Assisted: text.Assisted(b.Assisted), ID: r.SourceID,
+				URL: frame.FallURL(r.SourceID),
+			}
 			f.Bleeding = t.Bleeding(trends.BleedingAround(c, b.FellAt), b.FellAt)
 			v.Falls = append(v.Falls, f)
 		case clinical.Condition:

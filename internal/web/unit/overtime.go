@@ -89,7 +89,9 @@ func (s *service) overTime(c *frame.Request) (q overTimeAsked, series charts.Uni
 // readOverTime reads the query: by month or week, the first and the last day. Without
 // them it is the last twelve months, with the one that is not over. trouble says what
 // is wrong.
-func readOverTime(unit string, query url.Values, when frame.Asked, zone *time.Location) (q overTimeAsked, trouble string) {
+func readOverTime(
+	unit string, query url.Values, when frame.Asked, zone *time.Location,
+) (q overTimeAsked, trouble string) {
 	q = overTimeAsked{unit: unit, when: when, by: cmp.Or(query.Get("by"), trends.ByMonth), given: url.Values{}}
 	if q.by != trends.ByMonth && q.by != trends.ByWeek {
 		return q, text.Say("overtime.bad-by")
@@ -204,8 +206,10 @@ func (s *service) overTimeView(c *frame.Request, q overTimeAsked, series charts.
 	t := s.Times(q.when.At, q.when.Live)
 	v := overTimeView{
 		Layout: s.Layout(c, text.Say("overtime.title", q.unit)).At(frame.OverTimeURL(q.unit)),
-		Moment: t.Moment(q.when.At), AsOf: !q.when.Live, Self: frame.OverTimeURL(q.unit), Unit: frame.Link{Name: q.unit, URL: frame.UnitURL(q.unit)}, Tally: frame.EpisodesURL(q.unit) + "/tally", Falls: frame.FallsURL(q.unit),
-		By: q.by, From: q.firstDay(s.Zone), To: q.lastDay(s.Zone), CSV: q.address(".csv"), XLSX: q.address(".xlsx"),
+		Moment: t.Moment(q.when.At), AsOf: !q.when.Live, Self: frame.OverTimeURL(q.unit),
+		Unit: frame.Link{Name: q.unit, URL: frame.UnitURL(q.unit)}, Tally: frame.EpisodesURL(q.unit) + "/tally",
+		Falls: frame.FallsURL(q.unit),
+		By:    q.by, From: q.firstDay(s.Zone), To: q.lastDay(s.Zone), CSV: q.address(".csv"), XLSX: q.address(".xlsx"),
 		Nobody: f.Since.IsZero(), HasScript: s.AssetURL("vendor/echarts.min.js") != "",
 	}
 	units, err := s.UnitsFor(c.Request.Context(), frame.AccountOf(c))
@@ -252,7 +256,9 @@ func signalsOf(b charts.UnitBoard) []signalView {
 	var out []signalView
 	for _, p := range b.Panels {
 		if n := len(p.Signals); n > 0 {
-			out = append(out, signalView{p.ID, p.Title, text.Say("overtime.marks", text.Plural(n, "mark", "marks")), p.Signals[n-1].Text})
+			out = append(
+				out, signalView{p.ID, p.Title, text.Say("overtime.marks", text.Plural(n, "mark", "marks")), p.Signals[n-1].Text},
+			)
 		}
 	}
 	return out
@@ -292,9 +298,17 @@ func totals(f trends.UnitFigures) []totalView {
 		return strconv.FormatFloat(per*float64(some)/float64(all), 'f', 0, 64) + after
 	}
 	return []totalView{
-		{text.Say("overtime.total-falls"), strconv.Itoa(falls), rate(func(a ...any) string { return text.Say("overtime.total-falls-say", a...) }, ratedFalls) + " " + text.Say("overtime.total-days", text.Figure(days))},
-		{text.Say("overtime.total-harm"), strconv.Itoa(harm), rate(func(a ...any) string { return text.Say("overtime.total-harm-say", a...) }, ratedHarm)},
-		{text.Say("overtime.total-rechecks"), share(inTime, due, 100, " %"), text.Say("overtime.total-rechecks-say", inTime, due)},
-		{text.Say("overtime.total-positive"), share(positive, sets, 100, ""), text.Say("overtime.total-positive-say", positive, sets)},
+		{text.Say("overtime.total-falls"), strconv.Itoa(falls), rate(
+			func(a ...any) string { return text.Say("overtime.total-falls-say", a...) }, ratedFalls,
+		) + " " + text.Say("overtime.total-days", text.Figure(days))},
+		{text.Say("overtime.total-harm"), strconv.Itoa(harm), rate(
+			func(a ...any) string { return text.Say("overtime.total-harm-say", a...) }, ratedHarm,
+		)},
+		{text.Say("overtime.total-rechecks"), share(inTime, due, 100, " %"), text.Say(
+			"overtime.total-rechecks-say", inTime, due,
+		)},
+		{text.Say("overtime.total-positive"), share(positive, sets, 100, ""), text.Say(
+			"overtime.total-positive-say", positive, sets,
+		)},
 	}
 }

@@ -39,8 +39,8 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	figures := frame.OnUnit(auth.ViewUnitFigures)
 	return []frame.Route{
 		frame.Get("/units/:unit/over-time", figures, s.overTimePage),
-		frame.Get("/units/:unit/over-time.csv", figures, s.overTimeCSV),
-		frame.Get("/units/:unit/over-time.xlsx", figures, s.overTimeXLSX),
+		frame.GetOther("/units/:unit/over-time.csv", figures, s.overTimeCSV),
+		frame.GetOther("/units/:unit/over-time.xlsx", figures, s.overTimeXLSX),
 		frame.Get("/units/:unit/episodes/tally", figures, s.tallyPage),
 	}
 }

@@ -74,25 +74,36 @@ func periodColumns() []column {
 		{"fall_rate_low", func(p trends.UnitPeriod) any { return p.RateLow }},
 		{"fall_rate_high", func(p trends.UnitPeriod) any { return p.RateHigh }},
 	}
-	out = append(out, chartColumns("fall_rate", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.U, p.RunRules })...)
-	out = append(out, column{"falls_with_injury", func(p trends.UnitPeriod) any { return ifAny(p.WithInjury, p.PatientDays > 0 || p.Falls > 0) }})
+	out = append(out, chartColumns(
+		"fall_rate", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.U, p.RunRules },
+	)...)
+	out = append(out, column{
+		"falls_with_injury", func(p trends.UnitPeriod) any { return ifAny(p.WithInjury, p.PatientDays > 0 || p.Falls > 0) },
+	})
 	for _, level := range charts.InjuryLevels {
 		name := "falls_injury_" + level
 		if level == "" {
 			name = "falls_injury_not_charted"
 		}
-		out = append(out, column{name, func(p trends.UnitPeriod) any { return ifAny(p.Injuries[level], p.PatientDays > 0 || p.Falls > 0) }})
+		out = append(
+			out,
+			column{name, func(p trends.UnitPeriod) any { return ifAny(p.Injuries[level], p.PatientDays > 0 || p.Falls > 0) }},
+		)
 	}
 	out = append(out,
 		column{"injury_rate", func(p trends.UnitPeriod) any { return p.HarmRate }},
 		column{"injury_rate_low", func(p trends.UnitPeriod) any { return p.HarmLow }},
 		column{"injury_rate_high", func(p trends.UnitPeriod) any { return p.HarmHigh }})
-	out = append(out, chartColumns("injury_rate", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.HarmU, p.HarmRules })...)
+	out = append(out, chartColumns(
+		"injury_rate", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.HarmU, p.HarmRules },
+	)...)
 	out = append(out,
 		column{"rechecks_due", func(p trends.UnitPeriod) any { return ifAny(p.RechecksDue, p.PatientDays > 0) }},
 		column{"rechecks_in_time", func(p trends.UnitPeriod) any { return ifAny(p.RechecksInTime, p.RechecksDue > 0) }},
 		column{"rechecks_share", func(p trends.UnitPeriod) any { return p.P.Value }})
-	out = append(out, chartColumns("rechecks_share", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.P, p.PRunRules })...)
+	out = append(out, chartColumns(
+		"rechecks_share", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.P, p.PRunRules },
+	)...)
 	out = append(out,
 		column{"sets", func(p trends.UnitPeriod) any { return ifAny(p.Sets, p.PatientDays > 0 || p.Sets > 0) }},
 		column{"positive", func(p trends.UnitPeriod) any { return ifAny(p.Positive, p.Sets > 0) }},
@@ -102,17 +113,24 @@ func periodColumns() []column {
 		return p.PositiveP, p.PositiveRules
 	})...)
 	for _, grade := range []string{trends.Complete, trends.Usable, trends.Unusable} {
-		out = append(out, column{"sets_" + grade, func(p trends.UnitPeriod) any { return ifAny(p.Grades[grade], p.Sets > 0) }})
+		out = append(
+			out, column{"sets_" + grade, func(p trends.UnitPeriod) any { return ifAny(p.Grades[grade], p.Sets > 0) }},
+		)
 	}
 	out = append(out, column{"complete_share", func(p trends.UnitPeriod) any { return p.CompleteP.Value }})
 	out = append(out, chartColumns("complete_share", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) {
 		return p.CompleteP, p.CompleteRules
 	})...)
 	out = append(out,
-		column{"systolic_pressures", func(p trends.UnitPeriod) any { return ifAny(p.Measured, p.PatientDays > 0 || p.Measured > 0) }},
+		column{
+			"systolic_pressures",
+			func(p trends.UnitPeriod) any { return ifAny(p.Measured, p.PatientDays > 0 || p.Measured > 0) },
+		},
 		column{"systolic_ending_0", func(p trends.UnitPeriod) any { return ifAny(p.Digits[0], p.Measured > 0) }},
 		column{"ending_0_share", func(p trends.UnitPeriod) any { return p.EndIn0 }})
-	out = append(out, chartColumns("ending_0_share", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.ZeroP, p.ZeroRules })...)
+	out = append(out, chartColumns(
+		"ending_0_share", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.ZeroP, p.ZeroRules },
+	)...)
 	out = append(out,
 		column{"digits_p", func(p trends.UnitPeriod) any { return p.ChiP }},
 		column{"precautions_looked_at", func(p trends.UnitPeriod) any { return p.GuardedAt }},
@@ -120,7 +138,10 @@ func periodColumns() []column {
 		column{"precautions_asked_for", func(p trends.UnitPeriod) any { return ifAny(p.Asked, p.Present > 0) }},
 		column{"precautions_lacking", func(p trends.UnitPeriod) any { return ifAny(p.Lacking, p.Asked > 0) }},
 		column{"lacking_share", func(p trends.UnitPeriod) any { return p.LackingP.Value }})
-	return append(out, chartColumns("lacking_share", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.LackingP, p.LackingRules })...)
+	return append(out, chartColumns(
+		"lacking_share",
+		func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.LackingP, p.LackingRules },
+	)...)
 }
 
 // tidy leaves six decimals of a number: what lies behind them no count supports.
@@ -180,7 +201,9 @@ func periodSheet(series charts.UnitSeries, zone *time.Location) export.Sheet {
 }
 
 func betweenSheet(f trends.UnitFigures, zone *time.Location) export.Sheet {
-	out := export.Sheet{Name: "days between falls", Head: []string{"fell_at", "days_since_the_fall_before", "centre", "upper"}, Zone: zone}
+	out := export.Sheet{
+		Name: "days between falls", Head: []string{"fell_at", "days_since_the_fall_before", "centre", "upper"}, Zone: zone,
+	}
 	for n, at := range f.Falls {
 		row := []any{at, nil, f.GCenter, f.GUpper}
 		if n > 0 {
@@ -202,7 +225,8 @@ func digitSheet(f trends.UnitFigures) export.Sheet {
 // episodeSheet lists the counts of each period: all kinds, then each kind.
 func episodeSheet(series charts.UnitSeries, zone *time.Location) export.Sheet {
 	out := export.Sheet{Name: "episodes", Zone: zone, Head: []string{
-		"from", "kind", "opened", "opened_again", "came_with_a_patient", "per_100_patient_days", "ended_by_evidence", "closed_by_a_person", "open_at_the_end", "median_hours_to_taking", "median_hours_to_ending",
+		"from", "kind", "opened", "opened_again", "came_with_a_patient", "per_100_patient_days", "ended_by_evidence",
+		"closed_by_a_person", "open_at_the_end", "median_hours_to_taking", "median_hours_to_ending",
 	}}
 	for n, counts := range series.Episodes {
 		for _, c := range counts {
@@ -212,7 +236,8 @@ func episodeSheet(series charts.UnitSeries, zone *time.Location) export.Sheet {
 			}
 			byEvidence, byPerson := c.Ended()
 			out.Rows = append(out.Rows, []any{
-				series.Figures.Periods[n].From, name, c.Opened, c.Reopened, c.Arrived, c.Per100, byEvidence, byPerson, c.StillOpen, inHours(c.AtTaking), inHours(c.AtEnding),
+				series.Figures.Periods[n].From, name, c.Opened, c.Reopened, c.Arrived, c.Per100, byEvidence, byPerson, c.StillOpen,
+				inHours(c.AtTaking), inHours(c.AtEnding),
 			})
 		}
 	}
@@ -240,8 +265,10 @@ func signalSheet(b charts.UnitBoard) export.Sheet {
 func (s *service) aboutFigures(q overTimeAsked, series charts.UnitSeries) export.Sheet {
 	day := func(t time.Time) string { return t.In(s.Zone).Format(time.DateOnly) }
 	rows := [][]any{
-		{"unit", q.unit}, {"by", q.by}, {"from", day(q.from)}, {"to", day(q.to.Add(-time.Nanosecond))}, {"times in", s.Zone.String()},
-		{"as known", q.when.At}, {"figures start", series.Figures.Since}, {"patient-days", text.PatientDays(series.Policy.Unit)},
+		{"unit", q.unit}, {"by", q.by}, {"from", day(q.from)}, {"to", day(q.to.Add(-time.Nanosecond))},
+		{"times in", s.Zone.String()},
+		{"as known", q.when.At}, {"figures start", series.Figures.Since},
+		{"patient-days", text.PatientDays(series.Policy.Unit)},
 		{"rates", "per 1,000 patient-days, 95 % intervals of Garwood"}, {"shares", "of 1"},
 		{"centres and limits", text.Say("overtime.how-centre") + " " + text.Say("overtime.how-limits")},
 		{"marks", text.Say("overtime.signals-mean")}, {"empty cells", text.Say("overtime.how-missing")},

@@ -61,7 +61,8 @@ func (s *service) tallyPage(c *frame.Request) (frame.Page, error) {
 	}
 	t := s.Times(now, false)
 	v := tallyView{
-		Layout: s.Layout(c, text.Say("tally.title", unit)).At(frame.EpisodesURL(unit)), Unit: frame.Link{Name: unit, URL: frame.UnitURL(unit)}, Episodes: frame.EpisodesURL(unit),
+		Layout: s.Layout(c, text.Say("tally.title", unit)).At(frame.EpisodesURL(unit)),
+		Unit:   frame.Link{Name: unit, URL: frame.UnitURL(unit)}, Episodes: frame.EpisodesURL(unit),
 		From: t.Moment(from), To: t.Moment(now), PatientDays: text.Figure(days),
 	}
 	for _, count := range counts {
@@ -75,7 +76,8 @@ func (s *service) tallyPage(c *frame.Request) (frame.Page, error) {
 
 func tallyRowOf(c episodes.Count) tallyRow {
 	r := tallyRow{
-		Kind: text.EpisodeKinds[c.Kind], Opened: c.Opened, Reopened: c.Reopened, Arrived: c.Arrived, Per100: parts.Number(c.Per100),
+		Kind: text.EpisodeKinds[c.Kind], Opened: c.Opened, Reopened: c.Reopened, Arrived: c.Arrived,
+		Per100:    parts.Number(c.Per100),
 		StillOpen: c.StillOpen, AtTaking: span(c.AtTaking), AtEnding: span(c.AtEnding),
 	}
 	if c.Kind == "" {

@@ -97,7 +97,9 @@ func of(files []demo.File, zone *time.Location) (web.Deps, *Board, error) {
 		if err := memory.Read(bytes.NewReader(f.Data), f.Name, zone, now); err != nil {
 			return web.Deps{}, nil, fmt.Errorf("read %s: %w", f.Name, err)
 		}
-		health.Files = append(health.Files, parts.FeedFile{Name: f.Name, LastRead: health.LastRead, Rows: len(memory.All) - before})
+		health.Files = append(
+			health.Files, parts.FeedFile{Name: f.Name, LastRead: health.LastRead, Rows: len(memory.All) - before},
+		)
 	}
 	desk := &Desk{Memory: memory, Zone: zone, Now: now}
 	health.HeldTotal, health.Waiting = len(memory.Rows), 1

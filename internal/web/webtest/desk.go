@@ -39,8 +39,9 @@ func (d *Desk) row(n int) feeds.HeldRow {
 	h := d.Rows[n]
 	header, record := csvfeed.Cells(h)
 	return feeds.HeldRow{
-		ID: int64(n) + 1, File: h.File, Line: h.Line, Kind: h.Kind, SourceID: h.SourceID, Reason: h.Reason, FirstSeen: d.Now.Add(-2 * time.Hour),
-		Header: header, Record: record, Columns: csvfeed.Columns(h.Kind),
+		ID: int64(n) + 1, File: h.File, Line: h.Line, Kind: h.Kind, SourceID: h.SourceID, Reason: h.Reason,
+		FirstSeen: d.Now.Add(-2 * time.Hour),
+		Header:    header, Record: record, Columns: csvfeed.Columns(h.Kind),
 	}
 }
 

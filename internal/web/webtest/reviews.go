@@ -27,7 +27,9 @@ func (m *Reviews) Add(_ context.Context, r dosereview.Review, after int64) (dose
 		}
 	}
 	if last != after {
-		return dosereview.Review{}, clinical.Errorf(clinical.Conflict, "review %d is not the last one of this stay any more", after)
+		return dosereview.Review{}, clinical.Errorf(
+			clinical.Conflict, "review %d is not the last one of this stay any more", after,
+		)
 	}
 	r.Number = last + 1
 	m.all = append(m.all, r)

@@ -1,0 +1,108 @@
+package pagetest
+
+import (
+	"slices"
+	"strings"
+	"testing"
+
+	"plumbline/internal/browsertest"
+	"plumbline/internal/web"
+)
+
+// examples are addresses of each page of the demo unit, by the pattern of its route: the
+// tests of widths, of paper and of accessibility open them all.
+var examples = map[string][]string{
+	"/units/:unit": {
+		"/units/4W", "/units/4W?as_of=2026-11-01T12:00:00Z", "/units/4W?tier=now&tier=this_shift&sort=bed",
+		"/units/4W?names=off", "/units/7E",
+	},
+	"/units/:unit/episodes":       {"/units/4W/episodes"},
+	"/units/:unit/episodes/tally": {"/units/4W/episodes/tally"},
+	"/units/:unit/over-time":      {"/units/4W/over-time"},
+	"/units/:unit/falls":          {"/units/4W/falls"},
+	"/units/:unit/new-set":        {"/units/4W/new-set"},
+	"/stays/:stay":                {"/stays/S108", "/stays/S103"},
+	"/stays/:stay/history":        {"/stays/S108/history"},
+	"/stays/:stay/new-set":        {"/stays/S108/new-set"},
+	"/falls/:fall":                {demoFall},
+	"/dose-review":                {"/dose-review?dropped=1"},
+	"/dose-review/:stay":          {"/dose-review/S108"},
+	"/new-set-shell":              {"/new-set-shell"},
+	"/feeds":                      {"/feeds"},
+	"/feeds/held/:row":            {"/feeds/held/1"},
+	"/rules":                      {"/rules"},
+	"/sign-in":                    {"/sign-in"}, // where nobody is signed in
+	"/sign-out":                   {"/sign-out"},
+	"/account":                    {"/account"},
+	"/accounts":                   {"/accounts"},
+	"/accounts/:account":          {"/accounts/1"},
+	"/tokens":                     {"/tokens"},
+	"/audit":                      {"/audit"},
+	"/policy":                     {"/policy"},
+	"/policy/versions/:number":    {"/policy/versions/0"},
+}
+
+// Whoever adds a page gives an example of it, and no test of all pages leaves it out.
+func TestEveryPageHasAnExample(t *testing.T) {
+	pages := web.Pages()
+	if len(pages) < 20 {
+		t.Fatalf("only %d pages are known", len(pages))
+	}
+	for _, pattern := range pages {
+		if len(examples[pattern]) == 0 {
+			t.Errorf("the page %s has no example: add an address of the demo unit to examples", pattern)
+		}
+	}
+	for pattern := range examples {
+		if !slices.Contains(pages, pattern) {
+			t.Errorf("there is no page %s any more: take its example out", pattern)
+		}
+	}
+}
+
+// everyExample calls open with an address of each page, and the site to open it at: of
+// the sign-in, one where nobody is signed in.
+func everyExample(t *testing.T, open func(site, path string)) {
+	t.Helper()
+	in := start(t, deps(t))
+	out, _ := signedOut(t, nil)
+	for _, pattern := range web.Pages() {
+		for _, path := range examples[pattern] {
+			if pattern == "/sign-in" {
+				open(out, path)
+			} else {
+				open(in, path)
+			}
+		}
+	}
+}
+
+func TestPagesAtEveryWidthAndInBothColours(t *testing.T) {
+	browser := browsertest.Start(t)
+	everyExample(t, func(site, path string) { everyWidth(t, browser, site, path, fileName(path)) })
+}
+
+// Each page comes out on paper, without the ways to other pages.
+func TestPrints(t *testing.T) {
+	browser := browsertest.Start(t)
+	page := browser.Open(t, "about:blank", 1440, 900)
+	everyExample(t, func(site, path string) {
+		scheme(t, page, "", "light")
+		page.Resize(1440, 900)
+		page.Navigate(site + path)
+		page.Wait("footer")
+		pdf := page.PDF()
+		keep(t, fileName(path)+".pdf", func() []byte { return pdf })
+		if !strings.HasPrefix(string(pdf), "%PDF-") || len(pdf) < 20_000 {
+			t.Errorf("%s: the print is %d bytes", path, len(pdf))
+		}
+		scheme(t, page, "print", "light")
+		page.Wait("footer")
+		if browsertest.Eval[bool](page, `!!document.querySelector("nav")?.checkVisibility()`) {
+			t.Errorf("%s: the navigation prints", path)
+		}
+		page.Resize(1055, 745) // the inside of an A4 page across
+		keep(t, fileName(path)+"-print.png", page.Screenshot)
+	})
+	quiet(t, page)
+}
