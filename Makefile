@@ -17,7 +17,7 @@ BROWSER = ./internal/web/pagetest ./internal/browsertest
 GOTEST = env GOGC=200 go test -vet=off -timeout 2h
 
 .DEFAULT_GOAL := help
-.PHONY: help run build assets check test drill verify mutate lint bench pictures seed docs clean
+.PHONY: help run build assets check test drill verify second mutate lint bench pictures seed docs clean
 
 help: ## list what make can do
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "make %-8s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -46,6 +46,9 @@ drill: assets ## run the long fault tests: kills, fuzzing, standby, restore
 
 verify: ## compare the statistics with scipy and R on fresh series (SEED=n, FREEZE=1)
 	SEED='$(SEED)' FREEZE='$(FREEZE)' scripts/verify.sh
+
+second: ## say which answers of the second implementation changed (TAKE=1 WHY="...")
+	go run ./internal/assurance/second $(if $(TAKE),--take --why '$(WHY)')
 
 mutate: ## change the rules in every small way and see whether a test notices
 	nice go run ./internal/assurance/mutate
