@@ -11,10 +11,10 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/care"
-	"plumbline/internal/care/caretest"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/policy"
+	"plumbline/internal/testdb/teststore"
 	"plumbline/internal/trends"
 )
 
@@ -60,7 +60,7 @@ func kinds(list []episodes.Episode) string {
 // A unit that cannot be answered keeps no other from its step, and none of its
 // episodes is ended for it.
 func TestAUnitThatFailsHoldsUpNoOther(t *testing.T) {
-	m := &caretest.Memory{}
+	m := teststore.Empty(t)
 	b := board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}, "7E": {fall("F2", -1)}}}
 	s := care.Service{Board: b, Store: m, Policy: policy.Default()}
 	if _, err := s.StepAll(t.Context(), now); err != nil {
@@ -80,7 +80,7 @@ func TestAUnitThatFailsHoldsUpNoOther(t *testing.T) {
 }
 
 func TestTheOrderOfWhatIsShown(t *testing.T) {
-	m := &caretest.Memory{}
+	m := teststore.Empty(t)
 	s := care.Service{Board: board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -9), fall("F2", -8)}}}, Store: m, Policy: policy.Default()}
 	if _, err := s.StepUnit(t.Context(), "4W", now.Add(-6*time.Hour)); err != nil {
 		t.Fatal(err)
@@ -123,7 +123,7 @@ func TestClosingLearnsTheWholeChart(t *testing.T) {
 	b := board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}, chart: clinical.Chart{
 		Records: []clinical.Record{record(clinical.KindVitals, "V1")}, Removed: []clinical.Record{record(clinical.KindOrder, "O1")},
 	}}
-	s := care.Service{Board: b, Store: &caretest.Memory{}, Policy: policy.Default()}
+	s := care.Service{Board: b, Store: teststore.Empty(t), Policy: policy.Default()}
 	done, err := s.StepUnit(t.Context(), "4W", now)
 	if err != nil || len(done) == 0 {
 		t.Fatal(done, err)
@@ -142,7 +142,7 @@ func TestClosingLearnsTheWholeChart(t *testing.T) {
 // What ended is listed for its time alone, and not once it is open again; what was
 // known at a moment is cut there.
 func TestWhatEndedAndWhatWasKnown(t *testing.T) {
-	m := &caretest.Memory{}
+	m := teststore.Empty(t)
 	falls := map[string][]trends.FallFact{"4W": {fall("F1", -1), fall("F2", -2)}}
 	s := care.Service{Board: board{falls: falls}, Store: m, Policy: policy.Default()}
 	step := func(hours float64) {

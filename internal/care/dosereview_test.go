@@ -5,12 +5,12 @@ import (
 	"time"
 
 	"plumbline/internal/care"
-	"plumbline/internal/care/caretest"
 	"plumbline/internal/clinical"
 	"plumbline/internal/dosereview"
 	"plumbline/internal/episodes"
 	"plumbline/internal/policy"
 	"plumbline/internal/records"
+	"plumbline/internal/testdb/teststore"
 )
 
 // A recorded review ends what is owed of it, whoever has taken it, and nothing else.
@@ -26,7 +26,7 @@ func TestARecordedReviewEndsItsEpisode(t *testing.T) {
 		{"raj", dosereview.Other, episodes.OtherReason},
 	} {
 		t.Run(string(c.outcome)+" "+c.taker, func(t *testing.T) {
-			m := &caretest.Memory{}
+			m := teststore.Empty(t)
 			scene := episodes.Scene{Unit: "4W", At: now.Add(-time.Hour), Stays: map[string]episodes.Presence{"S1": {}, "S2": {}}}
 			for _, of := range []struct {
 				kind episodes.Kind

@@ -7,17 +7,16 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/internal/assess"
 	"plumbline/internal/charts"
 	"plumbline/internal/demo"
-	"plumbline/internal/web/webtest"
+	"plumbline/internal/policy"
+	"plumbline/internal/testdb/teststore"
 )
 
 func of(t *testing.T, zone *time.Location, stay string) charts.Board {
 	t.Helper()
-	_, board, err := webtest.Demo(zone)
-	if err != nil {
-		t.Fatal(err)
-	}
+	board := &assess.Service{Store: teststore.Demo(t), Policy: policy.Default(), Zone: zone}
 	view, err := board.Stay(context.Background(), stay, demo.AnchorTime())
 	if err != nil {
 		t.Fatal(err)

@@ -42,11 +42,7 @@ func chicago(t testing.TB) *time.Location {
 
 func open(t testing.TB) (web.Deps, *webtest.Board) {
 	t.Helper()
-	d, board, err := webtest.Demo(chicago(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return d, board
+	return webtest.Demo(t, chicago(t))
 }
 
 // signedIn is the program as somebody sees it who sees everything.

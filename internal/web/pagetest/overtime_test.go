@@ -18,10 +18,7 @@ func yearOf(t *testing.T) web.Deps {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, _, err := webtest.DemoWithPast(z)
-	if err != nil {
-		t.Fatal(err)
-	}
+	d, _ := webtest.DemoWithPast(t, z)
 	return d
 }
 

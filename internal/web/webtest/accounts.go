@@ -7,10 +7,11 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"strings"
+	"testing"
 	"time"
 
 	"plumbline/internal/auth"
-	"plumbline/internal/auth/authtest"
+	"plumbline/internal/store"
 )
 
 // Password is that of every account of Accounts.
@@ -20,22 +21,26 @@ const Password = "four invented words here"
 // is an administrator too.
 const Everything = "everything"
 
-// Accounts makes accounts in memory whose clock stands still: one for each role,
-// named by it, those that see patients on unit 4W alone; and Everything.
-func Accounts(now time.Time) (*auth.Service, error) {
+// accounts makes accounts whose clock stands still: one for each role, named by it,
+// those that see patients on unit 4W alone; and Everything. Their passwords are hashed
+// at next to no cost.
+func accounts(tb testing.TB, st *store.Store, now time.Time) *auth.Service {
+	tb.Helper()
 	s := &auth.Service{
-		Store: &authtest.Memory{}, Hasher: authtest.Cheap(), Limits: &auth.Limits{},
+		Store: st, Hasher: &auth.Hasher{Cost: auth.Cost{MemoryKiB: 8, Passes: 1, Lanes: 1}}, Limits: &auth.Limits{},
 		Clock: func() time.Time { return now },
 	}
 	for _, r := range auth.Roles {
 		g := auth.Grants{Roles: []auth.Role{r}, Units: []string{"4W"}}
 		if _, err := s.Add(context.Background(), string(r), Password, g, false); err != nil {
-			return nil, err
+			tb.Fatal(err)
 		}
 	}
 	all := auth.Grants{Roles: []auth.Role{auth.FallsNurse, auth.Administrator}, AllUnits: true}
-	_, err := s.Add(context.Background(), Everything, Password, all, false)
-	return s, err
+	if _, err := s.Add(context.Background(), Everything, Password, all, false); err != nil {
+		tb.Fatal(err)
+	}
+	return s
 }
 
 // SignIn signs in to the pages behind a handler and returns the cookies.
@@ -70,9 +75,4 @@ func As(h http.Handler, name string) http.Handler {
 		}
 		h.ServeHTTP(w, r)
 	})
-}
-
-// Tokens keeps the tokens of machines in memory; its clock stands still.
-func Tokens(now time.Time) *auth.Tokens {
-	return &auth.Tokens{Store: &authtest.Tokens{}, Limits: &auth.Limits{}, Clock: func() time.Time { return now }}
 }

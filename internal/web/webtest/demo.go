@@ -1,27 +1,28 @@
-// Package servertest puts the pages over the demo unit, held in memory, for
-// tests: no database stands between the stories and the page.
+// Package webtest puts the pages over the demo unit for tests. Accounts, tokens, episodes
+// and policies are kept in a store of the test's own; the stories, and what is sent from
+// the bedside, in memory, where tests change them.
 package webtest
 
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"slices"
 	"sync"
+	"testing"
 	"time"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
 	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/audit"
+	"plumbline/internal/auth"
 	"plumbline/internal/care"
-	"plumbline/internal/care/caretest"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/ingest/bedside"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
-	"plumbline/internal/policybook/policybooktest"
+	"plumbline/internal/testdb/teststore"
 	"plumbline/internal/web"
 	"plumbline/internal/web/admin"
 	"plumbline/internal/web/parts"
@@ -70,32 +71,36 @@ func (b *Board) known(ctx context.Context, unit string) error {
 
 // Demo reads the demo unit into memory, with the accounts of Accounts. The moment
 // is its anchor.
-func Demo(zone *time.Location) (web.Deps, *Board, error) {
+func Demo(tb testing.TB, zone *time.Location) (web.Deps, *Board) {
+	tb.Helper()
+	return of(tb, stories(tb), zone)
+}
+
+func stories(tb testing.TB) []demo.File {
+	tb.Helper()
 	files, err := seed.Files()
 	if err != nil {
-		return web.Deps{}, nil, err
+		tb.Fatal(err)
 	}
-	return of(files, zone)
+	return files
 }
 
 // DemoWithPast is Demo with the months before the stories, which take the memory a
 // while.
-func DemoWithPast(zone *time.Location) (web.Deps, *Board, error) {
-	files, err := seed.Files()
-	if err != nil {
-		return web.Deps{}, nil, err
-	}
-	return of(append(files, demo.Past(demo.AnchorTime())...), zone)
+func DemoWithPast(tb testing.TB, zone *time.Location) (web.Deps, *Board) {
+	tb.Helper()
+	return of(tb, append(stories(tb), demo.Past(demo.AnchorTime())...), zone)
 }
 
-func of(files []demo.File, zone *time.Location) (web.Deps, *Board, error) {
+func of(tb testing.TB, files []demo.File, zone *time.Location) (web.Deps, *Board) {
+	tb.Helper()
 	now := demo.AnchorTime()
 	memory := &assesstest.Memory{}
 	health := parts.FeedHealth{FolderSet: true, LastRead: now.Add(-3 * time.Minute)}
 	for _, f := range files {
 		before := len(memory.All)
 		if err := memory.Read(bytes.NewReader(f.Data), f.Name, zone, now); err != nil {
-			return web.Deps{}, nil, fmt.Errorf("read %s: %w", f.Name, err)
+			tb.Fatalf("read %s: %v", f.Name, err)
 		}
 		health.Files = append(
 			health.Files, parts.FeedFile{Name: f.Name, LastRead: health.LastRead, Rows: len(memory.All) - before},
@@ -105,10 +110,7 @@ func of(files []demo.File, zone *time.Location) (web.Deps, *Board, error) {
 	health.HeldTotal, health.Waiting = len(memory.Rows), 1
 	health.Kinds = desk.kinds(health.LastRead)
 	inForce := policy.NewSwitch(policy.Default())
-	accounts, err := Accounts(now)
-	if err != nil {
-		return web.Deps{}, nil, err
-	}
+	st := teststore.Empty(tb)
 	board := &Board{Service: &assess.Service{Store: memory, Policy: inForce, Zone: zone}}
 	clock := func() time.Time { return now.Add(20 * time.Second) }
 	return web.Deps{
@@ -116,14 +118,15 @@ func of(files []demo.File, zone *time.Location) (web.Deps, *Board, error) {
 		Clock: clock,
 		Feeds: func(context.Context) (parts.FeedHealth, error) { return health, nil },
 		Desk:  desk,
-		Ready: func(context.Context) error { return nil }, Accounts: accounts, Tokens: Tokens(now),
+		Ready: func(context.Context) error { return nil }, Accounts: accounts(tb, st, now),
+		Tokens: &auth.Tokens{Store: st, Limits: &auth.Limits{}, Clock: func() time.Time { return now }},
 		Audit: func(context.Context, admin.AuditQuery) ([]audit.Entry, audit.Head, error) {
 			return nil, audit.Head{Hash: audit.Genesis()}, nil
 		},
-		Episodes:    &care.Service{Board: board, Store: &caretest.Memory{}, Policy: inForce},
+		Episodes:    &care.Service{Board: board, Store: st, Policy: inForce},
 		DoseReviews: &Reviews{},
 		Sets:        &Sets{board, memory, map[string]bedside.Kept{}},
-		Policies:    &policybook.Book{Store: &policybooktest.Memory{}, Board: board.Service, Clock: clock, InForce: inForce},
+		Policies:    &policybook.Book{Store: st, Board: board.Service, Clock: clock, InForce: inForce},
 		Assignments: &Assignments{},
-	}, board, nil
+	}, board
 }
