@@ -330,6 +330,9 @@ func TestTheStrengthOfATabletIsReadFromTheText(t *testing.T) {
 		"furosemide 20 mg per 2 ml":                                      "-",
 		"extended-release metoprolol 50 mg":                              "50",
 		"lisinopril / hydrochlorothiazide":                               "-, -",
+		"metoprolol/metoprolol tartrate 50 mg":                           "50", // one ingredient named twice counts once
+		"Lasix / furosemide 40 mg":                                       "40",
+		"metoprolol/metoprolol/amlodipine 50/5 mg":                       "50, 5",
 		"lisinopril 20 MG / hydrochlorothiazide":                         "-, -",
 		"losartan, hydrochlorothiazide 50 mg, 12.5 mg":                   "50, 12.5",
 		"losartan hydrochlorothiazide 50 mg 12.5 mg":                     "50, 12.5",

@@ -104,8 +104,9 @@ type place struct {
 
 // naming is a text with what it names: each part once, at its first place.
 type naming struct {
-	text   string // in lower case
-	places []place
+	text    string // in lower case
+	places  []place
+	repeats []place // further places of names that have one
 }
 
 // namesIn finds what a text names (E-DRUG). A name counts where no letter touches it.
@@ -139,9 +140,11 @@ func (n *naming) add(p place) {
 		}
 		return p.sub == q.sub
 	}
-	if !slices.ContainsFunc(n.places, same) {
-		n.places = append(n.places, p)
+	if slices.ContainsFunc(n.places, same) {
+		n.repeats = append(n.repeats, p)
+		return
 	}
+	n.places = append(n.places, p)
 }
 
 // occurrence is a name that stands in a text.

@@ -125,7 +125,18 @@ func rank(all []strength, k, names int) *float64 {
 	return &all[k].mg
 }
 
-func (n naming) strokesBefore(end int) int { return len(strokeShape.FindAllString(n.text[:end], -1)) }
+// strokesBefore counts the strokes that part names before end. One before a name that
+// stands for the second time parts nothing: one ingredient named twice counts once.
+func (n naming) strokesBefore(end int) int {
+	count := len(strokeShape.FindAllString(n.text[:end], -1))
+	for _, again := range n.repeats {
+		before := strings.TrimRight(n.text[:again.start], " ")
+		if again.start < end && before != "" && strokeShape.MatchString(before[len(before)-1:]) {
+			count--
+		}
+	}
+	return count
+}
 
 // rankByStrokes tells strengths behind all names by rank where strokes part the names:
 // one that is not known here has its rank too.
