@@ -15,6 +15,13 @@ type FellFigures struct {
 	FellAt time.Time `json:"fell_at"`
 	Injury string    `json:"injury"` // as charted; "" where it was not
 	Falls  int       `json:"falls"`  // how many there are; 0 where they were not counted
+	// Bleeds are the drugs that make it bleed, by what was known when it was told.
+	Bleeds []trends.Bleed `json:"bleeds,omitempty"`
+}
+
+// FellOf are the figures of a fall, the latest of so many; 0 where they are not counted.
+func FellOf(f trends.FallFact, falls int) FellFigures {
+	return FellFigures{FellAt: f.At, Injury: f.Injury, Falls: falls, Bleeds: f.Bleeds}
 }
 
 // SetFigures tell a set: pressures and drops in mmHg, nil where not measured.

@@ -200,7 +200,7 @@ func FellOrFainted(a Assessment, from time.Time) []Event {
 		}
 		e := Event{
 			At: f.At, Fall: &a.Digest.Falls[n], SetNow: interpretableFrom(a.Digest.Sets, f.At) != nil,
-			Reason: Reason{Figures: FellFigures{FellAt: f.At, Injury: f.Injury}, Facts: []string{f.SourceID}},
+			Reason: Reason{Figures: FellOf(f, 0), Facts: []string{f.SourceID}},
 		}
 		for _, r := range a.Reasons {
 			if (r.Rule == TFall || r.Rule == TFell) && slices.Contains(r.Facts, f.SourceID) && e.Reason.Rule == "" {

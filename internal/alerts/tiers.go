@@ -179,7 +179,7 @@ func (s situation) fallReason(falls []trends.FallFact) *Reason {
 	last := slices.MaxFunc(falls, func(a, b trends.FallFact) int {
 		return cmp.Or(a.At.Compare(b.At), slices.Index(harm, a.Injury)-slices.Index(harm, b.Injury))
 	})
-	r.Figures = FellFigures{FellAt: last.At, Injury: last.Injury, Falls: len(falls)}
+	r.Figures = FellOf(last, len(falls))
 	return r
 }
 

@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"math/rand/v2"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -113,11 +114,11 @@ func TestTheTierIsDecidedByTheFirstRuleThatHolds(t *testing.T) {
 func TestAReasonNamesItsFigures(t *testing.T) {
 	a := assess(withFall(withFall(withSets(young(), positive(-5)), -3, "none"), -2, "major"))
 	fall := a.Reasons[0]
-	if fall.Rule != TFall || fall.Figures != (FellFigures{FellAt: hour(-2), Injury: "major", Falls: 2}) || len(fall.Facts) != 2 {
+	if fall.Rule != TFall || !reflect.DeepEqual(fall.Figures, FellFigures{FellAt: hour(-2), Injury: "major", Falls: 2}) || len(fall.Facts) != 2 {
 		t.Errorf("falls: %+v", fall)
 	}
 	same := assess(withFall(withFall(withSets(young(), positive(-5)), -2, "major"), -2, "none")).Reasons[0]
-	if same.Figures != (FellFigures{FellAt: hour(-2), Injury: "major", Falls: 2}) {
+	if !reflect.DeepEqual(same.Figures, FellFigures{FellAt: hour(-2), Injury: "major", Falls: 2}) {
 		t.Errorf("of two falls at one time the worse is told: %+v", same)
 	}
 	gap := a.Reasons[1]

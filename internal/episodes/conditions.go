@@ -87,7 +87,7 @@ func fallsWithoutSet(a alerts.Assessment, p clinical.Policy) []Condition {
 		}
 		out = append(out, Condition{
 			Kind: FallWithoutSet, StayID: a.Digest.StayID, Trigger: fallKey(f), Rule: alerts.TFall,
-			Figures: alerts.FellFigures{FellAt: f.At, Injury: f.Injury},
+			Figures: alerts.FellOf(f, 0),
 			Facts:   []Fact{{Kind: clinical.KindFall, SourceID: f.SourceID}},
 			Opens:   trends.InWindow(f.At, a.At, clinical.Hours(p.Tiers.RecentHours)),
 		})

@@ -37,6 +37,9 @@ type DigestLine struct {
 	Taken       int       `json:"taken"` // of them taken by somebody
 	Deferred    int       `json:"deferred"`
 	OldestSince time.Time `json:"oldest_since"`
+	// Bleeding counts the falls of them on a drug that makes a fall bleed, Drugs names these.
+	Bleeding int      `json:"bleeding"`
+	Drugs    []string `json:"drugs"`
 }
 
 // digestPrefix starts the id of a digest; the rest is its date.
@@ -74,7 +77,7 @@ func digestLines(list []episodes.Episode) []DigestLine {
 		n := slices.IndexFunc(out, func(l DigestLine) bool { return l.Tier == tier && l.Kind == string(e.Kind) })
 		if n < 0 {
 			n = len(out)
-			out = append(out, DigestLine{Tier: tier, Kind: string(e.Kind), Title: text.EpisodeKinds[e.Kind], OldestSince: e.RaisedAt.UTC()})
+			out = append(out, DigestLine{Tier: tier, Kind: string(e.Kind), Title: text.EpisodeKinds[e.Kind], OldestSince: e.RaisedAt.UTC(), Drugs: []string{}})
 		}
 		l := &out[n]
 		l.Count++
@@ -84,6 +87,7 @@ func digestLines(list []episodes.Episode) []DigestLine {
 		case episodes.Deferred:
 			l.Deferred++
 		}
+		l.takeFall(e)
 		if e.RaisedAt.Before(l.OldestSince) {
 			l.OldestSince = e.RaisedAt.UTC()
 		}
@@ -95,6 +99,20 @@ func digestLines(list []episodes.Episode) []DigestLine {
 		return slices.Index(episodes.Kinds, episodes.Kind(a.Kind)) - slices.Index(episodes.Kinds, episodes.Kind(b.Kind))
 	})
 	return out
+}
+
+// takeFall counts a fall on a drug that makes it bleed.
+func (l *DigestLine) takeFall(e episodes.Episode) {
+	f, _ := e.Figures.(alerts.FellFigures)
+	if len(f.Bleeds) == 0 {
+		return
+	}
+	l.Bleeding++
+	for _, b := range f.Bleeds {
+		l.Drugs = append(l.Drugs, b.Drug)
+	}
+	slices.Sort(l.Drugs)
+	l.Drugs = slices.Compact(l.Drugs)
 }
 
 // DigestMessage puts a digest as the store has it into words.
@@ -115,6 +133,9 @@ func (s Site) DigestMessage(body []byte) (Message, error) {
 		for _, l := range u.Owed {
 			fmt.Fprintf(&b, "- %s: %s, %d%s; the oldest owed for %s\n", tierWord(l.Tier), l.Title, l.Count,
 				inHand(l), text.Span(max(0, d.At.Sub(l.OldestSince))))
+			if l.Bleeding > 0 {
+				fmt.Fprintf(&b, "  %s\n", clean(text.DigestBleeding(l.Bleeding, l.Drugs)))
+			}
 		}
 	}
 	if len(d.Units) == 0 {

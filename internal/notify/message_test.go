@@ -11,6 +11,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
+	"plumbline/internal/trends"
 )
 
 const patient = "Zyx Quillfeather" // of no one
@@ -65,6 +66,24 @@ func TestTheWordsOfANotice(t *testing.T) {
 	}
 }
 
+// The rule: a fall and a drug that makes it bleed stand together wherever the fall stands,
+// so in a message too.
+func TestANoticeOfAFallNamesTheDrugThatMakesItBleed(t *testing.T) {
+	n := fallNotice(t)
+	f := n.Figures.(alerts.FellFigures)
+	last := f.FellAt.Add(-82 * time.Minute)
+	f.Injury, f.Bleeds = "", []trends.Bleed{{Drug: "enoxaparin", LastGiven: &last}}
+	n.Figures = f
+	m, err := site(t).NoticeMessage(n, Place{Bed: "12A"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const want = "on enoxaparin, last 82 min before the fall; injury not charted"
+	if said := fields(t, m.JSON)["sentence"].(string); !strings.Contains(said, want) || !strings.Contains(m.Text, want) {
+		t.Errorf("the message says %q and\n%s, without %q", said, m.Text, want)
+	}
+}
+
 // The error of a feed may name a file, and a file may be named after a patient.
 func TestAFeedsErrorStaysOnItsPage(t *testing.T) {
 	at := moment(t, "2026-11-25T04:10:00Z")
@@ -105,12 +124,14 @@ func owedEpisode(unit string, kind episodes.Kind, state episodes.State, raised t
 
 func TestTheDigestCountsByUnitTierAndKind(t *testing.T) {
 	at := moment(t, "2026-03-29T04:30:00Z")
+	onApixaban := owedEpisode("4W", episodes.FallWithoutSet, episodes.Open, at.Add(-5*time.Hour))
+	onApixaban.Figures = alerts.FellFigures{FellAt: at.Add(-5 * time.Hour), Bleeds: []trends.Bleed{{Drug: "apixaban"}}}
 	body, err := json.Marshal(site(t).DigestOf(Date{2026, 3, 29}, at, []episodes.Episode{
 		owedEpisode("", episodes.FeedStale, episodes.Open, at.Add(-time.Hour)),
 		owedEpisode("7E", episodes.DoseReview, episodes.Deferred, at.Add(-50*time.Hour)),
 		owedEpisode("4W", episodes.PrecautionsMissing, episodes.Open, at.Add(-2*time.Hour)),
 		owedEpisode("4W", episodes.FallWithoutSet, episodes.Taken, at.Add(-3*time.Hour)),
-		owedEpisode("4W", episodes.FallWithoutSet, episodes.Open, at.Add(-5*time.Hour)),
+		onApixaban,
 		owedEpisode("4W", episodes.FallWithoutSet, episodes.Done, at.Add(-90*time.Hour)),
 	}))
 	if err != nil {
@@ -124,6 +145,7 @@ func TestTheDigestCountsByUnitTierAndKind(t *testing.T) {
 
 Unit 4W
 - now: Fall without a set after it, 2 (1 taken); the oldest owed for 5 h
+  1 of the falls was on a drug that makes it bleed: apixaban
 - today: Precautions missing, 1; the oldest owed for 2 h
 
 Unit 7E
@@ -142,7 +164,7 @@ https://falls.example
 	}
 	line := fields(t, m.JSON)["units"].([]any)[0].(map[string]any)["owed"].([]any)[0]
 	if d := cmp.Diff(map[string]any{"tier": "now", "kind": "fall_without_set", "title": "Fall without a set after it",
-		"count": 2.0, "taken": 1.0, "deferred": 0.0, "oldest_since": "2026-03-28T23:30:00Z"}, line); d != "" {
+		"count": 2.0, "taken": 1.0, "deferred": 0.0, "oldest_since": "2026-03-28T23:30:00Z", "bleeding": 1.0, "drugs": []any{"apixaban"}}, line); d != "" {
 		t.Errorf("the first line of the webhook's body (-want +got):\n%s", d)
 	}
 	if strings.Contains(string(m.JSON)+m.Text, patient) {

@@ -199,7 +199,15 @@ func (v *voice) funcs() template.FuncMap {
 		"daily": func(dose *float64, unit string) string {
 			return v.language.say(v.Catalogue, "daily", dailyFigures{dose, unit})
 		},
-		"list": List, "commas": commas, "one": one, "unstopped": unstopped, "yes": yes,
+		"bleeds": func(list []trends.Bleed, fell time.Time) string {
+			out := make([]string, len(list))
+			for n, b := range list {
+				out[n] = v.language.say(v.Catalogue, "bleed", bleedFigures{b, fell})
+			}
+			return strings.Join(out, "; ")
+		},
+		"spanAfter": spanAfter,
+		"list":      List, "commas": commas, "one": one, "unstopped": unstopped, "yes": yes,
 		"outcome":       func(o dosereview.Outcome) string { return v.word("review-outcomes", string(o)) },
 		"ending":        func(reason string) string { return v.word("endings", reason) },
 		"closingReason": func(reason string) string { return v.word("closings", reason) },

@@ -77,6 +77,36 @@ func (f antithromboticFigures) SinceAfter() time.Duration { return f.Since.Sub(f
 // GivenBefore is how long before the fall the drug was last given.
 func (f antithromboticFigures) GivenBefore() time.Duration { return f.fell.Sub(*f.LastGiven) }
 
+// bleedFigures tell a drug that makes a fall bleed, where the fall stands.
+type bleedFigures struct {
+	trends.Bleed
+	FellAt time.Time
+}
+
+// Bleeds says which drugs make a fall bleed, and when each was last given; "" for none.
+func Bleeds(f trends.FallFact) string { return sayBleeds(Catalogue{}, f) }
+
+// bleedingCount are how many falls were on drugs that make them bleed, and on which.
+type bleedingCount struct {
+	Falls int
+	Drugs []string
+}
+
+// DigestBleeding says how many falls were on a drug that makes a fall bleed, without
+// saying whose.
+func DigestBleeding(falls int, drugs []string) string {
+	return sayBleeding(Catalogue{}, bleedingCount{falls, drugs})
+}
+
+// spanAfter writes the time from one moment to a later one, to the minute below two hours.
+func spanAfter(from, to time.Time) string {
+	d := to.Sub(from)
+	if d >= time.Minute && d < 2*time.Hour {
+		return Say("time.minutes", int(d.Minutes()))
+	}
+	return Span(d)
+}
+
 var factKinds = map[clinical.Kind]string{
 	clinical.KindStay: Say("history.kind-stays"), clinical.KindVitals: Say("history.kind-vitals"),
 	clinical.KindOrder: Say("history.kind-orders"), clinical.KindDose: Say("history.kind-doses"),

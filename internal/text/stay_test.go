@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/trends"
 )
@@ -88,5 +89,35 @@ func TestDrugsThatMakeAFallMoreDangerousAreSaidByTheFall(t *testing.T) {
 	}
 	if got := catalogue().Bleeding(trends.Bleeding{}, fell); len(got) != 1 || !strings.Contains(got[0], "No anticoagulant") {
 		t.Errorf("none: %q", got)
+	}
+}
+
+// The rule's own words: "on enoxaparin, last 82 min before the fall; injury not charted",
+// wherever the fall stands.
+func TestAFallStandsWithTheDrugsThatMakeItBleed(t *testing.T) {
+	fell := noon.Add(-3 * time.Hour)
+	hour := func(h float64) *time.Time { return ptr(fell.Add(time.Duration(h * float64(time.Hour)))) }
+	for want, bleeds := range map[string][]trends.Bleed{
+		"injury not charted": nil,
+		"on enoxaparin, last 82 min before the fall; injury not charted":                                         {{Drug: "enoxaparin", LastGiven: ptr(fell.Add(-82 * time.Minute))}},
+		"on warfarin, no dose charted in the 7 days before the fall; injury not charted":                         {{Drug: "warfarin"}},
+		"warfarin stopped 3 h before the fall, last 20 h before the fall; injury not charted":                    {{Drug: "warfarin", Stopped: hour(-3), LastGiven: hour(-20)}},
+		"heparin begun 2 h after the fall; injury not charted":                                                   {{Drug: "heparin", Since: hour(2)}},
+		"on apixaban, last 5 h before the fall; on clopidogrel, last 4 days before the fall; injury not charted": {{Drug: "apixaban", LastGiven: hour(-5)}, {Drug: "clopidogrel", LastGiven: hour(-96)}},
+	} {
+		f := trends.FallFact{At: fell, Bleeds: bleeds}
+		r := alerts.Reason{Rule: alerts.TFall, Figures: alerts.FellOf(f, 1)}
+		event := alerts.Event{At: fell, Fall: &f, Reason: alerts.Reason{Figures: alerts.FellOf(f, 0)}}
+		seen := event
+		seen.SetNow = true
+		for place, got := range map[string]string{
+			"reason": catalogue().Reason(r), "on paper": catalogue().LeadBrief(r), "who fell": catalogue().Event(event),
+			"who fell, with a set": catalogue().Event(seen), "since the huddle": catalogue().NewFalls([]trends.FallFact{f}),
+			"episode": catalogue().EpisodeWhy(alerts.TFall, r.Figures),
+		} {
+			if !strings.Contains(got, ", "+want) {
+				t.Errorf("%s: %q lacks %q", place, got, want)
+			}
+		}
 	}
 }

@@ -29,7 +29,7 @@ func setFigures() alerts.SetFigures {
 func figuresOf(r clinical.Rule) clinical.Figures {
 	switch r.Figures.(type) {
 	case alerts.FellFigures:
-		return alerts.FellFigures{FellAt: noon.Add(-2 * time.Hour), Injury: "minor", Falls: 1}
+		return alerts.FellFigures{FellAt: noon.Add(-2 * time.Hour), Injury: "minor", Falls: 1, Bleeds: []trends.Bleed{{Drug: "enoxaparin", LastGiven: ptr(noon.Add(-5 * time.Hour))}}}
 	case alerts.SetFigures:
 		return setFigures()
 	case alerts.SymptomFigures:

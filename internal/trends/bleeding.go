@@ -141,3 +141,30 @@ func laterOf(a *time.Time, b time.Time) *time.Time {
 	}
 	return &b
 }
+
+// Bleed is a drug that makes a fall bleed, as it stands wherever the fall does. Episodes
+// keep it as JSON: a name, once used, keeps its meaning.
+type Bleed struct {
+	Drug string `json:"drug"`
+	// LastGiven is the last given dose at or before the fall, within seven days; nil where none
+	// is charted.
+	LastGiven *time.Time `json:"last_given"`
+	Stopped   *time.Time `json:"stopped"` // where no order stood at the fall: the end of the last
+	Since     *time.Time `json:"since"`   // of a drug that was begun after the fall: when
+}
+
+// bleedsAt are the drugs that make a fall of a moment bleed, by what the chart knows.
+func bleedsAt(c clinical.Chart, fell time.Time) []Bleed {
+	var out []Bleed
+	for _, d := range BleedingAround(c, fell).Drugs {
+		b := Bleed{Drug: d.Name, LastGiven: d.LastGiven}
+		switch {
+		case !d.At():
+			b.Since = d.Since
+		case !d.Ordered:
+			b.Stopped = d.Stopped
+		}
+		out = append(out, b)
+	}
+	return out
+}

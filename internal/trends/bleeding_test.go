@@ -124,3 +124,37 @@ func TestOnADrugAtTheFallOrShortlyBefore(t *testing.T) {
 		}
 	}
 }
+
+// What stands beside a fall wherever it stands: E-BLEED in short. What only keeps a line
+// open is not called a drug that makes a fall bleed (E-GIVEN).
+func TestAFallCarriesTheDrugsThatMakeItBleed(t *testing.T) {
+	hours := func(at *time.Time) string {
+		if at == nil {
+			return "-"
+		}
+		return fmt.Sprint(at.Sub(noon).Hours())
+	}
+	for name, tc := range map[string]struct {
+		chart *chart
+		want  string
+	}{
+		"none":            {newChart(t), ""},
+		"on it":           {newChart(t).order("o", "enoxaparin", 40, 1, -48).dose("d", "enoxaparin", 40, -1.5), "enoxaparin given -1.5 stopped - since -; "},
+		"never given":     {newChart(t).order("o", "warfarin", 3, 1, -48), "warfarin given - stopped - since -; "},
+		"stopped":         {newChart(t).orders("o active warfarin 3x1 from=-100 to=-30"), "warfarin given - stopped -30 since -; "},
+		"begun since":     {newChart(t).order("o", "enoxaparin", 40, 1, 6), "enoxaparin given - stopped - since 6; "},
+		"again since":     {newChart(t).dose("a", "apixaban", 5, -5).dose("b", "apixaban", 5, 7), "apixaban given -5 stopped - since -; "},
+		"a line kept":     {newChart(t).order("o", "heparin flush", 10, 3, -48).dose("d", "heparin flush", 10, -1), ""},
+		"after the chart": {newChart(t).order("o", "enoxaparin", 40, 1, 6).at(5), ""},
+	} {
+		tc.chart.body("f", clinical.Fall{FellAt: noon})
+		d := tc.chart.digest()
+		got := ""
+		for _, b := range d.Falls[0].Bleeds {
+			got += b.Drug + " given " + hours(b.LastGiven) + " stopped " + hours(b.Stopped) + " since " + hours(b.Since) + "; "
+		}
+		if got != tc.want {
+			t.Errorf("%s: %q, want %q", name, got, tc.want)
+		}
+	}
+}

@@ -148,6 +148,7 @@ type FallFact struct {
 	At       time.Time
 	Injury   string
 	FoundAt  time.Time
+	Bleeds   []Bleed // drugs that make it bleed (E-BLEED), by name
 }
 
 // TreatmentFact is a treatment of a falling pressure.
@@ -261,7 +262,7 @@ func (d *Digest) gather(c clinical.Chart, p clinical.Policy) {
 		case clinical.Condition:
 			d.Conditions = append(d.Conditions, codedOf(r, b))
 		case clinical.Fall:
-			d.Falls = append(d.Falls, FallFact{r.SourceID, b.FellAt, b.Injury, foundAt(r)})
+			d.Falls = append(d.Falls, FallFact{r.SourceID, b.FellAt, b.Injury, foundAt(r), bleedsAt(c, b.FellAt)})
 		case clinical.Treatment:
 			d.Treatments = append(d.Treatments, TreatmentFact{r.SourceID, b.GivenAt, b.What})
 		case clinical.Precaution:

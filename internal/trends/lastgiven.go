@@ -23,6 +23,7 @@ type Exposed struct {
 	GivenAt      *time.Time // the last given dose; nil where none was
 	Dose         *float64   // its amount as charted; nil where not charted
 	DoseUnit     string     // "" where not charted
+	Route        string     // of it, a word of the rules; "" where none was given
 	NotDoneSince int        // doses not done, charted for later than that
 }
 
@@ -65,7 +66,7 @@ type exposedKey struct {
 // of them later than the moment.
 func exposedAt(orders []orderCourse, doses []administered, at time.Time) []Exposed {
 	byKey := map[exposedKey]*Exposed{}
-	each := func(n named, take func(*Exposed)) {
+	each := func(n named, take func(*Exposed, part)) {
 		for _, p := range n.parts {
 			k := exposedKey{p.Name, p.substance().ExposedGroup(), p.keepsLine}
 			if k.group == "" {
@@ -74,20 +75,20 @@ func exposedAt(orders []orderCourse, doses []administered, at time.Time) []Expos
 			if byKey[k] == nil {
 				byKey[k] = &Exposed{Substance: p.substance(), LineOnly: p.keepsLine}
 			}
-			take(byKey[k])
+			take(byKey[k], p)
 		}
 	}
 	for _, o := range orders {
-		each(o.named, func(e *Exposed) { e.takeOrder(o, at) })
+		each(o.named, func(e *Exposed, _ part) { e.takeOrder(o, at) })
 	}
 	for _, a := range doses {
 		if a.given {
-			each(a.named, func(e *Exposed) { e.takeGiven(a.dose) })
+			each(a.named, func(e *Exposed, p part) { e.takeGiven(a.dose, p.route) })
 		}
 	}
 	for _, a := range doses {
 		if !a.given {
-			each(a.named, func(e *Exposed) { e.takeNotDone(a.dose.GivenAt) })
+			each(a.named, func(e *Exposed, _ part) { e.takeNotDone(a.dose.GivenAt) })
 		}
 	}
 	out := make([]Exposed, 0, len(byKey))
@@ -123,8 +124,8 @@ func (e *Exposed) takeOrder(o orderCourse, at time.Time) {
 }
 
 // takeGiven takes the given doses in time order: the last one stays.
-func (e *Exposed) takeGiven(d clinical.Dose) {
-	e.GivenAt, e.Dose, e.DoseUnit = ptr(d.GivenAt), d.Dose, d.DoseUnit
+func (e *Exposed) takeGiven(d clinical.Dose, route clinical.Route) {
+	e.GivenAt, e.Dose, e.DoseUnit, e.Route = ptr(d.GivenAt), d.Dose, d.DoseUnit, string(route)
 }
 
 // takeNotDone counts a dose that was not done, once the last given one is known.

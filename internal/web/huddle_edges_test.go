@@ -114,3 +114,23 @@ func TestATimeBeforeTheFallIsNotTheFallsOwn(t *testing.T) {
 		t.Error("who has no bed is not named on paper")
 	}
 }
+
+// The rule: a fall and a drug that makes it bleed stand together on the list, on the sheet
+// and on a display; falls without a set come first.
+func TestFallsStandWithWhatMakesThemBleedAndThoseWithoutASetFirst(t *testing.T) {
+	d, _ := open(t)
+	for _, path := range []string{"/units/4W", "/units/4W?names=off"} {
+		page := get(signedIn(d), path).Body.String()
+		fell := page[strings.Index(page, `id="h-fell"`):strings.Index(page, `id="h-since"`)]
+		since := page[strings.Index(page, `id="h-since"`):strings.Index(page, `id="h-owed"`)]
+		sheet := page[strings.Index(page, `class="sheet`):]
+		for where, part := range map[string]string{"who fell": fell, "what changed": since, "the list": page[strings.Index(page, `class="rank"`):], "the sheet": sheet} {
+			if !strings.Contains(part, "on enoxaparin, last 82 min before the fall; moderate injury") {
+				t.Errorf("%s, %s: the fall stands without enoxaparin", path, where)
+			}
+		}
+		if last, seen := strings.LastIndex(fell, "no orthostatic set that can be read since"), strings.Index(fell, "a set that can be read was taken since"); last < 0 || seen < 0 || last > seen {
+			t.Errorf("%s: falls without a set do not come first:\n%s", path, fell)
+		}
+	}
+}

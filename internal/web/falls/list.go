@@ -52,6 +52,7 @@ type fallLine struct {
 	At                              *frame.Moment
 	URL, Bed, Name, PatientID       string
 	Injury, Assisted                string
+	Bleeds                          string // the drugs that make it bleed; "" for none
 	Tier, TierName, Lead, State, ID string
 }
 
@@ -101,6 +102,11 @@ func (s *service) fallLine(t frame.Times, f assess.FallOnUnit) fallLine {
 		Injury:    text.Injury(f.Injury), Assisted: text.Assisted(f.Assisted),
 		State:    setAfterWord(f.Fall, f.After.State, t.At),
 		TierName: text.Say("falls.not-known"),
+	}
+	for _, known := range d.Falls {
+		if known.SourceID == f.SourceID {
+			l.Bleeds = text.Bleeds(known)
+		}
 	}
 	if a := f.Before; a != nil {
 		before := s.Times(a.At, false)

@@ -79,15 +79,16 @@ type fellView struct {
 }
 
 // fell lists who fell or fainted since the last huddle, or in the last hours in which
-// a fall keeps a patient up on the list, the latest first.
+// a fall keeps a patient up on the list: falls without a set since first, then the latest.
 func (l lister) fell() ([]fellView, *frame.Moment) {
 	from := l.answer.at.Add(-clinical.Hours(l.policy.Tiers.RecentHours))
 	if l.answer.since.From.Before(from) {
 		from = l.answer.since.From
 	}
 	type happening struct {
-		at   time.Time
-		view fellView
+		at    time.Time
+		first bool // a fall after which a set is missing
+		view  fellView
 	}
 	var all []happening
 	add := func(a alerts.Assessment, left string) {
@@ -97,7 +98,7 @@ func (l lister) fell() ([]fellView, *frame.Moment) {
 				r := l.Rule(e.Reason.Rule)
 				v.Rule = &r
 			}
-			all = append(all, happening{e.At, v})
+			all = append(all, happening{e.At, v.Open && !e.Fainted, v})
 		}
 	}
 	for _, a := range l.answer.list {
@@ -108,7 +109,15 @@ func (l lister) fell() ([]fellView, *frame.Moment) {
 			add(d.Of, l.leaving(d))
 		}
 	}
-	slices.SortStableFunc(all, func(x, y happening) int { return y.at.Compare(x.at) })
+	slices.SortStableFunc(all, func(x, y happening) int {
+		if x.first != y.first {
+			if x.first {
+				return -1
+			}
+			return 1
+		}
+		return y.at.Compare(x.at)
+	})
 	out := make([]fellView, len(all))
 	for n, h := range all {
 		out[n] = h.view
