@@ -15,11 +15,11 @@ const sameAnswer = 5 * time.Minute
 // moved is a demand after R-ANSWER: the latest answer that counts moves its due time. It
 // meets nothing.
 func (s situation) moved(i Instance) Instance {
-	answers := s.answersTo(i, s.at.Add(1))
-	limit := s.answersThatCount(i.Rule)
-	i.Answered, i.AskProvider = len(answers), len(answers) > 0 && limit >= 0 && len(answers) >= limit
-	if limit >= 0 && len(answers) > limit {
-		answers = answers[:limit]
+	answers := s.answersTo(i)
+	i.Answered = len(answers)
+	if limit, limited := s.answersThatCount(i.Rule); limited {
+		i.AskProvider = len(answers) > 0 && len(answers) >= limit
+		answers = answers[:min(limit, len(answers))]
 	}
 	if len(answers) == 0 {
 		return i
@@ -33,24 +33,24 @@ func (s situation) moved(i Instance) Instance {
 	return i
 }
 
-// answersThatCount is how many answers may put off one demand of a rule, -1 where that is
-// not limited.
-func (s situation) answersThatCount(rule string) int {
+// answersThatCount is how many answers may put off one demand of a rule; limited is false
+// where any number may.
+func (s situation) answersThatCount(rule string) (limit int, limited bool) {
 	switch rule {
 	case RVolume:
-		return -1
+		return 0, false
 	case RFall, RStopped:
-		return s.policy.Recheck.AnswersThatCountUrgent
+		return s.policy.Recheck.AnswersThatCountUrgent, true
 	}
-	return s.policy.Recheck.AnswersThatCount
+	return s.policy.Recheck.AnswersThatCount, true
 }
 
-// answersTo lists the answers before a moment that could move a demand, in their order;
-// of those less than five minutes apart the last.
-func (s situation) answersTo(i Instance, until time.Time) []trends.AnswerFact {
+// answersTo lists the answers that could move a demand, in their order; of those less than
+// five minutes apart the last.
+func (s situation) answersTo(i Instance) []trends.AnswerFact {
 	var out []trends.AnswerFact
 	for _, a := range s.Answers {
-		if !a.At.Before(until) || !s.canMove(a, i) {
+		if !s.canMove(a, i) {
 			continue
 		}
 		if n := len(out); n > 0 && a.At.Sub(out[n-1].At) < sameAnswer {
@@ -76,11 +76,12 @@ func (s situation) canMove(a trends.AnswerFact, i Instance) bool {
 // putOff reports whether an answer has moved a demand before it ended: was met, or fell
 // away. The zero end is that of one that still stands.
 func (s situation) putOff(i Instance, end time.Time) bool {
-	if end.IsZero() {
-		end = s.at.Add(1)
+	if limit, limited := s.answersThatCount(i.Rule); limited && limit == 0 {
+		return false
 	}
-	limit := s.answersThatCount(i.Rule)
-	return limit != 0 && len(s.answersTo(i, end)) > 0
+	return slices.ContainsFunc(s.Answers, func(a trends.AnswerFact) bool {
+		return (end.IsZero() || a.At.Before(end)) && s.canMove(a, i)
+	})
 }
 
 // Restrictions lists the limbs that must not be measured at the assessment's moment, by

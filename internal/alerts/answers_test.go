@@ -66,6 +66,7 @@ func TestAnAnswerPutsOffWhatWasDue(t *testing.T) {
 		{"R-VOLUME: the new time has come", answered(dry(young(), -4000), no, -8), "R-VOLUME@0"},
 		{"R-VOLUME: the latest counts, and its time has come", answered(answered(dry(young(), -4000), elsewhere, -11), no, -9), "R-VOLUME@0"},
 		{"R-VOLUME: every answer counts", answered(dry(young(), -4000), no, -5, -4, -3, -2, -1), "R-VOLUME@7 declined -1"},
+		{"given at the moment asked", answered(drop, no, 0), "R-POSITIVE@8 declined 0"},
 		{"it meets nothing", answered(withSets(young(), positive(-40)), no, -9), "R-POSITIVE@-1 declined -9"},
 	} {
 		if got := shown(assess(c.stay)); got != c.want {
@@ -80,6 +81,10 @@ func TestTiesAfterMoving(t *testing.T) {
 	d = answered(d, clinical.Declined, -8) // of the first fall: due at noon, as the second is
 	if got := shown(assess(d)); got != "R-FALL@0 declined -8" {
 		t.Errorf("one that was moved stands first: %s", got)
+	}
+	slices.Reverse(d.Falls) // whichever fall is named first
+	if got := shown(assess(d)); got != "R-FALL@0 declined -8" {
+		t.Errorf("one that was moved stands first, of the fall named last: %s", got)
 	}
 	d = withFall(withSets(young(), positive(-24.1)), -4, "none")
 	d = answered(d, clinical.Declined, -8) // of R-POSITIVE: due at noon too
@@ -113,9 +118,23 @@ func TestHowManyAnswersCountIsPolicy(t *testing.T) {
 		{with(drop, 3, 0), "R-POSITIVE@6 declined -2", true, 3}, {with(drop, 4, 0), "R-POSITIVE@6 declined -2", false, 3},
 		{with(fell, 5, 0), "R-FALL@-6", true, 2}, {with(fell, 0, 1), "R-FALL@-1 declined -9", true, 2}, {with(fell, 0, 2), "R-FALL@6 declined -2", true, 2},
 		{with(young(), 0, 0), "none", false, 0},
+		{with(withSets(young(), positive(-13)), 0, 0), "R-POSITIVE@-1", false, 0}, // nobody has answered
+		{with(answered(withSets(young(), positive(-13)), clinical.Declined, -4), 1, 0), "R-POSITIVE@4 declined -4", true, 1},
+		{with(answered(dry(young(), -4000), clinical.Declined, -5, -4, -3, -2, -1), 0, 0), "R-VOLUME@7 declined -1", false, 5},
+		{with(answered(withSets(young(), positive(-13)), clinical.Declined, -2, -1.95), 3, 0), "R-POSITIVE@6.05 declined -1.95", false, 1},
 	} {
 		if got := shown(c.got); got != c.want || c.got.Recheck.AskProvider != c.ask || c.got.Recheck.Answered != c.n {
 			t.Errorf("%s, ask %v, answered %d: want %s, %v, %d", got, c.got.Recheck.AskProvider, c.got.Recheck.Answered, c.want, c.ask, c.n)
+		}
+	}
+}
+
+// The due time of an instance runs from a moment; an answer before it says nothing of it.
+func TestAnAnswerBeforeADemandBeganMovesNothing(t *testing.T) {
+	for at, want := range map[float64]string{-2.01: "R-FALL@0", -2: "R-FALL@6 declined -2"} {
+		d := answered(withFall(withSets(young(), negative(-20)), -2, "none"), clinical.Declined, at)
+		if got := shown(assessWith(d, func(p *clinical.Policy) { p.Recheck.FallHours = 2 })); got != want {
+			t.Errorf("answered at %v: %s, want %s", at, got, want)
 		}
 	}
 }
@@ -134,9 +153,9 @@ func TestStatesAfterMoving(t *testing.T) {
 // Section 7: an instance falls due at its own time; those not met by then that an answer
 // has moved are counted, met afterwards or not.
 func TestRechecksAnswered(t *testing.T) {
-	count := func(d trends.Digest) string {
+	countBy := func(d trends.Digest, p clinical.Policy) string {
 		due, in, put := 0, 0, 0
-		for _, r := range RechecksOf(d, clinical.DefaultPolicy(), time.UTC) {
+		for _, r := range RechecksOf(d, p, time.UTC) {
 			due++
 			switch {
 			case r.InTime():
@@ -147,12 +166,14 @@ func TestRechecksAnswered(t *testing.T) {
 		}
 		return fmt.Sprintf("%d due, %d in time, %d answered", due, in, put)
 	}
+	count := func(d trends.Digest) string { return countBy(d, clinical.DefaultPolicy()) }
 	const no = clinical.Declined
 	for _, c := range []struct {
 		name string
 		stay trends.Digest
 		want string
 	}{
+		{"answered at the moment asked", answered(withSets(young(), positive(-20)), no, 0), "1 due, 0 in time, 1 answered"},
 		{"not met, not answered", withSets(young(), positive(-20)), "1 due, 0 in time, 0 answered"},
 		{"not met, answered", answered(withSets(young(), positive(-20)), no, -10), "1 due, 0 in time, 1 answered"},
 		{"not met, answered after it was due", answered(withSets(young(), positive(-20)), no, -2), "1 due, 0 in time, 1 answered"},
@@ -169,6 +190,16 @@ func TestRechecksAnswered(t *testing.T) {
 		d.Stay.AdmittedAt = hour(-10) // the admission screen falls due later
 		if got := count(d); got != c.want {
 			t.Errorf("%s: %s, want %s", c.name, got, c.want)
+		}
+	}
+	// By a policy that lets no answer count, or one.
+	d := answered(withSets(young(), positive(-20)), no, -10)
+	d.Stay.AdmittedAt = hour(-10)
+	for many, want := range map[int]string{0: "1 due, 0 in time, 0 answered", 1: "1 due, 0 in time, 1 answered"} {
+		p := clinical.DefaultPolicy()
+		p.Recheck.AnswersThatCount = many
+		if got := countBy(d, p); got != want {
+			t.Errorf("%d answers count: %s, want %s", many, got, want)
 		}
 	}
 }

@@ -93,7 +93,8 @@ func (s situation) fracture() string {
 	var open []trends.Coded
 	for _, c := range s.Conditions {
 		coded := slices.ContainsFunc(fractures, func(p string) bool { return strings.HasPrefix(c.Code, p) })
-		if coded && !s.clearedSince(c.Since.Add(1)) {
+		cleared := slices.ContainsFunc(s.Clearances, func(at time.Time) bool { return at.After(c.Since) })
+		if coded && !cleared {
 			open = append(open, c)
 		}
 	}

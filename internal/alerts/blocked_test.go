@@ -162,6 +162,7 @@ func TestFreshness(t *testing.T) {
 		{"4 h old", list(-4), -4, false},
 		{"over 4 h old", list(-4.01), -4.01, true},
 		{"the newest of all counts", list(-9, 99, -1), -1, false},
+		{"wherever it stands", list(-1, -9, 99), -1, false},
 	} {
 		f := FreshnessOf(c.list, clinical.DefaultPolicy().Unit, noon)
 		if f.Stale != c.stale || (f.Newest == nil) != (c.newest == 99) || f.Newest != nil && !f.Newest.Equal(hour(c.newest)) {

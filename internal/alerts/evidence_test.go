@@ -147,6 +147,49 @@ func TestTheFactsOfFlags(t *testing.T) {
 	wantFacts(t, "D-BOTH", f.Facts, "set@-1h0m0s")
 }
 
+// D-PEAK tells the figures of T-DOSE of the drugs that it names, of no other.
+func TestTheDosesOfAPeak(t *testing.T) {
+	d := young()
+	d.Peaks = []trends.Peak{{Drug: "doxazosin", Sets: 2}, {Drug: "lisinopril", Sets: 1}}
+	d.Serial.Doses = []trends.AroundDose{{Drug: "amlodipine", SetsAfter: 1}, {Drug: "doxazosin", SetsAfter: 2}, {Drug: "lisinopril", SetsAfter: 3}}
+	doses := flag(t, assess(d), DPeak).Figures.(PeakFigures).Doses
+	if len(doses) != 1 || doses[0].Drug != "doxazosin" || doses[0].SetsAfter != 2 {
+		t.Errorf("D-PEAK: %+v", doses)
+	}
+}
+
+// D-UNKNOWN names each unknown drug as charted, with its orders and doses.
+func TestTheFactsOfUnknownDrugs(t *testing.T) {
+	d := young()
+	d.Unknown = []trends.UnknownDrug{
+		{Text: "Study drug", Orders: []string{"o1"}, Doses: []trends.UnknownDose{{At: hour(-1), SourceID: "d1"}}},
+		{Text: "own tea", Orders: []string{"o2", "o1"}},
+	}
+	f := flag(t, assess(d), DUnknown)
+	wantFacts(t, "D-UNKNOWN", f.Facts, "o1, d1, o2")
+	if strings.Join(f.Drugs, ", ") != "Study drug, own tea" {
+		t.Errorf("D-UNKNOWN names %v", f.Drugs)
+	}
+}
+
+// Flags on the latest set's lying pressure need a set, lying, with a systolic.
+func TestFlagsOfAPressureThatWasNotTaken(t *testing.T) {
+	bare, unmeasured, low := unreadable(-1), unreadable(-1), unreadable(-1)
+	bare.Baseline = nil
+	unmeasured.Baseline = &trends.Baseline{TakenAt: hour(-1), Position: clinical.Lying}
+	low.Baseline = &trends.Baseline{TakenAt: hour(-1), Position: clinical.Lying, Systolic: ptr(119.0)}
+	for _, c := range []struct {
+		name string
+		sets []trends.Set
+		want string
+	}{{"no set", nil, ""}, {"no baseline", []trends.Set{bare}, ""}, {"no systolic", []trends.Set{unmeasured}, ""}, {"119", []trends.Set{low}, DRoom}} {
+		a := assess(withSets(withDrugs(young(), "lisinopril", "midodrine"), c.sets...))
+		if got := flagsOf(a.Review); got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}
+
 func TestTheFactsOfAnOpenPositive(t *testing.T) {
 	open := func(d trends.Digest) Instance {
 		for _, i := range assess(d).Recheck.Open {

@@ -32,6 +32,7 @@ func TestGoneAreThoseWhoAreListedNoMore(t *testing.T) {
 
 func TestADepartureIsTheEndOfTheLastTimeOnTheUnit(t *testing.T) {
 	then, now := assessmentOf("A"), assessmentOf("A")
+	then.Digest.Stay.Bed = "as then"
 	now.Digest.Falls = []trends.FallFact{{SourceID: "before", At: clockAt(9)}, {SourceID: "after", At: clockAt(15)}}
 	for name, c := range map[string]struct {
 		presences []trends.Presence
@@ -47,6 +48,9 @@ func TestADepartureIsTheEndOfTheLastTimeOnTheUnit(t *testing.T) {
 		d := DepartureOf("4W", then, now, c.presences)
 		if !d.At.Equal(c.at) || len(d.Of.Digest.Falls) != c.falls {
 			t.Errorf("%s: left at %v with %d falls, want %v and %d", name, d.At, len(d.Of.Digest.Falls), c.at, c.falls)
+		}
+		if asThen := d.Of.Digest.Stay.Bed == "as then"; asThen != c.at.IsZero() {
+			t.Errorf("%s: told as it was then: %v", name, asThen)
 		}
 	}
 	if len(now.Digest.Falls) != 2 {
@@ -65,6 +69,7 @@ func TestAnArrivalIsAMoveAndNoAdmission(t *testing.T) {
 	}{
 		"admitted here": {moved[1:], clockAt(8)},
 		"not yet here":  {moved, clockAt(6)},
+		"moved away":    {[]trends.Presence{{Unit: "4W", From: clockAt(1), To: clockAt(7)}, {Unit: "5E", From: clockAt(7)}}, clockAt(8)},
 		"gone since":    {append(moved[:1:1], trends.Presence{Unit: "4W", From: clockAt(7), To: clockAt(8)}), clockAt(9)},
 	} {
 		if a, ok := ArrivalOf("4W", c.presences, c.at); ok {

@@ -44,4 +44,8 @@ func TestHindrancesStandWithoutARecheck(t *testing.T) {
 	if got := Hindrances(d); len(got) != 0 {
 		t.Errorf("nothing charted: %v", got)
 	}
+	died := fractured(withFall(withFall(young(), -9, "major"), -3, "death"), "S720", -5)
+	if got := Hindrances(died); len(got) != 0 {
+		t.Errorf("after a fall with injury death: %v", got)
+	}
 }
