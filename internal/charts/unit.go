@@ -479,9 +479,12 @@ func (b *unitBuilder) rechecks() {
 		one: func(u trends.UnitPeriod) string {
 			return text.Say("overtime.rechecks-one", u.RechecksInTime, u.RechecksDue, percent(u.P.Value))
 		},
-		head: []string{text.Say("overtime.col-due"), text.Say("overtime.col-in-time")},
+		head: []string{text.Say("overtime.col-due"), text.Say("overtime.col-in-time"), text.Say("overtime.col-answered")},
 		row: func(u trends.UnitPeriod) []string {
-			return []string{b.count(u.RechecksDue, u.PatientDays > 0), b.shareOrDash(u.RechecksInTime, u.RechecksDue)}
+			return []string{
+				b.count(u.RechecksDue, u.PatientDays > 0), b.shareOrDash(u.RechecksInTime, u.RechecksDue),
+				b.count(u.RechecksAnswered, u.RechecksDue > 0),
+			}
 		},
 		centre: func(center float64, some, all int) string {
 			return text.Say("overtime.rechecks-centre", center, some, all)

@@ -42,6 +42,13 @@ var (
 	sayFracture          = says[string]("fracture")
 	sayRecheckWhy        = says[alerts.RecheckFigures]("recheck-why")
 
+	sayAnswered    = says[answeredFigures]("answered")
+	sayAskProvider = says[int]("ask-provider")
+	sayStandFor    = says[float64]("stand-for")
+	sayLimb        = says[trends.RestrictionFact]("limb")
+	sayLimbBrief   = says[trends.RestrictionFact]("limb-brief")
+	sayStale       = says[alerts.Freshness]("stale")
+
 	sayTrend      = says[trends.Serial]("trend")
 	sayAround     = says[trends.Around]("around")
 	sayAroundDose = says[aroundDoseFigures]("around-dose")

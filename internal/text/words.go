@@ -43,6 +43,7 @@ var Criteria = map[string]Rule{
 var (
 	PrecautionsNotAsked   = spoken.word("precautions", "not-asked")
 	PrecautionsNotCarried = spoken.word("precautions", "not-carried")
+	PrecautionsNotTold    = spoken.word("precautions", "not-told")
 	PrecautionsAll        = spoken.word("precautions", "all")
 )
 

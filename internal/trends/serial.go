@@ -184,9 +184,9 @@ func (s *Serial) takeClearing(interpretable []Set, changes []Change, p clinical.
 	s.ClearingRun = len(run)
 }
 
-// usualClearMinutes is for how many minutes a patient stands to be cleared whose drop did
+// UsualClearMinutes is for how many minutes a patient stands to be cleared whose drop did
 // not come late: published protocols measure at 1 and 3 min.
-const usualClearMinutes = 3
+const UsualClearMinutes = 3
 
 // clearGrace is how much earlier than asked for a reading may be: clocks are charted to
 // the minute.
@@ -196,7 +196,7 @@ const clearGrace = 0.5
 // cleared: as long as the drop took in the latest set in which it came late on standing
 // (late), within the bounds of the policy.
 func clearMinutes(interpretable []Set, p clinical.Policy) (minutes float64, late bool) {
-	minutes = usualClearMinutes
+	minutes = UsualClearMinutes
 	for n := len(interpretable) - 1; n >= 0 && !late && p.Serial.ClearDelayed == clinical.AsLong; n-- {
 		if at := lateDrop(interpretable[n], p.Sets); at != nil {
 			minutes, late = min(*at, p.Serial.ClearMinutesMost), true

@@ -47,7 +47,10 @@ type setForm struct {
 	ServerNow, ZoneName string
 	Low                 string // mmHg
 	Plausible           clinical.PlausiblePolicy
-	Charted             []option      // what the chart holds against standing
+	Charted             []option // what the chart holds against standing
+	NoCuff              []string // that must not be measured
+	Stand               string   // for how long the patient stands, where that is longer than usual
+	Latest              *parts.SetLine
 	Discharged          *frame.Moment // nil for one who is there
 	Problems            []fieldProblem
 	Doubts              []option
@@ -190,7 +193,12 @@ func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 	v.ServerNow = now.UTC().Format("2006-01-02T15:04:05.000Z07:00")
 	hindrances := alerts.Hindrances(view.Assessment.Digest)
 	v.Charted = zip(hindrances, text.Missing(hindrances))
-	v.Discharged = dischargeOf(s.Times(now, true), stay)
+	t := s.Times(now, true)
+	v.NoCuff, v.Stand = parts.RestrictionsOf(t, view.Assessment), text.StandFor(view.Assessment.Digest.Serial)
+	if set := view.Assessment.Digest.LatestSet(); set != nil {
+		v.Latest = parts.SetLineOf(t, *set)
+	}
+	v.Discharged = dischargeOf(t, stay)
 	return v
 }
 
@@ -478,6 +486,7 @@ type setResult struct {
 	Recheck            parts.RecheckView
 	Lead               *parts.ReasonView
 	Missing            []string
+	Guarded            string // what is said of precautions where none is missing
 	Unread             bool
 	Tasks              []frame.Link  // episodes of the stay that are owed, where they stand on the patient's page
 	Discharged         *frame.Moment // nothing is asked for any more
@@ -506,7 +515,7 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 	v := setResult{
 		Layout: s.Layout(c, text.Say("bedside.result")).Live(at), Bed: stay.Bed, Patient: frame.StayURL(stayID),
 		Chooser: frame.Link{Name: text.Say("bedside.result-next-patient"), URL: frame.ChooseURL(stay.Unit)},
-		By:      text.Say("bedside.result-by", kept.Who, t.Time(kept.At)), Recheck: parts.RecheckOf(t, a.Recheck),
+		By:      text.Say("bedside.result-by", kept.Who, t.Time(kept.At)), Recheck: parts.RecheckOf(t, a),
 		Unread:     true,
 		Discharged: dischargeOf(t, stay),
 	}
@@ -517,7 +526,7 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 		v.NotStood = text.Say("bedside.result-not-stood-why", strings.ToLower(text.List(against)))
 	}
 	if a.Precautions.Needed {
-		v.Missing = a.Precautions.Missing
+		v.Missing, v.Guarded = a.Precautions.Missing, parts.PrecautionsOf(a.Precautions).Note
 	}
 	if v.Tasks, err = s.owedOf(c, stayID); err != nil {
 		return nil, err
@@ -564,6 +573,7 @@ type takerView struct {
 type chooseRow struct {
 	Bed, Name, URL string
 	Recheck        parts.RecheckView
+	Limbs          []string // that must not be measured
 }
 
 // chooseSet lists those whose recheck is owed now in the order of the list, then
@@ -595,7 +605,7 @@ func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 	)
 	names := frame.AccountOf(c).May(auth.ViewNames)
 	row := func(a alerts.Assessment) chooseRow {
-		r := chooseRow{Bed: a.Digest.Stay.Bed, URL: frame.SetURL(a.Digest.StayID), Recheck: parts.RecheckOf(t, a.Recheck)}
+		r := chooseRow{Bed: a.Digest.Stay.Bed, URL: frame.SetURL(a.Digest.StayID), Recheck: parts.RecheckOf(t, a), Limbs: parts.LimbsOf(a)}
 		if names {
 			r.Name = a.Digest.Stay.Name
 		}

@@ -209,7 +209,7 @@ func (s *service) thenView(seen frame.SeenFall, r assess.FallReview) *thenView {
 		Place:   text.Say("fall.not-listed"),
 		List:    frame.Link{Name: d.Stay.Unit, URL: frame.UnitURL(d.Stay.Unit) + query},
 		Patient: frame.Link{Name: d.StayID, URL: frame.StayURL(d.StayID) + query},
-		Trend:   parts.TrendOf(d.Serial), Recheck: parts.RecheckOf(t, a.Recheck),
+		Trend:   parts.TrendOf(d.Serial), Recheck: parts.RecheckOf(t, a),
 		Precautions: parts.PrecautionsOf(a.Precautions),
 		Load:        text.Load(a.Exposures), Weight: text.Say("fall.weight-unknown"),
 		Fluids: []parts.Labelled{

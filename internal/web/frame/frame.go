@@ -48,6 +48,11 @@ type Deps struct {
 	Version  string
 	Hospital string
 	Log      *slog.Logger // nil: nothing is logged
+	// Lists tells how old the list of a unit is. Nil: nothing is said of it.
+	Lists Lists
+	// DataState names the state of the data: what is kept of it holds while it stays the
+	// same. Nil: for a minute.
+	DataState func(context.Context) (string, error)
 	// Accounts says who is signed in, Tokens which machine asks.
 	Accounts *auth.Service
 	Tokens   *auth.Tokens
@@ -69,6 +74,7 @@ type Frame struct {
 	assets  *assets
 	Metrics *Metrics
 	book    ruleBook
+	fresh   freshBook
 	rules   map[string]Rule // by method and pattern
 
 	crossOrigin http.CrossOriginProtection

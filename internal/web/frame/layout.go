@@ -5,6 +5,7 @@ import (
 
 	"github.com/gin-gonic/gin"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/auth"
 	"plumbline/internal/text"
 )
@@ -44,6 +45,7 @@ type Layout struct {
 	Now      string // the moment that "ago" counts from; "" where it stands still
 	Refresh  bool   // the page fetches itself anew each minute
 	Owed     *OwedLine
+	OldList  string // that the unit's list is old; "" where it is not, or the page is of no unit
 }
 
 type Link struct {
@@ -52,8 +54,25 @@ type Link struct {
 	Within    bool // the page is one of its unit
 }
 
-// Layout is the frame of a page for the account that asks.
+// Layout is the frame of a page for the account that asks. On a page of a unit it says
+// where the unit's list is old.
 func (s *Frame) Layout(c *gin.Context, title string) Layout {
+	f := s.ways(c, title)
+	if when, ok := s.momentOf(c); ok && f.SubName != "" {
+		f.OldList = s.oldList(c.Request.Context(), unitOf(c), when)
+	}
+	return f
+}
+
+// LayoutOf is Layout for the page of a list of which it is known how old it is.
+func (s *Frame) LayoutOf(c *gin.Context, title string, fresh alerts.Freshness, when Asked) Layout {
+	f := s.ways(c, title)
+	f.OldList = s.Times(when.At, when.Live).Stale(fresh)
+	return f
+}
+
+// ways is the frame with the ways to other pages.
+func (s *Frame) ways(c *gin.Context, title string) Layout {
 	a, f := AccountOf(c), s.Bare(c, title)
 	if a.OneTime {
 		return f // nothing else opens before the password is changed

@@ -23,6 +23,8 @@ type listView struct {
 	Patients  string
 	Empty     bool
 	Feed      parts.FeedLine
+	Newest    *frame.Moment // the newest pressure or pulse from the feeds; nil for none
+	Stale     bool          // it is too old
 	Counts    []countView
 	Fell      []fellView
 	FellSince *frame.Moment
@@ -67,6 +69,7 @@ type rowView struct {
 	Others     []parts.ReasonView
 	Owed       []dueView
 	Later      *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
+	Limbs      []string           // that must not be measured
 	Guarded    string             // what is said of precautions where none is missing
 	Set        *parts.SetLine
 	SetMissing string
@@ -101,7 +104,8 @@ func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	f := s.Layout(c, text.Say("huddle.title", unit)).At(frame.UnitURL(unit))
+	fresh := s.FreshOf(ctx, kept.answer.list, when.At)
+	f := s.LayoutOf(c, text.Say("huddle.title", unit), fresh, when).At(frame.UnitURL(unit))
 	if when.Live {
 		f = f.Live(when.At)
 		f.Refresh = true
@@ -141,6 +145,10 @@ func (s *service) listView(
 		v.Self += "?" + q
 	}
 	v.Feed.Linked = sees.feeds
+	fresh := s.FreshOf(ctx, a.list, when.At)
+	if v.Stale = fresh.Stale; fresh.Newest != nil {
+		v.Newest = l.MomentAgo(*fresh.Newest)
+	}
 	v.Counts = l.counts()
 	v.Fell, v.FellSince = l.fell()
 	v.Since = l.since()

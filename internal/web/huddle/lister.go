@@ -2,6 +2,7 @@ package huddle
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"plumbline/internal/alerts"
@@ -305,6 +306,7 @@ type dueView struct {
 	Due     *frame.Moment
 	Why     string // what asks for a set sooner than the fall
 	Missing []string
+	Notes   []string // by what answer it was put off, and for how long the patient stands
 	Bundle  []string // the precautions that are missing
 	Whom    whomView
 }
@@ -334,7 +336,7 @@ func (l lister) dueOf(a alerts.Assessment, d episodes.Due) dueView {
 			v.State = alerts.Overdue
 		}
 		v.Word, v.Missing = text.RecheckStates[v.State], text.Missing(a.Recheck.Missing)
-		v.Why = askedBefore(a, d)
+		v.Why, v.Notes = askedBefore(a, d), l.notesOf(a)
 	case episodes.PrecautionsMissing:
 		v.Text, v.Bundle = text.Say("huddle.precautions"), a.Precautions.Missing
 	case episodes.DoseReview:
@@ -347,6 +349,13 @@ func (l lister) dueOf(a alerts.Assessment, d episodes.Due) dueView {
 	}
 	v.Whom = l.whom(a, d)
 	return v
+}
+
+// notesOf are what else is said of a set that is owed: by what answer it was put off, that
+// no further one will do so, and for how long the patient stands.
+func (l lister) notesOf(a alerts.Assessment) []string {
+	notes := []string{l.Answered(a.Recheck), text.AskProvider(a.Recheck), text.StandFor(a.Digest.Serial)}
+	return slices.DeleteFunc(notes, func(s string) bool { return s == "" })
 }
 
 // askedBefore says what asks for the set after a fall sooner than the fall does, so that its
@@ -455,10 +464,11 @@ func (l lister) row(a alerts.Assessment) rowView {
 		r.Owed = append(r.Owed, l.dueOf(a, due))
 		setOwed = setOwed || due.At != nil
 	}
-	if !setOwed && a.Recheck.State != alerts.NotNeeded {
-		later := parts.RecheckOf(l.Times, a.Recheck)
+	if !setOwed && (a.Recheck.State != alerts.NotNeeded || len(a.Recheck.Missing) > 0) {
+		later := parts.RecheckOf(l.Times, a)
 		r.Later = &later
 	}
+	r.Limbs = parts.LimbsOf(a)
 	r.Guarded = parts.PrecautionsOf(a.Precautions).Note
 	if set := d.LatestSet(); set != nil {
 		r.Set = parts.SetLineOf(l.Times, *set)
@@ -531,6 +541,7 @@ type sheetView struct {
 	Moment string // with its year
 	Rows   []sheetRow
 	Quiet  []string // beds of the last tier
+	Guards string   // that precautions are not known; "" where they are of everybody
 	Size   string   // of its letters: one of sheetSizes
 }
 
@@ -554,12 +565,16 @@ type sheetDue struct {
 	Why     string // what asks for a set sooner than the fall
 	State   string
 	Missing []string // why a set cannot be taken, or what comes before it
+	Notes   []string // as of dueView
 	Name    string
 }
 
 func (l lister) sheet(v listView) sheetView {
 	var out sheetView
 	last := ""
+	if slices.ContainsFunc(l.answer.list, func(a alerts.Assessment) bool { return a.Precautions.InPlace == nil }) {
+		out.Guards = text.PrecautionsNotCarried
+	}
 	for _, g := range l.chosen.ordered(l.answer.list) {
 		if !l.holds(g) {
 			continue
@@ -571,6 +586,9 @@ func (l lister) sheet(v listView) sheetView {
 			}
 			if name := l.person(g).Name; name != "" {
 				bed += " " + name
+			}
+			if warn := append(text.Missing(g.Recheck.Missing), parts.LimbsOf(g)...); len(warn) > 0 {
+				bed += " (" + strings.Join(warn, "; ") + ")"
 			}
 			out.Quiet = append(out.Quiet, bed)
 			continue
@@ -605,6 +623,7 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 	if set := a.Digest.LatestSet(); set != nil {
 		r.Set = l.SetBrief(*set)
 	}
+	setOwed := false
 	for _, d := range owed {
 		due := sheetDue{Text: l.OwedBrief(d)}
 		if d.At != nil {
@@ -615,13 +634,18 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 			if d.Blocked {
 				due.State = alerts.Blocked
 			}
-			due.Why, due.Missing = askedBefore(a, d), text.Missing(a.Recheck.Missing)
+			due.Why, due.Missing, due.Notes = askedBefore(a, d), text.Missing(a.Recheck.Missing), l.notesOf(a)
+			setOwed = true
 		}
 		if l.sees.names {
 			due.Name = l.given.name(d)
 		}
 		r.Owed = append(r.Owed, due)
 	}
+	if !setOwed { // else it stands with the set
+		r.Others = append(append(r.Others, l.notesOf(a)...), text.Missing(a.Recheck.Missing)...)
+	}
+	r.Others = append(r.Others, parts.LimbsOf(a)...)
 	return r
 }
 

@@ -66,6 +66,9 @@ func heightOf(v listView, s sheetView, points float64) float64 {
 		quiet += letters(bed) + 2
 	}
 	total += lines(quiet, 540)
+	if v.Stale {
+		total += 3 // the banner before all else
+	}
 	return points * (total*lineHeight + rows*rowPadding)
 }
 
@@ -78,7 +81,7 @@ func rowLines(r sheetRow, lines func(letters int, width float64) float64) float6
 	owed := 0.0
 	for _, d := range r.Owed {
 		n := letters(d.Text, d.Due) + 9
-		for _, m := range d.Missing {
+		for _, m := range append(d.Notes, d.Missing...) {
 			n += letters(m) + 1
 		}
 		owed += lines(n, 140)

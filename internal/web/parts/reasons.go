@@ -1,6 +1,7 @@
 package parts
 
 import (
+	"slices"
 	"strconv"
 
 	"plumbline/internal/alerts"
@@ -22,6 +23,9 @@ type RecheckView struct {
 	Why     string
 	Rule    *frame.RuleLink
 	Missing []string
+	// Answered says by what answer it was put off, Ask that no further one will, and Stand
+	// for how long the patient stands; each "" where there is no need to say it.
+	Answered, Ask, Stand string
 }
 
 type PrecautionsView struct {
@@ -46,9 +50,14 @@ func ReasonsOf(t frame.Times, a alerts.Assessment) []ReasonView {
 	return out
 }
 
-func RecheckOf(t frame.Times, r alerts.Recheck) RecheckView {
-	v := RecheckView{State: r.State, Word: text.RecheckStates[r.State], Missing: text.Missing(r.Missing)}
+func RecheckOf(t frame.Times, a alerts.Assessment) RecheckView {
+	r := a.Recheck
+	v := RecheckView{
+		State: r.State, Word: text.RecheckStates[r.State], Missing: text.Missing(r.Missing),
+		Answered: t.Answered(r), Ask: text.AskProvider(r),
+	}
 	if r.DueAt != nil {
+		v.Stand = text.StandFor(a.Digest.Serial)
 		v.Due = t.MomentDue(*r.DueAt)
 		v.Why = text.RecheckWhy(r.Rule, r.Drug, r.Change)
 		link := t.Rule(r.Rule)
@@ -60,6 +69,8 @@ func RecheckOf(t frame.Times, r alerts.Recheck) RecheckView {
 func PrecautionsOf(p alerts.Precautions) PrecautionsView {
 	v := PrecautionsView{Known: p.InPlace != nil, InPlace: p.InPlace, Missing: p.Missing}
 	switch {
+	case p.InPlace == nil && p.Needed:
+		v.Note = text.PrecautionsNotTold
 	case p.InPlace == nil:
 		v.Note = text.PrecautionsNotCarried
 	case !p.Needed:
@@ -68,4 +79,24 @@ func PrecautionsOf(p alerts.Precautions) PrecautionsView {
 		v.Note = text.PrecautionsAll
 	}
 	return v
+}
+
+// RestrictionsOf says which limbs must not be measured, each with its reason.
+func RestrictionsOf(t frame.Times, a alerts.Assessment) []string {
+	var out []string
+	for _, r := range a.Restrictions() {
+		out = append(out, t.Restriction(r))
+	}
+	return out
+}
+
+// LimbsOf is RestrictionsOf for a row: each limb once.
+func LimbsOf(a alerts.Assessment) []string {
+	var out []string
+	for _, r := range a.Restrictions() {
+		if brief := text.RestrictionBrief(r); !slices.Contains(out, brief) {
+			out = append(out, brief)
+		}
+	}
+	return out
 }

@@ -27,6 +27,7 @@ type stayView struct {
 	Bed, Name, PatientID, Sex, Age, StayID string
 	Admitted, Discharged                   *frame.Moment
 	Walks                                  string
+	Limbs                                  []string // that must not be measured
 
 	Tier, TierName string
 	Lead           *parts.ReasonView
@@ -42,6 +43,7 @@ type stayView struct {
 	TakeSet        string // where a set is taken; "" for who may not
 
 	Counts, Clearing string
+	ClearMinutes     string   // for how many minutes a patient stands to be cleared; "" with nothing to clear
 	Needed           []string // what would clear the stay
 	ClearingRun      int      // negative sets that count so far
 	ClearNegatives   int      // that it takes
@@ -123,7 +125,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		Bed:  d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Sex: d.Stay.Sex, StayID: d.StayID,
 		Age: parts.AgeOf(d.Stay, t), Admitted: t.MomentAgo(d.Stay.AdmittedAt),
 		Tier: a.Tier, TierName: text.TierNames[a.Tier],
-		Recheck: parts.RecheckOf(t, a.Recheck), Precautions: parts.PrecautionsOf(a.Precautions),
+		Recheck: parts.RecheckOf(t, a), Precautions: parts.PrecautionsOf(a.Precautions),
 		ReviewNeeded: a.Review.Needed,
 		Counts:       text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy),
 		Trend:     parts.TrendOf(d.Serial),
@@ -132,6 +134,10 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	if d.Stay.DischargedAt != nil {
 		v.Discharged = t.Moment(*d.Stay.DischargedAt)
 	}
+	if m := d.Serial.ClearMinutes; m != nil {
+		v.ClearMinutes = text.Say("stay.clear-minutes", text.Figure(*m))
+	}
+	v.Limbs = parts.RestrictionsOf(t, a)
 	if d.Stay.NotAmbulatory {
 		v.Walks = text.Say("stay.not-ambulatory")
 	}
@@ -149,6 +155,9 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	v.Course = text.Course(d.Serial, view.Policy.Policy.Serial)
 	if needs, ok := trends.ClearingNeeds(d, view.Policy.Policy); ok {
 		v.Needed = t.Needed(needs, view.Policy.Policy)
+		if stand := text.StandFor(d.Serial); stand != "" {
+			v.Needed = append([]string{stand}, v.Needed...)
+		}
 		v.ClearingRun, v.ClearNegatives = d.Serial.ClearingRun, view.Policy.Policy.Serial.ClearNegatives
 	}
 	v.FlagCount = flagCount(len(v.Flags))

@@ -100,6 +100,7 @@ func periodColumns() []column {
 	out = append(out,
 		column{"rechecks_due", func(p trends.UnitPeriod) any { return ifAny(p.RechecksDue, p.PatientDays > 0) }},
 		column{"rechecks_in_time", func(p trends.UnitPeriod) any { return ifAny(p.RechecksInTime, p.RechecksDue > 0) }},
+		column{"rechecks_answered", func(p trends.UnitPeriod) any { return ifAny(p.RechecksAnswered, p.RechecksDue > 0) }},
 		column{"rechecks_share", func(p trends.UnitPeriod) any { return p.P.Value }})
 	out = append(out, chartColumns(
 		"rechecks_share", func(p trends.UnitPeriod) (trends.ControlPoint, []trends.RunRule) { return p.P, p.PRunRules },

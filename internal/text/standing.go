@@ -1,0 +1,57 @@
+package text
+
+import (
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/trends"
+)
+
+// answeredFigures tell an answer to a recheck, and when it is asked for again.
+type answeredFigures struct {
+	Answer trends.AnswerFact
+	DueAt  time.Time
+}
+
+// Answered says by which answer a recheck was put off, and until when; "" where none has
+// moved it (R-ANSWER).
+func (c Catalogue) Answered(r alerts.Recheck) string {
+	if r.Answer == nil || r.DueAt == nil {
+		return ""
+	}
+	return sayAnswered(c, answeredFigures{*r.Answer, *r.DueAt})
+}
+
+// AskProvider says how often a recheck was answered where no further answer puts it off;
+// "" where one still does.
+func AskProvider(r alerts.Recheck) string {
+	if !r.AskProvider {
+		return ""
+	}
+	return sayAskProvider(Catalogue{}, r.Answered)
+}
+
+// StandFor says for how long a patient stands to be cleared, and when readings are taken;
+// "" where the usual readings at 1 and 3 min do, or there is nothing to clear (T-CLEAR).
+func StandFor(s trends.Serial) string {
+	if s.Cleared || s.ClearMinutes == nil || *s.ClearMinutes <= trends.UsualClearMinutes {
+		return ""
+	}
+	return sayStandFor(Catalogue{}, *s.ClearMinutes)
+}
+
+// Restriction says which limb must not be measured, why and since when.
+func (c Catalogue) Restriction(r trends.RestrictionFact) string { return sayLimb(c, r) }
+
+// RestrictionBrief is Restriction for a row of a list: the limb alone.
+func RestrictionBrief(r trends.RestrictionFact) string {
+	return sayLimbBrief(Catalogue{}, r)
+}
+
+// Stale says that a list is old and how old; "" where it is not (U-FRESH).
+func (c Catalogue) Stale(f alerts.Freshness) string {
+	if !f.Stale {
+		return ""
+	}
+	return sayStale(c, f)
+}
