@@ -73,6 +73,7 @@ func (c *chart) write(kind string, p part, when time.Time, cells map[string]stri
 var letters = map[string]string{
 	"vitals": "V", "orders": "O", "doses": "D", "fluids": "I", "weights": "W",
 	"labs": "L", "conditions": "C", "precautions": "P", "falls": "F", "treatments": "T",
+	"restrictions": "R", "answers": "A",
 }
 
 // fact writes the first version of a fact and returns its cells.
@@ -371,6 +372,18 @@ func (c *chart) fell(daysAgo int, clock, injury, assisted string, chartedAfter t
 	c.fact("falls", when, map[string]string{
 		"fell_at": stamp(when), "injury": injury, "assisted": assisted, "recorded_at": stamp(when.Add(chartedAfter)),
 	})
+}
+
+// restricted charts a limb that must not be measured.
+func (c *chart) restricted(daysAgo int, clock, limb, reason string) {
+	t := c.at(daysAgo, clock)
+	c.fact("restrictions", t, map[string]string{"limb": limb, "reason": reason, "started_at": stamp(t), "recorded_at": stamp(t)})
+}
+
+// answered charts why a recheck that was owed was not taken.
+func (c *chart) answered(daysAgo int, clock, answer, reason string) {
+	t := c.at(daysAgo, clock)
+	c.fact("answers", t, map[string]string{"answered_at": stamp(t), "answer": answer, "reason": reason, "recorded_at": stamp(t)})
 }
 
 func (c *chart) treated(daysAgo int, clock, kind string) {

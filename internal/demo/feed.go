@@ -11,7 +11,7 @@ import (
 // Kinds are the kinds of file, in the order in which they are written.
 var Kinds = []string{
 	"stays", "vitals", "orders", "doses", "fluids", "weights",
-	"labs", "conditions", "precautions", "falls", "treatments",
+	"labs", "conditions", "precautions", "falls", "restrictions", "answers", "treatments",
 }
 
 // Columns are the columns that each kind of file carries.
@@ -32,13 +32,15 @@ var Columns = map[string][]string{
 		"source_id", "stay_id", "drug", "given_at", "order_id", "atc", "rxnorm", "dose", "dose_unit", "route",
 		"recorded_at", "status",
 	},
-	"fluids":      {"source_id", "stay_id", "from", "to", "direction", "volume", "volume_unit", "kind", "recorded_at", "status"},
-	"weights":     {"source_id", "stay_id", "measured_at", "weight", "weight_unit", "recorded_at", "status"},
-	"labs":        {"source_id", "stay_id", "taken_at", "loinc", "value", "unit", "recorded_at", "status"},
-	"conditions":  {"source_id", "stay_id", "icd10", "text", "recorded_at", "status"},
-	"precautions": {"source_id", "stay_id", "precaution", "started_at", "ended_at", "recorded_at", "status"},
-	"falls":       {"source_id", "stay_id", "fell_at", "injury", "assisted", "recorded_at", "status"},
-	"treatments":  {"source_id", "stay_id", "given_at", "kind", "recorded_at", "status"},
+	"fluids":       {"source_id", "stay_id", "from", "to", "direction", "volume", "volume_unit", "kind", "recorded_at", "status"},
+	"weights":      {"source_id", "stay_id", "measured_at", "weight", "weight_unit", "recorded_at", "status"},
+	"labs":         {"source_id", "stay_id", "taken_at", "loinc", "value", "unit", "recorded_at", "status"},
+	"conditions":   {"source_id", "stay_id", "icd10", "text", "recorded_at", "status"},
+	"precautions":  {"source_id", "stay_id", "precaution", "started_at", "ended_at", "recorded_at", "status"},
+	"falls":        {"source_id", "stay_id", "fell_at", "injury", "assisted", "recorded_at", "status"},
+	"restrictions": {"source_id", "stay_id", "limb", "reason", "started_at", "ended_at", "recorded_at", "status"},
+	"answers":      {"source_id", "stay_id", "answered_at", "answer", "reason", "recorded_at", "status"},
+	"treatments":   {"source_id", "stay_id", "given_at", "kind", "recorded_at", "status"},
 }
 
 // TimeColumns are all the columns of the feed that hold a moment. birth_date

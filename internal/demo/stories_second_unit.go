@@ -15,13 +15,13 @@ func storiesSecondUnit() []Story {
 		{
 			Name: "New this morning", StayID: "S202", PatientID: "P4202", Patient: "Balthazar Nyströmbeck", Born: "1949-05-01", Sex: "male",
 			Unit: SecondUnit, Bed: "22", Tier: "today", Rule: "T-SOON", Recheck: "scheduled R-ADMIT",
-			Says: "Admitted before his operation on a patch of clonidine; the first set has a day.",
+			Says: "Admitted before the operation of a broken ankle, on a patch of clonidine; the first set has a day, and whoever takes it asks first.",
 			tell: newThisMorning,
 		},
 		{
 			Name: "Steady after a hernia", StayID: "S203", PatientID: "P4203", Patient: "Hyacinthe Delbrosse", Born: "1951-09-29", Sex: "male",
 			Unit: SecondUnit, Bed: "23", Tier: "watch", Rule: "T-WATCH", Recheck: "scheduled R-WEEKLY",
-			Says: "One set, no drop.",
+			Says: "One set, no drop, on the left arm: the right one has a fistula and must not be measured.",
 			tell: steadyHernia,
 		},
 		{
@@ -49,6 +49,7 @@ func bolusUnchecked(c *chart) {
 func newThisMorning(c *chart) {
 	c.admit(0, "07:05")
 	c.has("I10", "Essential hypertension")
+	c.has("S82.6", "Fracture of the ankle")
 	c.level("148/84 70")
 	c.start(0, "08:30", "clonidine", 0.1, "mg", "transdermal", "09:00").charted("Clonidine 0.1 MG/day transdermal patch", "C02AC01", "")
 	c.plain(0, "07:30", "sitting", "150/84 72")
@@ -57,6 +58,7 @@ func newThisMorning(c *chart) {
 func steadyHernia(c *chart) {
 	c.admit(1, "06:45")
 	c.has("K40.9", "Inguinal hernia, repaired")
+	c.restricted(1, "07:30", "right arm", "fistula")
 	c.level("130/76 70")
 	c.home("tamsulosin", 0.4, "mg", "oral", "20:00")
 	c.start(1, "13:00", "paracetamol", 1, "g", "oral", "14:00", "20:00", "08:00")

@@ -50,14 +50,15 @@ func storiesThisShift() []Story {
 			Name: "A dose raised and nobody looked", StayID: "S112", PatientID: "P4112",
 			Patient: "Giancarlo Nakafield", Born: "1955-05-16", Sex: "male",
 			Unit: MainUnit, Bed: "1B", Tier: "this_shift", Rule: "T-OVERDUE", Recheck: "overdue R-DRUG",
-			Says: "Lisinopril was doubled nearly two days ago and no set has been taken since.",
+			Says: "Lisinopril was doubled nearly two days ago and no set has been taken since; he declined one last evening, and it is overdue again.",
 			tell: raisedUnchecked,
 		},
 		{
 			Name: "One negative does not clear", StayID: "S113", PatientID: "P4113",
 			Patient: "Solveig Quarrington", Born: "1958-08-25", Sex: "female",
 			Unit: MainUnit, Bed: "13A", Tier: "this_shift", Rule: "T-OVERDUE", Recheck: "overdue R-POSITIVE",
-			Says: "A drop two days ago, one set without a drop yesterday, and then none: the second negative that would clear her is overdue.",
+			Says: "A drop two days ago that came at eight minutes, one set without a drop yesterday that stopped at three, and then none: " +
+				"three minutes clear nobody here, and the next set is overdue.",
 			tell: oneNegative,
 		},
 		{
@@ -203,6 +204,7 @@ func raisedUnchecked(c *chart) {
 	c.home("lisinopril", 10, "mg", "oral", "08:00").dose(2, "12:30", 20)
 	c.set(4, "08:15", lying("152/86 72"), standing(1, "143/86 80"), standing(3, "144/88 80"))
 	c.set(2, "08:05", lying("148/86 70"), standing(1, "138/84 78"), standing(3, "140/86 78"))
+	c.answered(1, "18:20", "declined", "tired")
 	c.weights(4, 90.2, 0, 90.1, 0, 89.8)
 }
 
@@ -212,7 +214,7 @@ func oneNegative(c *chart) {
 	c.level("122/72 78")
 	c.setIDs = true
 	c.home("candesartan", 4, "mg", "oral", "08:00").hold(3, "20:00")
-	c.set(2, "08:10", lying("120/70 84"), standing(1, "95/62 104").feels("dizziness"), standing(3, "97/62 104"))
+	c.set(2, "08:10", lying("120/70 84"), standing(1, "110/68 94"), standing(3, "108/68 96"), standing(8, "95/62 104").feels("dizziness"))
 	c.set(1, "08:20", lying("124/72 78"), standing(1, "112/70 88"), standing(3, "114/70 88"))
 	c.event(3, "18:40", "out", "emesis", 200)
 	c.event(2, "03:15", "out", "stool", 250)
