@@ -15,6 +15,7 @@ import (
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
 	"plumbline/internal/ingest/bedside"
+	room "plumbline/internal/web/bedside"
 )
 
 // A set sent from the bedside is judged like one of a feed, ends what it answers at
@@ -50,7 +51,7 @@ func TestASetFromTheBedsideEndsWhatItAnswers(t *testing.T) {
 				{Name: bedside.Base, Vitals: taken(1, 130, clinical.Lying, 5)}, {Name: bedside.First, Vitals: taken(2, 128, clinical.Standing, 1)}, {Name: bedside.Second, Vitals: taken(4, 127, clinical.Standing, 3)},
 			},
 		}}
-		sets := bedsideSets{s}
+		sets := room.Keeper{Loader: s.loader, Messages: s.store, Episodes: s.care(), Log: s.log}
 		first, err := sets.Record(ctx, "4W", k)
 		if err != nil {
 			t.Fatal(err)

@@ -41,7 +41,7 @@ func feedOf(t *testing.T, s *site, folder string, files map[string]string) strin
 	}
 	var problems []string
 	for _, p := range summary.Problems {
-		problems = append(problems, problemLine(p))
+		problems = append(problems, p.String())
 	}
 	if sum := summary.Accepted + summary.Unchanged + summary.Superseded + summary.Waiting + summary.Quarantined; sum != summary.Rows {
 		t.Errorf("the ends add up to %d, want the %d rows", sum, summary.Rows)
@@ -74,7 +74,7 @@ func TestARowPutRightOutlastsItsFile(t *testing.T) {
 	eachEngine(t, func(t *testing.T, database string) {
 		now := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 		s := bareSite(t, database, now)
-		desk := &feedDesk{site: s}
+		desk := &feeds.Desk{Rows: s.store, Loader: s.loader, Log: s.log}
 		folder := t.TempDir()
 		if got := feedOf(t, s, folder, map[string]string{"stays.csv": deskStays, "vitals.csv": deskVitals}); got != `vitals.csv:2 v1: systolic is not a number: "12o"` {
 			t.Fatalf("at first: %s", got)
@@ -131,7 +131,7 @@ func TestAllRowsAreReadAgain(t *testing.T) {
 	s := bareSite(t, "", now)
 	folder := t.TempDir()
 	feedOf(t, s, folder, map[string]string{"stays.csv": deskStays, "vitals.csv": strings.Replace(deskVitals, "12o", "120", 1)})
-	desk := &feedDesk{site: s}
+	desk := &feeds.Desk{Rows: s.store, Loader: s.loader, Log: s.log}
 	if ends, done, err := desk.Retry(t.Context(), 0); err != nil || !done || ends.Quarantined != 1 || len(ends.Problems) != 1 {
 		t.Errorf("while the clock is slow: %+v, %v, %v", ends, done, err)
 	}
@@ -141,10 +141,6 @@ func TestAllRowsAreReadAgain(t *testing.T) {
 	}
 	if _, _, err := desk.Retry(t.Context(), 1); clinical.CodeOf(err) != clinical.NotFound {
 		t.Errorf("a row that is not held back: %v", err)
-	}
-	desk.all.Lock() // somebody else's is still running
-	if _, done, err := desk.Retry(t.Context(), 0); err != nil || done {
-		t.Errorf("twice at once: %v, %v", done, err)
 	}
 }
 

@@ -64,23 +64,12 @@ func writeSummary(p process, format string, s ingest.Summary) error {
 		return writeJSON(p.stdout, s)
 	}
 	for _, problem := range s.Problems {
-		_, _ = fmt.Fprintln(p.stderr, "dashboard:", problemLine(problem))
+		_, _ = fmt.Fprintln(p.stderr, "dashboard:", problem)
 	}
 	_, err := fmt.Fprintf(p.stdout,
 		"%d files, %d unreadable; %d rows: %d accepted, %d unchanged, %d superseded, %d waiting, %d skipped, %d quarantined\n",
 		s.Files, s.Unreadable, s.Rows, s.Accepted, s.Unchanged, s.Superseded, s.Waiting, s.Skipped, s.Quarantined)
 	return err
-}
-
-func problemLine(p ingest.Problem) string {
-	out := p.File
-	if p.Line > 0 {
-		out += ":" + strconv.Itoa(p.Line)
-	}
-	if p.SourceID != "" {
-		out += " " + p.SourceID
-	}
-	return out + ": " + p.Reason
 }
 
 func quarantine(ctx context.Context, p process, args []string) error {

@@ -28,6 +28,8 @@ import (
 	"plumbline/internal/text"
 	"plumbline/internal/web"
 	"plumbline/internal/web/account"
+	"plumbline/internal/web/bedside"
+	"plumbline/internal/web/feeds"
 	"plumbline/internal/web/parts"
 	"plumbline/seed"
 )
@@ -210,7 +212,8 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		Handler: web.New(web.Deps{
 			Answers: s.service, Policy: s.service.Policy, Policies: s.policies, Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
-			DataState: s.store.DataState, Desk: &feedDesk{site: s}, Sets: bedsideSets{s}, Assignments: s.store,
+			DataState: s.store.DataState, Desk: &feeds.Desk{Rows: s.store, Loader: s.loader, Log: s.log}, Assignments: s.store,
+			Sets:     bedside.Keeper{Loader: s.loader, Messages: s.store, Episodes: s.care(), Log: s.log},
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.readAudit, DoseReviews: reviewStore{s.store},
 			Feeds: func(ctx context.Context) (parts.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },

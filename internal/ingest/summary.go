@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"plumbline/internal/clinical"
@@ -16,6 +17,18 @@ type Problem struct {
 	Line     int    `json:"line"`
 	SourceID string `json:"source_id"`
 	Reason   string `json:"reason"`
+}
+
+// String is the problem in a line: where, which row and why.
+func (p Problem) String() string {
+	out := p.File
+	if p.Line > 0 {
+		out += ":" + strconv.Itoa(p.Line)
+	}
+	if p.SourceID != "" {
+		out += " " + p.SourceID
+	}
+	return out + ": " + p.Reason
 }
 
 // Summary says what became of a load.

@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
@@ -238,7 +237,9 @@ func TestTheResultSaysWhatIsOwed(t *testing.T) {
 	d, _ := open(t)
 	owed(t, d, "4W")
 	h := webtest.As(web.New(d), "bedside-nurse")
-	if w := sendSet(h, "/stays/S103/new-set", typed(), "application/json"); w.Code != 200 {
+	// The set is stepped as after any load: it answers what was owed, and is itself one of
+	// which the provider must be told (T-LOW).
+	if w := sendSet(h, "/stays/S103/new-set", typed("first_systolic=84"), "application/json"); w.Code != 200 {
 		t.Fatalf("sent = %d %s", w.Code, w.Body)
 	}
 	page := get(h, "/stays/S103/new-set?sent="+setID).Body.String()
@@ -262,8 +263,7 @@ func TestASetOfADischargedPatient(t *testing.T) {
 	}
 	stay, left := seen.Assessment.Digest.Stay, demo.AnchorTime().Add(-2*time.Minute)
 	stay.DischargedAt = &left
-	m := board.Store.(*assesstest.Memory)
-	m.All = append(m.All, clinical.Version{
+	board.Put(t, clinical.Version{
 		Kind: clinical.KindStay, SourceID: "S108", StayID: "S108", RecordedAt: left, Stated: true, Status: clinical.Final, Body: stay,
 	})
 	holds(t, get(h, "/stays/S108/new-set").Body.String(), "This patient was discharged.", "can still be sent")

@@ -18,7 +18,6 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/xuri/excelize/v2"
 
-	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/audit"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
@@ -124,10 +123,9 @@ func TestTheQueueIsFilteredByUnitDrugAndDrop(t *testing.T) {
 // that tells it says so.
 func TestTheQueueSaysWhatItsLoadLeavesOut(t *testing.T) {
 	d, board := open(t)
-	m := board.Store.(*assesstest.Memory)
 	at := demo.AnchorTime().Add(-time.Hour)
 	for id, drug := range map[string]string{"X-1": "prazosin", "X-2": "Unheardofine <b>"} {
-		m.All = append(m.All, clinical.Version{
+		board.Put(t, clinical.Version{
 			Kind: clinical.KindDose, SourceID: id, StayID: "S108", RecordedAt: at, Stated: true, Status: clinical.Completed,
 			Body: clinical.Dose{Drug: clinical.Drug{Text: drug}, GivenAt: at},
 		})

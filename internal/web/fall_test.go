@@ -8,7 +8,6 @@ import (
 	"testing"
 	"time"
 
-	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
@@ -20,10 +19,10 @@ import (
 const fallElsewhere = "F-ADDED/1" // a source_id may hold a slash
 
 // addFall adds a fall to a stay of the demo, an hour before its moment.
-func addFall(b *webtest.Board, stay string) {
-	m := b.Store.(*assesstest.Memory)
+func addFall(t *testing.T, b *webtest.Board, stay string) {
+	t.Helper()
 	at := demo.AnchorTime().Add(-time.Hour)
-	m.All = append(m.All, clinical.Version{
+	b.Put(t, clinical.Version{
 		Kind: clinical.KindFall, SourceID: fallElsewhere, StayID: stay, RecordedAt: at, Stated: true, Status: clinical.Final,
 		Body: clinical.Fall{FellAt: at},
 	})
@@ -86,7 +85,7 @@ func TestAFallIsShownAsItStoodBeforeIt(t *testing.T) {
 
 func TestFallsOfAUnitAreListedByMonths(t *testing.T) {
 	d, board := open(t)
-	addFall(board, "S203")
+	addFall(t, board, "S203")
 	see := asFallsNurse(d)
 	for _, c := range []struct {
 		query string
@@ -123,7 +122,7 @@ func TestFallsOfAUnitAreListedByMonths(t *testing.T) {
 
 func TestAFallWhoseIdHoldsASlashIsFound(t *testing.T) {
 	d, board := open(t)
-	addFall(board, "S101")
+	addFall(t, board, "S101")
 	if w := asFallsNurse(d)("/falls/F-ADDED%2F1"); w.Code != 200 || !strings.Contains(w.Body.String(), "F-ADDED/1") {
 		t.Errorf("= %d", w.Code)
 	}
@@ -133,11 +132,10 @@ func TestAFallWhoseIdHoldsASlashIsFound(t *testing.T) {
 // which the patient was on a unit that the account does not have is not shown.
 func TestAFallIsSeenByItsUnit(t *testing.T) {
 	d, board := open(t)
-	m := board.Store.(*assesstest.Memory)
 	fell := demo.AnchorTime().Add(-time.Hour)
-	addFall(board, "S203") // on 7E
+	addFall(t, board, "S203") // on 7E
 	move := func(unit string, at time.Time) {
-		m.All = append(m.All, clinical.Version{
+		board.Put(t, clinical.Version{
 			Kind: clinical.KindStay, SourceID: "S203", StayID: "S203", RecordedAt: at, Stated: true, Status: clinical.Final,
 			Body: clinical.Stay{PatientID: "P4203", Unit: unit, AdmittedAt: time.Date(2026, 11, 1, 6, 45, 0, 0, time.UTC), Name: "Somebody Seen"},
 		})
@@ -151,7 +149,9 @@ func TestAFallIsSeenByItsUnit(t *testing.T) {
 	if w := see(address); w.Code != 404 {
 		t.Errorf("a fall on another unit of a patient who came here = %d", w.Code)
 	}
-	m.All = m.All[:len(m.All)-1]
+	d, board = open(t)
+	addFall(t, board, "S203")
+	see = asFallsNurse(d)
 	move("4W", fell.Add(-2*time.Hour))
 	move("7E", fell.Add(30*time.Minute))
 	if w := see(address); w.Code != 200 || !strings.Contains(w.Body.String(), "place ") {
@@ -166,9 +166,8 @@ func TestAFallIsSeenByItsUnit(t *testing.T) {
 // A fall that was entered in error says so, and is in no list.
 func TestAFallTakenBack(t *testing.T) {
 	d, board := open(t)
-	addFall(board, "S101")
-	m := board.Store.(*assesstest.Memory)
-	m.All = append(m.All, clinical.Version{
+	addFall(t, board, "S101")
+	board.Put(t, clinical.Version{
 		Kind: clinical.KindFall, SourceID: fallElsewhere, RecordedAt: demo.AnchorTime(), Stated: true, Status: clinical.EnteredInError,
 	})
 	see := asFallsNurse(d)
@@ -183,10 +182,9 @@ func TestAFallTakenBack(t *testing.T) {
 // What was charted after a fall is told apart from what was known.
 func TestWhatWasChartedLaterStandsApart(t *testing.T) {
 	d, board := open(t)
-	m := board.Store.(*assesstest.Memory)
 	fell := time.Date(2026, 11, 2, 5, 10, 0, 0, time.UTC)
 	weigh := func(at, recorded time.Time, kg float64, status clinical.Status) {
-		m.All = append(m.All, clinical.Version{
+		board.Put(t, clinical.Version{
 			Kind: clinical.KindWeight, SourceID: "W-ADDED", StayID: "S101", RecordedAt: recorded, Stated: true, Status: status,
 			Body: clinical.Weight{MeasuredAt: at, KG: kg},
 		})

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
@@ -117,10 +118,15 @@ func TestRowsHeldBackAreNotShownToOthers(t *testing.T) {
 }
 
 func TestRowsHeldBackComeInParts(t *testing.T) {
-	d, _ := open(t)
-	desk := d.Desk.(*webtest.Desk)
-	for len(desk.Rows) < 120 {
-		desk.Rows = append(desk.Rows, desk.Rows[0])
+	d, board := open(t)
+	held, err := board.Data.HeldRows(t.Context(), records.HeldQuery{Limit: 120})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n := len(held); n < 120; n++ {
+		row := held[0]
+		row.File, row.Line, row.SourceID = "more.csv", n, strconv.Itoa(n)
+		board.Hold(t, row)
 	}
 	h := webtest.As(web.New(d), string(auth.Administrator))
 	for query, want := range map[string]string{

@@ -5,7 +5,6 @@ import (
 	"testing"
 	"time"
 
-	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/web/webtest"
@@ -13,18 +12,19 @@ import (
 
 // addMoved adds a patient without a bed who was moved onto 4W from 2E an hour before the
 // demo's moment, and fell twice half an hour before it.
-func addMoved(b *webtest.Board) {
-	m, at := b.Store.(*assesstest.Memory), demo.AnchorTime()
+func addMoved(t *testing.T, b *webtest.Board, injury string) {
+	t.Helper()
+	at := demo.AnchorTime()
 	stay := clinical.Stay{PatientID: "P900", Unit: "2E", Bed: "3", Name: "Odalys Marrable", AdmittedAt: at.Add(-50 * time.Hour)}
 	moved := stay
 	moved.Unit, moved.Bed = "4W", ""
 	add := func(kind clinical.Kind, id string, recorded time.Time, body clinical.Body) {
-		m.All = append(m.All, clinical.Version{Kind: kind, SourceID: id, StayID: "S900", RecordedAt: recorded, Stated: true, Status: clinical.Final, Body: body})
+		b.Put(t, clinical.Version{Kind: kind, SourceID: id, StayID: "S900", RecordedAt: recorded, Stated: true, Status: clinical.Final, Body: body})
 	}
 	add(clinical.KindStay, "S900", stay.AdmittedAt, stay)
 	add(clinical.KindStay, "S900", at.Add(-time.Hour), moved)
 	fell := at.Add(-30 * time.Minute)
-	add(clinical.KindFall, "F-1", fell, clinical.Fall{FellAt: fell, Injury: "major"})
+	add(clinical.KindFall, "F-1", fell, clinical.Fall{FellAt: fell, Injury: injury})
 	add(clinical.KindFall, "F-2", fell, clinical.Fall{FellAt: fell, Injury: "none"})
 }
 
@@ -32,7 +32,7 @@ func TestWhoWasMovedHereIsNotSaidToBeAdmitted(t *testing.T) {
 	unmoved, _ := open(t)
 	before := get(signedIn(unmoved), "/units/4W").Body.String()
 	d, board := open(t)
-	addMoved(board)
+	addMoved(t, board, "major")
 	page := get(signedIn(d), "/units/4W").Body.String()
 	news := func(page string) string {
 		return page[strings.Index(page, `id="h-since"`):strings.Index(page, `id="h-owed"`)]
@@ -58,10 +58,10 @@ func TestWhoWasMovedHereIsNotSaidToBeAdmitted(t *testing.T) {
 // Of a stay that is over no set is awaited any more, whatever was owed.
 func TestNoSetIsAwaitedAfterTheStay(t *testing.T) {
 	d, board := open(t)
-	addMoved(board)
-	m, at := board.Store.(*assesstest.Memory), demo.AnchorTime()
+	addMoved(t, board, "major")
+	at := demo.AnchorTime()
 	out := at.Add(-10 * time.Minute)
-	m.All = append(m.All, clinical.Version{
+	board.Put(t, clinical.Version{
 		Kind: clinical.KindStay, SourceID: "S900", StayID: "S900", RecordedAt: out, Stated: true, Status: clinical.Final,
 		Body: clinical.Stay{PatientID: "P900", Unit: "4W", Name: "Odalys Marrable", AdmittedAt: at.Add(-50 * time.Hour), DischargedAt: &out},
 	})
@@ -82,14 +82,7 @@ func TestNoSetIsAwaitedAfterTheStay(t *testing.T) {
 func TestASetAfterAnInjuryIsNotAskedForOutright(t *testing.T) {
 	for injury, want := range map[string]string{"major": "injury: stand only when cleared by the provider", "": "check for injury before standing", "minor": ""} {
 		d, board := open(t)
-		addMoved(board)
-		m := board.Store.(*assesstest.Memory)
-		for n, v := range m.All {
-			if f, ok := v.Body.(clinical.Fall); ok && v.SourceID == "F-1" {
-				f.Injury = injury
-				m.All[n].Body = f
-			}
-		}
+		addMoved(t, board, injury)
 		for _, path := range []string{"/falls/F-1", "/falls/F-2"} {
 			page := asFallsNurse(d)(path).Body.String()
 			after := page[strings.Index(page, `id="h-after"`):strings.Index(page, `id="h-choose"`)]
@@ -104,7 +97,7 @@ func TestASetAfterAnInjuryIsNotAskedForOutright(t *testing.T) {
 // as that of the fall.
 func TestATimeBeforeTheFallIsNotTheFallsOwn(t *testing.T) {
 	d, board := open(t)
-	addMoved(board) // admitted 50 h ago, age not known: the screen was due before the fall
+	addMoved(t, board, "major") // admitted 50 h ago, age not known: the screen was due before the fall
 	page := get(signedIn(d), "/units/4W").Body.String()
 	const want = "asked for before as recheck: admission screen of a patient at risk"
 	if n := strings.Count(page, want); n != 2 {

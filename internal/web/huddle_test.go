@@ -168,22 +168,22 @@ func TestWhatIsGivenIsSeenAtOnce(t *testing.T) {
 		t.Errorf("the list was worked out %d times in one minute", board.Lives)
 	}
 	all := d.Assignments.(*webtest.Assignments)
-	if len(all.All) != 1 || all.All[0].Who != webtest.Everything || all.All[0].Key != key {
-		t.Fatalf("what was given: %+v", all.All)
+	if len(all.All()) != 1 || all.All()[0].Who != webtest.Everything || all.All()[0].Key != key {
+		t.Fatalf("what was given: %+v", all.All())
 	}
 	// The pharmacist sees it, and gives nothing.
 	page := get(webtest.As(web.New(d), string(auth.Pharmacist)), "/units/4W").Body.String()
 	if !shown(page) || giving.MatchString(page) {
 		t.Error("who may not give is offered to, or does not see what was given")
 	}
-	for _, a := range all.All {
+	for _, a := range all.All() {
 		w := post(h, "/stays/"+a.StayID+"/assign", url.Values{"key": {key}, "name": {""}})
 		if w.Code != http.StatusSeeOther || shown(get(h, "/units/4W").Body.String()) {
 			t.Errorf("giving to nobody = %d, or it is still somebody's", w.Code)
 		}
 	}
-	if len(all.All) != 2 {
-		t.Errorf("%d assignments are kept, want both", len(all.All))
+	if len(all.All()) != 2 {
+		t.Errorf("%d assignments are kept, want both", len(all.All()))
 	}
 	// As of a moment before, nobody had been given anything.
 	if shown(get(h, "/units/4W?as_of="+demo.AnchorTime().Add(-time.Hour).Format(time.RFC3339)).Body.String()) {
@@ -212,7 +212,7 @@ func TestWhatCannotBeGiven(t *testing.T) {
 			t.Errorf("%s = %d, want %d", name, w.Code, tc.status)
 		}
 	}
-	if all := d.Assignments.(*webtest.Assignments).All; len(all) != 0 {
+	if all := d.Assignments.(*webtest.Assignments).All(); len(all) != 0 {
 		t.Errorf("given all the same: %+v", all)
 	}
 }
@@ -263,13 +263,13 @@ func TestGivingIsRecorded(t *testing.T) {
 	})
 	h := webtest.As(web.New(d), string(auth.UnitManager))
 	give(t, h, d, "Ann")
-	stay := d.Assignments.(*webtest.Assignments).All[0].StayID
+	stay := d.Assignments.(*webtest.Assignments).All()[0].StayID
 	if got, want := lastOf(t, *all), "unit-manager change POST /stays/:stay/assign unit=4W stay="+stay+" allowed"; got != want {
 		t.Errorf("recorded: %s, want %s", got, want)
 	}
 	full = true
 	m := giving.FindStringSubmatch(get(h, "/units/4W").Body.String())
-	if w := post(h, m[1], url.Values{"key": {m[2]}, "name": {"Bo"}}); w.Code != http.StatusServiceUnavailable || len(d.Assignments.(*webtest.Assignments).All) != 1 {
+	if w := post(h, m[1], url.Values{"key": {m[2]}, "name": {"Bo"}}); w.Code != http.StatusServiceUnavailable || len(d.Assignments.(*webtest.Assignments).All()) != 1 {
 		t.Errorf("without a record giving = %d", w.Code)
 	}
 }

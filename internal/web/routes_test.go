@@ -146,7 +146,7 @@ type crawl struct {
 func newCrawl(t *testing.T) *crawl {
 	t.Helper()
 	d, board := open(t)
-	addFall(board, "S203")
+	addFall(t, board, "S203")
 	c := &crawl{auth: d.Accounts, tokens: d.Tokens, episodes: map[string]string{"unknown": strings.Repeat("0", 32), "pattern": "%25"}}
 	for place, list := range map[string][]episodes.Episode{"own": owed(t, d, "4W"), "other": owed(t, d, "7E")} {
 		c.episodes[place] = list[0].ID

@@ -1,132 +1,176 @@
-// Package webtest puts the pages over the demo unit for tests. Accounts, tokens, episodes
-// and policies are kept in a store of the test's own; the stories, and what is sent from
-// the bedside, in memory, where tests change them.
+// Package webtest puts the pages over the demo unit, as the real store holds it in a file
+// of each test's own.
 package webtest
 
 import (
-	"bytes"
 	"context"
-	"slices"
+	"fmt"
+	"log/slog"
+	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
-	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
-	"plumbline/internal/ingest/bedside"
+	"plumbline/internal/ingest"
+	"plumbline/internal/ingest/csvfeed"
+	"plumbline/internal/ingest/feed"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
+	"plumbline/internal/records"
+	"plumbline/internal/store"
 	"plumbline/internal/testdb/teststore"
+	"plumbline/internal/trends"
 	"plumbline/internal/web"
 	"plumbline/internal/web/admin"
+	"plumbline/internal/web/bedside"
+	"plumbline/internal/web/feeds"
 	"plumbline/internal/web/parts"
-	"plumbline/seed"
 )
 
-// Board answers from memory, and counts what it is asked.
+// Board answers from the store, and counts what it is asked.
 type Board struct {
 	*assess.Service
+	Data  *store.Store
 	mu    sync.Mutex
 	Lives int // how often the live list was worked out
 	Lists int // how often a list of another moment was
+	puts  atomic.Int64
 }
 
-// Live implements web.Answers; the memory behind it serves one at a time.
+// Live implements web.Answers.
 func (b *Board) Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.Lives++
-	if err := b.known(ctx, unit); err != nil {
-		return nil, err
-	}
+	b.count(&b.Lives)
 	return b.Service.Live(ctx, unit, now)
 }
 
 // List implements web.Answers.
 func (b *Board) List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.Lists++
-	if err := b.known(ctx, unit); err != nil {
-		return nil, err
-	}
+	b.count(&b.Lists)
 	return b.Service.List(ctx, unit, at)
 }
 
-// known refuses a unit that no stay has named: the memory takes every stay for a
-// candidate of every unit.
-func (b *Board) known(ctx context.Context, unit string) error {
-	units, err := b.Units(ctx)
-	if err == nil && !slices.Contains(units, unit) {
-		err = clinical.Errorf(clinical.NotFound, "there is no unit %q", unit)
-	}
-	return err
+func (b *Board) count(n *int) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	*n++
 }
 
-// Demo reads the demo unit into memory, with the accounts of Accounts. The moment
-// is its anchor.
-func Demo(tb testing.TB, zone *time.Location) (web.Deps, *Board) {
-	tb.Helper()
-	return of(tb, stories(tb), zone)
-}
-
-func stories(tb testing.TB) []demo.File {
-	tb.Helper()
-	files, err := seed.Files()
-	if err != nil {
-		tb.Fatal(err)
-	}
-	return files
-}
-
-// DemoWithPast is Demo with the months before the stories, which take the memory a
-// while.
-func DemoWithPast(tb testing.TB, zone *time.Location) (web.Deps, *Board) {
-	tb.Helper()
-	return of(tb, append(stories(tb), demo.Past(demo.AnchorTime())...), zone)
-}
-
-func of(tb testing.TB, files []demo.File, zone *time.Location) (web.Deps, *Board) {
-	tb.Helper()
-	now := demo.AnchorTime()
-	memory := &assesstest.Memory{}
-	health := parts.FeedHealth{FolderSet: true, LastRead: now.Add(-3 * time.Minute)}
-	for _, f := range files {
-		before := len(memory.All)
-		if err := memory.Read(bytes.NewReader(f.Data), f.Name, zone, now); err != nil {
-			tb.Fatalf("read %s: %v", f.Name, err)
+// Put stores further versions, as if the demo's feed had brought them.
+func (b *Board) Put(t testing.TB, versions ...clinical.Version) {
+	t.Helper()
+	b.take(t, func(batch records.Batch) error {
+		for _, v := range versions {
+			v.Feed = csvfeed.Feed
+			if err := batch.Put(v); err != nil {
+				return err
+			}
 		}
-		health.Files = append(
-			health.Files, parts.FeedFile{Name: f.Name, LastRead: health.LastRead, Rows: len(memory.All) - before},
-		)
+		return nil
+	})
+}
+
+// Hold keeps further rows in quarantine.
+func (b *Board) Hold(t testing.TB, held ...records.Held) {
+	t.Helper()
+	b.take(t, func(batch records.Batch) error {
+		for _, h := range held {
+			if err := batch.Hold(h); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+func (b *Board) take(t testing.TB, read func(records.Batch) error) {
+	t.Helper()
+	ctx, at := t.Context(), teststore.Now()
+	load, err := b.Data.BeginLoad(ctx, at, "test")
+	if err != nil {
+		t.Fatal(err)
 	}
-	desk := &Desk{Memory: memory, Zone: zone, Now: now}
-	health.HeldTotal, health.Waiting = len(memory.Rows), 1
-	health.Kinds = desk.kinds(health.LastRead)
-	inForce := policy.NewSwitch(policy.Default())
-	st := teststore.Empty(tb)
-	board := &Board{Service: &assess.Service{Store: memory, Policy: inForce, Zone: zone}}
+	mark := records.Mark{Name: fmt.Sprintf("/demo/feed/more-%d.csv", b.puts.Add(1)), Size: 1, ModTime: at}
+	if _, err := b.Data.Take(ctx, records.Delivery{Load: load, File: &mark}, read); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.Data.FinishLoad(ctx, load, at); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Demo is the demo unit with accounts of every role. The moment is its anchor.
+func Demo(t testing.TB, zone *time.Location) (web.Deps, *Board) {
+	t.Helper()
+	return of(t, teststore.Demo(t), zone)
+}
+
+// DemoWithPast is Demo with the year before the stories.
+func DemoWithPast(t testing.TB, zone *time.Location) (web.Deps, *Board) {
+	t.Helper()
+	return of(t, teststore.DemoWithPast(t), zone)
+}
+
+func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Board) {
+	t.Helper()
+	now := teststore.Now()
 	clock := func() time.Time { return now.Add(20 * time.Second) }
+	inForce := policy.NewSwitch(policy.Default())
+	board := &Board{Service: &assess.Service{Store: st, Policy: inForce, Zone: zone}, Data: st}
+	episodes := &care.Service{Board: board, Store: st, Policy: inForce}
+	loader := &ingest.Loader{
+		Store: st, Readers: []feed.Reader{csvfeed.Reader{}}, Clock: clock, Zone: zone,
+		Plausible: func(v clinical.Vitals) []string {
+			return trends.Believe("", v, inForce.Current().Policy.Plausible).Implausible
+		},
+	}
+	health := healthOf(t, st, now)
+	log := slog.New(slog.DiscardHandler)
 	return web.Deps{
-		Answers: board, Policy: inForce, Zone: zone, Version: "test", Hospital: demo.Hospital,
-		Clock: clock,
+		Answers: board, Policy: inForce, Zone: zone, Version: "test", Hospital: demo.Hospital, Clock: clock,
 		Feeds: func(context.Context) (parts.FeedHealth, error) { return health, nil },
-		Desk:  desk,
-		Ready: func(context.Context) error { return nil }, Accounts: accounts(tb, st, now),
+		Desk:  &feeds.Desk{Rows: st, Loader: loader, Log: log},
+		Ready: func(context.Context) error { return nil }, Accounts: accounts(t, st, now),
 		Tokens: &auth.Tokens{Store: st, Limits: &auth.Limits{}, Clock: func() time.Time { return now }},
 		Audit: func(context.Context, admin.AuditQuery) ([]audit.Entry, audit.Head, error) {
 			return nil, audit.Head{Hash: audit.Genesis()}, nil
 		},
-		Episodes:    &care.Service{Board: board, Store: st, Policy: inForce},
+		Episodes:    episodes,
 		DoseReviews: &Reviews{},
-		Sets:        &Sets{board, memory, map[string]bedside.Kept{}},
+		Sets:        &Sets{bedside.Keeper{Loader: loader, Messages: st, Episodes: episodes, Log: log}, st},
 		Policies:    &policybook.Book{Store: st, Board: board.Service, Clock: clock, InForce: inForce},
-		Assignments: &Assignments{},
+		Assignments: &Assignments{st},
 	}, board
+}
+
+// healthOf is how the feeds of the demo stand three minutes after they were read.
+func healthOf(t testing.TB, st *store.Store, now time.Time) parts.FeedHealth {
+	t.Helper()
+	state, err := st.Feeds(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := parts.FeedHealth{
+		FolderSet: true, LastRead: now.Add(-3 * time.Minute), HeldTotal: state.Quarantined, Waiting: state.Waiting,
+	}
+	for _, f := range state.Files {
+		h.Files = append(h.Files, parts.FeedFile{
+			Name: filepath.Base(f.Name), LastRead: h.LastRead, Rows: f.Rows, Quarantined: f.Quarantined,
+		})
+	}
+	for _, k := range state.Kinds {
+		h.Kinds = append(h.Kinds, parts.FeedKind{
+			Feed: k.Feed, Kind: k.Kind, ReadAt: h.LastRead, NewAt: h.LastRead, NewestAt: k.NewestAt, Accepted: k.Accepted,
+			Unchanged: k.Unchanged, Superseded: k.Superseded, Waiting: k.Waiting, Quarantined: k.Quarantined,
+			HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,
+		})
+	}
+	return h
 }

@@ -2,63 +2,38 @@ package webtest
 
 import (
 	"context"
-	"time"
 
-	"plumbline/internal/assess"
-	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/clinical"
-	"plumbline/internal/ingest/bedside"
+	feed "plumbline/internal/ingest/bedside"
+	"plumbline/internal/store"
+	"plumbline/internal/testdb/teststore"
+	"plumbline/internal/web/bedside"
 )
 
-// Sets keeps bedside sets in the memory from which the board answers.
+// Sets keeps bedside sets in the store from which the board answers.
 type Sets struct {
-	board  *Board
-	memory *assesstest.Memory
-	sets   map[string]bedside.Kept
+	bedside.Keeper
+	data *store.Store
 }
 
-// Record implements bedside.SetKeeper.
-func (s *Sets) Record(_ context.Context, _ string, k bedside.Kept) (bedside.Kept, error) {
-	s.board.mu.Lock()
-	defer s.board.mu.Unlock()
-	if have, ok := s.sets[k.ID]; ok {
-		if have.Sum() != k.Sum() {
-			return bedside.Kept{}, clinical.Errorf(clinical.Conflict, "a set with this number is stored already")
-		}
-		return have, nil
-	}
-	s.sets[k.ID] = k
-	s.memory.All = append(s.memory.All, k.Versions(k.At)...)
-	return k, nil
-}
-
-// Kept implements bedside.SetKeeper.
-func (s *Sets) Kept(_ context.Context, stayID, setID string) (bedside.Kept, error) {
-	s.board.mu.Lock()
-	defer s.board.mu.Unlock()
-	k, ok := s.sets[setID]
-	if !ok || k.StayID != stayID {
-		return k, clinical.Errorf(clinical.NotFound, "there is no such set")
-	}
-	return k, nil
-}
-
-// All lists the facts that sets have become.
+// All lists the facts that sets of unit 4W have become; nil where they cannot be read.
 func (s *Sets) All() []clinical.Version {
-	s.board.mu.Lock()
-	defer s.board.mu.Unlock()
+	ctx := context.Background()
+	stays, err := s.data.Candidates(ctx, "4W", teststore.Now())
+	if err != nil {
+		return nil
+	}
+	byStay, err := s.data.Versions(ctx, stays)
+	if err != nil {
+		return nil
+	}
 	var out []clinical.Version
-	for _, v := range s.memory.All {
-		if v.Feed == bedside.Feed {
-			out = append(out, v)
+	for _, stay := range stays {
+		for _, v := range byStay[stay] {
+			if v.Feed == feed.Feed {
+				out = append(out, v)
+			}
 		}
 	}
 	return out
-}
-
-// Stay implements web.Answers; see Live.
-func (b *Board) Stay(ctx context.Context, stayID string, at time.Time) (assess.StayView, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.Service.Stay(ctx, stayID, at)
 }

@@ -1,0 +1,60 @@
+package bedside
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
+	"plumbline/internal/ingest"
+	"plumbline/internal/ingest/bedside"
+	"plumbline/internal/records"
+)
+
+// Messages finds a message that was taken in; *store.Store is one.
+type Messages interface {
+	Message(ctx context.Context, feed, id string) (records.Message, error)
+}
+
+// Stepper brings the episodes of a unit to what holds at a moment; *care.Service is one.
+type Stepper interface {
+	StepUnit(ctx context.Context, unit string, at time.Time) ([]episodes.Transition, error)
+}
+
+// Keeper stores the sets sent from the bedside as facts, and has the episodes of the unit
+// stepped as after any load.
+type Keeper struct {
+	Loader   *ingest.Loader
+	Messages Messages
+	Episodes Stepper
+	Log      *slog.Logger
+}
+
+// Record implements SetKeeper.
+func (b Keeper) Record(ctx context.Context, unit string, k bedside.Kept) (bedside.Kept, error) {
+	taken, err := b.Loader.Record(ctx, k.Message(), k.Versions(k.At))
+	if err != nil {
+		return bedside.Kept{}, fmt.Errorf("storing a set from the bedside: %w", err)
+	}
+	if !taken.Repeated {
+		// The set is stored, whatever becomes of this: the next step makes up for it.
+		if _, err := b.Episodes.StepUnit(context.WithoutCancel(ctx), unit, k.At); err != nil {
+			b.Log.Error("episodes were not brought up to date after a bedside set; they are stepped again", "error", err)
+		}
+	}
+	return bedside.KeptOf(taken.Message)
+}
+
+// Kept implements SetKeeper.
+func (b Keeper) Kept(ctx context.Context, stayID, setID string) (bedside.Kept, error) {
+	m, err := b.Messages.Message(ctx, bedside.Feed, setID)
+	if err == nil && m.StayID != stayID {
+		err = clinical.Errorf(clinical.NotFound, "there is no such set")
+	}
+	if err != nil {
+		return bedside.Kept{}, err
+	}
+	return bedside.KeptOf(m)
+}
