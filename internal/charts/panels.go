@@ -435,7 +435,7 @@ func (b *builder) fluids() Panel {
 		}
 		total += *s.NetML
 		values = append(values, *s.NetML, total)
-		row[1], row[3] = text.Say("charts.ml", text.Signed(*s.NetML)), text.Say("charts.ml", text.Signed(total))
+		row[1], row[3] = text.Say("charts.ml", text.Millilitres(*s.NetML)), text.Say("charts.ml", text.Millilitres(total))
 		bar := at(b.middle(s), *s.NetML)
 		bar.Style = map[string]any{"color": "@shift", "borderColor": "@shift", "borderWidth": 1, "decal": map[string]any{"symbol": "none"}}
 		if !s.Usable {

@@ -35,9 +35,16 @@ type Sheet struct {
 	Zone *time.Location // of the site, for times; nil: as each time came
 }
 
-// CSV writes a table with its head by RFC 4180, in UTF-8. Numbers have a decimal
+// byteOrderMark tells spreadsheets that read CSV in the code page of their country that it
+// is UTF-8.
+const byteOrderMark = "\uFEFF"
+
+// CSV writes a table with its head by RFC 4180, in UTF-8 with a byte order mark. Numbers have a decimal
 // point and no grouping; times are RFC 3339.
 func CSV(w io.Writer, s Sheet) error {
+	if _, err := io.WriteString(w, byteOrderMark); err != nil {
+		return fmt.Errorf("CSV of %q: %w", s.Name, err)
+	}
 	out := csv.NewWriter(w)
 	out.UseCRLF = true
 	head := make([]string, len(s.Head))
@@ -106,8 +113,11 @@ func XLSX(w io.Writer, sheets ...Sheet) (err error) {
 	return nil
 }
 
-// fill streams a table into its sheet: a head that stays in view, then the rows.
+// fill streams a table into its sheet: a head that stays in view, the rows, and a filter.
 func (s Sheet) fill(book *excelize.File, bold int) error {
+	if err := s.filter(book); err != nil {
+		return err
+	}
 	stream, err := book.NewStreamWriter(s.Name)
 	if err != nil {
 		return err
@@ -146,6 +156,18 @@ func (s Sheet) fill(book *excelize.File, bold int) error {
 		}
 	}
 	return stream.Flush()
+}
+
+// filter puts a filter on the table; the stream takes it over from the sheet.
+func (s Sheet) filter(book *excelize.File) error {
+	if len(s.Head) == 0 {
+		return nil
+	}
+	end, err := excelize.CoordinatesToCellName(len(s.Head), len(s.Rows)+1)
+	if err != nil {
+		return err
+	}
+	return book.AutoFilter(s.Name, "A1:"+end, nil)
 }
 
 // cells makes each cell of a row a string, a bool, an int64, a float64 or nil.
@@ -189,7 +211,7 @@ func (s Sheet) cell(value any) (any, error) {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return nil, nil
 		}
-		return v, nil
+		return shown(v), nil
 	case *float64:
 		return behind(s, v)
 	case time.Time:
@@ -204,6 +226,18 @@ func (s Sheet) cell(value any) (any, error) {
 		return behind(s, v)
 	}
 	return nil, fmt.Errorf("a cell cannot hold a %T: pass text, a number, a bool, a time or nil", value)
+}
+
+// digitsShown is how many figures of a number count: beyond them stands only what a
+// computer's fractions leave over, such as -3.700000000000003.
+const digitsShown = 12
+
+func shown(v float64) float64 {
+	out, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', digitsShown, 64), 64)
+	if err != nil {
+		return v
+	}
+	return out
 }
 
 func behind[T any](s Sheet, p *T) (any, error) {

@@ -1,8 +1,11 @@
 package export
 
 import (
+	"archive/zip"
 	"bytes"
 	"encoding/csv"
+	"errors"
+	"io/fs"
 	"math"
 	"strings"
 	"testing"
@@ -35,7 +38,7 @@ func TestCSVKeepsNumbersAndTimesAndLeavesMissingEmpty(t *testing.T) {
 	if err := CSV(&b, table(t)); err != nil {
 		t.Fatal(err)
 	}
-	want := "drug,\"drop, mmHg\",doses,held,at\r\n" +
+	want := "\uFEFFdrug,\"drop, mmHg\",doses,held,at\r\n" +
 		"\"tamsulosin, \"\"oral\"\"\",-12.5,2,true,2026-06-01T08:30:00+02:00\r\n" +
 		"'=1+1,,,,\r\n"
 	if diff := cmp.Diff(want, b.String()); diff != "" {
@@ -152,5 +155,40 @@ func TestWhatCannotBeWrittenIsSaid(t *testing.T) {
 		if err := write(); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("error %v, want one with %q", err, want)
 		}
+	}
+}
+
+// The rule: sheets with frozen header and filter; no -3.700000000000003 in either format.
+// The opened workbook is the outside: what a spreadsheet finds in it.
+func TestSheetsHaveAFilterAFrozenHeadAndNoFalsePrecision(t *testing.T) {
+	s := table(t)
+	drop := -3.700000000000003
+	s.Rows[0][1] = &drop
+	var book, text bytes.Buffer
+	if err := errors.Join(XLSX(&book, s), CSV(&text, s)); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(text.String(), ",-3.7,") {
+		t.Errorf("CSV has %q", text.String())
+	}
+	raw := book.Bytes()
+	opened, err := excelize.OpenReader(&book)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer opened.Close()
+	if cell, err := opened.GetCellValue("Doses", "B2", excelize.Options{RawCellValue: true}); cell != "-3.7" || err != nil {
+		t.Errorf("the sheet has %q, %v", cell, err)
+	}
+	if p, err := opened.GetPanes("Doses"); !p.Freeze || p.YSplit != 1 || err != nil {
+		t.Errorf("the head is not frozen: %+v, %v", p, err)
+	}
+	files, err := zip.NewReader(bytes.NewReader(raw), int64(len(raw)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	sheet, err := fs.ReadFile(files, "xl/worksheets/sheet1.xml")
+	if err != nil || !bytes.Contains(sheet, []byte(`<autoFilter ref="$A$1:$E$3"`)) {
+		t.Errorf("there is no filter over the table: %v %s", err, sheet)
 	}
 }

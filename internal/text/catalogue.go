@@ -206,8 +206,8 @@ func (v *voice) funcs() template.FuncMap {
 			}
 			return strings.Join(out, "; ")
 		},
-		"spanAfter": spanAfter,
-		"list":      List, "commas": commas, "one": one, "unstopped": unstopped, "yes": yes,
+		"spanAfter": spanAfter, "millilitres": Millilitres, "volume": volume,
+		"list": List, "commas": commas, "one": one, "unstopped": unstopped, "yes": yes,
 		"outcome":       func(o dosereview.Outcome) string { return v.word("review-outcomes", string(o)) },
 		"ending":        func(reason string) string { return v.word("endings", reason) },
 		"closingReason": func(reason string) string { return v.word("closings", reason) },

@@ -83,6 +83,22 @@ type bleedFigures struct {
 	FellAt time.Time
 }
 
+// GivenGroup says what a drug of E-GIVEN is to a fall: its group, or that it only keeps a
+// line open.
+func GivenGroup(g trends.LastGiven) string { return sayGroup(Catalogue{}, g) }
+
+// GivenAmount is what the last given dose was, with its route.
+func GivenAmount(g trends.LastGiven) string { return sayAmount(Catalogue{}, g) }
+
+// GivenOrder says whether a drug is ordered, and whether as needed only.
+func GivenOrder(g trends.LastGiven) string { return sayGivenOrder(Catalogue{}, g) }
+
+// NotGivenSince says how many doses were not given since the last given one.
+func NotGivenSince(g trends.LastGiven) string { return sayMissed(Catalogue{}, g) }
+
+// BeforeFall says how long before a fall something was.
+func BeforeFall(d time.Duration) string { return sayBeforeFall(Catalogue{}, d) }
+
 // Bleeds says which drugs make a fall bleed, and when each was last given; "" for none.
 func Bleeds(f trends.FallFact) string { return sayBleeds(Catalogue{}, f) }
 

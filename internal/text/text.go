@@ -153,6 +153,26 @@ func signed(v float64) string {
 	return strings.Replace(Figure(v), "-", "−", 1)
 }
 
+// volume writes a volume, in whole millilitres with the thousands apart: -1,567.
+func volume(ml float64) string {
+	whole := strconv.FormatFloat(math.Abs(math.Round(ml)), 'f', 0, 64)
+	for n := len(whole) - 3; n > 0; n -= 3 {
+		whole = whole[:n] + "," + whole[n:]
+	}
+	if math.Round(ml) < 0 {
+		return "−" + whole
+	}
+	return whole
+}
+
+// Millilitres writes a balance with its sign, in whole millilitres.
+func Millilitres(ml float64) string {
+	if math.Round(ml) > 0 {
+		return "+" + volume(ml)
+	}
+	return volume(ml)
+}
+
 // Signed writes a number with its sign.
 func Signed(v float64) string { return signed(v) }
 

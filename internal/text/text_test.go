@@ -155,7 +155,7 @@ func TestEvidenceIsSaidWithItsFigures(t *testing.T) {
 		figures clinical.Figures
 		want    string
 	}{
-		trends.EvNet24: {trends.VolumeFigures{ML: -1200}, "−1200 mL in 24 h"}, trends.EvNet48: {trends.VolumeFigures{ML: -1200}, "−1200 mL in 48 h"},
+		trends.EvNet24: {trends.VolumeFigures{ML: -1200}, "−1,200 mL in 24 h"}, trends.EvNet48: {trends.VolumeFigures{ML: -1200}, "−1,200 mL in 48 h"},
 		trends.EvWeight: {trends.MassFigures{KG: -2.4}, "−2.4 kg"}, trends.EvGutLosses: {trends.VolumeFigures{ML: 500}, "500 mL"},
 		trends.EvBloodLoss: {trends.VolumeFigures{ML: 500}, "500 mL"}, trends.EvHaemoglobin: {trends.HaemoglobinFigures{GramsPerDL: 2.1}, "2.1 g/dL"},
 		trends.EvBrisk: {trends.RatioFigures{Ratio: 1.25}, "1.25"}, trends.EvBlunted: {trends.RatioFigures{Ratio: 1.25}, "1.25"},
@@ -282,5 +282,17 @@ func TestDosesFluidsAndLoadAreSaidWithWhatTheyRestOn(t *testing.T) {
 		if got := Injury(word); !strings.Contains(got, want) {
 			t.Errorf("injury %q: %q", word, got)
 		}
+	}
+}
+
+// The rule's own example: -1,567 mL, not -1566.9.
+func TestFluidsAreToldInWholeMillilitres(t *testing.T) {
+	for ml, want := range map[float64]string{-1566.9: "−1,567", 1234567: "+1,234,567", 999.4: "+999", -0.3: "0", 0.4: "0", -40: "−40"} {
+		if got := Millilitres(ml); got != want {
+			t.Errorf("%g mL = %q, want %q", ml, got, want)
+		}
+	}
+	if got := Balance(trends.Balance{NetML: ptr(-1566.9), Hours: 24, Window: 24, Usable: true}); !strings.HasPrefix(got, "−1,567 mL;") {
+		t.Errorf("the balance is told as %q", got)
 	}
 }

@@ -392,10 +392,10 @@ func TestTheExportIsAuditedAndWhole(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer book.Close()
-	if diff := cmp.Diff([]string{"about", "stays", "flags", "drugs", "changes"}, book.GetSheetList()); diff != "" {
+	if diff := cmp.Diff([]string{"about", "stays", "flags", "drugs", "last given", "changes"}, book.GetSheetList()); diff != "" {
 		t.Error(diff)
 	}
-	for sheet, least := range map[string]int{"about": 8, "stays": 13, "flags": 20, "drugs": 20, "changes": 4} {
+	for sheet, least := range map[string]int{"about": 8, "stays": 13, "flags": 20, "drugs": 20, "last given": 20, "changes": 4} {
 		if rows, err := book.GetRows(sheet); err != nil || len(rows) < least {
 			t.Errorf("%s has %d rows, want %d: %v", sheet, len(rows), least, err)
 		}

@@ -22,10 +22,11 @@ const (
 	tableStays   = "stays"
 	tableFlags   = "flags"
 	tableDrugs   = "drugs"
+	tableGiven   = "given"
 	tableChanges = "changes"
 )
 
-var exportTables = []string{tableStays, tableFlags, tableDrugs, tableChanges}
+var exportTables = []string{tableStays, tableFlags, tableDrugs, tableGiven, tableChanges}
 
 func exportName(table string) string {
 	switch table {
@@ -33,6 +34,8 @@ func exportName(table string) string {
 		return text.Say("dosereview.table-flags")
 	case tableDrugs:
 		return text.Say("dosereview.table-drugs")
+	case tableGiven:
+		return text.Say("dosereview.table-given")
 	case tableChanges:
 		return text.Say("dosereview.table-changes")
 	}
@@ -135,6 +138,9 @@ func (s *service) exportSheet(ctx context.Context, q queue, table string) export
 	case tableDrugs:
 		sheet.Head = heads(text.Say("dosereview.head-drugs"))
 		rows = drugCells
+	case tableGiven:
+		sheet.Head = heads(text.Say("dosereview.head-given"))
+		rows = givenCells
 	case tableChanges:
 		sheet.Head = heads(text.Say("dosereview.head-changes"))
 		rows = func(e queued) [][]any { return s.changeCells(ctx, e) }
@@ -171,7 +177,7 @@ func (s *service) stayCells(t frame.Times, e queued) []any {
 	row = append(row, balanceCells(e.Exposures.Net24)...)
 	row = append(row, balanceCells(e.Exposures.Net48)...)
 	if d.Weight != nil {
-		row = append(row, d.Weight.KG)
+		row = append(row, math.Round(d.Weight.KG*10)/10)
 	} else {
 		row = append(row, nil)
 	}
@@ -204,7 +210,7 @@ func balanceCells(b trends.Balance) []any {
 	if b.NetML == nil {
 		return []any{nil, nil}
 	}
-	return []any{*b.NetML, b.Usable}
+	return []any{math.Round(*b.NetML), b.Usable}
 }
 
 func flagCells(t frame.Times, e queued) (rows [][]any) {
@@ -242,6 +248,19 @@ func drugCells(e queued) (rows [][]any) {
 			rows = append(rows, append(whose(e), dose.Name, missing(dose.ATC), text.DrugClass(dose.Substance),
 				missing(o.Route), o.DailyMG, o.OrderedDDDs(), dose.Doses, dose.MG, dose.DDDs, last, before))
 		}
+	}
+	return rows
+}
+
+// givenCells are the last given doses of a stay (E-GIVEN), a row for each drug.
+func givenCells(e queued) (rows [][]any) {
+	for _, g := range e.Exposures.LastGiven {
+		var hours any
+		if g.GivenAt != nil {
+			hours = hoursBetween(*g.GivenAt, e.At)
+		}
+		rows = append(rows, append(whose(e), g.Name, missing(g.ATC), text.GivenGroup(g), g.LineOnly, g.GivenAt, hours,
+			g.Dose, missing(g.DoseUnit), missing(g.Route), g.Ordered, g.AsNeeded(), g.NotDoneSince))
 	}
 	return rows
 }

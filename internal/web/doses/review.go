@@ -41,6 +41,7 @@ type reviewView struct {
 	P                                      string
 	To                                     string // what the hours before count to
 	Drugs                                  []drugRow
+	Given                                  []parts.Given
 	Load                                   string
 	Groups                                 []parts.Labelled
 	LeftOut                                string
@@ -173,6 +174,7 @@ func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []dose
 			v.Groups = append(v.Groups, parts.Labelled{Name: string(g), Text: text.Figure2(ddd) + " DDD"})
 		}
 	}
+	v.Given = parts.GivenOf(t, a.Exposures.LastGiven)
 	v.takeSets(t, d)
 	v.takeDrugs(s, t, seen)
 	v.takeChanges(t, d)

@@ -24,7 +24,8 @@ type fallReviewView struct {
 	Where, Injury, Assisted                     string
 	TakenBack                                   *frame.Moment // when it was entered in error
 	Versions                                    []versionView
-	Bleeding                                    []string // drugs that make the fall more dangerous, by what is known now
+	Bleeding                                    []string      // drugs that make the fall more dangerous, by what is known now
+	Given                                       []parts.Given // the last given doses before the fall, by what is known now
 	Stay, Falls                                 frame.Link
 
 	Moments []momentLink
@@ -156,6 +157,7 @@ func (s *service) fallView(c *frame.Request, seen frame.SeenFall, r assess.FallR
 		return v
 	}
 	v.Bleeding = t.Bleeding(trends.BleedingAround(r.Now.Chart, r.FellAt), r.FellAt)
+	v.Given = parts.GivenBeforeFall(t, trends.LastGivenAt(r.Now.Chart, r.FellAt), r.FellAt)
 	v.Then = s.thenView(seen, r)
 	for _, l := range r.Later {
 		line := laterViewOf(t, l)

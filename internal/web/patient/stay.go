@@ -62,6 +62,7 @@ type stayView struct {
 	Sets       []parts.Set
 	Printed    charts.Table // of the latest sets, in place of all
 	Drugs      parts.Drugs
+	Given      []parts.Given // the last given doses before now
 	Causes     []parts.CauseView
 	Fluids     []parts.Labelled
 	Weight     string
@@ -172,7 +173,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	for n := len(d.Sets) - 1; n >= 0; n-- {
 		v.Sets = append(v.Sets, parts.SetOf(t, d.Sets[n]))
 	}
-	v.Drugs = parts.DrugsOf(t, a)
+	v.Drugs, v.Given = parts.DrugsOf(t, a), parts.GivenOf(t, a.Exposures.LastGiven)
 	for _, cause := range a.Exposures.Contributors {
 		v.Causes = append(v.Causes, parts.CauseView{
 			Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", "),
