@@ -107,3 +107,24 @@ func check(t *testing.T, path string, got map[string]string, want map[string][]s
 		}
 	}
 }
+
+// The rule: p beside its smallest possible value; regression to the mean and changes that
+// follow pressures are said where shifts are shown; T-DOSE with the sets that were not positive.
+func TestShiftsAndDosesAreComparedHonestly(t *testing.T) {
+	d, _ := open(t)
+	for path, page := range map[string]string{
+		"/stays/S108": asFallsNurse(d)("/stays/S108").Body.String(), "/dose-review/S108": get(reviewing(d), "/dose-review/S108").Body.String(),
+	} {
+		if !strings.Contains(page, "moved together") && !strings.Contains(page, "no clear shift") {
+			t.Fatalf("%s shows no shift", path)
+		}
+		for _, want := range []string{
+			"(so few sets can give p = ", "at the least)", "doses are changed because of pressures, and extreme values return to the mean by themselves",
+			"Sets soon after a dose, and the others", " after a dose, in ",
+		} {
+			if !strings.Contains(page, want) {
+				t.Errorf("%s does not say %q", path, want)
+			}
+		}
+	}
+}

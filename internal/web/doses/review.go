@@ -42,6 +42,7 @@ type reviewView struct {
 	To                                     string // what the hours before count to
 	Drugs                                  []drugRow
 	Given                                  []parts.Given
+	AfterDoses                             []string // of each drug, sets soon after a dose and the others
 	Load                                   string
 	Groups                                 []parts.Labelled
 	LeftOut                                string
@@ -174,6 +175,7 @@ func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []dose
 			v.Groups = append(v.Groups, parts.Labelled{Name: string(g), Text: text.Figure2(ddd) + " DDD"})
 		}
 	}
+	v.AfterDoses = parts.AroundDosesOf(d.Serial, seen.View.Policy.Policy)
 	v.Given = parts.GivenOf(t, a.Exposures.LastGiven)
 	v.takeSets(t, d)
 	v.takeDrugs(s, t, seen)

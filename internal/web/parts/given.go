@@ -3,6 +3,7 @@ package parts
 import (
 	"time"
 
+	"plumbline/internal/clinical"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -18,6 +19,16 @@ type Given struct {
 	Order       string
 	NotDone     string // doses not done since
 	Held        bool   // there are some
+}
+
+// AroundDosesOf says of each drug how many sets soon after a dose were positive, and how many
+// of the others (T-DOSE).
+func AroundDosesOf(s trends.Serial, p clinical.Policy) []string {
+	out := make([]string, 0, len(s.Doses))
+	for _, d := range s.Doses {
+		out = append(out, text.AroundDose(d, p.Drugs.DoseEffectHours))
+	}
+	return out
 }
 
 // GivenOf tells the last given dose of each drug before now.

@@ -63,6 +63,7 @@ type stayView struct {
 	Printed    charts.Table // of the latest sets, in place of all
 	Drugs      parts.Drugs
 	Given      []parts.Given // the last given doses before now
+	AfterDoses []string      // of each drug, sets soon after a dose and the others
 	Causes     []parts.CauseView
 	Fluids     []parts.Labelled
 	Weight     string
@@ -173,6 +174,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	for n := len(d.Sets) - 1; n >= 0; n-- {
 		v.Sets = append(v.Sets, parts.SetOf(t, d.Sets[n]))
 	}
+	v.AfterDoses = parts.AroundDosesOf(d.Serial, view.Policy.Policy)
 	v.Drugs, v.Given = parts.DrugsOf(t, a), parts.GivenOf(t, a.Exposures.LastGiven)
 	for _, cause := range a.Exposures.Contributors {
 		v.Causes = append(v.Causes, parts.CauseView{
