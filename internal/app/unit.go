@@ -109,11 +109,11 @@ func (p process) unitTable(q unitAsked, f trends.UnitFigures, s settings) error 
 			u.From.In(s.zone).Format(time.DateOnly), text.Figure(u.PatientDays),
 			fmt.Sprintf("%d (%d)", u.Falls, u.WithInjury), rateWithInterval(u), withLimits(u.U, 1),
 			fmt.Sprint(u.Sets), fmt.Sprintf("%d/%d/%d", u.Grades[trends.Complete], u.Grades[trends.Usable], u.Grades[trends.Unusable]),
-			fixed(u.PositivePer100(), 1), fmt.Sprintf("%d of %d", u.RechecksInTime, u.RechecksDue), withLimits(u.P, 100),
+			fixed(u.PositivePer100(), 1), fmt.Sprintf("%d of %d (%d)", u.RechecksInTime, u.RechecksDue, u.RechecksAnswered), withLimits(u.P, 100),
 			percent(u.EndIn0), strings.Join(marks, "; ")))
 	}
 	header := "from | patient-days | falls (with injury) | per 1,000 days (95 %) | centre (limits) | " +
-		"sets | complete/usable/unusable | positive per 100 | rechecks in time | % centre (limits) | " +
+		"sets | complete/usable/unusable | positive per 100 | rechecks in time (others put off) | % centre (limits) | " +
 		"systolic ending in 0 | marks"
 	if err := table(p.stdout, header, rows); err != nil {
 		return err
