@@ -74,9 +74,9 @@ func (s situation) canMove(a trends.AnswerFact, i Instance) bool {
 }
 
 // putOff reports whether an answer has moved a demand before it ended: was met, or fell
-// away. The zero end is that of one that still stands.
+// away. The zero end is that of one that still stands. It is not asked of R-VOLUME.
 func (s situation) putOff(i Instance, end time.Time) bool {
-	if limit, limited := s.answersThatCount(i.Rule); limited && limit == 0 {
+	if limit, _ := s.answersThatCount(i.Rule); limit == 0 {
 		return false
 	}
 	return slices.ContainsFunc(s.Answers, func(a trends.AnswerFact) bool {

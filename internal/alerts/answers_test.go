@@ -184,6 +184,7 @@ func TestRechecksAnswered(t *testing.T) {
 		{"answered just before it was met", answered(withFall(withSets(young(), negative(-5)), -10, "none"), no, -5.01), "1 due, 0 in time, 1 answered"},
 		{"a standing demand met late", answered(withSets(young(), positive(-40), positive(-8)), no, -20), "1 due, 0 in time, 1 answered"},
 		{"a death ends all", withFall(withSets(young(), positive(-40)), -30, "death"), "0 due, 0 in time, 0 answered"},
+		{"what falls due at it", withFall(withSets(young(), positive(-40)), -28, "death"), "0 due, 0 in time, 0 answered"},
 		{"but what fell due before it", withFall(withSets(young(), positive(-40)), -20, "death"), "1 due, 0 in time, 0 answered"},
 	} {
 		d := c.stay

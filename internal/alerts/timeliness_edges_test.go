@@ -33,6 +33,11 @@ func TestRechecksThatFellDueAtTheirEdges(t *testing.T) {
 		{"moved on at the moment it would have fallen due", raised(withSets(young(), positive(-30)), -18), "R-POSITIVE@-6!"},
 		{"two rules due at one time, one moved on", raised(withSets(young(), positive(-60), symptoms(-40)), -20),
 			"R-POSITIVE@-48>-40! R-POSITIVE@-28! R-REPEAT@-28! R-POSITIVE@-8!"},
+		{"a repeat asked anew while another demand stands", withSets(young(), positive(-60), withDizziness(unreadable(-59)), withDizziness(unreadable(-40))),
+			"R-POSITIVE@-48! R-REPEAT@-47! R-REPEAT@-28!"},
+		{"a repeat asked anew as another demand is moved on",
+			raised(raised(withSets(young(), positive(-40), withDizziness(unreadable(-39)), withDizziness(unreadable(-20))), -30), -20),
+			"R-REPEAT@-27! R-POSITIVE@-8! R-REPEAT@-8! R-DRUG@-6!"},
 	} {
 		if got := rechecks(c.stay); got != c.want {
 			t.Errorf("%s: %s, want %s", c.name, got, c.want)

@@ -51,6 +51,8 @@ func TestSetsSoonAfterADoseAndTheOthers(t *testing.T) {
 		"four hours after it":                   {given().readings(droppingAt(4, 30)), "doxazosin 1/1 0/0 null"},
 		"later":                                 {given().readings(droppingAt(4.1, 30)), "doxazosin 0/0 1/1 null"},
 		"both sides":                            {given().readings(all(droppingAt(2, 30), negativeAt(8), negativeAt(10))), "doxazosin 1/1 0/2 0.3333333333333333"},
+		"before the first and after it":         {given().readings(all(droppingAt(-1, 30), droppingAt(1, 30))), "doxazosin 1/1 0/0 null"},
+		"one other set is enough":               {given().readings(all(droppingAt(1, 30), droppingAt(3, 30), negativeAt(8))), "doxazosin 2/2 0/1 0.3333333333333333"},
 		"at a second dose":                      {given().dose("e", "doxazosin", 4, 24).readings(droppingAt(24, 30)), "doxazosin 0/0 1/1 null"},
 		"soon after two doses counts once":      {given().dose("e", "doxazosin", 4, 1).readings(droppingAt(2, 30)), "doxazosin 1/1 0/0 null"},
 		"not done":                              {newChart(t).doseAs("d", clinical.NotDone, clinical.Dose{Drug: clinical.Drug{Text: "doxazosin"}, GivenAt: noon}), ""},
@@ -94,7 +96,8 @@ func TestWhenAChangeAndTheDropMovedTogether(t *testing.T) {
 		"the interval holds 0":    {Shift{Low: ptr(-1.0), High: ptr(9.0), P: ptr(0.2)}, false},
 		"it lies above":           {Shift{Low: ptr(1.0), High: ptr(9.0), P: ptr(0.2)}, true},
 		"it lies below":           {Shift{Low: ptr(-9.0), High: ptr(-1.0), P: ptr(0.2)}, true},
-		"it ends at 0":            {Shift{Low: ptr(0.0), High: ptr(9.0), P: ptr(0.2)}, false},
+		"it begins at 0":          {Shift{Low: ptr(0.0), High: ptr(9.0), P: ptr(0.2)}, false},
+		"it ends at 0":            {Shift{Low: ptr(-9.0), High: ptr(0.0), P: ptr(0.2)}, false},
 		"no interval, p at 0.1":   {Shift{P: ptr(0.1)}, false},
 		"no interval, p under it": {Shift{P: ptr(0.0999)}, true},
 		"nothing":                 {Shift{}, false},
@@ -102,5 +105,11 @@ func TestWhenAChangeAndTheDropMovedTogether(t *testing.T) {
 		if got := (Around{Shift: tc.shift}).clear(0.10); got != tc.want {
 			t.Errorf("%s: %v", name, got)
 		}
+	}
+	// Four sets on each side that do not overlap: p is 2/70.
+	c := newChart(t).order("o", "lisinopril", 10, 1, 50).readings(all(negativeAt(10), negativeAt(20), negativeAt(30), negativeAt(40),
+		droppingAt(60, 30), droppingAt(70, 31), droppingAt(80, 32), droppingAt(90, 33)))
+	if around := c.digest().Serial.Around; len(around) != 1 || !around[0].Clear {
+		t.Errorf("%+v", around)
 	}
 }

@@ -66,6 +66,7 @@ type exposedKey struct {
 // of them later than the moment.
 func exposedAt(orders []orderCourse, doses []administered, at time.Time) []Exposed {
 	byKey := map[exposedKey]*Exposed{}
+	var all []*Exposed
 	each := func(n named, take func(*Exposed, part)) {
 		for _, p := range n.parts {
 			k := exposedKey{p.Name, p.substance().ExposedGroup(), p.keepsLine}
@@ -74,6 +75,7 @@ func exposedAt(orders []orderCourse, doses []administered, at time.Time) []Expos
 			}
 			if byKey[k] == nil {
 				byKey[k] = &Exposed{Substance: p.substance(), LineOnly: p.keepsLine}
+				all = append(all, byKey[k])
 			}
 			take(byKey[k], p)
 		}
@@ -91,8 +93,8 @@ func exposedAt(orders []orderCourse, doses []administered, at time.Time) []Expos
 			each(a.named, func(e *Exposed, _ part) { e.takeNotDone(a.dose.GivenAt) })
 		}
 	}
-	out := make([]Exposed, 0, len(byKey))
-	for _, e := range byKey {
+	out := make([]Exposed, 0, len(all))
+	for _, e := range all {
 		out = append(out, *e)
 	}
 	slices.SortFunc(out, func(a, b Exposed) int {

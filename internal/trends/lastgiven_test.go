@@ -46,14 +46,22 @@ func TestTheLastGivenDoseOfEachDrug(t *testing.T) {
 		chart *chart
 		want  string
 	}{
-		"nothing":                        {newChart(t), ""},
-		"ordered and never given":        {newChart(t).orders("o active lisinopril 10x1 from=-9"), "lisinopril [ACE inhibitor] ordered"},
-		"the last of two doses":          {newChart(t).dose("a", "sertraline", 50, -30).dose("b", "sertraline", 100, -6), "sertraline [contributing] 100mg 6h"},
-		"of equal times the larger id":   {newChart(t).dose("b", "midodrine", 5, -6).dose("a", "midodrine", 10, -6), "midodrine [pressor] 5mg 6h"},
-		"given long ago":                 {newChart(t).dose("a", "Eliquis", 5, -200), "apixaban [anticoagulant] 5mg 200h"},
-		"as-needed only":                 {newChart(t).orders("o active lorazepam 1x? from=-9 prn").dose("a", "lorazepam", 1, -5), "lorazepam [contributing] 1mg 5h as needed"},
-		"as-needed and never given":      {newChart(t).orders("o active lorazepam 1x? from=-9 prn"), ""},
-		"as-needed beside a standing":    {newChart(t).orders("o active lorazepam 1x? from=-9 prn; p active lorazepam 1x1 from=-9"), "lorazepam [contributing] ordered"},
+		"nothing":                                 {newChart(t), ""},
+		"ordered and never given":                 {newChart(t).orders("o active lisinopril 10x1 from=-9"), "lisinopril [ACE inhibitor] ordered"},
+		"the last of two doses":                   {newChart(t).dose("a", "sertraline", 50, -30).dose("b", "sertraline", 100, -6), "sertraline [contributing] 100mg 6h"},
+		"of equal times the larger id":            {newChart(t).dose("b", "midodrine", 5, -6).dose("a", "midodrine", 10, -6), "midodrine [pressor] 5mg 6h"},
+		"given long ago":                          {newChart(t).dose("a", "Eliquis", 5, -200), "apixaban [anticoagulant] 5mg 200h"},
+		"as-needed only":                          {newChart(t).orders("o active lorazepam 1x? from=-9 prn").dose("a", "lorazepam", 1, -5), "lorazepam [contributing] 1mg 5h as needed"},
+		"as-needed and never given":               {newChart(t).orders("o active lorazepam 1x? from=-9 prn"), ""},
+		"as-needed beside a standing":             {newChart(t).orders("o active lorazepam 1x? from=-9 prn; p active lorazepam 1x1 from=-9"), "lorazepam [contributing] ordered"},
+		"a standing one, then as-needed":          {newChart(t).orders("o active lorazepam 1x1 from=-9; p active lorazepam 1x? from=-9 prn"), "lorazepam [contributing] ordered"},
+		"ends at the very moment":                 {newChart(t).orders("o active warfarin 3x1 from=-30 to=0"), "warfarin [anticoagulant]"},
+		"one that is not named, then one that is": {newChart(t).orders("o active lisinopril 3x1 from=-30 to=-20").dose("a", "sertraline", 50, -30), "sertraline [contributing] 50mg 30h"},
+		"one of no group, then one of a group":    {newChart(t).dose("a", "digoxin / lisinopril", 5, -3), "lisinopril [ACE inhibitor] 5mg 3h"},
+		"by name, and what keeps a line open last": {newChart(t).orders("a active sertraline 50x1 from=-9; b active heparin_flush 100x1 from=-9; c active heparin 100x1 from=-9; d active lisinopril 5x1 from=-9"),
+			"heparin [anticoagulant] ordered; heparin [anticoagulant] line ordered; lisinopril [ACE inhibitor] ordered; sertraline [contributing] ordered"},
+		"of one name by code": {newChart(t).orders("a active own_mix 1x1 from=-9 atc=N06AX99; b active own_mix 1x1 from=-9 atc=C09XX99; c active own_mix 1x1 from=-9 atc=C02DX99"),
+			"own mix [vasodilator] ordered; own mix [other renin-angiotensin] ordered; own mix [contributing] ordered"},
 		"an antiplatelet":                {newChart(t).orders("o active aspirin 100x1 from=-9"), "acetylsalicylic acid [antiplatelet] ordered"},
 		"a thrombolytic":                 {newChart(t).dose("a", "alteplase", 50, -1), "alteplase [thrombolytic] 50mg 1h"},
 		"a drug of none of the groups":   {newChart(t).orders("o active digoxin 0.25x1 from=-9").dose("a", "digoxin", 0.25, -1), ""},
@@ -103,6 +111,37 @@ func TestTheLastGivenDosesAtAnEarlierMoment(t *testing.T) {
 		out = append(out, fmt.Sprint(g.Name, " ", *g.Hours, " ", g.Ordered))
 	}
 	wantWords(t, "ten hours before", out, "warfarin 10 true")
+	if got := LastGivenAt(clinical.ChartAt("S", c.versions, c.asOf), hoursOn(-2)); len(got) != 2 {
+		t.Errorf("at the very start of an order: %v", got)
+	}
+	// On hold at that moment, and ended for good only since.
+	c = newChart(t).orders("o active warfarin 3x1 from=-60 to=-1; o on-hold warfarin 3x1 from=-60 to=-1 at=-12; o active warfarin 3x1 from=-60 to=-1 at=-3").at(0)
+	if got := LastGivenAt(clinical.ChartAt("S", c.versions, c.asOf), hoursOn(-10)); len(got) != 1 || got[0].Ordered {
+		t.Errorf("on hold since two hours: %v", got)
+	}
+}
+
+// What a unit's nurses cannot judge goes out of the day as it passes (D-UNKNOWN).
+func TestUnknownDrugsAsTimePasses(t *testing.T) {
+	c := newChart(t).dose("d", "study drug", 1, -23).at(0)
+	for at, want := range map[float64]int{0: 1, 0.9: 1, 1: 0} {
+		if got := ExposuresAt(c.digest(), c.policy, hoursOn(at)).Unknown; len(got) != want {
+			t.Errorf("hour %v: %v", at, got)
+		}
+	}
+	if got := newChart(t).dose("d", "study drug", 1, -24).at(0).digest().Unknown; len(got) != 0 {
+		t.Errorf("given a day ago: %v", got)
+	}
+}
+
+// Each order and dose of an unknown drug is told, wherever it stands among the others.
+func TestTheFactsOfAnUnknownDrug(t *testing.T) {
+	c := newChart(t).orders("a active study_drug 1x1 from=-9 prn; b active study_drug 1x1 from=-9; c active study_drug 1x1 from=-9").
+		notDone("d", "study drug", -5).dose("e", "study drug", 1, -4).at(0)
+	got := c.exposures().Unknown
+	if len(got) != 1 || strings.Join(got[0].Facts, " ") != "b c e" {
+		t.Errorf("%+v", got)
+	}
 }
 
 // D-UNKNOWN: what nobody knows and is active, by a route that is not local.
@@ -154,7 +193,12 @@ func TestADoseHasWhatItDoesNotTellFromItsOrder(t *testing.T) {
 		"an order of another stay":      {dose("furosemide", "", "zz"), "furosemide oral"},
 		"the order's text tells":        {dose("nitroglycerin", "", "s"), "nitroglycerin transdermal"},
 		"a local way by the order":      {dose("timolol", "", "e"), ""},
-		"its own words first":           {dose("furosemide eye drops", "", "o"), ""},
+		"an unknown one of an unknown order": {newChart(t).orders("o active study_drug 1x1 from=-9").
+			doseAs("d", clinical.Completed, clinical.Dose{Drug: clinical.Drug{Text: "1 tablet"}, OrderID: "o", GivenAt: hoursOn(-2)}), ""},
+		"not done, then given": {newChart(t).notDone("a", "furosemide", -3).dose("b", "furosemide", 40, -2), "furosemide oral"},
+		"a dose named as its order is": {newChart(t).orders("o active furosemide 40x1 from=-9 route=iv").
+			doseAs("o", clinical.Completed, clinical.Dose{Drug: clinical.Drug{Text: "as ordered"}, OrderID: "o", GivenAt: hoursOn(-2)}), "furosemide parenteral"},
+		"its own words first": {dose("furosemide eye drops", "", "o"), ""},
 	} {
 		var out []string
 		for _, g := range tc.chart.at(0).digest().Given {

@@ -64,15 +64,10 @@ func orderedIn(c clinical.Chart) ordersByID {
 // doseNamed tells what a dose is: what its own text and codes do not say has the drug
 // of its order, and a route that it does not tell is that of its order.
 func (orders ordersByID) doseNamed(d clinical.Dose) named {
-	order, ok := orders[d.OrderID]
-	if !ok {
-		return namedBy(d.Text, d.Drug, d.RouteTold())
-	}
+	order := orders[d.OrderID] // one that is not there names no drug and tells no route
 	drug := d.Drug
 	if _, known := drug.Ingredients(); !known {
-		if _, known := order.Drug.Ingredients(); known {
-			drug = order.Drug
-		}
+		drug = order.Drug
 	}
 	return namedBy(d.Text, drug, d.RouteTold(), order.RouteTold())
 }
@@ -85,12 +80,13 @@ type administered struct {
 	named
 }
 
-// administeredBy lists the dose records of a stay by a moment, in time order.
+// administeredBy lists the dose records of a stay by a moment that is not after the
+// chart's, in time order.
 func administeredBy(c clinical.Chart, at time.Time) []administered {
 	orders := orderedIn(c)
 	var out []administered
 	for _, r := range c.Records {
-		if d, ok := r.Body.(clinical.Dose); ok && !d.GivenAt.After(at) && !d.GivenAt.After(c.AsOf) {
+		if d, ok := r.Body.(clinical.Dose); ok && !d.GivenAt.After(at) {
 			out = append(out, administered{r.SourceID, d, r.Status == clinical.Completed, orders.doseNamed(d)})
 		}
 	}

@@ -1,6 +1,10 @@
 package trends
 
-import "testing"
+import (
+	"testing"
+
+	"plumbline/internal/clinical"
+)
 
 // A set taken by the book: STEADI (seen in adaptations only) and RCP 2017 (seen
 // in secondary sources) rest five minutes and measure at 1 and 3 min.
@@ -36,6 +40,26 @@ func TestEveryDepartureFromTheProtocolIsNoted(t *testing.T) {
 		{"one reading at 1.5 and one at 2",
 			"0 lying 140/80 70 up=5 limb=left_arm; 1 standing 138/80 72 up=1.5 limb=left_arm; 2 standing 137/80 73 up=2 limb=left_arm",
 			"", Complete},
+		{"sitting timed by the clock",
+			"0 lying 140/80 70 up=5 limb=left_arm; 0.5 sitting 139/80 71 limb=left_arm; 1 standing 138/80 72 up=1 limb=left_arm; 3 standing 137/80 73 up=3 limb=left_arm",
+			"", Complete},
+		{"near 1 min by the clock",
+			"0 lying 140/80 70 up=5 limb=left_arm; 1 standing 138/80 72 limb=left_arm; 3 standing 137/80 73 up=3 limb=left_arm",
+			NoteStandingNotCharted, Usable},
+		{"no systolic near 1 min",
+			"0 lying 140/80 70 up=5 limb=left_arm; 1 standing -/- 72 up=1 limb=left_arm; 3 standing 137/80 73 up=3 limb=left_arm",
+			NoteNoOneMinute, Usable},
+		{"on a leg near 1 min",
+			"0 lying 140/80 70 up=5 limb=left_arm; 1 standing 138/80 72 up=1 limb=left_leg; 3 standing 137/80 73 up=3 limb=left_arm",
+			NoteNoOneMinute + ", " + NoteLimbChanged, Usable},
+		{"limb not charted between",
+			"0 lying 140/80 70 up=5 limb=left_arm; 1 standing 138/80 72 up=1; 3 standing 137/80 73 up=3 limb=left_arm",
+			NoteLimbNotCharted, Usable},
+		{"limb not charted and changed",
+			"0 lying 140/80 70 up=5 limb=left_arm; 1 standing 138/80 72 up=1; 3 standing 137/80 73 up=3 limb=left_arm; 4 standing 130/80 73 up=4 limb=right_arm",
+			NoteLimbNotCharted + ", " + NoteLimbChanged, Usable},
+		{"a systolic alone, without its pulse",
+			byTheBook + "; 4 standing 137/- up=4 limb=left_arm", NotePulseMissing, Usable},
 		{"pulse missing",
 			"0 lying 140/80 70 up=5 limb=left_arm; 1 standing 138/80 up=1 limb=left_arm; 3 standing 137/80 73 up=3 limb=left_arm",
 			NotePulseMissing, Usable},
@@ -71,6 +95,14 @@ func TestEveryDepartureFromTheProtocolIsNoted(t *testing.T) {
 		wantWords(t, c.name+": notes", s.QualityNotes, c.notes)
 		if s.Quality != c.quality {
 			t.Errorf("%s: quality %s, want %s", c.name, s.Quality, c.quality)
+		}
+	}
+}
+
+func TestAReadingKnowsTheUnitItWasChartedIn(t *testing.T) {
+	for unit, want := range map[string]bool{"": false, "kPa": true} {
+		if got := Believe("r", clinical.Vitals{PressureUnit: unit}, clinical.DefaultPolicy().Plausible); got.KPa != want {
+			t.Errorf("%q: in kPa %v", unit, got.KPa)
 		}
 	}
 }

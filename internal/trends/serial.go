@@ -240,7 +240,7 @@ func clearingRun(interpretable []Set, first int, changes []Change, p clinical.Po
 	for _, set := range interpretable[first:] {
 		clears := (set.Kind == LyingToStanding || set.Kind == kind) && set.StartedAt.After(up.At) &&
 			stood(set, p.Sets.ClearingStandFromMinutes, p.Sets.StandingToMinutes)
-		if clears && (!late || stood(set, minutes-clearGrace, math.Inf(1))) {
+		if clears && (!late || stood(set, minutes-clearGrace, math.MaxFloat64)) {
 			run = append(run, set)
 		}
 	}
@@ -282,7 +282,7 @@ func (s *Serial) takeAround(sets []Set, changes []Change, p clinical.SerialPolic
 
 // clear reports whether the drop and the change may be said to have moved together.
 func (a Around) clear(level float64) bool {
-	apart := a.Low != nil && a.High != nil && (*a.Low > 0 || *a.High < 0)
+	apart := a.Low != nil && (*a.Low > 0 || *a.High < 0)
 	return apart || a.P != nil && Below(*a.P, level)
 }
 

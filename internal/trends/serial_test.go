@@ -84,6 +84,18 @@ func TestNegativeSetsClearAPositiveStay(t *testing.T) {
 	}
 }
 
+func TestNegativesAreCountedFromTheFirstSetOn(t *testing.T) {
+	if s := newChart(t).readings(all(negativeAt(0), negativeAt(9))).digest().Serial; s.NegativesInARow != 2 || s.ClearMinutes != nil {
+		t.Errorf("%d in a row, to stand for %s", s.NegativesInARow, show(s.ClearMinutes))
+	}
+}
+
+// The latest delayed set decides, the last of all too.
+func TestTheLatestSetMayBeTheDelayedOne(t *testing.T) {
+	s := newChart(t).readings("0 lying 140/80 up=5; 3 standing 138/80 up=3; 8 standing 110/80 up=8").digest().Serial
+	wantFigure(t, "to stand for", s.ClearMinutes, "8")
+}
+
 func TestADrugStartedRaisedOrResumedBeginsTheClearingRunAnew(t *testing.T) {
 	readings := all(droppingAt(0, 30), negativeAt(4), negativeAt(12))
 	for _, c := range []struct {

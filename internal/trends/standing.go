@@ -121,8 +121,8 @@ func foundAt(r clinical.Record) time.Time {
 
 // injuryOf is the injury that a version of a fall states, "" in a retraction.
 func injuryOf(v clinical.Version) string {
-	b, ok := v.Body.(clinical.Fall)
-	if !ok || v.Removed() {
+	b, _ := v.Body.(clinical.Fall)
+	if v.Removed() {
 		return ""
 	}
 	return b.Injury
@@ -140,8 +140,8 @@ func codedOf(r clinical.Record, b clinical.Condition) Coded {
 }
 
 func codeOf(v clinical.Version) string {
-	b, ok := v.Body.(clinical.Condition)
-	if !ok || v.Removed() {
+	b, _ := v.Body.(clinical.Condition)
+	if v.Removed() {
 		return ""
 	}
 	return normalICD(b.ICD10)

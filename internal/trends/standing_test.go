@@ -17,7 +17,7 @@ func (c *chart) injuries(words ...string) *chart {
 		case "-":
 			v.Body = clinical.Fall{FellAt: noon}
 		case "back":
-			v.Status, v.Body = clinical.EnteredInError, clinical.Fall{FellAt: noon}
+			v.Status, v.Body = clinical.EnteredInError, clinical.Fall{FellAt: noon, Injury: "major"} // what is taken back
 		}
 		c.add(v)
 	}
@@ -68,8 +68,8 @@ func TestSinceWhenACodeHasStood(t *testing.T) {
 		c := newChart(t)
 		for n, code := range codes {
 			v := clinical.Version{SourceID: "c", Status: clinical.Final, RecordedAt: hoursOn(float64(n)), Body: clinical.Condition{ICD10: code}}
-			if code == "back" {
-				v.Status = clinical.EnteredInError
+			if code == "back" { // the code before it is taken back
+				v.Status, v.Body = clinical.EnteredInError, clinical.Condition{ICD10: codes[n-1]}
 			}
 			c.add(v)
 		}
