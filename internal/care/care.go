@@ -63,7 +63,7 @@ func (s *Service) StepUnit(ctx context.Context, unit string, at time.Time) ([]ep
 	return s.step(ctx, "unit "+unit, episodes.SceneOf(unit, list, p.Policy, at))
 }
 
-// StepFeeds brings the episodes of the feeds to those that are silent at a moment.
+// StepFeeds opens and ends the episodes of feeds, given which are silent at a moment.
 func (s *Service) StepFeeds(ctx context.Context, silent []episodes.Silence, at time.Time) ([]episodes.Transition, error) {
 	return s.step(ctx, "feeds", episodes.SilenceScene(silent, at))
 }
@@ -81,8 +81,8 @@ func (s *Service) step(ctx context.Context, name string, scene episodes.Scene) (
 	return done, nil
 }
 
-// StepAll steps every unit that has patients or episodes. A unit that fails keeps
-// none of the others from its step; the error names each.
+// StepAll steps every unit that has patients or episodes. The
+// failure of one does not stop the others; the error names each that failed.
 func (s *Service) StepAll(ctx context.Context, at time.Time) ([]episodes.Transition, error) {
 	units, err := s.Board.Units(ctx)
 	if err != nil {
@@ -176,8 +176,8 @@ func (s *Service) Stay(ctx context.Context, stayID string) ([]History, error) {
 	return out, err
 }
 
-// AsOf is what histories were at a moment: of each what had happened by then, without
-// those that had not opened, in the order of Stay.
+// AsOf cuts histories back to a moment: it leaves out later events, and episodes that
+// opened later. They stand in the order of Stay.
 func AsOf(histories []History, moment time.Time) []History {
 	var out []History
 	for _, h := range histories {

@@ -21,8 +21,8 @@ type Message struct {
 	Text    string
 }
 
-// Place is where a patient is, and whom the site calls so. Name is "" unless the
-// site has turned names on.
+// Place is the bed and the name of a patient. Name is "" unless the site has turned
+// names on.
 type Place struct{ Bed, Name string }
 
 // Site is what the words of messages need.

@@ -66,8 +66,8 @@ const (
 )
 
 // Backoff is the wait after so many attempts: 30 s doubled each time, at most an
-// hour, of which a random half (jitter from 0 to 1) keeps senders from knocking
-// together.
+// hour. Half of it is random (jitter from 0 to 1), so that senders do not all try at
+// the same moment.
 func Backoff(attempts int, jitter float64) time.Duration {
 	wait := longWait
 	if attempts >= 1 && attempts <= 8 { // past that it is the longest anyway

@@ -58,9 +58,9 @@ func (s *Store) SetChannels(ctx context.Context, channels []string, at time.Time
 	return nil
 }
 
-// NoticesUntold are the notices without a delivery by a channel, the oldest
-// first: of those since it was set up, and not from long before the moment up to
-// which all are known to have theirs.
+// NoticesUntold lists the notices that have no delivery by a channel yet, the oldest
+// first. It looks at notices since the channel was set up, and only a little further back
+// than the moment up to which AddDeliveries has noted that none is missing.
 func (s *Store) NoticesUntold(ctx context.Context, channel string, at time.Time, limit int) ([]records.Notice, error) {
 	var out []records.Notice
 	err := s.snapshot(ctx, func(tx *gorm.DB) error {
@@ -98,8 +98,8 @@ func (s *Store) Notices(ctx context.Context, from time.Time, limit int) ([]recor
 	return s.noticesOf(rows)
 }
 
-// AddDeliveries writes deliveries; one that is there already stays as it is.
-// seen are channels of which at the moment every notice has its delivery by this.
+// AddDeliveries writes deliveries; one that is there already stays as it is. seen names
+// the channels for which, with these, no notice up to the moment lacks its delivery.
 func (s *Store) AddDeliveries(ctx context.Context, list []records.NoticeDelivery, seen []string, at time.Time) error {
 	behind, err := s.channelsBehind(ctx, seen, at)
 	if err != nil || len(list) == 0 && len(behind) == 0 {
@@ -198,8 +198,8 @@ func (s *Store) noticesTold(tx *gorm.DB, rows []deliveryRow) (map[string]records
 	return out, nil
 }
 
-// ClaimDelivery counts an attempt, and until a moment keeps others from making
-// one. It is false where somebody else was quicker.
+// ClaimDelivery counts an attempt and reserves the delivery: until a moment nobody else
+// attempts it. It is false where another instance has reserved it first.
 func (s *Store) ClaimDelivery(ctx context.Context, d records.NoticeDelivery, until time.Time) (bool, error) {
 	done := s.write.WithContext(ctx).Model(&deliveryRow{}).
 		Where("notice_id = ? AND channel = ? AND attempts = ? AND "+toTell, d.ID, d.Channel, d.Attempts).

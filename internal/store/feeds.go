@@ -45,8 +45,7 @@ type FileState struct {
 const filesListed = 200
 
 // FileMarks are the bookmarks of all files that were ever read whole, by name.
-// Where the last attempt failed the bookmark is of the time before, so the file
-// is tried again.
+// A failed attempt leaves the bookmark of the last good one, so the file is tried again.
 func (s *Store) FileMarks(ctx context.Context) (map[string]records.Mark, error) {
 	var rows []fileRow
 	if err := s.reading(ctx).Find(&rows, "size IS NOT NULL").Error; err != nil {

@@ -114,8 +114,7 @@ func refreshSpans(tx *gorm.DB, stayIDs []string) error {
 	for _, id := range stayIDs {
 		spans = append(spans, spansOf(id, histories[id])...)
 	}
-	// A stay that was taken back has been seen all the same: what was charted for
-	// it waits for nothing more.
+	// A stay that was taken back counts as seen: facts charted for it do not wait.
 	if err := tx.Exec("UPDATE stay_heads SET seen = TRUE WHERE stay_id IN ?", stayIDs).Error; err != nil {
 		return err
 	}

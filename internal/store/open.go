@@ -68,7 +68,7 @@ func (s *Store) Engine() string { return s.engine }
 // Target names the database for people: a path, or a URL without its password.
 func (s *Store) Target() string { return s.target }
 
-// Ping asks the database for a sign of life.
+// Ping checks that the database responds.
 func (s *Store) Ping(ctx context.Context) error {
 	for _, pool := range s.pools() {
 		if err := pool.PingContext(ctx); err != nil {

@@ -67,8 +67,8 @@ func (s *Store) HeldRows(ctx context.Context, q records.HeldQuery) ([]records.He
 	return list, nil
 }
 
-// HeldRow is one held row. The error is clinical.NotFound where it is not, or
-// not any more.
+// HeldRow is the held row of a number. The error is clinical.NotFound where none of that
+// number is held now.
 func (s *Store) HeldRow(ctx context.Context, id int64) (records.Held, error) {
 	if id <= 0 {
 		return records.Held{}, notHeld(id)

@@ -129,8 +129,8 @@ func (s *Store) Candidates(ctx context.Context, unit string, at time.Time) ([]st
 		ORDER BY 1`, unit, t, t, unit, t)
 }
 
-// Between are the stays that can have been on the unit's list at any moment from
-// from until to, by their ids in byte order.
+// Between lists the stays that can have been on the unit's list at any moment of
+// [from, to), by their ids in byte order.
 func (s *Store) Between(ctx context.Context, unit string, from, to time.Time) ([]string, error) {
 	return s.texts(ctx, `SELECT stay_id FROM stay_spans WHERE unit = ? AND ends_at > ? AND starts_at < ?
 		UNION ALL SELECT stay_id FROM stay_spans WHERE unit = ? AND ends_at IS NULL AND starts_at < ?
@@ -146,8 +146,8 @@ func (s *Store) FallStays(ctx context.Context, sourceID string) ([]string, error
 		string(clinical.KindFall), plain(sourceID), string(clinical.KindFall), plain(sourceID))
 }
 
-// FallsBetween are the stays of every fall of which any version says that it was
-// from from until to, by their ids in byte order. It reads the falls alone: the index
+// FallsBetween lists the stays of every fall that by any of its versions happened in
+// [from, to), by their ids in byte order. It reads the falls alone: the index
 // of facts begins with their kind.
 func (s *Store) FallsBetween(ctx context.Context, from, to time.Time) ([]string, error) {
 	return s.texts(ctx, `SELECT stay_id FROM fact_versions WHERE kind = ? AND at >= ? AND at < ? AND stay_id <> ''
@@ -171,7 +171,7 @@ func (s *Store) texts(ctx context.Context, query string, values ...any) ([]strin
 	return list, err
 }
 
-// HasFacts tells of which of the facts any version is held.
+// HasFacts says which of the facts have at least one stored version.
 func (s *Store) HasFacts(ctx context.Context, kind clinical.Kind, sourceIDs []string) (map[string]bool, error) {
 	held := map[string]bool{}
 	for part := range parts(distinct(sourceIDs), 500) {

@@ -13,8 +13,8 @@ import (
 )
 
 // Reader reads one format. It may find several kinds of facts in one file or message.
-// What it reads is text of a stranger's: it takes every input, and says of each row what
-// became of it, by exactly one of the sink's first three methods for each.
+// Its input cannot be trusted: a reader must take any bytes, and hand each row to exactly
+// one of the sink's methods Put, Hold and Skip.
 type Reader interface {
 	// Feed is the name under which what it reads is kept.
 	Feed() string

@@ -331,8 +331,9 @@ func (s *service) sendBack(c *frame.Request, v setForm) (frame.Page, error) {
 	return frame.Document(http.StatusUnprocessableEntity, replyOf(v))
 }
 
-// refuseAccount answers a form that somebody else has opened, and signed out of: who
-// took a set is who is named with it. A script keeps it until that account is back.
+// refuseAccount refuses a set whose form was opened by another account than the one that
+// sends it: a set bears the name of whoever took it. The script keeps the set until that
+// account has signed in again.
 func (s *service) refuseAccount(c *frame.Request, v setForm) (frame.Page, error) {
 	v.Problems = []fieldProblem{{"set", text.Say("bedside.wrong-account")}}
 	if wantsJSON(c) {
@@ -492,8 +493,8 @@ type setResult struct {
 	Discharged         *frame.Moment // nothing is asked for any more
 }
 
-// showResult judges the set at the moment of the look, not at the minute's beginning:
-// what was recorded in this minute is in it.
+// showResult judges the set at this very moment and not, as other pages do, at the start
+// of the minute: the set itself was recorded within that minute.
 func (s *service) showResult(c *frame.Request, view assess.StayView, id string) (frame.Page, error) {
 	ctx, stayID := c.Request.Context(), view.Assessment.Digest.StayID
 	if s.Sets == nil {
@@ -543,8 +544,8 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 	return frame.Show(http.StatusOK, "bedsideresult", v)
 }
 
-// owedOf are the episodes of a stay that are owed: telling the provider is none of
-// what the list says of a recheck.
+// owedOf lists the episodes owed for a stay. They are shown beside the recheck of the
+// list, which does not say that the provider has to be told.
 func (s *service) owedOf(c *frame.Request, stayID string) ([]frame.Link, error) {
 	if s.Episodes == nil {
 		return nil, nil

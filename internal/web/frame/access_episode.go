@@ -9,16 +9,17 @@ import (
 	"plumbline/internal/episodes"
 )
 
-// tasked is what lets somebody act on the episodes of one kind, and close them, who
-// may not act on all: it is the work that the episode asks for.
+// tasked names, for a kind of episode, the permission to do the work that it asks for.
+// Whoever has it may act on the episodes of that kind, and close them, without the
+// permission for all kinds.
 var tasked = map[episodes.Kind]auth.Permission{
 	episodes.DoseReview: auth.ReviewDoses,
 	episodes.FeedStale:  auth.ManagePolicy,
 }
 
-// MayAct reports whether an account may do to an episode what needs a permission: of
-// a patient where it may see the patient and is on the unit, of a feed where it may
-// see the feeds.
+// MayAct reports whether an account may do something to an episode that needs these
+// permissions. For the episode of a patient it must also be allowed to see the patient
+// and be on the unit; for that of a feed, to see the feeds.
 func MayAct(a auth.Account, e episodes.Episode, needs ...auth.Permission) bool {
 	task, some := tasked[e.Kind]
 	if !a.May(needs...) && !(some && a.May(task)) {

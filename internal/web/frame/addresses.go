@@ -33,8 +33,8 @@ func UnitURL(unit string) string { return "/units/" + Segment(unit) }
 
 func StayURL(stay string) string { return "/stays/" + Segment(stay) }
 
-// Segment writes a text as one part of a path. The router reads a plus sign as a space
-// where anything else of the path is escaped in another way than it would itself.
+// Segment writes a text as one part of a path. A plus sign is escaped too: the router
+// reads it as a space in a path that is not escaped exactly as net/url would.
 func Segment(s string) string { return strings.ReplaceAll(url.PathEscape(s), "+", "%2B") }
 
 // AsOfQuery keeps the moment asked for in a link.

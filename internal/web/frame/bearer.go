@@ -74,8 +74,9 @@ func (s *Frame) allowsToken(c *gin.Context, r Rule, token string) error {
 	return s.admit(c, r, tokenCaller{t})
 }
 
-// refuseToken answers a token that does not serve. One that was known once is no guess,
-// and is recorded under its name; of others an address has so many.
+// refuseToken refuses a token that is not valid. An expired or revoked one is recorded
+// under its name. An unknown one may be a guess: an address has only so many of those
+// before it must wait.
 func (s *Frame) refuseToken(c *gin.Context, known auth.APIToken) error {
 	e := audit.Entry{Did: audit.SignIn, Outcome: Refused, Note: "no such token"}
 	if known.Name != "" {

@@ -44,8 +44,8 @@ func (s *Frame) observe(c *gin.Context) {
 	s.Log.Debug("request", "route", route, "method", method, "status", c.Writer.Status(), "took", took)
 }
 
-// methodLabel names a method as figures and log do. Any word may be sent as one, by
-// anybody: as a label each would be kept for good, and whatever it says be read there.
+// methodLabel names a method in figures and log. Anybody can send any word as a method;
+// used as a label, each would be kept for good and shown to whoever reads the figures.
 func methodLabel(method string) string {
 	switch method {
 	case http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete,

@@ -21,8 +21,8 @@ type Assignments interface {
 	Assigned(ctx context.Context, unit string, from, to time.Time) ([]episodes.Assignment, error)
 }
 
-// given tells whose is what is owed on a unit: to whom it was given at the huddle, and
-// who has taken or put off an episode of it.
+// given says who has each thing that is owed on a unit: to whom it was given at the
+// huddle, and who has taken or put off its episode.
 type given struct {
 	to    map[string]episodes.Assignment // by key
 	acted map[string]episodes.Episode    // taken or put off, by id; of now alone
@@ -31,8 +31,8 @@ type given struct {
 	state string                         // names all of it, for what is kept
 }
 
-// givenOn is what has been given to whom at a moment. Without the episodes it is told
-// all the same.
+// givenOn is what had been given to whom at a moment. Where the episodes cannot be read,
+// the assignments alone are told.
 func (s *service) givenOn(ctx context.Context, unit string, when frame.Asked) (given, error) {
 	g := given{acted: map[string]episodes.Episode{}}
 	sum := sha256.New()

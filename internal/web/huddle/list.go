@@ -114,7 +114,7 @@ func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
 	return kept.within(s.Pages, f, name, body)
 }
 
-// sight is what of a list depends on who looks at it.
+// sight is which parts of a list the reader may see.
 type sight struct{ names, feeds, acts, sets bool }
 
 func (s sight) String() string {

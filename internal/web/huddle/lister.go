@@ -148,7 +148,7 @@ type sinceGroup struct {
 	Items []sinceItem
 }
 
-// Count is the number of things that have happened, not of those whom they befell.
+// Count is the number of things that have happened, not of patients.
 func (g sinceGroup) Count() int {
 	n := 0
 	for _, i := range g.Items {
@@ -649,8 +649,8 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 	return r
 }
 
-// toldByRow reports whether a further reason says what the row tells
-// anyhow: a positive set by its figures, the rest by what is owed.
+// toldByRow reports whether the row says already what a further reason would add: its
+// figures show a positive set, its list of what is owed shows the rest.
 func toldByRow(rule string, owed []episodes.Due) bool {
 	var told []episodes.Kind
 	switch rule {

@@ -145,7 +145,7 @@ func periodColumns() []column {
 	)...)
 }
 
-// tidy leaves six decimals of a number: what lies behind them no count supports.
+// tidy rounds a number to six decimals: counts of a unit support no more.
 func tidy(v any) any {
 	round := func(f float64) float64 { return math.Round(f*1e6) / 1e6 }
 	switch v := v.(type) {
