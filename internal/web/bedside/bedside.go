@@ -487,7 +487,7 @@ type setResult struct {
 	Recheck            parts.RecheckView
 	Lead               *parts.ReasonView
 	Missing            []string
-	Guarded            string // what is said of precautions where none is missing
+	InPlace            string // what is said of precautions where none is missing
 	Unread             bool
 	Tasks              []frame.Link  // episodes of the stay that are owed, where they stand on the patient's page
 	Discharged         *frame.Moment // nothing is asked for any more
@@ -527,7 +527,7 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 		v.NotStood = text.Say("bedside.result-not-stood-why", strings.ToLower(text.List(against)))
 	}
 	if a.Precautions.Needed {
-		v.Missing, v.Guarded = a.Precautions.Missing, parts.PrecautionsOf(a.Precautions).Note
+		v.Missing, v.InPlace = a.Precautions.Missing, parts.PrecautionsOf(a.Precautions).Note
 	}
 	if v.Tasks, err = s.owedOf(c, stayID); err != nil {
 		return nil, err
