@@ -53,6 +53,8 @@ func TestDrugsThatMakeAFallMoreDangerous(t *testing.T) {
 	}{
 		"none":                                {newChart(t).order("o", "furosemide", 40, 1, -48), "[]"},
 		"ordered and given":                   {newChart(t).order("o", "apixaban 5 mg", 5, 2, -48).dose("d1", "apixaban", 5, -16).dose("d2", "apixaban", 5, -4), "apixaban ordered given -4; []"},
+		"unknown, for the eye":                {newChart(t).orders("o active study_eye_drops 1x1 from=-48"), "[]"},
+		"another drug and one of the group":   {newChart(t).dose("d", "lisinopril / warfarin", 3, -4), "warfarin given -4; []"},
 		"ordered alone":                       {newChart(t).order("o", "warfarin", 3, 1, -48), "warfarin ordered; []"},
 		"begins at the fall":                  {newChart(t).order("o", "warfarin", 3, 1, 0).dose("d", "warfarin", 3, 0), "warfarin ordered given 0; []"},
 		"stopped before":                      {newChart(t).orders("o active warfarin 3x1 from=-100 to=-30").dose("d", "warfarin", 3, -50), "warfarin until -30 given -50; []"},

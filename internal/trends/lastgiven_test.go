@@ -91,6 +91,17 @@ func TestTheLastGivenDoseOfEachDrug(t *testing.T) {
 	}
 }
 
+func TestFalseStandsBeforeTrue(t *testing.T) {
+	for _, c := range []struct {
+		a, b bool
+		want int
+	}{{false, false, 0}, {true, true, 0}, {false, true, -1}, {true, false, 1}} {
+		if got := compareBool(c.a, c.b); got != c.want {
+			t.Errorf("%v and %v: %d, want %d", c.a, c.b, got, c.want)
+		}
+	}
+}
+
 // A digest holds until the next fact; what ended a week ago is named no longer meanwhile.
 func TestTheLastGivenDosesAsTimePasses(t *testing.T) {
 	c := newChart(t).orders("o active warfarin 3x1 from=-300 to=-160").at(0)

@@ -12,7 +12,7 @@ const byTheBook = "0 lying 140/80 70 up=5 limb=left_arm; 1 standing 138/80 72 up
 
 func TestASetTakenByTheBookIsComplete(t *testing.T) {
 	s := setOf(t, byTheBook)
-	if s.Quality != Complete || len(s.QualityNotes) != 0 || s.Finding != Negative {
+	if s.Quality != Complete || s.QualityNotes == nil || len(s.QualityNotes) != 0 || s.Finding != Negative {
 		t.Errorf("%s, %s, notes %v", s.Finding, s.Quality, s.QualityNotes)
 	}
 }
