@@ -100,7 +100,8 @@ func Of(view assess.StayView, p clinical.Policy, c text.Catalogue) Board {
 	b := &builder{Catalogue: c, chart: view.Chart, digest: view.Assessment.Digest, missing: view.Assessment.Precautions.Missing, policy: p}
 	b.layAxis()
 	b.data = Data{
-		Zone: c.Zone.String(), From: ms(b.from), To: ms(b.to), AsOf: ms(c.At), Panels: map[string]any{}, Stops: map[string][]int64{}, Words: scriptWords(),
+		Zone: c.Zone.String(), From: ms(b.from), To: ms(b.to), AsOf: ms(c.At), Panels: map[string]any{},
+		Stops: map[string][]int64{}, Words: scriptWords(),
 		Readout: Readout{Sets: []At{}, Weights: []At{}, Doses: []At{}, Shifts: []Until{}, Marks: []At{}, Spans: []Until{}},
 	}
 	b.data.Midnights = midnights(b.from, b.to, c.Zone)

@@ -153,7 +153,10 @@ func (b *builder) verticals(changes bool) *opts.MarkLines {
 	for _, f := range b.digest.Falls {
 		m.Data = append(m.Data, map[string]any{
 			"xAxis": ms(f.At), "name": "fall", "lineStyle": map[string]any{"color": "@ink", "type": "solid", "width": 2},
-			"label": map[string]any{"show": true, "formatter": text.Say("charts.fall"), "color": "@ink", "fontWeight": "bold", "position": "end", "distance": 2},
+			"label": map[string]any{
+				"show": true, "formatter": text.Say("charts.fall"), "color": "@ink", "fontWeight": "bold",
+				"position": "end", "distance": 2,
+			},
 		})
 	}
 	for _, c := range b.digest.Changes {

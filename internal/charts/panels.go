@@ -81,15 +81,26 @@ func (b *builder) pressures() Panel {
 	p := Panel{
 		ID: "pressure", Title: text.Say("charts.pressure"), Tall: "tall",
 		Says: text.Say("charts.pressure-says"),
-		Legend: append([]Key{{"lying", text.Say("charts.key-lying")}, {"lying-dia", text.Say("charts.key-lying-dia")}}, append(findingKeys, Key{"fall", text.Say("charts.fall")},
+		Legend: append([]Key{
+			{"lying", text.Say("charts.key-lying")}, {"lying-dia", text.Say("charts.key-lying-dia")},
+		}, append(findingKeys, Key{"fall", text.Say("charts.fall")},
 			Key{"change", text.Say("charts.key-change")})...),
-		Table: Table{Head: []string{text.Say("charts.head-set"), text.Say("charts.head-lying"), text.Say("charts.head-standing"), text.Say("charts.head-minutes"), text.Say("charts.head-finding"), text.Say("charts.head-quality")}},
+		Table: Table{
+			Head: []string{
+				text.Say("charts.head-set"), text.Say("charts.head-lying"), text.Say("charts.head-standing"),
+				text.Say("charts.head-minutes"), text.Say("charts.head-finding"),
+				text.Say("charts.head-quality"),
+			},
+		},
 	}
 	var sysLine, diaLine, lyingSys, lyingDia, upright, uprightDia []point
 	var values []float64
 	for _, s := range b.digest.Sets {
 		u := s.Decisive()
-		row := []string{b.Time(s.StartedAt), text.Say("charts.not-charted"), text.Say("charts.not-charted"), "–", text.Findings[s.Finding], text.Grades[s.Quality]}
+		row := []string{
+			b.Time(s.StartedAt), text.Say("charts.not-charted"), text.Say("charts.not-charted"), "–",
+			text.Findings[s.Finding], text.Grades[s.Quality],
+		}
 		if s.Baseline != nil {
 			row[1] = text.Pressure(s.Baseline.Systolic, s.Baseline.Diastolic)
 			if s.Baseline.Position != clinical.Lying {
@@ -172,7 +183,13 @@ func (b *builder) drops() Panel {
 		ID: "drop", Title: text.Say("charts.drop"), Tall: "mid",
 		Says:   text.Say("charts.drop-says"),
 		Legend: findingKeys,
-		Table:  Table{Head: []string{text.Say("charts.head-set"), text.Say("charts.head-kind"), text.Say("charts.head-systolic-drop"), text.Say("charts.head-diastolic-drop"), text.Say("charts.head-finding"), text.Say("charts.head-quality")}},
+		Table: Table{
+			Head: []string{
+				text.Say("charts.head-set"), text.Say("charts.head-kind"),
+				text.Say("charts.head-systolic-drop"), text.Say("charts.head-diastolic-drop"),
+				text.Say("charts.head-finding"), text.Say("charts.head-quality"),
+			},
+		},
 	}
 	var stems, marks []point
 	values := []float64{0, dropLine + 5}
@@ -238,9 +255,12 @@ func changeShape(kind string) string {
 func (b *builder) doses() Panel {
 	p := Panel{
 		ID: "dose", Title: text.Say("charts.dose"), Tall: "mid",
-		Says:   text.Say("charts.dose-says"),
-		Legend: []Key{{"up", text.Say("charts.key-up")}, {"down", text.Say("charts.key-down")}, {"off", text.Say("charts.key-off")}, {"swap", text.Say("charts.key-swap")}},
-		Table:  Table{Head: []string{text.Say("charts.head-from"), text.Say("charts.head-class"), text.Say("charts.head-ordered")}},
+		Says: text.Say("charts.dose-says"),
+		Legend: []Key{
+			{"up", text.Say("charts.key-up")}, {"down", text.Say("charts.key-down")},
+			{"off", text.Say("charts.key-off")}, {"swap", text.Say("charts.key-swap")},
+		},
+		Table: Table{Head: []string{text.Say("charts.head-from"), text.Say("charts.head-class"), text.Say("charts.head-ordered")}},
 	}
 	steps := trends.LoadSteps(b.chart, b.policy)
 	if len(steps) == 0 {
@@ -403,7 +423,10 @@ func (b *builder) changeMarks(p *Panel) []point {
 		m := at(c.At, 0.95-0.11*float64(n%changeRows))
 		m.Symbol, m.Size, m.Name = changeShape(c.Change), 9, text.Change(c)
 		m.Style = map[string]any{"color": "@drug"}
-		m.Label = map[string]any{"show": true, "formatter": c.Drug + " " + c.Change, "position": side, "color": "@ink", "fontSize": 12, "textBorderColor": "@paper", "textBorderWidth": 3}
+		m.Label = map[string]any{
+			"show": true, "formatter": c.Drug + " " + c.Change, "position": side, "color": "@ink",
+			"fontSize": 12, "textBorderColor": "@paper", "textBorderWidth": 3,
+		}
 		out = append(out, m)
 		n++
 	}
@@ -419,14 +442,22 @@ func (b *builder) fluids() Panel {
 		ID: "fluid", Title: text.Say("charts.fluid"), Tall: "mid",
 		Says:   text.Say("charts.fluid-says"),
 		Legend: []Key{{"shift", text.Say("charts.key-shift")}, {"partial", text.Say("charts.key-partial")}, {"sum", text.Say("charts.head-sum")}},
-		Table:  Table{Head: []string{text.Say("charts.head-shift"), text.Say("charts.head-net"), text.Say("charts.head-both-charted"), text.Say("charts.head-sum")}},
+		Table: Table{
+			Head: []string{
+				text.Say("charts.head-shift"), text.Say("charts.head-net"),
+				text.Say("charts.head-both-charted"), text.Say("charts.head-sum"),
+			},
+		},
 	}
 	shifts := trends.ShiftBalances(b.chart, b.policy.Fluid, b.bounds)
 	bars, sums := []point{}, []point{}
 	total, partial, empty := 0.0, 0, 0
 	values := []float64{0}
 	for _, s := range shifts {
-		row := []string{text.Say("charts.from-to", b.Time(s.From), b.Time(s.To)), text.Say("charts.not-charted"), text.Say("charts.hours-of", text.Figure(s.Hours), text.Figure(s.Window)), "–"}
+		row := []string{
+			text.Say("charts.from-to", b.Time(s.From), b.Time(s.To)), text.Say("charts.not-charted"),
+			text.Say("charts.hours-of", text.Figure(s.Hours), text.Figure(s.Window)), "–",
+		}
 		if s.NetML == nil {
 			empty++
 			p.Table.Rows = append(p.Table.Rows, row)
@@ -443,13 +474,19 @@ func (b *builder) fluids() Panel {
 			row[1] = text.Say("charts.incomplete", row[1])
 			bar.Style = map[string]any{
 				"color": "@paper", "borderColor": "@shift", "borderWidth": 1.5, "borderType": "dashed",
-				"decal": map[string]any{"symbol": "rect", "color": "@shift", "dashArrayX": []int{1, 0}, "dashArrayY": []int{2, 4}, "rotation": -math.Pi / 4},
+				"decal": map[string]any{
+					"symbol": "rect", "color": "@shift", "dashArrayX": []int{1, 0}, "dashArrayY": []int{2, 4},
+					"rotation": -math.Pi / 4,
+				},
 			}
 		}
 		bars = append(bars, bar)
 		sums = append(sums, at(s.To, total))
 		p.Table.Rows = append(p.Table.Rows, row)
-		b.data.Readout.Shifts = append(b.data.Readout.Shifts, Until{ms(s.From), ms(s.To), text.Say("charts.read-shift", b.Time(s.From), text.Balance(s.Balance), text.Signed(total))})
+		b.data.Readout.Shifts = append(b.data.Readout.Shifts, Until{
+			ms(s.From), ms(s.To),
+			text.Say("charts.read-shift", b.Time(s.From), text.Balance(s.Balance), text.Signed(total)),
+		})
 	}
 	if len(bars) == 0 {
 		p.Empty = text.Say("charts.fluid-empty")

@@ -19,7 +19,12 @@ func (b *builder) precautions() Panel {
 		ID: "precaution", Title: text.Say("charts.precaution"), Tall: "spans",
 		Says:   text.Say("charts.precaution-says"),
 		Legend: []Key{{"in-place", text.Say("charts.in-place")}, {"ended", text.Say("charts.ended")}, {"fall", text.Say("charts.fall")}},
-		Table:  Table{Head: []string{text.Say("charts.head-precaution"), text.Say("charts.head-from"), text.Say("charts.head-to"), text.Say("charts.head-in-place-for")}},
+		Table: Table{
+			Head: []string{
+				text.Say("charts.head-precaution"), text.Say("charts.head-from"), text.Say("charts.head-to"),
+				text.Say("charts.head-in-place-for"),
+			},
+		},
 	}
 	if !b.policy.Precautions.InFeed {
 		p.Empty = text.PrecautionsNotCarried

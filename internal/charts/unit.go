@@ -128,7 +128,10 @@ func scaled(p trends.ControlPoint, by float64) trends.ControlPoint {
 		w := *v * by
 		return &w
 	}
-	return trends.ControlPoint{Value: times(p.Value), Center: times(p.Center), Lower: times(p.Lower), Upper: times(p.Upper), Sigma: times(p.Sigma)}
+	return trends.ControlPoint{
+		Value: times(p.Value), Center: times(p.Center), Lower: times(p.Lower), Upper: times(p.Upper),
+		Sigma: times(p.Sigma),
+	}
 }
 
 const (
@@ -248,7 +251,10 @@ func (b *unitBuilder) add(p UnitPanel, places []place, a axes, withInterval bool
 }
 
 func legend(places []place, withInterval bool) []Key {
-	out := []Key{{"ot-value", text.Say("overtime.key-value")}, {"ot-centre", text.Say("overtime.key-centre")}, {"ot-limit", text.Say("overtime.key-limit")}}
+	out := []Key{
+		{"ot-value", text.Say("overtime.key-value")}, {"ot-centre", text.Say("overtime.key-centre")},
+		{"ot-limit", text.Say("overtime.key-limit")},
+	}
 	if withInterval {
 		out = append(out, Key{"ot-interval", text.Say("overtime.key-interval")})
 	}
@@ -305,7 +311,12 @@ func (b *unitBuilder) patientDays() []float64 {
 func (b *unitBuilder) falls() {
 	p := UnitPanel{Panel: Panel{
 		ID: "falls", Title: text.Say("overtime.falls"), Says: text.Say("overtime.falls-says", text.PatientDays(b.Policy.Unit)),
-		Table: Table{Head: []string{b.by(), text.Say("overtime.col-days"), text.Say("overtime.col-falls"), text.Say("overtime.col-rate"), text.Say("overtime.col-limits")}},
+		Table: Table{
+			Head: []string{
+				b.by(), text.Say("overtime.col-days"), text.Say("overtime.col-falls"),
+				text.Say("overtime.col-rate"), text.Say("overtime.col-limits"),
+			},
+		},
 	}}
 	places, thin := []place{}, thinness(b.patientDays())
 	falls, days := 0, 0.0
@@ -313,15 +324,25 @@ func (b *unitBuilder) falls() {
 		if u.PatientDays > 0 {
 			falls, days = falls+u.Falls, days+u.PatientDays
 		}
-		at := place{name: b.Period(u.Period, b.By), short: b.short(u.Period), value: u.U.Value, low: u.RateLow, high: u.RateHigh, point: u.U, rules: u.RunRules, thin: thin[n]}
+		at := place{
+			name: b.Period(u.Period, b.By), short: b.short(u.Period), value: u.U.Value, low: u.RateLow,
+			high: u.RateHigh, point: u.U, rules: u.RunRules, thin: thin[n],
+		}
 		if u.Rate != nil {
-			at.says = text.Say("overtime.falls-one", text.Plural(u.Falls, "fall", "falls"), text.Figure(u.PatientDays), *u.Rate, *u.RateLow, *u.RateHigh)
+			at.says = text.Say("overtime.falls-one", text.Plural(u.Falls, "fall", "falls"),
+				text.Figure(u.PatientDays), *u.Rate, *u.RateLow, *u.RateHigh)
 		}
 		places = append(places, at)
-		p.Table.Rows = append(p.Table.Rows, []string{b.periodName(u.Period), text.Figure(u.PatientDays), b.count(u.Falls, u.PatientDays > 0 || u.Falls > 0), interval(u.Rate, u.RateLow, u.RateHigh), limits(u.U, rates)})
+		p.Table.Rows = append(p.Table.Rows, []string{
+			b.periodName(u.Period), text.Figure(u.PatientDays),
+			b.count(u.Falls, u.PatientDays > 0 || u.Falls > 0), interval(u.Rate, u.RateLow, u.RateHigh),
+			limits(u.U, rates),
+		})
 	}
 	if days > 0 {
-		p.Notes = append(p.Notes, text.Say("overtime.centre-rate", 1000*float64(falls)/days, text.Plural(falls, "fall", "falls"), text.Figure(days)))
+		p.Notes = append(p.Notes,
+			text.Say("overtime.centre-rate", 1000*float64(falls)/days, text.Plural(falls, "fall", "falls"),
+				text.Figure(days)))
 	}
 	p.Notes = append(p.Notes, beyondAxis(places)...)
 	b.add(p, places, axes{}, true)
@@ -347,16 +368,29 @@ func (b *unitBuilder) count(n int, known bool) string {
 func (b *unitBuilder) harm() {
 	p := UnitPanel{Panel: Panel{
 		ID: "harm", Title: text.Say("overtime.harm"), Says: text.Say("overtime.harm-says"),
-		Table: Table{Head: []string{b.by(), text.Say("overtime.col-harm"), text.Say("overtime.col-rate"), text.Say("overtime.col-limits"), text.Say("overtime.col-levels")}},
+		Table: Table{
+			Head: []string{
+				b.by(), text.Say("overtime.col-harm"), text.Say("overtime.col-rate"),
+				text.Say("overtime.col-limits"), text.Say("overtime.col-levels"),
+			},
+		},
 	}}
 	places, thin := []place{}, thinness(b.patientDays())
 	for n, u := range b.Figures.Periods {
-		at := place{name: b.Period(u.Period, b.By), short: b.short(u.Period), value: u.HarmU.Value, low: u.HarmLow, high: u.HarmHigh, point: u.HarmU, rules: u.HarmRules, thin: thin[n]}
+		at := place{
+			name: b.Period(u.Period, b.By), short: b.short(u.Period), value: u.HarmU.Value, low: u.HarmLow,
+			high: u.HarmHigh, point: u.HarmU, rules: u.HarmRules, thin: thin[n],
+		}
 		if u.HarmRate != nil {
-			at.says = text.Say("overtime.harm-one", text.Plural(u.WithInjury, "fall with injury", "falls with injury"), *u.HarmRate, *u.HarmLow, *u.HarmHigh)
+			at.says = text.Say("overtime.harm-one",
+				text.Plural(u.WithInjury, "fall with injury", "falls with injury"), *u.HarmRate, *u.HarmLow,
+				*u.HarmHigh)
 		}
 		places = append(places, at)
-		p.Table.Rows = append(p.Table.Rows, []string{b.periodName(u.Period), b.count(u.WithInjury, u.PatientDays > 0 || u.Falls > 0), interval(u.HarmRate, u.HarmLow, u.HarmHigh), limits(u.HarmU, rates), levels(u.Injuries)})
+		p.Table.Rows = append(p.Table.Rows, []string{
+			b.periodName(u.Period), b.count(u.WithInjury, u.PatientDays > 0 || u.Falls > 0),
+			interval(u.HarmRate, u.HarmLow, u.HarmHigh), limits(u.HarmU, rates), levels(u.Injuries),
+		})
 	}
 	p.Notes = append(p.Notes, beyondAxis(places)...)
 	b.add(p, places, axes{}, true)
@@ -531,9 +565,14 @@ func (b *unitBuilder) quality() {
 		point: func(u trends.UnitPeriod) trends.ControlPoint { return u.CompleteP },
 		rules: func(u trends.UnitPeriod) []trends.RunRule { return u.CompleteRules },
 		one: func(u trends.UnitPeriod) string {
-			return text.Say("overtime.quality-one", text.Plural(u.Sets, "set", "sets"), share(u.Grades[trends.Complete], u.Sets), share(u.Grades[trends.Usable], u.Sets), share(u.Grades[trends.Unusable], u.Sets))
+			return text.Say("overtime.quality-one", text.Plural(u.Sets, "set", "sets"),
+				share(u.Grades[trends.Complete], u.Sets), share(u.Grades[trends.Usable], u.Sets),
+				share(u.Grades[trends.Unusable], u.Sets))
 		},
-		head: []string{text.Say("overtime.col-sets"), text.Say("overtime.col-complete"), text.Say("overtime.col-usable"), text.Say("overtime.col-unusable")},
+		head: []string{
+			text.Say("overtime.col-sets"), text.Say("overtime.col-complete"), text.Say("overtime.col-usable"),
+			text.Say("overtime.col-unusable"),
+		},
 		row: func(u trends.UnitPeriod) []string {
 			return []string{
 				b.count(u.Sets, u.PatientDays > 0 || u.Sets > 0), b.shareOrDash(u.Grades[trends.Complete], u.Sets),
@@ -572,7 +611,9 @@ func (b *unitBuilder) zeros() {
 
 func (b *unitBuilder) guards() {
 	if !b.Policy.Precautions.InFeed {
-		b.board.Panels = append(b.board.Panels, UnitPanel{Panel: Panel{ID: "guards", Title: text.Say("overtime.guards"), Empty: text.Say("overtime.guards-none")}})
+		b.board.Panels = append(b.board.Panels, UnitPanel{
+			Panel: Panel{ID: "guards", Title: text.Say("overtime.guards"), Empty: text.Say("overtime.guards-none")},
+		})
 		return
 	}
 	b.addShares(shareOf{
@@ -584,9 +625,15 @@ func (b *unitBuilder) guards() {
 		one: func(u trends.UnitPeriod) string {
 			return text.Say("overtime.guards-one", b.when(u.GuardedAt), u.Present, u.Asked, u.Lacking)
 		},
-		head: []string{text.Say("overtime.col-at"), text.Say("overtime.col-present"), text.Say("overtime.col-asked"), text.Say("overtime.col-lacking")},
+		head: []string{
+			text.Say("overtime.col-at"), text.Say("overtime.col-present"), text.Say("overtime.col-asked"),
+			text.Say("overtime.col-lacking"),
+		},
 		row: func(u trends.UnitPeriod) []string {
-			return []string{b.when(u.GuardedAt), b.count(u.Present, u.PatientDays > 0), b.count(u.Asked, u.Present > 0), b.shareOrDash(u.Lacking, u.Asked)}
+			return []string{
+				b.when(u.GuardedAt), b.count(u.Present, u.PatientDays > 0), b.count(u.Asked, u.Present > 0),
+				b.shareOrDash(u.Lacking, u.Asked),
+			}
 		},
 		centre: func(center float64, some, all int) string {
 			return text.Say("overtime.guards-centre", center, some, all)

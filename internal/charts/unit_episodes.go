@@ -47,7 +47,10 @@ func (b *unitBuilder) episodes() {
 	rules, thin := trends.RunRules(points), thinness(days)
 	places := []place{}
 	for n, u := range b.Figures.Periods {
-		at := place{name: b.Period(u.Period, b.By), short: b.short(u.Period), value: points[n].Value, point: points[n], rules: rules[n], thin: thin[n]}
+		at := place{
+			name: b.Period(u.Period, b.By), short: b.short(u.Period), value: points[n].Value, point: points[n],
+			rules: rules[n], thin: thin[n],
+		}
 		row := []string{b.periodName(u.Period), dash, dash, dash, dash, dash, dash, dash}
 		if n >= known && len(b.Episodes[n]) > 0 {
 			c := b.Episodes[n][0]

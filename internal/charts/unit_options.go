@@ -38,7 +38,11 @@ func (b *unitBuilder) control(p UnitPanel, places []place, numbers []int, a axes
 			if withInterval { // beside it, not on it
 				side = "left"
 			}
-			m.Label = map[string]any{"show": true, "formatter": fmt.Sprint(numbers[n]), "position": side, "distance": 3, "color": "@now", "fontWeight": "bold", "fontSize": 13, "backgroundColor": "@paper", "padding": 1}
+			m.Label = map[string]any{
+				"show": true, "formatter": fmt.Sprint(numbers[n]), "position": side, "distance": 3,
+				"color": "@now", "fontWeight": "bold", "fontSize": 13, "backgroundColor": "@paper",
+				"padding": 1,
+			}
 			signals = append(signals, m)
 		}
 	}
@@ -117,7 +121,8 @@ func (b *unitBuilder) base(title string, a axes) *charts.Line {
 			SplitLine: &opts.SplitLine{Show: opts.Bool(true), LineStyle: &opts.LineStyle{Color: "@grid"}},
 		}),
 		charts.WithAriaOpts(&opts.Aria{
-			Enabled: opts.Bool(true), Label: &opts.AriaLabel{Description: text.Say("overtime.aria", title)}, Decal: &opts.AriaDecal{Show: opts.Bool(true)},
+			Enabled: opts.Bool(true), Label: &opts.AriaLabel{Description: text.Say("overtime.aria", title)},
+			Decal: &opts.AriaDecal{Show: opts.Bool(true)},
 		}),
 	)
 	return c
@@ -165,7 +170,8 @@ func (b *unitBuilder) stackGrades() {
 		bars(trends.Complete, "@veil", plainBar), bars(trends.Usable, "@paper", hatchBar), bars(trends.Unusable, "@paper", plainBar),
 	}, series...)
 	last := &b.board.Panels[len(b.board.Panels)-1]
-	last.Legend = append(last.Legend, Key{"ot-complete", text.Say("overtime.key-complete")}, Key{"ot-usable", text.Say("overtime.key-usable")}, Key{"ot-unusable", text.Say("overtime.key-unusable")})
+	last.Legend = append(last.Legend, Key{"ot-complete", text.Say("overtime.key-complete")},
+		Key{"ot-usable", text.Say("overtime.key-usable")}, Key{"ot-unusable", text.Say("overtime.key-unusable")})
 }
 
 // digits draws how often each last digit of the systolic pressures was charted.

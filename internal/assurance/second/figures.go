@@ -60,7 +60,10 @@ func (f figures) add(name string, v any) {
 }
 
 // ids are the fields that name a thing in its list, the first that it has.
-var ids = [][]string{{"stay_id", "rank"}, {"rule"}, {"drug", "change", "at"}, {"drug", "group", "line_only"}, {"drug"}, {"started_at", "set_id"}, {"kind"}}
+var ids = [][]string{
+	{"stay_id", "rank"}, {"rule"}, {"drug", "change", "at"}, {"drug", "group", "line_only"}, {"drug"},
+	{"started_at", "set_id"}, {"kind"},
+}
 
 // idOf names an entry of a list: by what it is, else by its place.
 func idOf(v any, n int) string {
