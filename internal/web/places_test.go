@@ -1,0 +1,316 @@
+package web_test
+
+import (
+	"encoding/json"
+	"fmt"
+	"html"
+	"net/http"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/internal/assess/assesstest"
+	"plumbline/internal/demo"
+	"plumbline/internal/report"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+	"plumbline/internal/web"
+	"plumbline/internal/web/webtest"
+)
+
+// chartedHere are facts that no story of the demo has: a fall's recheck declined once, a
+// limb with a fistula, a coded fracture.
+var chartedHere = map[string]string{
+	"answers-1.csv":      "source_id,stay_id,answered_at,answer,reason\nN1,S101,%s,declined,asleep at last\n",
+	"restrictions-1.csv": "source_id,stay_id,limb,reason,started_at\nM1,S104,left arm,fistula,%s\n",
+	"conditions-9.csv":   "source_id,stay_id,icd10,recorded_at\nX1,S106,S32.0,%s\n",
+}
+
+// openWith is the demo with these facts. The fall of S101 is due at ten past nine.
+func openWith(t *testing.T) (h http.Handler, c text.Catalogue) {
+	t.Helper()
+	d, board := open(t)
+	at := demo.AnchorTime().Add(-50 * time.Minute).Format(time.RFC3339)
+	for name, rows := range chartedHere {
+		memory := board.Service.Store.(*assesstest.Memory)
+		if err := memory.Read(strings.NewReader(fmt.Sprintf(rows, at)), name, d.Zone, demo.AnchorTime()); err != nil {
+			t.Fatal(err)
+		}
+		if len(memory.Rows) > 0 && memory.Rows[len(memory.Rows)-1].File == name {
+			t.Fatalf("%s is held back: %s", name, memory.Rows[len(memory.Rows)-1].Reason)
+		}
+	}
+	return signedIn(d), text.Catalogue{Zone: d.Zone, At: demo.AnchorTime()}
+}
+
+// said is what a page says, without its markup and in single spaces.
+func said(t *testing.T, h http.Handler, path string) string {
+	t.Helper()
+	w := get(h, path)
+	if w.Code != http.StatusOK {
+		t.Fatalf("GET %s: %d", path, w.Code)
+	}
+	return strings.Join(strings.Fields(html.UnescapeString(words(w))), " ")
+}
+
+// R-ANSWER, the sentences before standing, and limb restrictions stand on every page that
+// says when a set is owed.
+func TestWhatStandsBeforeASetStandsWhereverItIsOwed(t *testing.T) {
+	h, c := openWith(t)
+	declined, again := demo.AnchorTime().Add(-50*time.Minute), demo.AnchorTime().Add(-50*time.Minute+8*time.Hour)
+	answered := "declined " + c.Time(declined) + " (asleep at last), again at " + c.Time(again)
+	for _, tc := range []struct {
+		stay  string
+		words []string
+	}{
+		{"S101", []string{answered, "answered once: ask the provider"}}, // R-FALL: only the first counts
+		{"S102", []string{"injury: stand only when cleared by the provider"}},
+		{"S104", []string{"no cuff on the left arm"}},
+		{"S106", []string{"fracture coded (S32.0): ask before standing"}},
+	} {
+		for _, path := range []string{"/stays/" + tc.stay, "/units/4W", "/units/4W/new-set"} {
+			page := said(t, h, path)
+			for _, want := range tc.words {
+				if !strings.Contains(page, want) {
+					t.Errorf("%s does not say %q of %s", path, want, tc.stay)
+				}
+			}
+		}
+		if sheet := said(t, h, "/units/4W"); strings.Count(sheet, tc.words[0]) < 2 {
+			t.Errorf("the printed sheet does not say %q", tc.words[0]) // once on screen, once on paper
+		}
+	}
+	form := said(t, h, "/stays/S104/new-set")
+	if !strings.Contains(form, "no cuff on the left arm: fistula") || !strings.Contains(form, "Last set") {
+		t.Error("the form's first screen leaves out the limb, or the last set")
+	}
+}
+
+// U-FRESH: a stale list says so on every page of its unit; a fresh one on none.
+func TestAStaleListSaysSoOnEveryPageOfItsUnit(t *testing.T) {
+	d, _ := open(t)
+	pages := []string{
+		"/units/4W", "/stays/S101", "/stays/S101/history", "/units/4W/episodes", "/units/4W/new-set",
+		"/stays/S101/new-set", "/units/4W/over-time", "/units/4W/falls",
+	}
+	for _, stale := range []bool{false, true} {
+		if stale {
+			d.Clock = func() time.Time { return demo.AnchorTime().Add(7 * time.Hour) }
+		}
+		h := signedIn(d)
+		for _, path := range pages {
+			page := said(t, h, path)
+			if got := strings.Contains(page, "This list is old: the newest pressure or pulse"); got != stale {
+				t.Errorf("%s, stale %v: says so %v", path, stale, got)
+			}
+			if main := strings.Index(get(h, path).Body.String(), `tabindex="-1">`+"\n"+`<p class="bar oldlist">`); stale && main < 0 {
+				t.Errorf("%s says something else first", path)
+			}
+		}
+	}
+	screen := webtest.As(web.New(d), "screen")
+	if !strings.Contains(said(t, screen, "/units/4W"), "This list is old") {
+		t.Error("the wall screen does not say that its list is old")
+	}
+}
+
+// place is where a field of the documents stands: words that the page of a patient or of
+// the unit must say for a value, or why none does.
+type place struct {
+	page  string // "stay" or "list"
+	words func(p report.Patient, v any, c text.Catalogue) string
+	why   string
+}
+
+func on(page string, words func(report.Patient, any, text.Catalogue) string) place {
+	return place{page: page, words: words}
+}
+
+func unsaid(why string) place { return place{why: why} }
+
+var (
+	saidPlain  = on("stay", func(_ report.Patient, v any, _ text.Catalogue) string { return fmt.Sprint(v) })
+	saidFigure = on("stay", func(_ report.Patient, v any, _ text.Catalogue) string { return text.Figure(v.(float64)) })
+	saidMoment = on("stay", func(_ report.Patient, v any, c text.Catalogue) string { return c.Time(timeOf(v)) })
+	saidSigned = on("stay", func(_ report.Patient, v any, _ text.Catalogue) string {
+		return strings.TrimLeft(text.Signed(v.(float64)), "+−")
+	})
+	saidCounted    = unsaid("a sentence on the page counts it")
+	saidBySentence = unsaid("its sentence tells it")
+)
+
+func timeOf(v any) time.Time {
+	at, err := time.Parse(time.RFC3339Nano, v.(string))
+	if err != nil {
+		panic(err)
+	}
+	return at
+}
+
+func worded[K ~string](names map[K]string) place {
+	return on("stay", func(_ report.Patient, v any, _ text.Catalogue) string { return names[K(v.(string))] })
+}
+
+// fieldPlaces are those of the documents of a list and of a unit over time. A field without an
+// entry fails the test: give it its place on a page, and its words here.
+var fieldPlaces = map[string]place{
+	"unit":             on("list", func(_ report.Patient, v any, _ text.Catalogue) string { return "Unit " + v.(string) }),
+	"as_of":            unsaid("the page's own saidMoment, as every page tells it"),
+	"policy":           unsaid("every page's footer has its first letters"),
+	"newest_vitals_at": on("list", func(_ report.Patient, v any, c text.Catalogue) string { return c.Time(timeOf(v)) }),
+	"stale":            unsaid("TestAStaleListSaysSoOnEveryPageOfItsUnit"),
+
+	"rank": on("list", func(_ report.Patient, v any, _ text.Catalogue) string {
+		return text.Say("huddle.rank", int(v.(float64)))
+	}),
+	"patient_id": saidPlain, "stay_id": saidPlain, "name": saidPlain, "bed": saidPlain, "tier": worded(text.TierNames),
+	"reasons.rule": saidPlain, "reasons.text": saidPlain, "reasons.facts": unsaid("everything charted is one link away"),
+	"recheck.state": worded(text.RecheckStates), "recheck.due_at": saidMoment, "recheck.rule": saidPlain, "recheck.missing": saidPlain,
+	"recheck.answer.answer": saidPlain, "recheck.answer.reason": saidPlain, "recheck.answer.answered_at": saidMoment,
+	"restrictions.limb": saidPlain, "restrictions.reason": saidPlain, "restrictions.started_at": saidMoment,
+	"restrictions.facts":   unsaid("everything charted is one link away"),
+	"precautions.needed":   unsaid("the card says what is missing, that all are in place, that none is asked for, or that none is known"),
+	"precautions.in_place": saidPlain, "precautions.missing": saidPlain,
+	"dose_review.needed": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string {
+		if v.(bool) {
+			return text.Say("stay.asked-for")
+		}
+		return text.Say("stay.dose-review")
+	}),
+	"dose_review.flags.rule": saidPlain, "dose_review.flags.text": saidPlain, "dose_review.flags.drugs": saidBySentence,
+	"dose_review.flags.facts": unsaid("everything charted is one link away"),
+
+	"latest_set.set_id": saidPlain, "latest_set.started_at": saidMoment, "latest_set.kind": worded(text.Kinds),
+	"latest_set.baseline.taken_at": saidMoment, "latest_set.baseline.systolic": saidFigure, "latest_set.baseline.diastolic": saidFigure,
+	"latest_set.baseline.heart_rate": saidFigure, "latest_set.baseline.position": saidPlain, "latest_set.baseline.limb": saidPlain,
+	"latest_set.baseline.minutes_in_position": saidFigure, "latest_set.baseline.kpa": unsaid("never in a document"),
+	"latest_set.upright.taken_at": saidMoment, "latest_set.upright.minutes_upright": saidFigure,
+	"latest_set.upright.minutes_from": unsaid("the table says upright, or upright at most, by the times"),
+	"latest_set.upright.position":     saidPlain, "latest_set.upright.systolic": saidFigure, "latest_set.upright.diastolic": saidFigure,
+	"latest_set.upright.heart_rate": saidFigure, "latest_set.upright.limb": saidPlain, "latest_set.upright.systolic_drop": saidFigure,
+	"latest_set.upright.diastolic_drop": saidFigure, "latest_set.upright.pulse_rise": saidSigned,
+	"latest_set.upright.kpa":   unsaid("never in a document"),
+	"latest_set.systolic_drop": saidSigned, "latest_set.diastolic_drop": saidSigned, "latest_set.pulse_rise": saidSigned,
+	"latest_set.pulse_rise_percent": saidSigned, "latest_set.finding": worded(text.Findings),
+	"latest_set.criteria": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string { return text.Criteria[v.(string)].Text }),
+	"latest_set.timing":   worded(text.Timings), "latest_set.sustained": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string {
+		return text.Sustained(trends.Word(v.(string)))
+	}),
+	"latest_set.pulse_response":       saidPlain,
+	"latest_set.pulse_response_ratio": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string { return fmt.Sprintf("%.2f", v) }),
+	"latest_set.lying_pressure":       saidPlain, "latest_set.symptoms": saidPlain,
+	"latest_set.stopped_early": unsaid("said beside the symptoms where it was"), "latest_set.quality": worded(text.Grades),
+	"latest_set.quality_notes": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string {
+		return text.Notes([]string{v.(string)})[0]
+	}),
+	"latest_set.facts": saidPlain,
+
+	"serial.sets": saidCounted, "serial.interpretable": saidCounted, "serial.positive": saidCounted, "serial.negatives_in_a_row": saidCounted,
+	"serial.last_positive_at": saidMoment, "serial.cleared": saidCounted,
+	"serial.clear_minutes": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string {
+		return text.Say("stay.clear-minutes", text.Figure(v.(float64)))
+	}),
+	"serial.slope_per_day": saidBySentence, "serial.slope_low": saidBySentence, "serial.slope_high": saidBySentence, "serial.p": saidBySentence, "serial.trend": saidBySentence,
+	"serial.around_changes.drug": saidPlain, "serial.around_changes.change": saidPlain, "serial.around_changes.at": saidMoment,
+	"serial.around_changes.sets_before": saidBySentence, "serial.around_changes.sets_after": saidBySentence, "serial.around_changes.shift": saidBySentence,
+	"serial.around_changes.shift_low": saidBySentence, "serial.around_changes.shift_high": saidBySentence, "serial.around_changes.p": saidBySentence,
+	"serial.around_changes.p_smallest": saidBySentence, "serial.around_changes.note": saidPlain,
+	"serial.around_doses.drug": saidBySentence, "serial.around_doses.sets_after": saidBySentence, "serial.around_doses.positive_after": saidBySentence,
+	"serial.around_doses.sets_otherwise": saidBySentence, "serial.around_doses.positive_otherwise": saidBySentence, "serial.around_doses.p": saidBySentence,
+
+	"exposures.bp_lowering_load": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string { return text.Figure2(v.(float64)) }),
+	"exposures.load_by_group":    saidBySentence, "exposures.load_from": saidBySentence, "exposures.load_left_out": saidPlain,
+	"exposures.changes.drug": saidPlain, "exposures.changes.change": saidPlain, "exposures.changes.at": saidMoment,
+	"exposures.changes.from_daily_dose": saidBySentence, "exposures.changes.to_daily_dose": saidBySentence, "exposures.changes.unit": saidBySentence,
+	"exposures.last_doses.drug": saidPlain, "exposures.last_doses.given_at": saidMoment, "exposures.last_doses.hours_before_latest_set": saidBySentence,
+	"exposures.unrecognised_drugs": saidPlain, "exposures.net_fluid_ml": saidBySentence, "exposures.fluid_hours_charted": saidBySentence,
+	"exposures.weight_change_kg": saidSigned, "exposures.contributors.kind": worded(text.ContributorNames),
+	"exposures.contributors.evidence": saidPlain, "exposures.contributors.facts": saidPlain,
+}
+
+// lastGiven are fields of what was given: their places are tested where drugs are.
+const lastGiven = "exposures.last_given."
+
+// Nothing that the JSON says is nowhere: every field of the list's document has a place,
+// and every value that the demo gives it is said there.
+func TestEveryFieldOfTheListHasItsPlace(t *testing.T) {
+	known := map[string]bool{}
+	fieldsOf(reflect.TypeFor[report.List](), "", known)
+	for path := range known {
+		if _, ok := fieldPlaces[path]; !ok && !strings.HasPrefix(path, lastGiven) {
+			t.Errorf("the field %s has no place: show it on a page, and write here which words say it", path)
+		}
+	}
+	for path := range fieldPlaces {
+		if !known[path] {
+			t.Errorf("no document has a field %s", path)
+		}
+	}
+	h, c := openWith(t)
+	body := get(h, "/api/v1/units/4W/list").Body.Bytes()
+	var document map[string]any
+	var list report.List
+	if json.Unmarshal(body, &document) != nil || json.Unmarshal(body, &list) != nil {
+		t.Fatal("the list is not JSON")
+	}
+	page, seen := map[string]string{"list": said(t, h, "/units/4W")}, 0
+	check := func(p report.Patient) func(string, any) {
+		return func(path string, v any) {
+			at, ok := fieldPlaces[path]
+			if !ok || at.words == nil {
+				return
+			}
+			if want := strings.Join(strings.Fields(at.words(p, v, c)), " "); !strings.Contains(page[at.page], want) {
+				t.Errorf("%s: %s is %v, and its page does not say %q", p.StayID, path, v, want)
+			}
+			seen++
+		}
+	}
+	leaves(map[string]any{"unit": document["unit"], "newest_vitals_at": document["newest_vitals_at"]}, "", check(report.Patient{}))
+	for n, one := range document["patients"].([]any) {
+		page["stay"] = said(t, h, "/stays/"+list.Patients[n].StayID)
+		leaves(one, "", check(list.Patients[n]))
+	}
+	if seen < 1000 {
+		t.Errorf("only %d values were looked for", seen)
+	}
+}
+
+// fieldsOf are the paths of the fields of a document that hold figures or words.
+func fieldsOf(of reflect.Type, path string, into map[string]bool) {
+	for of.Kind() == reflect.Pointer || of.Kind() == reflect.Slice {
+		of = of.Elem()
+	}
+	if of.Kind() != reflect.Struct || of == reflect.TypeFor[time.Time]() {
+		into[path] = true
+		return
+	}
+	for n := range of.NumField() {
+		name, _, _ := strings.Cut(of.Field(n).Tag.Get("json"), ",")
+		if path == "" && name == "patients" {
+			fieldsOf(of.Field(n).Type, "", into)
+			continue
+		}
+		fieldsOf(of.Field(n).Type, strings.TrimPrefix(path+"."+name, "."), into)
+	}
+}
+
+// leaves are the values of a document that are there: neither null nor "".
+func leaves(v any, path string, each func(string, any)) {
+	switch v := v.(type) {
+	case nil:
+	case []any:
+		for _, one := range v {
+			leaves(one, path, each)
+		}
+	case map[string]any:
+		for name, one := range v {
+			leaves(one, strings.TrimPrefix(path+"."+name, "."), each)
+		}
+	default:
+		if v != "" {
+			each(path, v)
+		}
+	}
+}
