@@ -188,7 +188,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 		},
 		service: service,
 		policies: &policybook.Book{
-			Store: st, Board: service, Clock: p.clock, Log: log, InForce: inForce, File: s.policyFile,
+			Store: st, Answers: service, Clock: p.clock, Log: log, InForce: inForce, File: s.policyFile,
 		},
 	}
 	if err := opened.policies.Refresh(ctx); err != nil {

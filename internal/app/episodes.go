@@ -14,7 +14,7 @@ import (
 
 // care is the service that keeps the site's episodes.
 func (s *site) care() *care.Service {
-	return &care.Service{Board: s.service, Store: s.store, Policy: s.service.Policy}
+	return &care.Service{Answers: s.service, Store: s.store, Policy: s.service.Policy}
 }
 
 // stepEpisodes brings every episode to what holds now. What fails is logged and
@@ -43,7 +43,7 @@ const reviewGrace = time.Minute
 // endReviewed ends the episodes that asked for a dose review which was recorded since:
 // a program that is killed between the two leaves the episode owed.
 func (s *site) endReviewed(ctx context.Context, service *care.Service, now time.Time) error {
-	owed, err := noticeBoard{s}.Owed(ctx)
+	owed, err := noticeSource{s}.Owed(ctx)
 	if err != nil {
 		return err
 	}

@@ -43,7 +43,7 @@ func feedOf(t *testing.T, s *site, folder string, files map[string]string) strin
 	for _, p := range summary.Problems {
 		problems = append(problems, p.String())
 	}
-	if sum := summary.Accepted + summary.Unchanged + summary.Superseded + summary.Waiting + summary.Quarantined; sum != summary.Rows {
+	if sum := summary.Accepted + summary.Unchanged + summary.Superseded + summary.Waiting + summary.Held; sum != summary.Rows {
 		t.Errorf("the ends add up to %d, want the %d rows", sum, summary.Rows)
 	}
 	return strings.Join(problems, "; ")
@@ -132,7 +132,7 @@ func TestAllRowsAreReadAgain(t *testing.T) {
 	folder := t.TempDir()
 	feedOf(t, s, folder, map[string]string{"stays.csv": deskStays, "vitals.csv": strings.Replace(deskVitals, "12o", "120", 1)})
 	desk := &feeds.Desk{Rows: s.store, Loader: s.loader, Log: s.log}
-	if ends, done, err := desk.Retry(t.Context(), 0); err != nil || !done || ends.Quarantined != 1 || len(ends.Problems) != 1 {
+	if ends, done, err := desk.Retry(t.Context(), 0); err != nil || !done || ends.Held != 1 || len(ends.Problems) != 1 {
 		t.Errorf("while the clock is slow: %+v, %v, %v", ends, done, err)
 	}
 	s.loader.Clock = func() time.Time { return now.Add(2 * time.Hour) }

@@ -16,7 +16,7 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 	if err != nil {
 		return parts.FeedHealth{}, err
 	}
-	h := parts.FeedHealth{HeldTotal: state.Quarantined, Waiting: state.Waiting}
+	h := parts.FeedHealth{HeldTotal: state.Held, Waiting: state.Waiting}
 	if w != nil {
 		h.FolderSet, h.LastRead, h.Trouble = true, w.Last().At, s.trouble(w, now)
 	} else if state.LastLoad != nil {
@@ -28,13 +28,13 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 	for _, k := range state.Kinds {
 		h.Kinds = append(h.Kinds, parts.FeedKind{
 			Feed: k.Feed, Kind: k.Kind, ReadAt: k.ReadAt, NewAt: k.NewAt, NewestAt: k.NewestAt, Accepted: k.Accepted, Unchanged: k.Unchanged,
-			Superseded: k.Superseded, Waiting: k.Waiting, Quarantined: k.Quarantined, HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,
+			Superseded: k.Superseded, Waiting: k.Waiting, Held: k.Held, HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,
 		})
 	}
 	for _, f := range state.Files {
 		h.Files = append(h.Files, parts.FeedFile{
 			Name: filepath.Base(f.Name), Folder: folderOf(s.settings.feedDir, f.Name), LastRead: f.ReadAt,
-			Rows: f.Rows, Unchanged: f.Unchanged, Quarantined: f.Quarantined, Error: f.Error,
+			Rows: f.Rows, Unchanged: f.Unchanged, Held: f.Held, Error: f.Error,
 		})
 	}
 	if w != nil {

@@ -51,7 +51,7 @@ func load(ctx context.Context, p process, args []string) error {
 	switch {
 	case summary.Unreadable == summary.Files:
 		return exitError(2) // nothing could be read
-	case summary.Unreadable > 0 || summary.Quarantined > 0:
+	case summary.Unreadable > 0 || summary.Held > 0:
 		return exitError(1)
 	}
 	return nil
@@ -68,7 +68,7 @@ func writeSummary(p process, format string, s ingest.Summary) error {
 	}
 	_, err := fmt.Fprintf(p.stdout,
 		"%d files, %d unreadable; %d rows: %d accepted, %d unchanged, %d superseded, %d waiting, %d skipped, %d quarantined\n",
-		s.Files, s.Unreadable, s.Rows, s.Accepted, s.Unchanged, s.Superseded, s.Waiting, s.Skipped, s.Quarantined)
+		s.Files, s.Unreadable, s.Rows, s.Accepted, s.Unchanged, s.Superseded, s.Waiting, s.Skipped, s.Held)
 	return err
 }
 
@@ -105,7 +105,7 @@ type heldRow struct {
 }
 
 func listHeld(ctx context.Context, w io.Writer, s *site, format string) error {
-	held, err := s.store.Quarantine(ctx)
+	held, err := s.store.AllHeld(ctx)
 	if err != nil {
 		return err
 	}

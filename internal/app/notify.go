@@ -11,10 +11,10 @@ import (
 	"plumbline/internal/notify"
 )
 
-// noticeBoard is the site's data as telling asks for it.
-type noticeBoard struct{ *site }
+// noticeSource is the site's data as telling asks for it.
+type noticeSource struct{ *site }
 
-func (b noticeBoard) Owed(ctx context.Context) ([]episodes.Episode, error) {
+func (b noticeSource) Owed(ctx context.Context) ([]episodes.Episode, error) {
 	units, err := b.store.EpisodeUnits(ctx)
 	if err != nil {
 		return nil, err
@@ -30,7 +30,7 @@ func (b noticeBoard) Owed(ctx context.Context) ([]episodes.Episode, error) {
 	return all, nil
 }
 
-func (b noticeBoard) Place(ctx context.Context, stayID string, at time.Time) (notify.Place, error) {
+func (b noticeSource) Place(ctx context.Context, stayID string, at time.Time) (notify.Place, error) {
 	chart, err := b.service.Chart(ctx, stayID, at)
 	switch {
 	case clinical.CodeOf(err) == clinical.NotFound: // taken back since: the notice is told without it
@@ -49,16 +49,16 @@ func (s *site) telling(clock clinical.Clock) (*notify.Service, error) {
 	}
 	set := s.settings.notify
 	return &notify.Service{
-		Store: s.store, Board: noticeBoard{s}, Channels: set.Channels, Names: set.Names,
+		Store: s.store, Source: noticeSource{s}, Channels: set.Channels, Names: set.Names,
 		Rules:    notify.Rules{Quiet: set.Quiet, Zone: s.settings.zone},
-		Schedule: notify.Schedule{Huddle: huddle, Before: set.DigestBefore, Zone: s.settings.zone},
+		Schedule: notify.Schedule{Huddle: huddle, Before: set.BriefingBefore, Zone: s.settings.zone},
 		Site:     notify.Site{Zone: s.settings.zone, PublicURL: set.PublicURL},
 		Clock:    clock, Jitter: rand.Float64, Log: s.log,
 	}, nil
 }
 
 // startTelling sets up the channels and looks every few seconds for what is to be
-// told. The moment of the digest is worked out by the site's calendar at each
+// told. The moment of the briefing is worked out by the site's calendar at each
 // look: a cron expression would miss or repeat it where the clocks change.
 func startTelling(ctx context.Context, s *site, clock clinical.Clock) (*schedule, error) {
 	service, err := s.telling(clock)

@@ -26,16 +26,16 @@ type pastStay struct {
 	revision    int64
 	made, until time.Time
 	span        span
-	stay        trends.UnitStay // without guards
-	guards      map[guardKey]*trends.Guard
+	stay        trends.UnitStay // without looks
+	looks       map[lookKey]*trends.PrecautionLook
 }
 
-type guardKey struct {
+type lookKey struct {
 	unit string
 	at   time.Time
 }
 
-func keyOf(unit string, at time.Time) guardKey { return guardKey{unit, at.UTC().Round(0)} }
+func keyOf(unit string, at time.Time) lookKey { return lookKey{unit, at.UTC().Round(0)} }
 
 // get returns what is kept of a stay, if it holds and answers the whole question.
 func (p *pastStays) get(stay, basis string, revision int64, q unitQuestion) (trends.UnitStay, bool) {
@@ -50,12 +50,12 @@ func (p *pastStays) get(stay, basis string, revision int64, q unitQuestion) (tre
 		if !k.span.holds(at) {
 			continue
 		}
-		g, looked := k.guards[keyOf(q.unit, at)]
+		g, looked := k.looks[keyOf(q.unit, at)]
 		if !looked {
 			return trends.UnitStay{}, false
 		}
 		if g != nil {
-			out.Guards = append(out.Guards, *g)
+			out.Looks = append(out.Looks, *g)
 		}
 	}
 	return out, true
@@ -69,10 +69,10 @@ func (p *pastStays) keep(stay string, k pastStay, q unitQuestion) {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	k.guards = map[guardKey]*trends.Guard{}
+	k.looks = map[lookKey]*trends.PrecautionLook{}
 	if before, ok := p.stays[stay]; ok && before.basis == k.basis && before.revision == k.revision {
-		for at, g := range before.guards {
-			k.guards[at] = g
+		for at, g := range before.looks {
+			k.looks[at] = g
 		}
 		if before.made.Before(k.made) {
 			k.made = before.made
@@ -80,13 +80,13 @@ func (p *pastStays) keep(stay string, k pastStay, q unitQuestion) {
 	}
 	for _, at := range q.ends {
 		if k.span.holds(at) {
-			k.guards[keyOf(q.unit, at)] = nil
+			k.looks[keyOf(q.unit, at)] = nil
 		}
 	}
-	for _, g := range k.stay.Guards {
-		k.guards[keyOf(q.unit, g.At)] = &g
+	for _, g := range k.stay.Looks {
+		k.looks[keyOf(q.unit, g.At)] = &g
 	}
-	k.stay.Guards = nil
+	k.stay.Looks = nil
 	if p.stays == nil {
 		p.stays = map[string]pastStay{}
 	}

@@ -52,7 +52,7 @@ func TestPrecautionsOfAPeriodAreThoseOfItsLastList(t *testing.T) {
 			if !p.From.Before(now) {
 				continue
 			}
-			list, err := s.List(context.Background(), "4W", p.GuardedAt)
+			list, err := s.List(context.Background(), "4W", p.LookedAt)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -67,7 +67,7 @@ func TestPrecautionsOfAPeriodAreThoseOfItsLastList(t *testing.T) {
 				}
 			}
 			if p.Present != present || p.Asked != asked || p.Lacking != lacking {
-				t.Fatalf("%s: %d, %d, %d; the list has %d, %d, %d", p.GuardedAt, p.Present, p.Asked, p.Lacking, present, asked, lacking)
+				t.Fatalf("%s: %d, %d, %d; the list has %d, %d, %d", p.LookedAt, p.Present, p.Asked, p.Lacking, present, asked, lacking)
 			}
 		}
 	})

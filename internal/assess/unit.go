@@ -32,7 +32,7 @@ func (s *Service) Unit(ctx context.Context, unit string, from, to time.Time, by 
 	}
 	p := policy.For(ctx, s.Policy)
 	tally := trends.NewUnitTally(unit, trends.Periods(from, to, by, s.Zone), p.Policy.Unit, s.Zone, now)
-	q := unitQuestion{unit: unit, policy: p, ends: tally.GuardMoments(), now: now}
+	q := unitQuestion{unit: unit, policy: p, ends: tally.LookMoments(), now: now}
 	parts := slices.Collect(slices.Chunk(stays, staysAtOnce))
 	counted := make([][]trends.UnitStay, len(parts))
 	group, ctx := errgroup.WithContext(ctx)
@@ -95,7 +95,7 @@ func (s *Service) unitStays(ctx context.Context, stays []string, q unitQuestion)
 				continue
 			}
 			if then := clinical.ChartAt(stay, versions[stay], at); then.OnUnit(q.unit) {
-				made.Guards = append(made.Guards, s.guard(then, q.policy.Policy, at))
+				made.Looks = append(made.Looks, s.look(then, q.policy.Policy, at))
 			}
 		}
 		s.past.keep(stay, pastStay{
@@ -122,9 +122,9 @@ func (s *Service) unitStay(c clinical.Chart, p clinical.Policy) trends.UnitStay 
 	}
 }
 
-func (s *Service) guard(c clinical.Chart, p clinical.Policy, at time.Time) trends.Guard {
+func (s *Service) look(c clinical.Chart, p clinical.Policy, at time.Time) trends.PrecautionLook {
 	a := s.assess(c, p, at).Precautions
-	return trends.Guard{At: at, Asked: a.Needed && a.Missing != nil, Lacking: len(a.Missing) > 0}
+	return trends.PrecautionLook{At: at, Asked: a.Needed && a.Missing != nil, Lacking: len(a.Missing) > 0}
 }
 
 // span is the time outside of which no version had the stay on any unit.

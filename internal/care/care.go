@@ -18,8 +18,8 @@ import (
 	"plumbline/internal/records"
 )
 
-// Board is what the service needs of the assessments; assess.Service has it.
-type Board interface {
+// Answers is what the service needs of the assessments; assess.Service has it.
+type Answers interface {
 	Units(ctx context.Context) ([]string, error)
 	Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error)
 	Chart(ctx context.Context, stayID string, at time.Time) (clinical.Chart, error)
@@ -45,9 +45,9 @@ type Store interface {
 // Service keeps the episodes of one site. Each step is made by one policy, the one
 // in force when it begins.
 type Service struct {
-	Board  Board
-	Store  Store
-	Policy policy.InForce
+	Answers Answers
+	Store   Store
+	Policy  policy.InForce
 }
 
 // StepUnit brings the episodes of a unit to what holds at a moment and returns
@@ -56,7 +56,7 @@ type Service struct {
 // was made already.
 func (s *Service) StepUnit(ctx context.Context, unit string, at time.Time) ([]episodes.Transition, error) {
 	p := policy.For(ctx, s.Policy)
-	list, err := s.Board.Live(policy.Pin(ctx, p), unit, at)
+	list, err := s.Answers.Live(policy.Pin(ctx, p), unit, at)
 	if err != nil {
 		return nil, fmt.Errorf("stepping the episodes of unit %s: %w", unit, err)
 	}
@@ -84,7 +84,7 @@ func (s *Service) step(ctx context.Context, name string, scene episodes.Scene) (
 // StepAll steps every unit that has patients or episodes. The
 // failure of one does not stop the others; the error names each that failed.
 func (s *Service) StepAll(ctx context.Context, at time.Time) ([]episodes.Transition, error) {
-	units, err := s.Board.Units(ctx)
+	units, err := s.Answers.Units(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -126,7 +126,7 @@ func (s *Service) chartOf(ctx context.Context, id string, at time.Time) ([]episo
 	if err != nil || e.StayID == "" {
 		return nil, err
 	}
-	chart, err := s.Board.Chart(ctx, e.StayID, at)
+	chart, err := s.Answers.Chart(ctx, e.StayID, at)
 	if err != nil && clinical.CodeOf(err) != clinical.NotFound { // a stay taken back: nothing is known of it
 		return nil, err
 	}

@@ -62,11 +62,11 @@ func kinds(list []episodes.Episode) string {
 func TestAUnitThatFailsHoldsUpNoOther(t *testing.T) {
 	m := teststore.Empty(t)
 	b := board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}, "7E": {fall("F2", -1)}}}
-	s := care.Service{Board: b, Store: m, Policy: policy.Default()}
+	s := care.Service{Answers: b, Store: m, Policy: policy.Default()}
 	if _, err := s.StepAll(t.Context(), now); err != nil {
 		t.Fatal(err)
 	}
-	s.Board = board{falls: map[string][]trends.FallFact{}, broken: "4W"}
+	s.Answers = board{falls: map[string][]trends.FallFact{}, broken: "4W"}
 	done, err := s.StepAll(t.Context(), now)
 	if err == nil || !strings.Contains(err.Error(), "unit 4W: no answer") {
 		t.Errorf("the unit that fails is not named: %v", err)
@@ -81,7 +81,7 @@ func TestAUnitThatFailsHoldsUpNoOther(t *testing.T) {
 
 func TestTheOrderOfWhatIsShown(t *testing.T) {
 	m := teststore.Empty(t)
-	s := care.Service{Board: board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -9), fall("F2", -8)}}}, Store: m, Policy: policy.Default()}
+	s := care.Service{Answers: board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -9), fall("F2", -8)}}}, Store: m, Policy: policy.Default()}
 	if _, err := s.StepUnit(t.Context(), "4W", now.Add(-6*time.Hour)); err != nil {
 		t.Fatal(err)
 	}
@@ -123,7 +123,7 @@ func TestClosingLearnsTheWholeChart(t *testing.T) {
 	b := board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}, chart: clinical.Chart{
 		Records: []clinical.Record{record(clinical.KindVitals, "V1")}, Removed: []clinical.Record{record(clinical.KindOrder, "O1")},
 	}}
-	s := care.Service{Board: b, Store: teststore.Empty(t), Policy: policy.Default()}
+	s := care.Service{Answers: b, Store: teststore.Empty(t), Policy: policy.Default()}
 	done, err := s.StepUnit(t.Context(), "4W", now)
 	if err != nil || len(done) == 0 {
 		t.Fatal(done, err)
@@ -144,7 +144,7 @@ func TestClosingLearnsTheWholeChart(t *testing.T) {
 func TestWhatEndedAndWhatWasKnown(t *testing.T) {
 	m := teststore.Empty(t)
 	falls := map[string][]trends.FallFact{"4W": {fall("F1", -1), fall("F2", -2)}}
-	s := care.Service{Board: board{falls: falls}, Store: m, Policy: policy.Default()}
+	s := care.Service{Answers: board{falls: falls}, Store: m, Policy: policy.Default()}
 	step := func(hours float64) {
 		t.Helper()
 		if _, err := s.StepUnit(t.Context(), "4W", now.Add(time.Duration(hours*float64(time.Hour)))); err != nil {

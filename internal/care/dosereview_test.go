@@ -40,8 +40,8 @@ func TestARecordedReviewEndsItsEpisode(t *testing.T) {
 				t.Fatal(err)
 			}
 			s := &care.Service{
-				Board: board{chart: clinical.Chart{Records: []clinical.Record{{Version: clinical.Version{Kind: clinical.KindVitals, SourceID: "v1"}}}}},
-				Store: m, Policy: policy.NewSwitch(policy.Default()),
+				Answers: board{chart: clinical.Chart{Records: []clinical.Record{{Version: clinical.Version{Kind: clinical.KindVitals, SourceID: "v1"}}}}},
+				Store:   m, Policy: policy.NewSwitch(policy.Default()),
 			}
 			id := episodes.IDOf(episodes.DoseReview, "S1", "x")
 			if c.taker != "" {

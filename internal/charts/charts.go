@@ -16,8 +16,8 @@ import (
 	"plumbline/internal/trends"
 )
 
-// Board is the charts of one stay.
-type Board struct {
+// StayCharts is the charts of one stay.
+type StayCharts struct {
 	Panels []Panel
 	Data   Data // for the script
 }
@@ -96,7 +96,7 @@ type builder struct {
 }
 
 // Of builds the charts of a stay.
-func Of(view assess.StayView, p clinical.Policy, c text.Catalogue) Board {
+func Of(view assess.StayView, p clinical.Policy, c text.Catalogue) StayCharts {
 	b := &builder{Catalogue: c, chart: view.Chart, digest: view.Assessment.Digest, missing: view.Assessment.Precautions.Missing, policy: p}
 	b.layAxis()
 	b.data = Data{
@@ -109,7 +109,7 @@ func Of(view assess.StayView, p clinical.Policy, c text.Catalogue) Board {
 	b.readMarks()
 	panels := []Panel{b.pressures(), b.drops(), b.doses(), b.fluids(), b.weights(), b.precautions()}
 	b.layStops()
-	return Board{Panels: panels, Data: b.data}
+	return StayCharts{Panels: panels, Data: b.data}
 }
 
 // margin is what the axis leaves free at either end.

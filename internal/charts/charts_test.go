@@ -14,7 +14,7 @@ import (
 	"plumbline/internal/testdb/teststore"
 )
 
-func of(t *testing.T, zone *time.Location, stay string) charts.Board {
+func of(t *testing.T, zone *time.Location, stay string) charts.StayCharts {
 	t.Helper()
 	board := &assess.Service{Store: teststore.Demo(t), Policy: policy.Default(), Zone: zone}
 	view, err := board.Stay(context.Background(), stay, demo.AnchorTime())
@@ -24,7 +24,7 @@ func of(t *testing.T, zone *time.Location, stay string) charts.Board {
 	return charts.Of(view, view.Policy.Policy, board.Catalogue(demo.AnchorTime()))
 }
 
-func panel(t *testing.T, b charts.Board, id string) charts.Panel {
+func panel(t *testing.T, b charts.StayCharts, id string) charts.Panel {
 	t.Helper()
 	for _, p := range b.Panels {
 		if p.ID == id {

@@ -15,8 +15,8 @@ import (
 	"plumbline/internal/trends"
 )
 
-// UnitBoard is the charts of a unit over time.
-type UnitBoard struct {
+// UnitCharts is the charts of a unit over time.
+type UnitCharts struct {
 	Panels []UnitPanel
 	Data   UnitData // for the script
 }
@@ -71,13 +71,13 @@ type UnitSeries struct {
 type unitBuilder struct {
 	text.Catalogue
 	UnitSeries
-	board UnitBoard
+	charts UnitCharts
 }
 
 // OfUnit builds the charts of a unit.
-func OfUnit(s UnitSeries, c text.Catalogue) UnitBoard {
+func OfUnit(s UnitSeries, c text.Catalogue) UnitCharts {
 	b := &unitBuilder{Catalogue: c, UnitSeries: s}
-	b.board.Data.Panels = map[string]UnitDrawing{}
+	b.charts.Data.Panels = map[string]UnitDrawing{}
 	b.falls()
 	b.harm()
 	b.between()
@@ -86,9 +86,9 @@ func OfUnit(s UnitSeries, c text.Catalogue) UnitBoard {
 	b.quality()
 	b.zeros()
 	b.digits()
-	b.guards()
+	b.precautions()
 	b.episodes()
-	return b.board
+	return b.charts
 }
 
 // PeriodName names a period for a table, with what is incomplete of it.
@@ -239,15 +239,15 @@ func (b *unitBuilder) add(p UnitPanel, places []place, a axes, withInterval bool
 		if p.Empty == "" {
 			p.Empty = text.Say("overtime.nothing")
 		}
-		b.board.Panels = append(b.board.Panels, p)
+		b.charts.Panels = append(b.charts.Panels, p)
 		return
 	}
 	if a.max == 0 {
 		a = roomFor(places, withInterval)
 	}
 	p.Legend = legend(places, withInterval)
-	b.board.Data.Panels[p.ID] = b.control(p, places, numbers, a, withInterval)
-	b.board.Panels = append(b.board.Panels, p)
+	b.charts.Data.Panels[p.ID] = b.control(p, places, numbers, a, withInterval)
+	b.charts.Panels = append(b.charts.Panels, p)
 }
 
 func legend(places []place, withInterval bool) []Key {
@@ -609,9 +609,9 @@ func (b *unitBuilder) zeros() {
 	}, notes...)
 }
 
-func (b *unitBuilder) guards() {
+func (b *unitBuilder) precautions() {
 	if !b.Policy.Precautions.InFeed {
-		b.board.Panels = append(b.board.Panels, UnitPanel{
+		b.charts.Panels = append(b.charts.Panels, UnitPanel{
 			Panel: Panel{ID: "guards", Title: text.Say("overtime.guards"), Empty: text.Say("overtime.guards-none")},
 		})
 		return
@@ -623,7 +623,7 @@ func (b *unitBuilder) guards() {
 		point: func(u trends.UnitPeriod) trends.ControlPoint { return u.LackingP },
 		rules: func(u trends.UnitPeriod) []trends.RunRule { return u.LackingRules },
 		one: func(u trends.UnitPeriod) string {
-			return text.Say("overtime.guards-one", b.when(u.GuardedAt), u.Present, u.Asked, u.Lacking)
+			return text.Say("overtime.guards-one", b.when(u.LookedAt), u.Present, u.Asked, u.Lacking)
 		},
 		head: []string{
 			text.Say("overtime.col-at"), text.Say("overtime.col-present"), text.Say("overtime.col-asked"),
@@ -631,7 +631,7 @@ func (b *unitBuilder) guards() {
 		},
 		row: func(u trends.UnitPeriod) []string {
 			return []string{
-				b.when(u.GuardedAt), b.count(u.Present, u.PatientDays > 0), b.count(u.Asked, u.Present > 0),
+				b.when(u.LookedAt), b.count(u.Present, u.PatientDays > 0), b.count(u.Asked, u.Present > 0),
 				b.shareOrDash(u.Lacking, u.Asked),
 			}
 		},

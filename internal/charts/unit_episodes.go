@@ -30,7 +30,7 @@ func (b *unitBuilder) episodes() {
 	}}
 	known := slices.IndexFunc(b.Episodes, func(of []episodes.Count) bool { return len(of) > 0 && !quiet(of[0]) })
 	if known < 0 {
-		b.board.Panels = append(b.board.Panels, p)
+		b.charts.Panels = append(b.charts.Panels, p)
 		return
 	}
 	p.Empty = ""

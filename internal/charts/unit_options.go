@@ -147,7 +147,7 @@ var (
 // stackGrades puts the shares of the grades under the chart of quality, as bars from
 // complete at the bottom to unusable at the top.
 func (b *unitBuilder) stackGrades() {
-	d, ok := b.board.Data.Panels["quality"]
+	d, ok := b.charts.Data.Panels["quality"]
 	if !ok {
 		return
 	}
@@ -169,7 +169,7 @@ func (b *unitBuilder) stackGrades() {
 	d.Option["series"] = append([]any{
 		bars(trends.Complete, "@veil", plainBar), bars(trends.Usable, "@paper", hatchBar), bars(trends.Unusable, "@paper", plainBar),
 	}, series...)
-	last := &b.board.Panels[len(b.board.Panels)-1]
+	last := &b.charts.Panels[len(b.charts.Panels)-1]
 	last.Legend = append(last.Legend, Key{"ot-complete", text.Say("overtime.key-complete")},
 		Key{"ot-usable", text.Say("overtime.key-usable")}, Key{"ot-unusable", text.Say("overtime.key-unusable")})
 }
@@ -187,7 +187,7 @@ func (b *unitBuilder) digits() {
 	}
 	if total == 0 {
 		p.Empty = text.Say("overtime.nothing")
-		b.board.Panels = append(b.board.Panels, p)
+		b.charts.Panels = append(b.charts.Panels, p)
 		return
 	}
 	bars, labels, reads := []any{}, []string{}, [][]string{}
@@ -217,6 +217,6 @@ func (b *unitBuilder) digits() {
 			"data":      []any{map[string]any{"yAxis": 10}},
 		},
 	}}
-	b.board.Data.Panels[p.ID] = UnitDrawing{Option: o, Reads: reads}
-	b.board.Panels = append(b.board.Panels, p)
+	b.charts.Data.Panels[p.ID] = UnitDrawing{Option: o, Reads: reads}
+	b.charts.Panels = append(b.charts.Panels, p)
 }

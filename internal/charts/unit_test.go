@@ -32,11 +32,11 @@ func monthsFrom(months int, falls []int, now time.Time) trends.UnitFigures {
 	return tally.Figures()
 }
 
-func unitBoard(f trends.UnitFigures, counts [][]episodes.Count, now time.Time) charts.UnitBoard {
+func unitCharts(f trends.UnitFigures, counts [][]episodes.Count, now time.Time) charts.UnitCharts {
 	return charts.OfUnit(charts.UnitSeries{Figures: f, By: trends.ByMonth, Policy: clinical.DefaultPolicy(), Episodes: counts}, text.Catalogue{Zone: time.UTC, At: now})
 }
 
-func unitPanel(t *testing.T, b charts.UnitBoard, id string) charts.UnitPanel {
+func unitPanel(t *testing.T, b charts.UnitCharts, id string) charts.UnitPanel {
 	t.Helper()
 	n := slices.IndexFunc(b.Panels, func(p charts.UnitPanel) bool { return p.ID == id })
 	if n < 0 {
@@ -58,7 +58,7 @@ func cells(rows [][]string, column int) string {
 // 5.9, the limit 28.3 (by hand).
 func TestAPointBeyondTheLimitIsMarkedAndSaidInWords(t *testing.T) {
 	now := time.Date(2027, 1, 5, 0, 0, 0, 0, time.UTC)
-	b := unitBoard(monthsFrom(12, []int{1, 1, 1, 1, 28, 1, 1, 1, 1, 1, 1, 1}, now), nil, now)
+	b := unitCharts(monthsFrom(12, []int{1, 1, 1, 1, 28, 1, 1, 1, 1, 1, 1, 1}, now), nil, now)
 	p := unitPanel(t, b, "falls")
 	if len(p.Signals) != 1 {
 		t.Fatalf("%d marks, want 1: %v", len(p.Signals), p.Signals)
@@ -78,7 +78,7 @@ func TestAPointBeyondTheLimitIsMarkedAndSaidInWords(t *testing.T) {
 // What was not counted is a dash in the table and a gap in the line, never a zero.
 func TestMissingIsNotZero(t *testing.T) {
 	now := time.Date(2026, 3, 10, 12, 0, 0, 0, time.UTC)
-	b := unitBoard(monthsFrom(5, []int{1, 0, 1}, now), nil, now)
+	b := unitCharts(monthsFrom(5, []int{1, 0, 1}, now), nil, now)
 	p := unitPanel(t, b, "falls")
 	if got, want := cells(p.Table.Rows, 2), "1 | 0 | 1 | – | –"; got != want {
 		t.Errorf("falls: %s, want %s", got, want)
@@ -108,11 +108,11 @@ func TestMissingIsNotZero(t *testing.T) {
 
 func TestDaysBetweenFallsNameTheLaterFall(t *testing.T) {
 	now := time.Date(2026, 4, 1, 0, 0, 0, 0, time.UTC)
-	p := unitPanel(t, unitBoard(monthsFrom(3, []int{1, 0, 1}, now), nil, now), "between")
+	p := unitPanel(t, unitCharts(monthsFrom(3, []int{1, 0, 1}, now), nil, now), "between")
 	if len(p.Table.Rows) != 1 || p.Table.Rows[0][0] != "3 Mar 2026 01:00" || p.Table.Rows[0][1] != "59" {
 		t.Errorf("%v, want the 59 days to 3 March", p.Table.Rows)
 	}
-	if p := unitPanel(t, unitBoard(monthsFrom(3, []int{1}, now), nil, now), "between"); p.Empty == "" || !strings.Contains(strings.Join(p.Notes, " "), "Last fall counted: 3 Jan 2026") {
+	if p := unitPanel(t, unitCharts(monthsFrom(3, []int{1}, now), nil, now), "between"); p.Empty == "" || !strings.Contains(strings.Join(p.Notes, " "), "Last fall counted: 3 Jan 2026") {
 		t.Errorf("one fall: empty %q, notes %q", p.Empty, p.Notes)
 	}
 }
@@ -124,7 +124,7 @@ func TestEpisodesBeginWithTheFirst(t *testing.T) {
 		{{}}, {{Opened: 3, Reopened: 1, Evidence: map[string]int{episodes.SetDone: 2}, Person: map[string]int{"asked": 1}, StillOpen: 1},
 			{Kind: episodes.RecheckOverdue, Opened: 3, Reopened: 1, Evidence: map[string]int{episodes.SetDone: 2}, Person: map[string]int{"asked": 1}}}, {{Evidence: map[string]int{}}},
 	}
-	b := unitBoard(monthsFrom(3, []int{1}, now), counts, now)
+	b := unitCharts(monthsFrom(3, []int{1}, now), counts, now)
 	p := unitPanel(t, b, "episodes")
 	if got, want := cells(p.Table.Rows, 1), "– | 4 (1 again) | 0"; got != want {
 		t.Errorf("opened: %s, want %s", got, want)
@@ -149,7 +149,7 @@ func TestPrecautionsThatNoFeedCarriesAreNotKnown(t *testing.T) {
 
 func TestUnitOptionsKeepTheirTraps(t *testing.T) {
 	now := time.Date(2027, 1, 5, 0, 0, 0, 0, time.UTC)
-	b := unitBoard(monthsFrom(12, []int{1, 1, 1, 1, 28, 1, 1, 1, 1, 1, 1, 1}, now), nil, now)
+	b := unitCharts(monthsFrom(12, []int{1, 1, 1, 1, 28, 1, 1, 1, 1, 1, 1, 1}, now), nil, now)
 	for id, d := range b.Data.Panels {
 		for _, axis := range []string{"xAxis", "yAxis"} {
 			for _, one := range d.Option[axis].([]any) {

@@ -100,7 +100,7 @@ type pastStay struct {
 	id             string
 	admitted, left time.Time
 	facts, sets    int
-	guarded        bool
+	hasPrecautions bool
 }
 
 func (s *pastStay) write(kind string, when time.Time, cells map[string]string) {
@@ -127,7 +127,7 @@ func (s *pastStay) live() {
 		s.set(at, positive)
 		good++
 		if positive {
-			s.guard(at.Add(s.hours(0.2, 2)))
+			s.takePrecautions(at.Add(s.hours(0.2, 2)))
 			good, needed = 0, 3
 		}
 		at = at.Add(s.hours(7, 13.5-s.later(at))) // of 12 h (policy)
@@ -159,19 +159,19 @@ func (s *pastStay) fall(at time.Time) {
 		"fell_at": stamp(at), "injury": pastInjuries[s.rng.IntN(len(pastInjuries))],
 		"assisted": []string{"yes", "no", "no"}[s.rng.IntN(3)],
 	})
-	s.guard(at.Add(s.hours(0.2, 3)))
+	s.takePrecautions(at.Add(s.hours(0.2, 3)))
 	after := at.Add(s.hours(1, 5)) // of 4 h (policy)
 	if s.chance(0.85) && after.Before(s.left) {
 		s.set(after, s.chance(0.2))
 	}
 }
 
-// guard puts the precautions in place once, now and then without one of them.
-func (s *pastStay) guard(at time.Time) {
-	if s.guarded || !at.Before(s.left) {
+// takePrecautions puts the precautions in place once, now and then without one of them.
+func (s *pastStay) takePrecautions(at time.Time) {
+	if s.hasPrecautions || !at.Before(s.left) {
 		return
 	}
-	s.guarded = true
+	s.hasPrecautions = true
 	for _, name := range append(slices.Clone(bundle), "bed alarm") {
 		if s.chance(0.95 + 0.04*s.later(at)) {
 			s.fact("precautions", at, map[string]string{"precaution": name, "started_at": stamp(at)})

@@ -26,12 +26,12 @@ const (
 
 // Reasons of an ending by evidence.
 const (
-	SetDone       = "set_done"             // a set that can be read was taken
-	Guarded       = "precautions_in_place" // nothing is missing
-	CannotBeDone  = "blocked"              // the recheck may not be done now
-	LeftUnit      = "left_unit"            // the patient is no longer on the unit
-	FeedBack      = "feed_back"            // the feed is read again
-	NoLongerHolds = "no_longer_holds"      // corrected, cleared, or asked for otherwise
+	SetDone            = "set_done"             // a set that can be read was taken
+	PrecautionsInPlace = "precautions_in_place" // nothing is missing
+	CannotBeDone       = "blocked"              // the recheck may not be done now
+	LeftUnit           = "left_unit"            // the patient is no longer on the unit
+	FeedBack           = "feed_back"            // the feed is read again
+	NoLongerHolds      = "no_longer_holds"      // corrected, cleared, or asked for otherwise
 )
 
 // Apply is the episode after an event.

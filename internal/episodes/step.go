@@ -28,11 +28,11 @@ func (c Condition) ID() string { return IDOf(c.Kind, c.StayID, c.Trigger) }
 
 // Presence is what is known of a stay that is on the unit, besides its conditions.
 type Presence struct {
-	Chart   []Fact    // what was known: no new evidence for what ends now
-	SetAt   time.Time // start of the latest set that can be read; zero: none
-	Set     []Fact    // its readings
-	Blocked bool      // a recheck is owed that may not be done
-	Guarded bool      // precautions are needed, and none is missing
+	Chart              []Fact    // what was known: no new evidence for what ends now
+	SetAt              time.Time // start of the latest set that can be read; zero: none
+	Set                []Fact    // its readings
+	Blocked            bool      // a recheck is owed that may not be done
+	PrecautionsInPlace bool      // precautions are needed, and none is missing
 }
 
 // Scene is what holds on one unit, or of the feeds, at one moment.
@@ -150,8 +150,8 @@ func end(e Episode, now Scene) *Event {
 		v.Reason = LeftUnit
 	case e.Kind == RecheckOverdue && p.Blocked:
 		v.Reason = CannotBeDone
-	case e.Kind == PrecautionsMissing && p.Guarded:
-		v.Reason = Guarded
+	case e.Kind == PrecautionsMissing && p.PrecautionsInPlace:
+		v.Reason = PrecautionsInPlace
 	case endsBySet(e.Kind) && len(set) > 0 && !before(p.SetAt, e.Figures):
 		v.Reason, v.Facts = SetDone, p.Set
 		v.Figures = SetTaken{p.SetAt}
@@ -184,7 +184,7 @@ func SceneOf(unit string, list []alerts.Assessment, p clinical.Policy, at time.T
 func presenceOf(a alerts.Assessment) Presence {
 	p := Presence{
 		Chart: ChartOf(a.Digest), Blocked: a.Recheck.State == alerts.Blocked,
-		Guarded: a.Precautions.Needed && a.Precautions.Missing != nil && len(a.Precautions.Missing) == 0,
+		PrecautionsInPlace: a.Precautions.Needed && a.Precautions.Missing != nil && len(a.Precautions.Missing) == 0,
 	}
 	if set := a.Digest.LatestInterpretable(); set != nil {
 		p.SetAt, p.Set = set.StartedAt, factsOf(clinical.KindVitals, set.Facts)

@@ -243,7 +243,7 @@ func TestWhyAnEpisodeEnds(t *testing.T) {
 		{"a set", overdue, episodes.Presence{SetAt: after(1), Set: set}, episodes.SetDone},
 		{"no new set", overdue, episodes.Presence{SetAt: after(0), Set: []episodes.Fact{vital("1")}}, episodes.NoLongerHolds},
 		{"blocked", overdue, episodes.Presence{Blocked: true}, episodes.CannotBeDone},
-		{"guarded", gap(vital("1")), episodes.Presence{Guarded: true, SetAt: after(1), Set: set}, episodes.Guarded},
+		{"guarded", gap(vital("1")), episodes.Presence{PrecautionsInPlace: true, SetAt: after(1), Set: set}, episodes.PrecautionsInPlace},
 		{"no longer needed", gap(vital("1")), episodes.Presence{SetAt: after(1), Set: set}, episodes.NoLongerHolds},
 	}
 	low := episodes.Condition{Kind: episodes.TellProvider, StayID: "S", Trigger: "set 2", Rule: "T-LOW-LYING", Figures: alerts.SetFigures{SetAt: after(0)}, Facts: []episodes.Fact{vital("1")}, Opens: true}

@@ -61,8 +61,8 @@ func (l *Loader) retry(ctx context.Context, only int64) (Summary, error) {
 		}
 	}
 	err = l.finish(ctx, load, &s, found)
-	s.Quarantined = len(found.held)
-	s.Rows = s.Accepted + s.Unchanged + s.Superseded + s.Waiting + s.Skipped + s.Quarantined
+	s.Held = len(found.held)
+	s.Rows = s.Accepted + s.Unchanged + s.Superseded + s.Waiting + s.Skipped + s.Held
 	return s, err
 }
 

@@ -55,7 +55,7 @@ func (d desk) versions(t *testing.T) []clinical.Version {
 
 func (d desk) held(t *testing.T) []records.Held {
 	t.Helper()
-	rows, err := d.db.Quarantine(t.Context())
+	rows, err := d.db.AllHeld(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -164,7 +164,7 @@ func TestBadRowsAndFilesAreNamedAndStopNothingElse(t *testing.T) {
 			t.Errorf("problem %d: want %q of\n%s", n+1, line, problems(s))
 		}
 	}
-	if s.Files != 8 || s.Unreadable != 4 || s.Rows != 8 || s.Accepted != 5 || s.Quarantined != 3 || len(got) != 8 {
+	if s.Files != 8 || s.Unreadable != 4 || s.Rows != 8 || s.Accepted != 5 || s.Held != 3 || len(got) != 8 {
 		t.Errorf("summary: %+v", s)
 	}
 	if len(s.Notices) != 1 || s.Notices[0] != (Problem{File: "vitals.csv", Reason: "columns not known and not read: mood"}) {
@@ -208,7 +208,7 @@ func TestHeldRowsAreReadAgain(t *testing.T) {
 	if err != nil || len(got) != 1 || got[0].SourceID != "a" || got[0].Line != 2 || got[0].File != "w.csv" {
 		t.Fatalf("%v, %+v", err, got)
 	}
-	if s.Quarantined != 3 || len(d.held(t)) != 3 || s.Rows != 4 || problems(s) != "w.csv:2 a waiting: stay S has not been seen yet\n"+
+	if s.Held != 3 || len(d.held(t)) != 3 || s.Rows != 4 || problems(s) != "w.csv:2 a waiting: stay S has not been seen yet\n"+
 		"w.csv:3 b weight is not a number: \"heavy\"\nw.csv:4  quotes are out of order\nw.csv:5 d old" {
 		t.Errorf("%+v", s)
 	}
@@ -334,7 +334,7 @@ func TestARowIsPutRight(t *testing.T) {
 
 	write(t, dir, "weights.csv", weights+"c,S,2026-11-24T08:00,71,\n"+"a,S,2026-11-24T08:00,70,\n"+row+"\nb,S,2026-11-24T08:00,7p,\n")
 	s, err := d.Load(t.Context(), []string{path}, "test")
-	if err != nil || s.Accepted != 1 || s.Unchanged != 2 || s.Quarantined != 1 || fact() != "b csv weights.csv:4 70.5 09:00" {
+	if err != nil || s.Accepted != 1 || s.Unchanged != 2 || s.Held != 1 || fact() != "b csv weights.csv:4 70.5 09:00" {
 		t.Errorf("read again: %+v, %s, %v", s, fact(), err)
 	}
 	if held := d.held(t); len(held) != 1 || string(held[0].Original) != "b,S,2026-11-24T08:00,7p," {

@@ -41,7 +41,7 @@ func wardText(lines ...string) string { return "#ward\n" + strings.Join(lines, "
 // counts tells the ends of a load in their order in docs/feeds.md.
 func counts(c records.Counts) string {
 	return fmt.Sprintf("%d rows: %d accepted %d unchanged %d superseded %d waiting %d skipped %d quarantined",
-		c.Rows, c.Accepted, c.Unchanged, c.Superseded, c.Waiting, c.Skipped, c.Quarantined)
+		c.Rows, c.Accepted, c.Unchanged, c.Superseded, c.Waiting, c.Skipped, c.Held)
 }
 
 func (d desk) kinds(t *testing.T) (out []string) {
@@ -52,7 +52,7 @@ func (d desk) kinds(t *testing.T) (out []string) {
 	}
 	for _, k := range state.Kinds {
 		out = append(out, fmt.Sprintf("%s %s: %d rows %d accepted %d unchanged %d waiting %d skipped %d quarantined, now %d",
-			k.Feed, k.Kind, k.Rows, k.Accepted, k.Unchanged, k.Waiting, k.Skipped, k.Quarantined, k.HeldNow))
+			k.Feed, k.Kind, k.Rows, k.Accepted, k.Unchanged, k.Waiting, k.Skipped, k.Held, k.HeldNow))
 	}
 	return out
 }

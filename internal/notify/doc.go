@@ -1,5 +1,5 @@
 // Package notify tells people outside the pages what is owed: by a signed webhook
-// and by e-mail, at once and as a digest before the huddle.
+// and by e-mail, at once and as a briefing before the huddle.
 //
 // Every notice is told at least once and always under the same id. What is told
 // by which channel is one row of the store, made before the first attempt: a

@@ -24,7 +24,7 @@ type MailSettings struct {
 	User     string // "" signs in nowhere
 	Password string
 	From, To string // To: one or more, with commas between
-	Now      bool   // notices of the tier now at once, besides the digest
+	Now      bool   // notices of the tier now at once, besides the briefing
 }
 
 // Mail sends messages by SMTP, as plain text in UTF-8. Beyond this machine it
@@ -76,7 +76,7 @@ func unsafe(s string) bool { return clean(s) != strings.Join(strings.Fields(s), 
 // Name is the channel's name.
 func (*Mail) Name() string { return "e-mail" }
 
-// TellsAtOnce: notices of the tier now where that is set; the digest has the rest.
+// TellsAtOnce: notices of the tier now where that is set; the briefing has the rest.
 func (m *Mail) TellsAtOnce(tier string) bool { return m.settings.Now && tier == alerts.Now }
 
 // MessageID is the Message-ID of a message, the same however often it is sent.

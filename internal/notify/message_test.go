@@ -126,7 +126,7 @@ func TestTheDigestCountsByUnitTierAndKind(t *testing.T) {
 	at := moment(t, "2026-03-29T04:30:00Z")
 	onApixaban := owedEpisode("4W", episodes.FallWithoutSet, episodes.Open, at.Add(-5*time.Hour))
 	onApixaban.Figures = alerts.FellFigures{FellAt: at.Add(-5 * time.Hour), Bleeds: []trends.Bleed{{Drug: "apixaban"}}}
-	body, err := json.Marshal(site(t).DigestOf(Date{2026, 3, 29}, at, []episodes.Episode{
+	body, err := json.Marshal(site(t).BriefingOf(Date{2026, 3, 29}, at, []episodes.Episode{
 		owedEpisode("", episodes.FeedStale, episodes.Open, at.Add(-time.Hour)),
 		owedEpisode("7E", episodes.DoseReview, episodes.Deferred, at.Add(-50*time.Hour)),
 		owedEpisode("4W", episodes.PrecautionsMissing, episodes.Open, at.Add(-2*time.Hour)),
@@ -137,7 +137,7 @@ func TestTheDigestCountsByUnitTierAndKind(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m, err := site(t).DigestMessage(body)
+	m, err := site(t).BriefingMessage(body)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -173,11 +173,11 @@ https://falls.example
 }
 
 func TestADigestOfNothingOwedSaysSo(t *testing.T) {
-	body, err := json.Marshal(Site{Zone: time.UTC}.DigestOf(Date{2026, 3, 29}, moment(t, "2026-03-29T06:30:00Z"), nil))
+	body, err := json.Marshal(Site{Zone: time.UTC}.BriefingOf(Date{2026, 3, 29}, moment(t, "2026-03-29T06:30:00Z"), nil))
 	if err != nil {
 		t.Fatal(err)
 	}
-	m, err := Site{Zone: time.UTC}.DigestMessage(body)
+	m, err := Site{Zone: time.UTC}.BriefingMessage(body)
 	if err != nil || !strings.Contains(m.Text, `Nothing is owed by these rules. That is not "low risk".`) || !strings.Contains(m.Subject, "nothing owed by these rules") {
 		t.Errorf("%q %q %v", m.Subject, m.Text, err)
 	}

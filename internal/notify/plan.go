@@ -21,7 +21,7 @@ type Rules struct {
 }
 
 // Plan says how a notice is told by a channel. atOnce is false where the channel
-// leaves notices of its tier to the digest.
+// leaves notices of its tier to the briefing.
 func (r Rules) Plan(n records.Notice, channel string, atOnce bool, now time.Time) records.NoticeDelivery {
 	d := records.NoticeDelivery{ID: n.ID, Channel: channel, State: records.DeliveryWaiting, MadeAt: now, NextAt: now, Notice: &n}
 	until := r.Quiet.Until(tierOf(n), now, r.Zone)

@@ -31,7 +31,7 @@ type Store interface {
 	// AddDeliveries writes deliveries; one that is there already stays as it is. seen are
 	// the channels of which at the moment nothing else was untold.
 	AddDeliveries(ctx context.Context, list []records.NoticeDelivery, seen []string, at time.Time) error
-	// ChannelsWithout are the channels, set up by a moment, without a digest.
+	// ChannelsWithout are the channels, set up by a moment, without a briefing.
 	ChannelsWithout(ctx context.Context, id string, by time.Time) ([]string, error)
 	// DeliveriesDue are deliveries of a channel that are to be tried by now.
 	DeliveriesDue(ctx context.Context, channel string, at time.Time, limit int) ([]records.NoticeDelivery, error)
@@ -43,8 +43,8 @@ type Store interface {
 	ChannelStates(ctx context.Context, failedSince time.Time) ([]records.ChannelHealth, error)
 }
 
-// Board is what the service asks of the site's data.
-type Board interface {
+// Source is what the service asks of the site's data.
+type Source interface {
 	// Owed is every episode that is not done.
 	Owed(ctx context.Context) ([]episodes.Episode, error)
 	// Place is where a patient was at a moment, and the name: both as known then.
@@ -54,7 +54,7 @@ type Board interface {
 // Service tells what is to be told. Several may run on one store.
 type Service struct {
 	Store    Store
-	Board    Board
+	Source   Source
 	Channels []Channel
 	Rules    Rules
 	Schedule Schedule
@@ -84,13 +84,13 @@ func (s *Service) Start(ctx context.Context) error {
 	return s.Store.SetChannels(ctx, names, s.Clock())
 }
 
-// Run plans what is new, makes the digest when it is time, and tries what is due.
+// Run plans what is new, makes the briefing when it is time, and tries what is due.
 // It may be stopped at any moment, and repeats nothing that is done.
 func (s *Service) Run(ctx context.Context) error {
 	if len(s.Channels) == 0 {
 		return nil
 	}
-	err := errors.Join(s.plan(ctx), s.digest(ctx))
+	err := errors.Join(s.plan(ctx), s.briefing(ctx))
 	errs := make([]error, len(s.Channels))
 	var all sync.WaitGroup
 	for n, c := range s.Channels {
@@ -124,29 +124,29 @@ func (s *Service) plan(ctx context.Context) error {
 	}
 }
 
-// digest makes the digest that is due, for every channel that lacks it.
-func (s *Service) digest(ctx context.Context) error {
+// briefing makes the briefing that is due, for every channel that lacks it.
+func (s *Service) briefing(ctx context.Context) error {
 	now := s.Clock()
 	date, at, due := s.Schedule.Due(now)
 	if !due {
 		return nil
 	}
-	channels, err := s.Store.ChannelsWithout(ctx, DigestID(date), at)
+	channels, err := s.Store.ChannelsWithout(ctx, BriefingID(date), at)
 	if err != nil || len(channels) == 0 {
 		return err
 	}
-	owed, err := s.Board.Owed(ctx)
+	owed, err := s.Source.Owed(ctx)
 	if err != nil {
 		return err
 	}
-	body, err := json.Marshal(s.Site.DigestOf(date, now, owed))
+	body, err := json.Marshal(s.Site.BriefingOf(date, now, owed))
 	if err != nil {
 		return err
 	}
 	var list []records.NoticeDelivery
 	for _, c := range channels {
 		list = append(list, records.NoticeDelivery{
-			ID: DigestID(date), Channel: c, Body: body,
+			ID: BriefingID(date), Channel: c, Body: body,
 			State: records.DeliveryWaiting, MadeAt: now, NextAt: now,
 		})
 	}
@@ -218,12 +218,12 @@ func (s *Service) log(d records.NoticeDelivery, f *Failure) {
 
 func (s *Service) message(ctx context.Context, d records.NoticeDelivery) (Message, error) {
 	if d.Notice == nil {
-		return s.Site.DigestMessage(d.Body)
+		return s.Site.BriefingMessage(d.Body)
 	}
 	var p Place
 	if v := d.Notice.Event; v.StayID != "" {
 		var err error
-		if p, err = s.Board.Place(ctx, v.StayID, v.At); err != nil {
+		if p, err = s.Source.Place(ctx, v.StayID, v.At); err != nil {
 			return Message{}, err
 		}
 	}

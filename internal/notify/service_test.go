@@ -200,14 +200,14 @@ func (r *receiver) RoundTrip(q *http.Request) (*http.Response, error) {
 	return &http.Response{StatusCode: status, Header: http.Header{}, Body: http.NoBody}, nil
 }
 
-func serviceOf(store Store, b Board, r http.RoundTripper, clock func() time.Time, z *time.Location) *Service {
+func serviceOf(store Store, b Source, r http.RoundTripper, clock func() time.Time, z *time.Location) *Service {
 	w, err := NewWebhook("https://receiver.example/", secret)
 	if err != nil {
 		panic(err)
 	}
 	w.client.Transport = r
 	return &Service{
-		Store: store, Board: b, Channels: []Channel{w}, Clock: clock, Jitter: func() float64 { return 0.5 },
+		Store: store, Source: b, Channels: []Channel{w}, Clock: clock, Jitter: func() float64 { return 0.5 },
 		Rules:    Rules{Quiet: Quiet{alerts.Today: {22 * 60, 6 * 60}}, Zone: z},
 		Schedule: Schedule{Huddle: 7 * 60, Before: 30 * time.Minute, Zone: z},
 		Site:     Site{Zone: z, PublicURL: "https://falls.example"}, Log: slog.New(slog.DiscardHandler),
@@ -290,8 +290,8 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 			}
 		}
 		for d := range dates {
-			if row, made := store.deliveries[[2]string{DigestID(d), "webhook"}]; !made || row.State != records.DeliveryFailed && r.taken[DigestID(d)] == 0 {
-				t.Errorf("the digest of %s: made %v, %s, taken %d times", d, made, row.State, r.taken[DigestID(d)])
+			if row, made := store.deliveries[[2]string{BriefingID(d), "webhook"}]; !made || row.State != records.DeliveryFailed && r.taken[BriefingID(d)] == 0 {
+				t.Errorf("the digest of %s: made %v, %s, taken %d times", d, made, row.State, r.taken[BriefingID(d)])
 			}
 		}
 	})
@@ -404,7 +404,7 @@ func TestSettingsOfTelling(t *testing.T) {
 		return out
 	}
 	s, err := ReadSettings(good)
-	if err != nil || len(s.Channels) != 0 || s.Names || s.DigestBefore != 30*time.Minute || len(s.Quiet) != 1 {
+	if err != nil || len(s.Channels) != 0 || s.Names || s.BriefingBefore != 30*time.Minute || len(s.Quiet) != 1 {
 		t.Errorf("without channels: %+v %v", s, err)
 	}
 	s, err = ReadSettings(with("webhook-url", "https://r.example", "webhook-secret", secret, "smtp-address", "m.example:587", "smtp-from", "a@b.example",

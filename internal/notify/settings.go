@@ -10,14 +10,14 @@ import (
 
 // Settings are the settings of telling, checked.
 type Settings struct {
-	Channels     []Channel
-	Names        bool
-	Quiet        Quiet
-	DigestBefore time.Duration
-	PublicURL    string
+	Channels       []Channel
+	Names          bool
+	Quiet          Quiet
+	BriefingBefore time.Duration
+	PublicURL      string
 }
 
-// maxBefore bounds digest-before: the digest of a day lies within half a day.
+// maxBefore bounds digest-before: the briefing of a day lies within half a day.
 const maxBefore = 12 * time.Hour
 
 // ReadSettings checks the settings by their names. The error says which is wrong
@@ -29,8 +29,8 @@ func ReadSettings(v map[string]string) (s Settings, err error) {
 	if s.Quiet, err = ParseQuiet(v["quiet-hours"]); err != nil {
 		return s, fmt.Errorf("quiet-hours: %w", err)
 	}
-	s.DigestBefore, err = time.ParseDuration(v["digest-before"])
-	if err != nil || s.DigestBefore < 0 || s.DigestBefore > maxBefore {
+	s.BriefingBefore, err = time.ParseDuration(v["digest-before"])
+	if err != nil || s.BriefingBefore < 0 || s.BriefingBefore > maxBefore {
 		return s, fmt.Errorf("digest-before %q is not a duration from 0m to 12h, such as 30m", v["digest-before"])
 	}
 	if s.PublicURL, err = publicURL(v["public-url"]); err != nil {

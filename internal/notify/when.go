@@ -47,25 +47,25 @@ func (m TimeOfDay) On(d Date, zone *time.Location) time.Time {
 	return clinical.ClockTime(d.Year, d.Month, d.Day, 0, int(m), zone).UTC()
 }
 
-// Schedule says when the digest of a day is sent.
+// Schedule says when the briefing of a day is sent.
 type Schedule struct {
 	Huddle TimeOfDay
-	Before time.Duration // the digest is sent so long before the huddle, 0 to 12 h
+	Before time.Duration // the briefing is sent so long before the huddle, 0 to 12 h
 	Zone   *time.Location
 }
 
-// catchUp is for how long after its time a digest is still made, where the
+// catchUp is for how long after its time a briefing is still made, where the
 // program did not run: later it would tell the shift nothing new.
 const catchUp = 4 * time.Hour
 
-// At is the moment of the digest of a date; false where the zone's calendar
+// At is the moment of the briefing of a date; false where the zone's calendar
 // leaves out the date.
 func (s Schedule) At(d Date) (time.Time, bool) {
 	huddle := s.Huddle.On(d, s.Zone)
 	return huddle.Add(-s.Before), DateOf(huddle, s.Zone) == d
 }
 
-// Due is the digest that is to be there at a moment: the date of its huddle, and
+// Due is the briefing that is to be there at a moment: the date of its huddle, and
 // its own moment. The date is its identity, whatever the clocks do.
 func (s Schedule) Due(now time.Time) (d Date, at time.Time, due bool) {
 	today := DateOf(now, s.Zone)

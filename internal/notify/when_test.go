@@ -90,7 +90,7 @@ func TestATimeOfDayIsTheFirstMinuteThatShowsIt(t *testing.T) {
 	})
 }
 
-// A program that looks every five minutes makes one digest for each date, so long
+// A program that looks every five minutes makes one briefing for each date, so long
 // before its huddle, whatever the clocks do.
 func TestOneDigestADayThroughEveryChangeOfTheClocks(t *testing.T) {
 	for _, c := range changes {

@@ -36,18 +36,18 @@ type Store interface {
 	PolicyVersions(ctx context.Context, limit int) ([]records.PolicyVersion, error)
 }
 
-// Board counts what a policy moves on a unit's list; *assess.Service is one.
-type Board interface {
+// Answers counts what a policy moves on a unit's list; *assess.Service is one.
+type Answers interface {
 	Units(ctx context.Context) ([]string, error)
 	Moves(ctx context.Context, unit string, at time.Time, from, to clinical.Policy) (int, map[assess.Move]int, error)
 }
 
 // Book keeps the policy of one site. It may be used from any goroutine.
 type Book struct {
-	Store Store
-	Board Board
-	Clock clinical.Clock
-	Log   *slog.Logger
+	Store   Store
+	Answers Answers
+	Clock   clinical.Clock
+	Log     *slog.Logger
 	// InForce is set to each version that comes into force.
 	InForce *policy.Switch
 	// File, where set, is the name of the policy file that is in force: then no
@@ -179,12 +179,12 @@ func (b *Book) Preview(ctx context.Context, l policy.Loaded) (Preview, error) {
 	p := Preview{Policy: l, InForce: b.Current(), At: b.Clock().UTC().Truncate(time.Minute)}
 	p.Changes = policy.Differences(p.InForce.Policy.Policy, l.Policy)
 	p.Warnings = policy.Check([]byte(policy.Short(l.Policy))).Warnings
-	units, err := b.Board.Units(ctx)
+	units, err := b.Answers.Units(ctx)
 	if err != nil {
 		return p, err
 	}
 	for _, unit := range units {
-		n, moves, err := b.Board.Moves(ctx, unit, p.At, p.InForce.Policy.Policy, l.Policy)
+		n, moves, err := b.Answers.Moves(ctx, unit, p.At, p.InForce.Policy.Policy, l.Policy)
 		if err != nil {
 			return p, fmt.Errorf("counting what the policy moves on unit %s: %w", unit, err)
 		}

@@ -37,7 +37,7 @@ func (board) Moves(_ context.Context, unit string, _ time.Time, from, to clinica
 
 func book(s policybook.Store) *policybook.Book {
 	return &policybook.Book{
-		Store: s, Board: board{}, Clock: func() time.Time { return noon }, InForce: policy.NewSwitch(policy.Default()),
+		Store: s, Answers: board{}, Clock: func() time.Time { return noon }, InForce: policy.NewSwitch(policy.Default()),
 	}
 }
 

@@ -62,18 +62,18 @@ type Taken struct {
 
 // FileCounts counts the rows of one file: Unchanged were held already, or stood twice
 // in the file.
-type FileCounts struct{ Rows, Unchanged, Skipped, Quarantined int }
+type FileCounts struct{ Rows, Unchanged, Skipped, Held int }
 
 // Counts says what became of the rows of a load: each has one end, so that Rows is the
 // sum of the other six.
 type Counts struct {
-	Rows        int `json:"rows"`
-	Accepted    int `json:"accepted"`
-	Unchanged   int `json:"unchanged"`
-	Superseded  int `json:"superseded"`
-	Waiting     int `json:"waiting"`
-	Skipped     int `json:"skipped"`
-	Quarantined int `json:"quarantined"`
+	Rows       int `json:"rows"`
+	Accepted   int `json:"accepted"`
+	Unchanged  int `json:"unchanged"`
+	Superseded int `json:"superseded"`
+	Waiting    int `json:"waiting"`
+	Skipped    int `json:"skipped"`
+	Held       int `json:"quarantined"`
 
 	// WaitingRows names the rows counted in Waiting, by file and line.
 	WaitingRows []RowRef `json:"-"`

@@ -114,7 +114,7 @@ func (b *batch) Hold(h records.Held) error {
 		return b.err
 	}
 	b.result.Rows++
-	b.result.Quarantined++
+	b.result.Held++
 	b.gathering.held = append(b.gathering.held, b.heldRow(h))
 	return b.flushFull()
 }

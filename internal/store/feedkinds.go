@@ -30,7 +30,7 @@ type FeedKind struct {
 	NewAt    time.Time // the last load that brought something new began; zero: none
 	NewestAt time.Time // the latest recorded_at brought, not after the load that brought it; zero: none said
 
-	Rows, Accepted, Unchanged, Superseded, Waiting, Skipped, Quarantined int // of that load; Rows is the sum of the others
+	Rows, Accepted, Unchanged, Superseded, Waiting, Skipped, Held int // of that load; Rows is the sum of the others
 
 	HeldNow, WaitingNow int
 }
@@ -85,7 +85,7 @@ func tallyKinds(tx *gorm.DB, load loadRow, fresh, repeated []waitingVersion) (ma
 			`SELECT v.feed, v.kind, count(*), NULL FROM repeated_rows r JOIN fact_versions v ON v.id = r.version_id
 			WHERE r.load_id = ? GROUP BY v.feed, v.kind`, load.ID)
 	}
-	if err == nil && load.Quarantined > 0 {
+	if err == nil && load.Held > 0 {
 		err = each(func(t *kindTally, n int, _ *int64) { t.held = n },
 			"SELECT feed, kind, count(*), NULL FROM quarantined_rows WHERE load_id = ? GROUP BY feed, kind", load.ID)
 	}
@@ -126,7 +126,7 @@ func saveKinds(tx *gorm.DB, load loadRow, tallies map[feedKind]*kindTally) error
 		row.Rows = t.stored + t.repeated + t.skipped + t.held
 		row.Accepted, row.Superseded = t.counting-t.waitingFresh, t.stored-t.counting
 		row.Unchanged, row.Waiting = t.repeated-t.waitingRepeated, t.waitingFresh+t.waitingRepeated
-		row.Skipped, row.Quarantined = t.skipped, t.held
+		row.Skipped, row.Held = t.skipped, t.held
 		if err := tx.Clauses(clause.OnConflict{UpdateAll: true}).Create(&row).Error; err != nil {
 			return err
 		}
@@ -177,18 +177,18 @@ func feedKinds(tx *gorm.DB, waiting []waitingVersion) ([]FeedKind, error) {
 }
 
 type feedKindRow struct {
-	Feed        string `gorm:"primaryKey"`
-	Kind        string `gorm:"primaryKey"`
-	ReadAt      int64
-	NewAt       *int64
-	NewestAt    *int64
-	Rows        int
-	Accepted    int
-	Unchanged   int
-	Superseded  int
-	Waiting     int
-	Skipped     int
-	Quarantined int
+	Feed       string `gorm:"primaryKey"`
+	Kind       string `gorm:"primaryKey"`
+	ReadAt     int64
+	NewAt      *int64
+	NewestAt   *int64
+	Rows       int
+	Accepted   int
+	Unchanged  int
+	Superseded int
+	Waiting    int
+	Skipped    int
+	Held       int `gorm:"column:quarantined"`
 }
 
 func (feedKindRow) TableName() string { return "feed_kinds" }
@@ -197,6 +197,6 @@ func (r feedKindRow) feedKind() FeedKind {
 	return FeedKind{
 		Feed: r.Feed, Kind: clinical.Kind(r.Kind), ReadAt: fromMicros(r.ReadAt), NewAt: fromOptional(r.NewAt), NewestAt: fromOptional(r.NewestAt),
 		Rows: r.Rows, Accepted: r.Accepted, Unchanged: r.Unchanged, Superseded: r.Superseded, Waiting: r.Waiting, Skipped: r.Skipped,
-		Quarantined: r.Quarantined,
+		Held: r.Held,
 	}
 }

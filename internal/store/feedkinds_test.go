@@ -23,11 +23,11 @@ func kindsOf(tb testing.TB, s *Store) string {
 	}
 	var out []string
 	for _, k := range get(s.Feeds(tb.Context()))(tb).Kinds {
-		if k.Rows != k.Accepted+k.Unchanged+k.Superseded+k.Waiting+k.Quarantined {
+		if k.Rows != k.Accepted+k.Unchanged+k.Superseded+k.Waiting+k.Held {
 			tb.Errorf("the ends do not add up: %+v", k)
 		}
 		out = append(out, fmt.Sprintf("%s %s read %s new %s newest %s: %d accepted %d unchanged %d superseded %d waiting %d quarantined; now %d held %d waiting",
-			k.Feed, k.Kind, at(k.ReadAt), at(k.NewAt), at(k.NewestAt), k.Accepted, k.Unchanged, k.Superseded, k.Waiting, k.Quarantined, k.HeldNow, k.WaitingNow))
+			k.Feed, k.Kind, at(k.ReadAt), at(k.NewAt), at(k.NewestAt), k.Accepted, k.Unchanged, k.Superseded, k.Waiting, k.Held, k.HeldNow, k.WaitingNow))
 	}
 	return strings.Join(out, "\n")
 }
@@ -66,7 +66,7 @@ func TestWhatBecameOfTheRowsOfEachKind(t *testing.T) {
 
 		loadAt(t, s, hours(2), in("vitals-1.csv", first[0]))
 		// Rows read again or put right are no message of the feed.
-		held := get(s.Quarantine(t.Context()))(t)
+		held := get(s.AllHeld(t.Context()))(t)
 		for _, how := range []string{LoadRetry, LoadFix} {
 			id := get(s.BeginLoad(t.Context(), hours(3), how))(t)
 			if how == LoadFix {
@@ -105,7 +105,7 @@ func weightAt(id string, h float64) clinical.Version {
 func TestARowPutRightIsKeptAsItCame(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		load(t, s, in("stays.csv", stay("S1", "4W", -8)), file{name: "/x/weights.csv", held: []records.Held{weightHeld(2), weightHeld(3)}})
-		held := get(s.Quarantine(t.Context()))(t)
+		held := get(s.AllHeld(t.Context()))(t)
 		id := get(s.BeginLoad(t.Context(), noon, LoadFix))(t)
 		fix := &records.Fix{Context: []byte("source_id,weight"), Original: []byte("W,70"), Who: "root", At: hours(1)}
 		must(t, releaseRow(t, s, id, held[0].ID, weightAt("W", -1), fix))
@@ -132,7 +132,7 @@ func TestARowPutRightIsKeptAsItCame(t *testing.T) {
 		if other := get(s.FixesOf(t.Context(), "/y/weights.csv"))(t); len(other) > 0 {
 			t.Errorf("put right in a file of the same name elsewhere: %+v", other)
 		}
-		if left := get(s.Quarantine(t.Context()))(t); len(left) != 1 || left[0].Line != 3 {
+		if left := get(s.AllHeld(t.Context()))(t); len(left) != 1 || left[0].Line != 3 {
 			t.Errorf("left in quarantine: %+v", left)
 		}
 	})
@@ -169,7 +169,7 @@ func TestRowsHeldBackInParts(t *testing.T) {
 				t.Errorf("%+v: %s, want %s", c.q, got, c.want)
 			}
 		}
-		all := get(s.Quarantine(t.Context()))(t)
+		all := get(s.AllHeld(t.Context()))(t)
 		one := get(s.HeldRow(t.Context(), all[2].ID))(t)
 		if diff := cmp.Diff(all[2], one, cmpopts.EquateEmpty()); diff != "" {
 			t.Errorf("one row (-want +got):\n%s", diff)

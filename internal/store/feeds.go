@@ -14,11 +14,11 @@ import (
 
 // FeedState is how the feeds do.
 type FeedState struct {
-	LastLoad    *LoadState  // that read files; nil where there was none
-	Files       []FileState // those read last and those with an error, last read first
-	Quarantined int         // held rows now
-	Waiting     int         // rows that wait for their stay now
-	Kinds       []FeedKind
+	LastLoad *LoadState  // that read files; nil where there was none
+	Files    []FileState // those read last and those with an error, last read first
+	Held     int         // held rows now
+	Waiting  int         // rows that wait for their stay now
+	Kinds    []FeedKind
 }
 
 // LoadState is what is known of a load.
@@ -69,7 +69,7 @@ func (s *Store) Feeds(ctx context.Context) (FeedState, error) {
 		if state.Files, err = lastFiles(tx); err != nil {
 			return err
 		}
-		if err := tx.Raw("SELECT count(*) FROM quarantined_rows").Row().Scan(&state.Quarantined); err != nil {
+		if err := tx.Raw("SELECT count(*) FROM quarantined_rows").Row().Scan(&state.Held); err != nil {
 			return err
 		}
 		waiting, err := waitingVersions(tx)
@@ -114,7 +114,7 @@ func lastFiles(tx *gorm.DB) ([]FileState, error) {
 		f.Mark, f.ReadOnce = r.mark()
 		f.LoadID, f.ReadAt, f.Error = r.LoadID, fromMicros(r.ReadAt), r.Error
 		if f.ReadOnce {
-			f.FileCounts = records.FileCounts{Rows: *r.Rows, Unchanged: *r.Unchanged, Skipped: *r.Skipped, Quarantined: *r.Quarantined}
+			f.FileCounts = records.FileCounts{Rows: *r.Rows, Unchanged: *r.Unchanged, Skipped: *r.Skipped, Held: *r.Held}
 		}
 	}
 	return files, err

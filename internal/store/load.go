@@ -118,9 +118,9 @@ func finishLoad(tx *gorm.DB, loadID int64, at time.Time) (records.Counts, error)
 
 func countEnds(tx *gorm.DB, load loadRow) (records.Counts, map[feedKind]*kindTally, error) {
 	result := records.Counts{
-		Rows: int(load.Rows), Unchanged: int(load.Unchanged), Skipped: int(load.Skipped), Quarantined: int(load.Quarantined),
+		Rows: int(load.Rows), Unchanged: int(load.Unchanged), Skipped: int(load.Skipped), Held: int(load.Held),
 	}
-	stored := result.Rows - result.Unchanged - result.Skipped - result.Quarantined
+	stored := result.Rows - result.Unchanged - result.Skipped - result.Held
 	fresh, repeated, err := waitingOf(tx, load)
 	if err != nil {
 		return result, nil, err

@@ -17,7 +17,7 @@ import (
 // ends is a load's result without the names of rows.
 func ends(r records.Counts) string {
 	return fmt.Sprintf("%d rows: %d accepted, %d unchanged, %d superseded, %d waiting, %d quarantined",
-		r.Rows, r.Accepted, r.Unchanged, r.Superseded, r.Waiting, r.Quarantined)
+		r.Rows, r.Accepted, r.Unchanged, r.Superseded, r.Waiting, r.Held)
 }
 
 func places(rows []records.RowRef) string {

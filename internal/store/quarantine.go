@@ -14,7 +14,7 @@ import (
 // read. A row that stands again where it stood keeps its number, by which somebody may
 // be looking at it, and the moment it was first seen.
 func (b *batch) replaceHeld() error {
-	if b.result.Quarantined > 0 {
+	if b.result.Held > 0 {
 		// Its number is taken until the old row is gone, hence the detour below zero.
 		err := b.tx.Exec(`UPDATE quarantined_rows SET id = -o.id, first_seen = o.first_seen FROM (
 				SELECT line, original, min(id) AS id, min(first_seen) AS first_seen FROM quarantined_rows
@@ -29,14 +29,14 @@ func (b *batch) replaceHeld() error {
 	if err := b.tx.Where("name = ? AND id > 0 AND id <= ?", b.name, b.lastHeldID).Delete(&heldRow{}).Error; err != nil {
 		return err
 	}
-	if b.result.Quarantined == 0 {
+	if b.result.Held == 0 {
 		return nil
 	}
 	return b.tx.Exec("UPDATE quarantined_rows SET id = -id WHERE name = ? AND id < 0", b.name).Error
 }
 
-// Quarantine lists the held rows, by file and line.
-func (s *Store) Quarantine(ctx context.Context) ([]records.Held, error) {
+// AllHeld lists every held row, by file and line.
+func (s *Store) AllHeld(ctx context.Context) ([]records.Held, error) {
 	return s.HeldRows(ctx, records.HeldQuery{})
 }
 

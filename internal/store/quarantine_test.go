@@ -37,7 +37,7 @@ func TestRowsHeldBackFollowTheirFile(t *testing.T) {
 		}
 		want[1].LastSeen = noon
 		want[3].FirstSeen = later
-		got := get(s.Quarantine(t.Context()))(t)
+		got := get(s.AllHeld(t.Context()))(t)
 		if diff := cmp.Diff(want, got, cmpopts.IgnoreFields(records.Held{}, "ID"), inUTC); diff != "" {
 			t.Errorf("rows held back (-want +got):\n%s", diff)
 		}
@@ -50,7 +50,7 @@ func TestRowsHeldBackFollowTheirFile(t *testing.T) {
 func TestARowIsReleasedOnce(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		load(t, s, in("stays.csv", stay("S1", "4W", 0)), file{name: "v.csv", held: []records.Held{heldRowAt("v.csv", 2, "V1", "a"), heldRowAt("v.csv", 3, "V2", "a")}})
-		held := get(s.Quarantine(t.Context()))(t)
+		held := get(s.AllHeld(t.Context()))(t)
 		id := get(s.BeginLoad(t.Context(), noon, "retry"))(t)
 		good := vitals("V1", "S1", 0, 120)
 		good.File, good.Line = "v.csv", 2
@@ -65,7 +65,7 @@ func TestARowIsReleasedOnce(t *testing.T) {
 		if ends(r) != "1 rows: 1 accepted, 0 unchanged, 0 superseded, 0 waiting, 0 quarantined" {
 			t.Errorf("the load: %s", ends(r))
 		}
-		if left := get(s.Quarantine(t.Context()))(t); len(left) != 1 || left[0].SourceID != "V2" {
+		if left := get(s.AllHeld(t.Context()))(t); len(left) != 1 || left[0].SourceID != "V2" {
 			t.Errorf("left in quarantine: %+v", left)
 		}
 		if len(versions(t, s, "S1")["S1"]) != 2 {

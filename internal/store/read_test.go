@@ -173,7 +173,7 @@ func TestTextsThatOneEngineCannotKeep(t *testing.T) {
 		if len(got) != 1 || got[0].SourceID != "a\uFFFDb\uFFFDc" || got[0].File != "odd\uFFFD.csv" {
 			t.Errorf("the version came back as %+v", got)
 		}
-		held := get(s.Quarantine(t.Context()))(t)
+		held := get(s.AllHeld(t.Context()))(t)
 		if len(held) != 1 || held[0].Reason != "a\uFFFDb\uFFFDc" || string(held[0].Original) != odd || string(held[0].Context) != odd {
 			t.Errorf("the row held back came back as %+v", held)
 		}

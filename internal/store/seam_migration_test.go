@@ -38,7 +38,7 @@ func TestHeldRowsSurviveTheirNewForm(t *testing.T) {
 		must(t, s.write.Exec(`INSERT INTO feed_files (name, size, rows, unchanged, quarantined, load_id, read_at, error) VALUES ('/x/w.csv', 9, 5, 0, 5, 3, 8, '')`).Error)
 		must(t, s.Migrate(t.Context()))
 
-		held, fixes := get(s.Quarantine(t.Context()))(t), get(s.FixesOf(t.Context(), "/x/w.csv"))(t)
+		held, fixes := get(s.AllHeld(t.Context()))(t), get(s.FixesOf(t.Context(), "/x/w.csv"))(t)
 		if len(held) != len(rows) || len(fixes) != len(rows) {
 			t.Fatalf("%d rows held and %d put right, want %d of each", len(held), len(fixes), len(rows))
 		}
@@ -66,7 +66,7 @@ func TestHeldRowsSurviveTheirNewForm(t *testing.T) {
 		if diff := cmp.Diff(want, get(s.Message(t.Context(), "bedside", "A"))(t)); diff != "" {
 			t.Errorf("the set (-before +after):\n%s", diff)
 		}
-		if f := get(s.Feeds(t.Context()))(t).Files; len(f) != 1 || f[0].FileCounts != (records.FileCounts{Rows: 5, Quarantined: 5}) {
+		if f := get(s.Feeds(t.Context()))(t).Files; len(f) != 1 || f[0].FileCounts != (records.FileCounts{Rows: 5, Held: 5}) {
 			t.Errorf("the file: %+v", f)
 		}
 	})

@@ -33,7 +33,7 @@ func stateOf(tb testing.TB, s *Store) state {
 		Spans:   list(tb, s, "SELECT stay_id || ' ' || unit || ' ' || CAST(starts_at AS TEXT) || ' ' || coalesce(CAST(ends_at AS TEXT), 'open') FROM stay_spans ORDER BY stay_id, unit"),
 		Waiting: get(s.Waiting(ctx))(tb),
 		Units:   get(s.Units(ctx))(tb),
-		Held:    get(s.Quarantine(ctx))(tb),
+		Held:    get(s.AllHeld(ctx))(tb),
 	}
 	for n := range st.Held {
 		st.Held[n].ID = 0

@@ -124,7 +124,7 @@ func loadAt(tb testing.TB, s *Store, at time.Time, files ...file) (int64, record
 	}
 	result, err := s.FinishLoad(tb.Context(), id, at)
 	must(tb, err)
-	if sum := result.Accepted + result.Unchanged + result.Superseded + result.Waiting + result.Skipped + result.Quarantined; sum != result.Rows {
+	if sum := result.Accepted + result.Unchanged + result.Superseded + result.Waiting + result.Skipped + result.Held; sum != result.Rows {
 		tb.Fatalf("the ends add up to %d, want the %d rows: %+v", sum, result.Rows, result)
 	}
 	if len(result.WaitingRows) != result.Waiting {

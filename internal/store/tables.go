@@ -11,18 +11,18 @@ import (
 // written by statements of their own (batch.go, heads.go).
 
 type loadRow struct {
-	ID          int64 `gorm:"primaryKey"`
-	StartedAt   int64
-	FinishedAt  *int64
-	How         string
-	AfterID     int64
-	LastID      *int64
-	Files       int64 // read so far
-	Rows        int64
-	Unchanged   int64
-	Skipped     int64
-	Quarantined int64
-	Summary     *string
+	ID         int64 `gorm:"primaryKey"`
+	StartedAt  int64
+	FinishedAt *int64
+	How        string
+	AfterID    int64
+	LastID     *int64
+	Files      int64 // read so far
+	Rows       int64
+	Unchanged  int64
+	Skipped    int64
+	Held       int64 `gorm:"column:quarantined"`
+	Summary    *string
 }
 
 func (loadRow) TableName() string { return "loads" }
@@ -47,17 +47,17 @@ type skippedRow struct {
 func (skippedRow) TableName() string { return "skipped_rows" }
 
 type fileRow struct {
-	Name        string `gorm:"primaryKey"`
-	Size        *int64
-	ModTimeNS   *int64 `gorm:"column:mod_time_ns"`
-	Hash        *string
-	Rows        *int
-	Unchanged   *int
-	Skipped     *int
-	Quarantined *int
-	LoadID      int64
-	ReadAt      int64
-	Error       string
+	Name      string `gorm:"primaryKey"`
+	Size      *int64
+	ModTimeNS *int64 `gorm:"column:mod_time_ns"`
+	Hash      *string
+	Rows      *int
+	Unchanged *int
+	Skipped   *int
+	Held      *int `gorm:"column:quarantined"`
+	LoadID    int64
+	ReadAt    int64
+	Error     string
 }
 
 func (fileRow) TableName() string { return "feed_files" }

@@ -156,13 +156,13 @@ func (in *intake) bookmark(counts records.FileCounts) (err error) {
 	}
 	return in.tx.Exec(`UPDATE loads SET files = files + 1, rows = rows + ?, unchanged = unchanged + ?, skipped = skipped + ?,
 		quarantined = quarantined + ? WHERE id = ?`,
-		counts.Rows, counts.Unchanged, counts.Skipped, counts.Quarantined, in.load.ID).Error
+		counts.Rows, counts.Unchanged, counts.Skipped, counts.Held, in.load.ID).Error
 }
 
 func saveMark(tx *gorm.DB, load loadRow, mark records.Mark, counts records.FileCounts) error {
 	row := fileRow{
 		Name: plain(mark.Name), Size: &mark.Size, Hash: &mark.Hash,
-		Rows: &counts.Rows, Unchanged: &counts.Unchanged, Skipped: &counts.Skipped, Quarantined: &counts.Quarantined,
+		Rows: &counts.Rows, Unchanged: &counts.Unchanged, Skipped: &counts.Skipped, Held: &counts.Held,
 		LoadID: load.ID, ReadAt: load.StartedAt,
 	}
 	if !mark.ModTime.IsZero() {

@@ -160,12 +160,12 @@ type UnitStay struct {
 	Sets      []Set
 	Systolics []Systolic
 	Rechecks  []DueRecheck
-	Guards    []Guard
+	Looks     []PrecautionLook
 }
 
-// Guard is what the rules asked of falls precautions for a stay that was on the unit
+// PrecautionLook is what the rules asked of falls precautions for a stay that was on the unit
 // at a moment, by what was known then.
-type Guard struct {
+type PrecautionLook struct {
 	At      time.Time
 	Asked   bool // the rules asked for precautions
 	Lacking bool // at least one asked for was not in place
@@ -234,9 +234,9 @@ type UnitPeriod struct {
 	ZeroP     ControlPoint
 	ZeroRules []RunRule
 
-	// At GuardedAt, the end of the period or now, patients on the unit; of them
+	// At LookedAt, the end of the period or now, patients on the unit; of them
 	// those for whom precautions were asked for, and those who lacked one.
-	GuardedAt    time.Time
+	LookedAt     time.Time
 	Present      int
 	Asked        int
 	Lacking      int
@@ -289,19 +289,19 @@ func NewUnitTally(unit string, periods []Period, p clinical.UnitPolicy, zone *ti
 		if until.After(now) {
 			until = now
 		}
-		t.periods = append(t.periods, UnitPeriod{Period: period, Injuries: map[string]int{}, Grades: map[string]int{}, GuardedAt: until})
+		t.periods = append(t.periods, UnitPeriod{Period: period, Injuries: map[string]int{}, Grades: map[string]int{}, LookedAt: until})
 		t.nights = append(t.nights, midnights(period.From, until, zone))
 	}
 	return t
 }
 
-// GuardMoments are the moments at which precautions are looked at: the end of each
+// LookMoments are the moments at which precautions are looked at: the end of each
 // period that has begun, or now where it has not ended.
-func (t *UnitTally) GuardMoments() []time.Time {
+func (t *UnitTally) LookMoments() []time.Time {
 	var out []time.Time
 	for _, p := range t.periods {
 		if p.From.Before(t.now) {
-			out = append(out, p.GuardedAt)
+			out = append(out, p.LookedAt)
 		}
 	}
 	return out
@@ -357,8 +357,8 @@ func (t *UnitTally) Add(s UnitStay) {
 			p.Measured++
 		}
 	}
-	for _, g := range s.Guards {
-		t.addGuard(g)
+	for _, g := range s.Looks {
+		t.addLook(g)
 	}
 }
 
@@ -373,10 +373,10 @@ func (t *UnitTally) takeSince(p Presence) {
 	}
 }
 
-func (t *UnitTally) addGuard(g Guard) {
+func (t *UnitTally) addLook(g PrecautionLook) {
 	for n := range t.periods {
 		p := &t.periods[n]
-		if !p.GuardedAt.Equal(g.At) || !p.From.Before(t.now) {
+		if !p.LookedAt.Equal(g.At) || !p.From.Before(t.now) {
 			continue
 		}
 		p.Present++

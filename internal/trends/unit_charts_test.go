@@ -65,12 +65,12 @@ func TestPrecautionsAreCountedAtTheEndOfEachPeriod(t *testing.T) {
 	now := day("2026-12-10 12:00")
 	periods := Periods(day("2026-10-01 00:00"), day("2027-02-01 00:00"), ByMonth, time.UTC)
 	tally := NewUnitTally("4W", periods, clinical.DefaultPolicy().Unit, time.UTC, now)
-	moments := tally.GuardMoments()
+	moments := tally.LookMoments()
 	if got := fmt.Sprint(moments); got != fmt.Sprint([]time.Time{day("2026-11-01 00:00"), day("2026-12-01 00:00"), now}) {
 		t.Fatalf("looked at %s", got)
 	}
-	tally.Add(UnitStay{Guards: []Guard{{At: moments[0], Asked: true, Lacking: true}, {At: moments[1]}, {At: now, Asked: true}}})
-	tally.Add(UnitStay{Guards: []Guard{{At: moments[0], Asked: true}, {At: day("2026-11-02 00:00"), Asked: true, Lacking: true}}})
+	tally.Add(UnitStay{Looks: []PrecautionLook{{At: moments[0], Asked: true, Lacking: true}, {At: moments[1]}, {At: now, Asked: true}}})
+	tally.Add(UnitStay{Looks: []PrecautionLook{{At: moments[0], Asked: true}, {At: day("2026-11-02 00:00"), Asked: true, Lacking: true}}})
 	var got []string
 	for _, p := range tally.Figures().Periods {
 		got = append(got, fmt.Sprintf("%d %d %d %s", p.Present, p.Asked, p.Lacking, shown(p.LackingP.Value)))
@@ -127,10 +127,10 @@ func TestTheEdgesOfWhenFiguresBegin(t *testing.T) {
 func TestPrecautionsAtTheTurnOfAPeriod(t *testing.T) {
 	now := day("2026-11-01 00:00")
 	tally := NewUnitTally("4W", Periods(day("2026-10-01 00:00"), day("2026-12-01 00:00"), ByMonth, time.UTC), clinical.DefaultPolicy().Unit, time.UTC, now)
-	if got := tally.GuardMoments(); len(got) != 1 || !got[0].Equal(now) {
+	if got := tally.LookMoments(); len(got) != 1 || !got[0].Equal(now) {
 		t.Errorf("looked at %s, want %s alone", got, now)
 	}
-	tally.Add(UnitStay{Guards: []Guard{{At: now, Asked: true, Lacking: true}}})
+	tally.Add(UnitStay{Looks: []PrecautionLook{{At: now, Asked: true, Lacking: true}}})
 	periods := tally.Figures().Periods
 	for n, want := range []int{1, 0} {
 		if p := periods[n]; p.Present != want || p.Asked != want || p.Lacking != want {
@@ -160,7 +160,7 @@ func TestEveryChartHasItsOwnRunRules(t *testing.T) {
 			s.Falls = append(s.Falls, FallFact{At: at, Injury: injury})
 		}
 	}
-	for m, guarded := range tally.GuardMoments() {
+	for m, looked := range tally.LookMoments() {
 		noon := time.Date(2026, time.Month(m+1), 10, 12, 0, 0, 0, time.UTC)
 		falls(1, noon, "none")
 		switch m {
@@ -182,7 +182,7 @@ func TestEveryChartHasItsOwnRunRules(t *testing.T) {
 				systolic.Value = 120
 			}
 			s.Rechecks, s.Sets, s.Systolics = append(s.Rechecks, recheck), append(s.Sets, set), append(s.Systolics, systolic)
-			s.Guards = append(s.Guards, Guard{At: guarded, Asked: true, Lacking: m == 6})
+			s.Looks = append(s.Looks, PrecautionLook{At: looked, Asked: true, Lacking: m == 6})
 		}
 	}
 	tally.Add(s)

@@ -19,7 +19,7 @@ import (
 const fallElsewhere = "F-ADDED/1" // a source_id may hold a slash
 
 // addFall adds a fall to a stay of the demo, an hour before its moment.
-func addFall(t *testing.T, b *webtest.Board, stay string) {
+func addFall(t *testing.T, b *webtest.Answers, stay string) {
 	t.Helper()
 	at := demo.AnchorTime().Add(-time.Hour)
 	b.Put(t, clinical.Version{

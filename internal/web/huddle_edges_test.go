@@ -12,7 +12,7 @@ import (
 
 // addMoved adds a patient without a bed who was moved onto 4W from 2E an hour before the
 // demo's moment, and fell twice half an hour before it.
-func addMoved(t *testing.T, b *webtest.Board, injury string) {
+func addMoved(t *testing.T, b *webtest.Answers, injury string) {
 	t.Helper()
 	at := demo.AnchorTime()
 	stay := clinical.Stay{PatientID: "P900", Unit: "2E", Bed: "3", Name: "Odalys Marrable", AdmittedAt: at.Add(-50 * time.Hour)}

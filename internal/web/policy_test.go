@@ -32,7 +32,7 @@ import (
 type desk struct {
 	t       *testing.T
 	deps    web.Deps
-	board   *webtest.Board
+	board   *webtest.Answers
 	handler http.Handler
 	audited []audit.Entry
 }

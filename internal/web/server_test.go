@@ -40,7 +40,7 @@ func chicago(t testing.TB) *time.Location {
 	return zone
 }
 
-func open(t testing.TB) (web.Deps, *webtest.Board) {
+func open(t testing.TB) (web.Deps, *webtest.Answers) {
 	t.Helper()
 	return webtest.Demo(t, chicago(t))
 }

@@ -174,7 +174,7 @@ func compareSummary(t *testing.T, f figures, s summary) {
 	got := map[string]float64{
 		"files": float64(s.Files), "unreadable": float64(s.Unreadable), "rows": float64(s.Rows), "accepted": float64(s.Accepted),
 		"unchanged": float64(s.Unchanged), "superseded": float64(s.Superseded), "waiting": float64(s.Waiting),
-		"skipped": float64(s.Skipped), "quarantined": float64(s.Quarantined), "implausible": 0,
+		"skipped": float64(s.Skipped), "quarantined": float64(s.Held), "implausible": 0,
 	}
 	for _, p := range s.Problems {
 		if strings.HasPrefix(p.Reason, "implausible:") {

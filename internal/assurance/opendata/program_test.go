@@ -39,16 +39,16 @@ func (p program) run(t *testing.T, into any, also int, args ...string) (code int
 
 // summary is what a load says of itself.
 type summary struct {
-	Files       int `json:"files"`
-	Unreadable  int `json:"unreadable"`
-	Rows        int `json:"rows"`
-	Accepted    int `json:"accepted"`
-	Unchanged   int `json:"unchanged"`
-	Superseded  int `json:"superseded"`
-	Waiting     int `json:"waiting"`
-	Skipped     int `json:"skipped"`
-	Quarantined int `json:"quarantined"`
-	Problems    []struct {
+	Files      int `json:"files"`
+	Unreadable int `json:"unreadable"`
+	Rows       int `json:"rows"`
+	Accepted   int `json:"accepted"`
+	Unchanged  int `json:"unchanged"`
+	Superseded int `json:"superseded"`
+	Waiting    int `json:"waiting"`
+	Skipped    int `json:"skipped"`
+	Held       int `json:"quarantined"`
+	Problems   []struct {
 		SourceID string `json:"source_id"`
 		Reason   string `json:"reason"`
 	} `json:"problems"`
@@ -57,8 +57,8 @@ type summary struct {
 func (p program) load(t *testing.T, folder string) (s summary) {
 	t.Helper()
 	code := p.run(t, &s, 1, "load", folder)
-	if want := s.Quarantined + s.Unreadable; (code != 0) != (want > 0) {
-		t.Errorf("load ended with %d, with %d rows held back and %d files unreadable", code, s.Quarantined, s.Unreadable)
+	if want := s.Held + s.Unreadable; (code != 0) != (want > 0) {
+		t.Errorf("load ended with %d, with %d rows held back and %d files unreadable", code, s.Held, s.Unreadable)
 	}
 	return s
 }

@@ -18,7 +18,7 @@ func rows(t *testing.T, st *store.Store) (total, held int) {
 	for _, k := range state.Kinds {
 		total += k.Accepted
 	}
-	return total, state.Quarantined
+	return total, state.Held
 }
 
 func TestAnEmptyStoreIsMigratedAndEmpty(t *testing.T) {

@@ -134,7 +134,7 @@ func changedCells(f records.Fix) []ChangedCell {
 }
 
 func endsOf(s ingest.Summary) RowEnds {
-	e := RowEnds{Accepted: s.Accepted, Unchanged: s.Unchanged, Superseded: s.Superseded, Waiting: s.Waiting, Quarantined: s.Quarantined}
+	e := RowEnds{Accepted: s.Accepted, Unchanged: s.Unchanged, Superseded: s.Superseded, Waiting: s.Waiting, Held: s.Held}
 	for _, p := range s.Problems {
 		e.Problems = append(e.Problems, p.String())
 	}

@@ -99,7 +99,7 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *Row
 		SeesRows: s.Desk != nil && state != parts.FeedUnknown && frame.AccountOf(c).May(auth.ViewHeldRows),
 	}
 	if ends != nil {
-		v.Ends = text.Say("feeds.ends", ends.Accepted, ends.Unchanged, ends.Superseded, ends.Waiting, ends.Quarantined)
+		v.Ends = text.Say("feeds.ends", ends.Accepted, ends.Unchanged, ends.Superseded, ends.Waiting, ends.Held)
 		v.Problems = ends.Problems[:min(len(ends.Problems), heldShown)]
 	}
 	if v.SeesRows {
@@ -125,7 +125,7 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *Row
 	}
 	for _, f := range h.Files {
 		v.Files = append(v.Files, fileView{
-			Name: f.Name, Folder: f.Folder, Rows: f.Rows, Unchanged: f.Unchanged, HeldBack: f.Quarantined, Error: f.Error,
+			Name: f.Name, Folder: f.Folder, Rows: f.Rows, Unchanged: f.Unchanged, HeldBack: f.Held, Error: f.Error,
 			Read: t.MomentIfAny(f.LastRead),
 		})
 	}
@@ -137,7 +137,7 @@ func feedKindViewOf(t frame.Times, k parts.FeedKind) feedKindView {
 		Feed: k.Feed, Kind: string(k.Kind), Read: t.MomentIfAny(k.ReadAt), New: t.MomentIfAny(k.NewAt),
 		Newest:   t.MomentIfAny(k.NewestAt),
 		Lag:      text.Say("feeds.unknown-lag"),
-		Accepted: k.Accepted, Unchanged: k.Unchanged, Superseded: k.Superseded, Waiting: k.Waiting, HeldBack: k.Quarantined,
+		Accepted: k.Accepted, Unchanged: k.Unchanged, Superseded: k.Superseded, Waiting: k.Waiting, HeldBack: k.Held,
 		HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,
 	}
 	if !k.NewAt.IsZero() && !k.NewestAt.IsZero() {

@@ -34,8 +34,8 @@ type HeldRow struct {
 
 // RowEnds is what became of rows that were read again.
 type RowEnds struct {
-	Accepted, Unchanged, Superseded, Waiting, Quarantined int
-	Problems                                              []string
+	Accepted, Unchanged, Superseded, Waiting, Held int
+	Problems                                       []string
 }
 
 // FixedRow is a row that somebody has put right.

@@ -78,9 +78,9 @@ func (r Rule) String() string {
 	return strings.Join(words, ", ")
 }
 
-// guard lets a request through to its handler if the rule of its route allows. A
+// admit lets a request through to its handler if the rule of its route allows. A
 // route without a rule is denied: forgetting one shuts a door.
-func (s *Frame) guard(c *gin.Context) {
+func (s *Frame) checkAccess(c *gin.Context) {
 	if c.FullPath() == "" {
 		return // no route: not found, or a method that it does not have
 	}
@@ -174,7 +174,7 @@ func (s *Frame) permitsStay(c *gin.Context, r Rule, by caller) error {
 	return nil
 }
 
-// Keys of what guard leaves for the handlers.
+// Keys of what checkAccess leaves for the handlers.
 const (
 	accountKey = "account"
 	stayKey    = "stay"

@@ -111,7 +111,7 @@ func (s *Frame) Handler(routes []Route) *gin.Engine {
 	g.RedirectTrailingSlash = false
 	g.HandleMethodNotAllowed = true
 	_ = g.SetTrustedProxies(nil) // no address is taken from a header
-	g.Use(s.observe, s.rescue, secure, s.pinPolicy, s.locate, s.bounded, s.sameSite, s.guard)
+	g.Use(s.observe, s.rescue, secure, s.pinPolicy, s.locate, s.bounded, s.sameSite, s.checkAccess)
 	s.register(g, append(s.files(), routes...))
 	g.NoRoute(s.nowhere)
 	g.NoMethod(s.wrongMethod)

@@ -7,7 +7,7 @@ import (
 )
 
 // Route is a way into the program, with the rule that says who may take it.
-// Nothing is answered that does not stand in the table: see guard.
+// Nothing is answered that does not stand in the table: see checkAccess.
 type Route struct {
 	methods []string
 	path    string
@@ -51,7 +51,7 @@ func (s *Frame) files() []Route {
 }
 
 // register puts the table into the router and keeps each rule under method and
-// pattern, where guard looks for it.
+// pattern, where checkAccess looks for it.
 func (s *Frame) register(g *gin.Engine, table []Route) {
 	s.rules = map[string]Rule{}
 	for _, r := range table {

@@ -70,7 +70,7 @@ type rowView struct {
 	Owed       []dueView
 	Later      *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
 	Limbs      []string           // that must not be measured
-	Guarded    string             // what is said of precautions where none is missing
+	InPlace    string             // what is said of precautions where none is missing
 	Set        *parts.SetLine
 	SetMissing string
 	Trend      parts.TrendView

@@ -469,7 +469,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 		r.Later = &later
 	}
 	r.Limbs = parts.LimbsOf(a)
-	r.Guarded = parts.PrecautionsOf(a.Precautions).Note
+	r.InPlace = parts.PrecautionsOf(a.Precautions).Note
 	if set := d.LatestSet(); set != nil {
 		r.Set = parts.SetLineOf(l.Times, *set)
 	}

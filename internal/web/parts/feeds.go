@@ -84,10 +84,10 @@ type FeedHealth struct {
 
 // FeedFile is one file and its last reading.
 type FeedFile struct {
-	Name, Folder                 string
-	LastRead                     time.Time
-	Rows, Unchanged, Quarantined int
-	Error                        string // "" where it was read
+	Name, Folder          string
+	LastRead              time.Time
+	Rows, Unchanged, Held int
+	Error                 string // "" where it was read
 }
 
 // FeedKind is one kind of facts of one feed: what became of its rows at the last load
@@ -99,7 +99,7 @@ type FeedKind struct {
 	NewestAt            time.Time // the latest recorded_at that it has brought; zero: none
 	Accepted, Unchanged int
 	Superseded, Waiting int
-	Quarantined         int
+	Held                int
 	HeldNow, WaitingNow int
 }
 

@@ -57,7 +57,7 @@ type stayView struct {
 
 	Episodes []parts.Episode
 
-	Charts     charts.Board
+	Charts     charts.StayCharts
 	HasScript  bool // the charting script is embedded
 	Sets       []parts.Set
 	Printed    charts.Table // of the latest sets, in place of all

@@ -51,7 +51,7 @@ type overTimeView struct {
 	Nobody       bool
 	Totals       []totalView
 	Signals      []signalView
-	Charts       charts.UnitBoard
+	Charts       charts.UnitCharts
 	HasScript    bool
 	Rules        string
 }
@@ -252,7 +252,7 @@ func (s *service) overTimeView(c *frame.Request, q overTimeAsked, series charts.
 }
 
 // signalsOf lists the charts with marks: how many, and what the latest of them says.
-func signalsOf(b charts.UnitBoard) []signalView {
+func signalsOf(b charts.UnitCharts) []signalView {
 	var out []signalView
 	for _, p := range b.Panels {
 		if n := len(p.Signals); n > 0 {

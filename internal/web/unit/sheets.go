@@ -134,7 +134,7 @@ func periodColumns() []column {
 	)...)
 	out = append(out,
 		column{"digits_p", func(p trends.UnitPeriod) any { return p.ChiP }},
-		column{"precautions_looked_at", func(p trends.UnitPeriod) any { return p.GuardedAt }},
+		column{"precautions_looked_at", func(p trends.UnitPeriod) any { return p.LookedAt }},
 		column{"patients_then", func(p trends.UnitPeriod) any { return ifAny(p.Present, p.PatientDays > 0) }},
 		column{"precautions_asked_for", func(p trends.UnitPeriod) any { return ifAny(p.Asked, p.Present > 0) }},
 		column{"precautions_lacking", func(p trends.UnitPeriod) any { return ifAny(p.Lacking, p.Asked > 0) }},
@@ -252,7 +252,7 @@ func inHours(d *time.Duration) any {
 	return d.Hours()
 }
 
-func signalSheet(b charts.UnitBoard) export.Sheet {
+func signalSheet(b charts.UnitCharts) export.Sheet {
 	out := export.Sheet{Name: "marks", Head: []string{"chart", "mark", "what"}}
 	for _, p := range b.Panels {
 		for _, s := range p.Signals {

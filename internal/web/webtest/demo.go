@@ -35,8 +35,8 @@ import (
 	"plumbline/internal/web/parts"
 )
 
-// Board answers from the store, and counts what it is asked.
-type Board struct {
+// Answers answers from the store, and counts what it is asked.
+type Answers struct {
 	*assess.Service
 	Data  *store.Store
 	mu    sync.Mutex
@@ -46,25 +46,25 @@ type Board struct {
 }
 
 // Live implements web.Answers.
-func (b *Board) Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error) {
+func (b *Answers) Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error) {
 	b.count(&b.Lives)
 	return b.Service.Live(ctx, unit, now)
 }
 
 // List implements web.Answers.
-func (b *Board) List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error) {
+func (b *Answers) List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error) {
 	b.count(&b.Lists)
 	return b.Service.List(ctx, unit, at)
 }
 
-func (b *Board) count(n *int) {
+func (b *Answers) count(n *int) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	*n++
 }
 
 // Put stores further versions, as if the demo's feed had brought them.
-func (b *Board) Put(t testing.TB, versions ...clinical.Version) {
+func (b *Answers) Put(t testing.TB, versions ...clinical.Version) {
 	t.Helper()
 	b.take(t, func(batch records.Batch) error {
 		for _, v := range versions {
@@ -78,7 +78,7 @@ func (b *Board) Put(t testing.TB, versions ...clinical.Version) {
 }
 
 // Hold keeps further rows in quarantine.
-func (b *Board) Hold(t testing.TB, held ...records.Held) {
+func (b *Answers) Hold(t testing.TB, held ...records.Held) {
 	t.Helper()
 	b.take(t, func(batch records.Batch) error {
 		for _, h := range held {
@@ -90,7 +90,7 @@ func (b *Board) Hold(t testing.TB, held ...records.Held) {
 	})
 }
 
-func (b *Board) take(t testing.TB, read func(records.Batch) error) {
+func (b *Answers) take(t testing.TB, read func(records.Batch) error) {
 	t.Helper()
 	ctx, at := t.Context(), teststore.Now()
 	load, err := b.Data.BeginLoad(ctx, at, "test")
@@ -107,24 +107,24 @@ func (b *Board) take(t testing.TB, read func(records.Batch) error) {
 }
 
 // Demo is the demo unit with accounts of every role. The moment is its anchor.
-func Demo(t testing.TB, zone *time.Location) (web.Deps, *Board) {
+func Demo(t testing.TB, zone *time.Location) (web.Deps, *Answers) {
 	t.Helper()
 	return of(t, teststore.Demo(t), zone)
 }
 
 // DemoWithPast is Demo with the year before the stories.
-func DemoWithPast(t testing.TB, zone *time.Location) (web.Deps, *Board) {
+func DemoWithPast(t testing.TB, zone *time.Location) (web.Deps, *Answers) {
 	t.Helper()
 	return of(t, teststore.DemoWithPast(t), zone)
 }
 
-func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Board) {
+func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers) {
 	t.Helper()
 	now := teststore.Now()
 	clock := func() time.Time { return now.Add(20 * time.Second) }
 	inForce := policy.NewSwitch(policy.Default())
-	board := &Board{Service: &assess.Service{Store: st, Policy: inForce, Zone: zone}, Data: st}
-	episodes := &care.Service{Board: board, Store: st, Policy: inForce}
+	board := &Answers{Service: &assess.Service{Store: st, Policy: inForce, Zone: zone}, Data: st}
+	episodes := &care.Service{Answers: board, Store: st, Policy: inForce}
 	loader := &ingest.Loader{
 		Store: st, Readers: []feed.Reader{csvfeed.Reader{}}, Clock: clock, Zone: zone,
 		Plausible: func(v clinical.Vitals) []string {
@@ -145,7 +145,7 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Board) {
 		Episodes:    episodes,
 		DoseReviews: &Reviews{},
 		Sets:        &Sets{bedside.Keeper{Loader: loader, Messages: st, Episodes: episodes, Log: log}, st},
-		Policies:    &policybook.Book{Store: st, Board: board.Service, Clock: clock, InForce: inForce},
+		Policies:    &policybook.Book{Store: st, Answers: board.Service, Clock: clock, InForce: inForce},
 		Assignments: &Assignments{st},
 	}, board
 }
@@ -158,17 +158,17 @@ func healthOf(t testing.TB, st *store.Store, now time.Time) parts.FeedHealth {
 		t.Fatal(err)
 	}
 	h := parts.FeedHealth{
-		FolderSet: true, LastRead: now.Add(-3 * time.Minute), HeldTotal: state.Quarantined, Waiting: state.Waiting,
+		FolderSet: true, LastRead: now.Add(-3 * time.Minute), HeldTotal: state.Held, Waiting: state.Waiting,
 	}
 	for _, f := range state.Files {
 		h.Files = append(h.Files, parts.FeedFile{
-			Name: filepath.Base(f.Name), LastRead: h.LastRead, Rows: f.Rows, Quarantined: f.Quarantined,
+			Name: filepath.Base(f.Name), LastRead: h.LastRead, Rows: f.Rows, Held: f.Held,
 		})
 	}
 	for _, k := range state.Kinds {
 		h.Kinds = append(h.Kinds, parts.FeedKind{
 			Feed: k.Feed, Kind: k.Kind, ReadAt: h.LastRead, NewAt: h.LastRead, NewestAt: k.NewestAt, Accepted: k.Accepted,
-			Unchanged: k.Unchanged, Superseded: k.Superseded, Waiting: k.Waiting, Quarantined: k.Quarantined,
+			Unchanged: k.Unchanged, Superseded: k.Superseded, Waiting: k.Waiting, Held: k.Held,
 			HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,
 		})
 	}

@@ -12,24 +12,24 @@ import (
 	"plumbline/internal/text"
 )
 
-// Digest is what is owed before a huddle: figures by unit, and nobody by name.
-type Digest struct {
-	ID    string       `json:"id"`
-	Type  string       `json:"type"`
-	Date  string       `json:"date"` // of the huddle, by the site's calendar
-	At    time.Time    `json:"at"`   // when it was made
-	Units []DigestUnit `json:"units"`
-	Link  string       `json:"link"`
+// Briefing is what is owed before a huddle: figures by unit, and nobody by name.
+type Briefing struct {
+	ID    string         `json:"id"`
+	Type  string         `json:"type"`
+	Date  string         `json:"date"` // of the huddle, by the site's calendar
+	At    time.Time      `json:"at"`   // when it was made
+	Units []BriefingUnit `json:"units"`
+	Link  string         `json:"link"`
 }
 
-// DigestUnit is what is owed on one unit, "" for the feeds.
-type DigestUnit struct {
-	Unit string       `json:"unit"`
-	Owed []DigestLine `json:"owed"`
+// BriefingUnit is what is owed on one unit, "" for the feeds.
+type BriefingUnit struct {
+	Unit string         `json:"unit"`
+	Owed []BriefingLine `json:"owed"`
 }
 
-// DigestLine counts the episodes of one tier and kind that are owed.
-type DigestLine struct {
+// BriefingLine counts the episodes of one tier and kind that are owed.
+type BriefingLine struct {
 	Tier        string    `json:"tier"`
 	Kind        string    `json:"kind"`
 	Title       string    `json:"title"`
@@ -42,16 +42,16 @@ type DigestLine struct {
 	Drugs    []string `json:"drugs"`
 }
 
-// digestPrefix starts the id of a digest; the rest is its date.
-const digestPrefix = "digest-"
+// briefingPrefix starts the id of a briefing; the rest is its date.
+const briefingPrefix = "digest-"
 
-// DigestID is the id of the digest of a date.
-func DigestID(d Date) string { return digestPrefix + d.String() }
+// BriefingID is the id of the briefing of a date.
+func BriefingID(d Date) string { return briefingPrefix + d.String() }
 
-// DigestOf gathers what is owed, the units in the order of their names and the
+// BriefingOf gathers what is owed, the units in the order of their names and the
 // feeds last, on each the most pressing first.
-func (s Site) DigestOf(d Date, at time.Time, owed []episodes.Episode) Digest {
-	out := Digest{ID: DigestID(d), Type: "digest", Date: d.String(), At: at.UTC(), Units: []DigestUnit{}, Link: s.PublicURL}
+func (s Site) BriefingOf(d Date, at time.Time, owed []episodes.Episode) Briefing {
+	out := Briefing{ID: BriefingID(d), Type: "digest", Date: d.String(), At: at.UTC(), Units: []BriefingUnit{}, Link: s.PublicURL}
 	byUnit := map[string][]episodes.Episode{}
 	for _, e := range owed {
 		if e.Active() {
@@ -59,9 +59,9 @@ func (s Site) DigestOf(d Date, at time.Time, owed []episodes.Episode) Digest {
 		}
 	}
 	for unit, list := range byUnit {
-		out.Units = append(out.Units, DigestUnit{unit, digestLines(list)})
+		out.Units = append(out.Units, BriefingUnit{unit, briefingLines(list)})
 	}
-	slices.SortFunc(out.Units, func(a, b DigestUnit) int {
+	slices.SortFunc(out.Units, func(a, b BriefingUnit) int {
 		if (a.Unit == "") != (b.Unit == "") {
 			return strings.Compare(b.Unit, a.Unit)
 		}
@@ -70,14 +70,14 @@ func (s Site) DigestOf(d Date, at time.Time, owed []episodes.Episode) Digest {
 	return out
 }
 
-func digestLines(list []episodes.Episode) []DigestLine {
-	var out []DigestLine
+func briefingLines(list []episodes.Episode) []BriefingLine {
+	var out []BriefingLine
 	for _, e := range list {
 		tier := TierOf(e.Kind, e.Rule)
-		n := slices.IndexFunc(out, func(l DigestLine) bool { return l.Tier == tier && l.Kind == string(e.Kind) })
+		n := slices.IndexFunc(out, func(l BriefingLine) bool { return l.Tier == tier && l.Kind == string(e.Kind) })
 		if n < 0 {
 			n = len(out)
-			out = append(out, DigestLine{Tier: tier, Kind: string(e.Kind), Title: text.EpisodeKinds[e.Kind], OldestSince: e.RaisedAt.UTC(), Drugs: []string{}})
+			out = append(out, BriefingLine{Tier: tier, Kind: string(e.Kind), Title: text.EpisodeKinds[e.Kind], OldestSince: e.RaisedAt.UTC(), Drugs: []string{}})
 		}
 		l := &out[n]
 		l.Count++
@@ -92,7 +92,7 @@ func digestLines(list []episodes.Episode) []DigestLine {
 			l.OldestSince = e.RaisedAt.UTC()
 		}
 	}
-	slices.SortFunc(out, func(a, b DigestLine) int {
+	slices.SortFunc(out, func(a, b BriefingLine) int {
 		if c := slices.Index(alerts.Tiers, a.Tier) - slices.Index(alerts.Tiers, b.Tier); c != 0 {
 			return c
 		}
@@ -102,7 +102,7 @@ func digestLines(list []episodes.Episode) []DigestLine {
 }
 
 // takeFall counts a fall on a drug that makes it bleed.
-func (l *DigestLine) takeFall(e episodes.Episode) {
+func (l *BriefingLine) takeFall(e episodes.Episode) {
 	f, _ := e.Figures.(alerts.FellFigures)
 	if len(f.Bleeds) == 0 {
 		return
@@ -115,9 +115,9 @@ func (l *DigestLine) takeFall(e episodes.Episode) {
 	l.Drugs = slices.Compact(l.Drugs)
 }
 
-// DigestMessage puts a digest as the store has it into words.
-func (s Site) DigestMessage(body []byte) (Message, error) {
-	var d Digest
+// BriefingMessage puts a briefing as the store has it into words.
+func (s Site) BriefingMessage(body []byte) (Message, error) {
+	var d Briefing
 	if err := json.Unmarshal(body, &d); err != nil {
 		return Message{}, fmt.Errorf("reading a digest: %w; was it written by a newer program?", err)
 	}
@@ -148,7 +148,7 @@ func (s Site) DigestMessage(body []byte) (Message, error) {
 	return Message{ID: d.ID, JSON: body, Subject: "Before the huddle of " + d.Date + ": " + summary(d), Text: b.String()}, nil
 }
 
-func inHand(l DigestLine) string {
+func inHand(l BriefingLine) string {
 	var parts []string
 	if l.Taken > 0 {
 		parts = append(parts, fmt.Sprintf("%d taken", l.Taken))
@@ -162,7 +162,7 @@ func inHand(l DigestLine) string {
 	return " (" + strings.Join(parts, ", ") + ")"
 }
 
-func summary(d Digest) string {
+func summary(d Briefing) string {
 	total := 0
 	for _, u := range d.Units {
 		for _, l := range u.Owed {
