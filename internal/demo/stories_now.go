@@ -15,7 +15,9 @@ func storiesNow() []Story {
 		{
 			Name: "A fall with an injury", StayID: "S102", PatientID: "P4102", Patient: "Teodor Vasquelin", Born: "1951-08-02", Sex: "male",
 			Unit: MainUnit, Bed: "3A", Tier: "now", Rule: "T-FALL", Recheck: "blocked R-FALL",
-			Says: "Fell last evening and needed strips to his forearm; the recheck is blocked until the provider clears him to stand, and that decision is owed.",
+			Says: "Fell last evening and needed strips to his forearm; " +
+				"the recheck is blocked until the provider clears him to stand, " +
+				"and that decision is owed.",
 			tell: fallWithInjury,
 		},
 		{

@@ -15,7 +15,8 @@ func storiesSecondUnit() []Story {
 		{
 			Name: "New this morning", StayID: "S202", PatientID: "P4202", Patient: "Balthazar Nyströmbeck", Born: "1949-05-01", Sex: "male",
 			Unit: SecondUnit, Bed: "22", Tier: "today", Rule: "T-SOON", Recheck: "scheduled R-ADMIT",
-			Says: "Admitted before the operation of a broken ankle, on a patch of clonidine; the first set has a day, and whoever takes it asks first.",
+			Says: "Admitted before the operation of a broken ankle, on a patch of clonidine; " +
+				"the first set has a day, and whoever takes it asks first.",
 			tell: newThisMorning,
 		},
 		{

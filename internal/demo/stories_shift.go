@@ -50,7 +50,8 @@ func storiesThisShift() []Story {
 			Name: "A dose raised and nobody looked", StayID: "S112", PatientID: "P4112",
 			Patient: "Giancarlo Nakafield", Born: "1955-05-16", Sex: "male",
 			Unit: MainUnit, Bed: "1B", Tier: "this_shift", Rule: "T-OVERDUE", Recheck: "overdue R-DRUG",
-			Says: "Lisinopril was doubled nearly two days ago and no set has been taken since; he declined one last evening, and it is overdue again.",
+			Says: "Lisinopril was doubled nearly two days ago and no set has been taken since; " +
+				"he declined one last evening, and it is overdue again.",
 			tell: raisedUnchecked,
 		},
 		{

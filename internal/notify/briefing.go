@@ -77,7 +77,10 @@ func briefingLines(list []episodes.Episode) []BriefingLine {
 		n := slices.IndexFunc(out, func(l BriefingLine) bool { return l.Tier == tier && l.Kind == string(e.Kind) })
 		if n < 0 {
 			n = len(out)
-			out = append(out, BriefingLine{Tier: tier, Kind: string(e.Kind), Title: text.EpisodeKinds[e.Kind], OldestSince: e.RaisedAt.UTC(), Drugs: []string{}})
+			out = append(out, BriefingLine{
+				Tier: tier, Kind: string(e.Kind), Title: text.EpisodeKinds[e.Kind],
+				OldestSince: e.RaisedAt.UTC(), Drugs: []string{},
+			})
 		}
 		l := &out[n]
 		l.Count++
