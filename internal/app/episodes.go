@@ -56,7 +56,7 @@ func (s *site) endReviewed(ctx context.Context, service *care.Service, now time.
 	if len(stays) == 0 {
 		return nil
 	}
-	reviews, err := reviewStore{s.store}.OfStays(ctx, stays, now.Add(-reviewGrace))
+	reviews, err := s.store.DoseReviewsOf(ctx, stays, now.Add(-reviewGrace))
 	if err != nil {
 		return err
 	}

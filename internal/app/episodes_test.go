@@ -18,6 +18,7 @@ import (
 	"plumbline/internal/episodes"
 	"plumbline/internal/ingest"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 )
 
 // What each story of the demo unit owes at its moment, beside its place on the list.
@@ -329,8 +330,8 @@ func TestAReviewEndsItsEpisodeAfterARestart(t *testing.T) {
 		stepAll(t, s, now)
 		record := func(stay string, at time.Time) {
 			t.Helper()
-			_, err := reviewStore{s.store}.Add(ctx, dosereview.Review{
-				StayID: stay, AccountID: 1, Who: "pharmacist", At: at, Draft: dosereview.Draft{Outcome: dosereview.Suggested, LookAgain: "2026-11-05"},
+			_, err := s.store.AddDoseReview(ctx, records.DoseReview{
+				StayID: stay, AccountID: 1, Who: "pharmacist", At: at, Outcome: dosereview.Suggested, LookAgain: "2026-11-05",
 			}, 0)
 			if err != nil {
 				t.Fatal(err)

@@ -5,10 +5,11 @@ import (
 
 	"plumbline/internal/dosereview"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 // reviewClosings are the reasons with which a recorded review closes its episode.
-var reviewClosings = map[dosereview.Outcome]string{
+var reviewClosings = map[records.DoseOutcome]string{
 	dosereview.NoChange:  episodes.Reviewed,
 	dosereview.Suggested: episodes.ProviderTold,
 	dosereview.Held:      episodes.ProviderTold,
@@ -19,7 +20,7 @@ var reviewClosings = map[dosereview.Outcome]string{
 // by the person who recorded it, whoever had taken it. The note says what else there
 // is to say; it is not the review's. That a stay has none is no error: a review may be
 // made before one is asked for.
-func (s *Service) EndDoseReview(ctx context.Context, r dosereview.Review, note string) error {
+func (s *Service) EndDoseReview(ctx context.Context, r records.DoseReview, note string) error {
 	list, err := s.Store.EpisodesOfStay(ctx, r.StayID)
 	if err != nil {
 		return err

@@ -17,7 +17,7 @@ import (
 func TestARecordedReviewEndsItsEpisode(t *testing.T) {
 	for _, c := range []struct {
 		taker   string
-		outcome dosereview.Outcome
+		outcome records.DoseOutcome
 		reason  string
 	}{
 		{"", dosereview.NoChange, episodes.Reviewed},
@@ -49,7 +49,7 @@ func TestARecordedReviewEndsItsEpisode(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
-			r := dosereview.Review{StayID: "S1", Who: "pia", At: now, Draft: dosereview.Draft{Outcome: c.outcome}}
+			r := records.DoseReview{StayID: "S1", Who: "pia", At: now, Outcome: c.outcome}
 			for range 2 { // a further review of a stay that owes none changes nothing
 				if err := s.EndDoseReview(t.Context(), r, "a review was recorded"); err != nil {
 					t.Fatal(err)

@@ -4,9 +4,6 @@
 package dosereview
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
-	"encoding/json"
 	"slices"
 	"strings"
 	"time"
@@ -14,40 +11,31 @@ import (
 	"unicode/utf8"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
 
-// Outcome is what came of a review.
-type Outcome string
-
-// The outcomes.
+// What came of a review.
 const (
-	NoChange  Outcome = "no_change"
-	Suggested Outcome = "suggested" // a suggestion was made to the prescriber
-	Held      Outcome = "held"      // the prescriber held a drug
-	Other     Outcome = "other"     // the note says what
+	NoChange  records.DoseOutcome = "no_change"
+	Suggested records.DoseOutcome = "suggested" // a suggestion was made to the prescriber
+	Held      records.DoseOutcome = "held"      // the prescriber held a drug
+	Other     records.DoseOutcome = "other"     // the note says what
 )
 
 // Outcomes lists every outcome in the order of the form.
-var Outcomes = []Outcome{NoChange, Suggested, Held, Other}
-
-// Review is a review as it was recorded. It is never changed; a later one of the
-// same stay stands in its place.
-type Review struct {
-	StayID    string
-	Number    int64 // of the stay's reviews, from 1, without a gap
-	AccountID int64
-	Who       string // the account's name
-	At        time.Time
-	Draft
-	Evidence Evidence
-}
+var Outcomes = []records.DoseOutcome{NoChange, Suggested, Held, Other}
 
 // Draft is what the form of a review holds.
 type Draft struct {
-	Outcome   Outcome
+	Outcome   records.DoseOutcome
 	Note      string
 	LookAgain string // the day from which the stay is in the queue again, as 2006-01-02 in the site's zone
+}
+
+// DraftOf is what the form of a recorded review held.
+func DraftOf(r records.DoseReview) Draft {
+	return Draft{Outcome: r.Outcome, Note: r.Note, LookAgain: r.LookAgain}
 }
 
 // Limits of a draft.
@@ -94,25 +82,11 @@ func (d Draft) Check(today string) []Problem {
 	return out
 }
 
-// Evidence is what stood when a review was made.
-type Evidence struct {
-	Flags    []Flag   `json:"flags"`
-	Positive []string `json:"positive"` // readings of the positive sets
-	Raised   []string `json:"raised"`   // listed starts, raises and resumptions of blood-pressure-lowering drugs
-}
-
-// Flag is a flag as it stood.
-type Flag struct {
-	Rule  string   `json:"rule"`
-	Drugs []string `json:"drugs"`
-	Facts []string `json:"facts"`
-}
-
 // EvidenceOf is what stands in an assessment.
-func EvidenceOf(a alerts.Assessment) Evidence {
-	e := Evidence{Flags: []Flag{}, Positive: []string{}, Raised: []string{}}
+func EvidenceOf(a alerts.Assessment) records.DoseEvidence {
+	e := records.DoseEvidence{Flags: []records.DoseFlag{}, Positive: []string{}, Raised: []string{}}
 	for _, f := range a.Review.Flags {
-		e.Flags = append(e.Flags, Flag{f.Rule, slices.Clone(f.Drugs), slices.Clone(f.Facts)})
+		e.Flags = append(e.Flags, records.DoseFlag{Rule: f.Rule, Drugs: slices.Clone(f.Drugs), Facts: slices.Clone(f.Facts)})
 	}
 	for _, set := range a.Digest.Sets {
 		if set.Finding == trends.Positive {
@@ -131,19 +105,6 @@ func raiseKey(c trends.Change) string {
 	return strings.Join([]string{c.Drug, c.Change, c.Route, c.At.UTC().Format(time.RFC3339)}, " ")
 }
 
-// Mark names the evidence in a few letters: the form of a review carries that of
-// the page on which it was filled in, so that nobody signs for what they have not
-// seen. Doses given and orders renewed are no part of it.
-func (e Evidence) Mark() string {
-	for n := range e.Flags {
-		e.Flags = slices.Clone(e.Flags)
-		e.Flags[n].Facts = nil
-	}
-	body, _ := json.Marshal(e) // texts alone: it cannot fail
-	sum := sha256.Sum256(body)
-	return hex.EncodeToString(sum[:8])
-}
-
 // News is what stands now and was not there at a review.
 type News struct {
 	Flags  []alerts.Flag
@@ -160,7 +121,7 @@ func (n News) Any() bool { return len(n.Flags)+len(n.Sets)+len(n.Raised) > 0 }
 // blood-pressure-lowering drug. A dose given, an order renewed, or a reading that
 // joins a positive set is nothing new: the facts of a flag grow with every dose, and
 // a stay would never be reviewed.
-func NewsSince(a alerts.Assessment, stood Evidence) News {
+func NewsSince(a alerts.Assessment, stood records.DoseEvidence) News {
 	var news News
 	for _, f := range a.Review.Flags {
 		if isNew(f, stood.Flags) {
@@ -183,8 +144,8 @@ func NewsSince(a alerts.Assessment, stood Evidence) News {
 	return news
 }
 
-func isNew(f alerts.Flag, stood []Flag) bool {
-	n := slices.IndexFunc(stood, func(old Flag) bool { return old.Rule == f.Rule })
+func isNew(f alerts.Flag, stood []records.DoseFlag) bool {
+	n := slices.IndexFunc(stood, func(old records.DoseFlag) bool { return old.Rule == f.Rule })
 	return n < 0 || slices.ContainsFunc(f.Drugs, func(drug string) bool { return !slices.Contains(stood[n].Drugs, drug) })
 }
 
@@ -211,7 +172,7 @@ type Standing struct {
 // StandingOf decides where in the queue a stay stands on a day of the site's zone
 // (2006-01-02). ok is false where no flag stands: it is in no queue. The last review
 // holds until its day, or until new evidence, whichever comes first.
-func StandingOf(a alerts.Assessment, last *Review, today string) (st Standing, ok bool) {
+func StandingOf(a alerts.Assessment, last *records.DoseReview, today string) (st Standing, ok bool) {
 	if len(a.Review.Flags) == 0 {
 		return Standing{}, false
 	}

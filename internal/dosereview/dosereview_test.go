@@ -11,6 +11,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
 
@@ -36,9 +37,9 @@ func reviewed() alerts.Assessment {
 	}
 }
 
-func reviewOf(a alerts.Assessment) *dosereview.Review {
-	return &dosereview.Review{
-		Draft: dosereview.Draft{Outcome: dosereview.NoChange, LookAgain: "2026-03-05"}, Evidence: dosereview.EvidenceOf(a),
+func reviewOf(a alerts.Assessment) *records.DoseReview {
+	return &records.DoseReview{
+		Outcome: dosereview.NoChange, LookAgain: "2026-03-05", Evidence: dosereview.EvidenceOf(a),
 	}
 }
 

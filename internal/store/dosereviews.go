@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -9,21 +10,8 @@ import (
 	"gorm.io/gorm"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
-
-// DoseReview is a review of the doses of a stay as it was recorded. It is never
-// changed.
-type DoseReview struct {
-	StayID    string
-	Number    int64 // of the stay, from 1, without a gap
-	AccountID int64
-	Who       string
-	At        time.Time
-	Outcome   string
-	Note      string
-	LookAgain string // a day as 2006-01-02
-	Evidence  string // JSON: what stood
-}
 
 type doseReviewRow struct {
 	StayID      string `gorm:"primaryKey"`
@@ -42,12 +30,16 @@ func (doseReviewRow) TableName() string { return "dose_reviews" }
 // AddDoseReview adds a review after the stay's one with number after (0: the first
 // one). The error carries clinical.Conflict where after is not the last one any more:
 // somebody else has recorded one in between, or the same form came twice.
-func (s *Store) AddDoseReview(ctx context.Context, r DoseReview, after int64) (DoseReview, error) {
+func (s *Store) AddDoseReview(ctx context.Context, r records.DoseReview, after int64) (records.DoseReview, error) {
+	evidence, err := json.Marshal(r.Evidence)
+	if err != nil {
+		return records.DoseReview{}, fmt.Errorf("recording a dose review: %w", err)
+	}
 	row := doseReviewRow{
 		StayID: plain(r.StayID), Number: after + 1, AccountID: r.AccountID, Who: plain(r.Who), At: micros(r.At),
-		Outcome: plain(r.Outcome), Note: plain(r.Note), LookAgainOn: plain(r.LookAgain), Evidence: plain(r.Evidence),
+		Outcome: plain(string(r.Outcome)), Note: plain(r.Note), LookAgainOn: plain(r.LookAgain), Evidence: plain(string(evidence)),
 	}
-	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
+	err = s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		var last int64
 		if err := tx.Raw("SELECT coalesce(max(number), 0) FROM dose_reviews WHERE stay_id = ?", row.StayID).Row().Scan(&last); err != nil {
 			return err
@@ -58,25 +50,29 @@ func (s *Store) AddDoseReview(ctx context.Context, r DoseReview, after int64) (D
 		return tx.Create(&row).Error // of two at once the key refuses one
 	})
 	if errors.Is(err, gorm.ErrDuplicatedKey) {
-		return DoseReview{}, clinical.Errorf(clinical.Conflict, "review %d is not the last one of this stay any more", after)
+		return records.DoseReview{}, clinical.Errorf(clinical.Conflict, "review %d is not the last one of this stay any more", after)
 	}
 	if err != nil {
-		return DoseReview{}, fmt.Errorf("recording a dose review: %w", err)
+		return records.DoseReview{}, fmt.Errorf("recording a dose review: %w", err)
 	}
-	return row.review(), nil
+	return row.review()
 }
 
-func (r doseReviewRow) review() DoseReview {
-	return DoseReview{
+func (r doseReviewRow) review() (records.DoseReview, error) {
+	out := records.DoseReview{
 		StayID: r.StayID, Number: r.Number, AccountID: r.AccountID, Who: r.Who, At: fromMicros(r.At),
-		Outcome: r.Outcome, Note: r.Note, LookAgain: r.LookAgainOn, Evidence: r.Evidence,
+		Outcome: records.DoseOutcome(r.Outcome), Note: r.Note, LookAgain: r.LookAgainOn,
 	}
+	if err := json.Unmarshal([]byte(r.Evidence), &out.Evidence); err != nil {
+		return out, fmt.Errorf("dose review %d of stay %s cannot be read: %w", r.Number, r.StayID, err)
+	}
+	return out, nil
 }
 
-// DoseReviews lists the reviews of stays that were recorded by a moment, each stay's
+// DoseReviewsOf lists the reviews of stays that were recorded by a moment, each stay's
 // first one first.
-func (s *Store) DoseReviews(ctx context.Context, stayIDs []string, by time.Time) (map[string][]DoseReview, error) {
-	out := map[string][]DoseReview{}
+func (s *Store) DoseReviewsOf(ctx context.Context, stayIDs []string, by time.Time) (map[string][]records.DoseReview, error) {
+	out := map[string][]records.DoseReview{}
 	for part := range parts(distinct(stayIDs), 500) {
 		var rows []doseReviewRow
 		err := s.reading(ctx).Where("stay_id IN ? AND at <= ?", part, micros(by)).Order("stay_id, number").Find(&rows).Error
@@ -84,7 +80,11 @@ func (s *Store) DoseReviews(ctx context.Context, stayIDs []string, by time.Time)
 			return nil, fmt.Errorf("reading dose reviews: %w", err)
 		}
 		for _, r := range rows {
-			out[r.StayID] = append(out[r.StayID], r.review())
+			review, err := r.review()
+			if err != nil {
+				return nil, err
+			}
+			out[r.StayID] = append(out[r.StayID], review)
 		}
 	}
 	return out, nil

@@ -10,13 +10,15 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 func TestDoseReviewsComeBackAsTheyWere(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		want := []DoseReview{
-			{StayID: "S1", AccountID: 7, Who: "pia", At: hours(1), Outcome: "suggested", Note: "Ümlaut,\n2 lines", LookAgain: "2026-03-05", Evidence: `{"flags":[]}`},
-			{StayID: "S1", AccountID: 8, Who: "raj", At: hours(3), Outcome: "no_change", LookAgain: "2026-03-09", Evidence: "{}"},
+		want := []records.DoseReview{
+			{StayID: "S1", AccountID: 7, Who: "pia", At: hours(1), Outcome: "suggested", Note: "Ümlaut,\n2 lines", LookAgain: "2026-03-05",
+				Evidence: records.DoseEvidence{Flags: []records.DoseFlag{{Rule: "D-FIRST", Drugs: []string{"ü"}, Facts: []string{"1"}}}, Raised: []string{"x\n"}}},
+			{StayID: "S1", AccountID: 8, Who: "raj", At: hours(3), Outcome: "no_change", LookAgain: "2026-03-09"},
 		}
 		for n := range want {
 			got := get(s.AddDoseReview(t.Context(), want[n], int64(n)))(t)
@@ -25,16 +27,16 @@ func TestDoseReviewsComeBackAsTheyWere(t *testing.T) {
 				t.Errorf("added (-want +got):\n%s", diff)
 			}
 		}
-		other := get(s.AddDoseReview(t.Context(), DoseReview{StayID: "S2", At: hours(2)}, 0))(t)
-		for by, of := range map[float64]map[string][]DoseReview{
+		other := get(s.AddDoseReview(t.Context(), records.DoseReview{StayID: "S2", At: hours(2)}, 0))(t)
+		for by, of := range map[float64]map[string][]records.DoseReview{
 			0: {}, 1: {"S1": want[:1]}, 2: {"S1": want[:1], "S2": {other}}, 9: {"S1": want, "S2": {other}},
 		} {
-			got := get(s.DoseReviews(t.Context(), []string{"S2", "S1", "S3"}, hours(by)))(t)
+			got := get(s.DoseReviewsOf(t.Context(), []string{"S2", "S1", "S3"}, hours(by)))(t)
 			if diff := cmp.Diff(of, got); diff != "" {
 				t.Errorf("known by hour %v (-want +got):\n%s", by, diff)
 			}
 		}
-		if got := get(s.DoseReviews(t.Context(), nil, hours(9)))(t); len(got) != 0 {
+		if got := get(s.DoseReviewsOf(t.Context(), nil, hours(9)))(t); len(got) != 0 {
 			t.Errorf("of no stay: %v", got)
 		}
 	})
@@ -43,7 +45,7 @@ func TestDoseReviewsComeBackAsTheyWere(t *testing.T) {
 func TestADoseReviewFollowsTheLast(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		add := func(after int64) error {
-			_, err := s.AddDoseReview(t.Context(), DoseReview{StayID: "S1", At: noon}, after)
+			_, err := s.AddDoseReview(t.Context(), records.DoseReview{StayID: "S1", At: noon}, after)
 			return err
 		}
 		must(t, add(0))
@@ -63,7 +65,7 @@ func TestDoseReviewsFromManyHands(t *testing.T) {
 		var hands sync.WaitGroup
 		for n := range 8 {
 			hands.Go(func() {
-				switch _, err := s.AddDoseReview(t.Context(), DoseReview{StayID: "S1", Who: fmt.Sprint(n), At: noon}, 0); clinical.CodeOf(err) {
+				switch _, err := s.AddDoseReview(t.Context(), records.DoseReview{StayID: "S1", Who: fmt.Sprint(n), At: noon}, 0); clinical.CodeOf(err) {
 				case "":
 					saved.Add(1)
 				case clinical.Conflict:
@@ -82,7 +84,7 @@ func TestDoseReviewsFromManyHands(t *testing.T) {
 
 func TestDoseReviewsAreOnlyEverAddedTo(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		get(s.AddDoseReview(t.Context(), DoseReview{StayID: "S1", At: noon}, 0))(t)
+		get(s.AddDoseReview(t.Context(), records.DoseReview{StayID: "S1", At: noon}, 0))(t)
 		statements := []string{"UPDATE dose_reviews SET note = 'x'", "DELETE FROM dose_reviews"}
 		if s.engine == Postgres {
 			statements = append(statements, "TRUNCATE dose_reviews")

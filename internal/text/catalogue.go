@@ -13,7 +13,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
-	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
 
@@ -208,7 +208,7 @@ func (v *voice) funcs() template.FuncMap {
 		},
 		"spanAfter": spanAfter, "millilitres": Millilitres, "volume": volume,
 		"list": List, "commas": commas, "one": one, "unstopped": unstopped, "yes": yes,
-		"outcome":       func(o dosereview.Outcome) string { return v.word("review-outcomes", string(o)) },
+		"outcome":       func(o records.DoseOutcome) string { return v.word("review-outcomes", string(o)) },
 		"ending":        func(reason string) string { return v.word("endings", reason) },
 		"closingReason": func(reason string) string { return v.word("closings", reason) },
 		"afterDoses": func(doses []trends.AroundDose, within float64) string {

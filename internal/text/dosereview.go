@@ -8,11 +8,12 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
 
 // ReviewOutcomes are the outcomes of a dose review as people read them.
-var ReviewOutcomes = named[dosereview.Outcome]("review-outcomes")
+var ReviewOutcomes = named[records.DoseOutcome]("review-outcomes")
 
 // NoDoseAdvised is the caution of the dose review.
 const NoDoseAdvised = "Flags point at doses to look at. " +
@@ -20,7 +21,7 @@ const NoDoseAdvised = "Flags point at doses to look at. " +
 	"A DDD is a unit of measurement, not a recommended dose."
 
 // ReviewEnds is the note with which a recorded review ends its episode.
-func ReviewEnds(o dosereview.Outcome) string {
+func ReviewEnds(o records.DoseOutcome) string {
 	return sayReviewEnds(Catalogue{}, o)
 }
 

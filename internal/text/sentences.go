@@ -6,8 +6,8 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
-	"plumbline/internal/dosereview"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
 
@@ -88,7 +88,7 @@ var (
 	sayPositiveSet   = says[trends.Set]("positive-set")
 	sayFlagWith      = says[flagEvidence]("flag-with")
 	sayFlagNamed     = says[flagSaid]("flag-named")
-	sayReviewEnds    = says[dosereview.Outcome]("review-ends")
+	sayReviewEnds    = says[records.DoseOutcome]("review-ends")
 	sayPressor       = says[none]("pressor")
 	sayContributing  = says[none]("contributing")
 	sayOrderedDose   = says[trends.Ordered]("ordered-dose")

@@ -24,6 +24,7 @@ import (
 	"plumbline/internal/demo"
 	"plumbline/internal/dosereview"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/doses"
 	"plumbline/internal/web/webtest"
@@ -186,7 +187,7 @@ func TestARecordedReviewMovesTheStayAndEndsItsEpisode(t *testing.T) {
 	if diff := cmp.Diff([]string{"change 4W S103 allowed ", "change 4W S103 recorded dose review: suggestion made to the prescriber"}, notes); diff != "" {
 		t.Errorf("the audit: %s", diff)
 	}
-	kept, err := d.DoseReviews.OfStays(t.Context(), []string{"S103"}, d.Clock())
+	kept, err := d.DoseReviews.DoseReviewsOf(t.Context(), []string{"S103"}, d.Clock())
 	if err != nil || len(kept["S103"]) != 1 {
 		t.Fatal(kept, err)
 	}
@@ -218,9 +219,9 @@ type leaving struct {
 	leave func()
 }
 
-func (l leaving) Add(ctx context.Context, r dosereview.Review, after int64) (dosereview.Review, error) {
+func (l leaving) AddDoseReview(ctx context.Context, r records.DoseReview, after int64) (records.DoseReview, error) {
 	defer l.leave()
-	return l.DoseReviews.Add(ctx, r, after)
+	return l.DoseReviews.AddDoseReview(ctx, r, after)
 }
 
 // heeding is a store of episodes that stops when the request does, as a database does.
@@ -300,7 +301,7 @@ func TestWhatCannotBeRecordedComesBackAsItWasTyped(t *testing.T) {
 	if w := post(h, "/dose-review/S103?as_of=2026-11-01T00:00:00Z", reviewFormIn(t, h, "S103")); w.Code != 422 {
 		t.Errorf("a review of another moment = %d", w.Code)
 	}
-	kept, err := d.DoseReviews.OfStays(t.Context(), []string{"S103"}, d.Clock())
+	kept, err := d.DoseReviews.DoseReviewsOf(t.Context(), []string{"S103"}, d.Clock())
 	if err != nil || len(kept) != 0 {
 		t.Errorf("recorded all the same: %v, %v", kept, err)
 	}
@@ -308,7 +309,7 @@ func TestWhatCannotBeRecordedComesBackAsItWasTyped(t *testing.T) {
 	if first, twice := post(h, "/dose-review/S103", form), post(h, "/dose-review/S103", form); first.Code != 303 || twice.Code != 303 || twice.Header().Get("Location") != first.Header().Get("Location") {
 		t.Errorf("the same form twice = %d and %d", first.Code, twice.Code)
 	}
-	if kept, err := d.DoseReviews.OfStays(t.Context(), []string{"S103"}, d.Clock()); err != nil || len(kept["S103"]) != 1 {
+	if kept, err := d.DoseReviews.DoseReviewsOf(t.Context(), []string{"S103"}, d.Clock()); err != nil || len(kept["S103"]) != 1 {
 		t.Errorf("the same form twice is recorded as %v, %v", kept, err)
 	}
 	form.Set("note", "another")
@@ -326,10 +327,10 @@ func TestNewEvidenceAndTheDayBringAStayBack(t *testing.T) {
 	}
 	evidence := dosereview.EvidenceOf(view.Assessment)
 	after := int64(0)
-	record := func(day string, e dosereview.Evidence) {
+	record := func(day string, e records.DoseEvidence) {
 		t.Helper()
-		r := dosereview.Review{StayID: "S108", Who: "pia", At: d.Clock().Add(-time.Hour), Draft: dosereview.Draft{Outcome: dosereview.NoChange, LookAgain: day}, Evidence: e}
-		if _, err := d.DoseReviews.Add(t.Context(), r, after); err != nil {
+		r := records.DoseReview{StayID: "S108", Who: "pia", At: d.Clock().Add(-time.Hour), Outcome: dosereview.NoChange, LookAgain: day, Evidence: e}
+		if _, err := d.DoseReviews.AddDoseReview(t.Context(), r, after); err != nil {
 			t.Fatal(err)
 		}
 		after++
@@ -444,11 +445,11 @@ func TestAQueueWhoseReviewsCannotBeReadIsNotShown(t *testing.T) {
 
 type brokenReviews struct{}
 
-func (brokenReviews) Add(context.Context, dosereview.Review, int64) (dosereview.Review, error) {
-	return dosereview.Review{}, errors.New("the database is away")
+func (brokenReviews) AddDoseReview(context.Context, records.DoseReview, int64) (records.DoseReview, error) {
+	return records.DoseReview{}, errors.New("the database is away")
 }
 
-func (brokenReviews) OfStays(context.Context, []string, time.Time) (map[string][]dosereview.Review, error) {
+func (brokenReviews) DoseReviewsOf(context.Context, []string, time.Time) (map[string][]records.DoseReview, error) {
 	return nil, clinical.Errorf(clinical.Unavailable, "the database is away")
 }
 

@@ -15,7 +15,7 @@ import (
 
 // addDoses gives a patient of the demo who fell a line that is kept open, and a drug of which
 // two doses were withheld.
-func addDoses(b *webtest.Board) {
+func addDoses(b *webtest.Answers) {
 	m, at := b.Store.(*assesstest.Memory), demo.AnchorTime()
 	add := func(id, text, route string, status clinical.Status, ago time.Duration, amount float64) {
 		given := at.Add(-ago)

@@ -12,6 +12,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
 	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -20,12 +21,12 @@ import (
 
 // DoseReviews keeps what is recorded of the doses of stays.
 type DoseReviews interface {
-	// Add adds a review after the stay's one with number after (0: the first one). The
+	// AddDoseReview adds a review after the stay's one with number after (0: the first one). The
 	// error carries clinical.Conflict where that is not the last one any more.
-	Add(ctx context.Context, r dosereview.Review, after int64) (dosereview.Review, error)
-	// OfStays lists the reviews of stays that were recorded by a moment, each stay's
+	AddDoseReview(ctx context.Context, r records.DoseReview, after int64) (records.DoseReview, error)
+	// DoseReviewsOf lists the reviews of stays that were recorded by a moment, each stay's
 	// first one first.
-	OfStays(ctx context.Context, stayIDs []string, by time.Time) (map[string][]dosereview.Review, error)
+	DoseReviewsOf(ctx context.Context, stayIDs []string, by time.Time) (map[string][]records.DoseReview, error)
 }
 
 // day is the day of a moment at the site, as reviews have it.
@@ -70,8 +71,8 @@ func (f queueFilter) url(path string, when frame.Asked, more ...string) string {
 type queued struct {
 	alerts.Assessment
 	dosereview.Standing
-	Last  *dosereview.Review // nil: never reviewed
-	Drops []alerts.DropAfter // by the drugs of the filter
+	Last  *records.DoseReview // nil: never reviewed
+	Drops []alerts.DropAfter  // by the drugs of the filter
 }
 
 // queue is the answer to one request for the queue.
@@ -175,14 +176,14 @@ func (s *service) standings(
 
 func (s *service) reviewsOf(
 	ctx context.Context, ids []string, when frame.Asked,
-) (map[string][]dosereview.Review, error) {
+) (map[string][]records.DoseReview, error) {
 	if s.DoseReviews == nil {
 		return nil, nil
 	}
-	return s.DoseReviews.OfStays(ctx, ids, s.RecordedBy(when))
+	return s.DoseReviews.DoseReviewsOf(ctx, ids, s.RecordedBy(when))
 }
 
-func lastReview(list []dosereview.Review) *dosereview.Review {
+func lastReview(list []records.DoseReview) *records.DoseReview {
 	if len(list) == 0 {
 		return nil
 	}
@@ -432,7 +433,7 @@ func (s *service) lastDoses(d trends.Digest, set trends.Set) []string {
 }
 
 // reviewedLine says what the last review was; "" where there is none.
-func reviewedLine(t frame.Times, r *dosereview.Review) string {
+func reviewedLine(t frame.Times, r *records.DoseReview) string {
 	if r == nil {
 		return ""
 	}

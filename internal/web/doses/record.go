@@ -9,6 +9,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
 	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -27,7 +28,7 @@ func (s *service) recordReview(c *frame.Request) (frame.Page, error) {
 		)
 	}
 	typed := dosereview.Draft{
-		Outcome: dosereview.Outcome(form.Get("outcome")), LookAgain: strings.TrimSpace(form.Get("look_again_on")),
+		Outcome: records.DoseOutcome(form.Get("outcome")), LookAgain: strings.TrimSpace(form.Get("look_again_on")),
 		Note: strings.TrimSpace(strings.ReplaceAll(form.Get("note"), "\r\n", "\n")),
 	}
 	after, err := strconv.ParseInt(form.Get("after"), 10, 64)
@@ -45,8 +46,9 @@ func (s *service) recordReview(c *frame.Request) (frame.Page, error) {
 		return s.showReview(c, http.StatusConflict, &typed, nil, text.Say("dosereview.evidence-moved"))
 	}
 	account, at := frame.AccountOf(c), s.Clock()
-	review, err := s.DoseReviews.Add(c.Request.Context(), dosereview.Review{
-		StayID: a.Digest.StayID, AccountID: account.ID, Who: account.Name, At: at, Draft: typed, Evidence: evidence,
+	review, err := s.DoseReviews.AddDoseReview(c.Request.Context(), records.DoseReview{
+		StayID: a.Digest.StayID, AccountID: account.ID, Who: account.Name, At: at, Outcome: typed.Outcome, Note: typed.Note,
+		LookAgain: typed.LookAgain, Evidence: evidence,
 	}, after)
 	if err != nil && s.recordedAlready(c, account.ID, typed, after) { // the button was pressed twice
 		s.noteReview(c, "recorded before", typed)
@@ -79,7 +81,7 @@ func (s *service) recordedAlready(c *frame.Request, account int64, typed doserev
 		before = list[len(list)-2].Number
 	}
 	last := list[len(list)-1]
-	return last.AccountID == account && last.Draft == typed && before == after
+	return last.AccountID == account && dosereview.DraftOf(last) == typed && before == after
 }
 
 // noteReview writes to the audit what became of a review, without its note: that it
@@ -103,7 +105,7 @@ func (s *service) noteReview(c *frame.Request, outcome string, d dosereview.Draf
 // then, so that it is done whether or not the browser still waits for the answer: who
 // presses twice cuts the first request off. Where it cannot be done, the log says so and
 // the episode stays owed.
-func (s *service) endReview(c *frame.Request, r dosereview.Review) {
+func (s *service) endReview(c *frame.Request, r records.DoseReview) {
 	if s.Episodes == nil {
 		return
 	}

@@ -10,6 +10,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -118,7 +119,7 @@ func (s *service) showReview(
 	return frame.Show(status, "dosereviewstay", v)
 }
 
-func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []dosereview.Review) reviewView {
+func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []records.DoseReview) reviewView {
 	a, when := seen.View.Assessment, seen.When
 	d := a.Digest
 	t := s.Times(when.At, when.Live)
@@ -264,7 +265,7 @@ func (v *reviewView) takeChanges(t frame.Times, d trends.Digest) {
 }
 
 func (s *service) reviewForm(
-	seen frame.SeenStay, last *dosereview.Review, typed *dosereview.Draft, wrong []dosereview.Problem,
+	seen frame.SeenStay, last *records.DoseReview, typed *dosereview.Draft, wrong []dosereview.Problem,
 ) *reviewForm {
 	today := seen.When.At.In(s.Zone)
 	f := &reviewForm{
@@ -276,7 +277,7 @@ func (s *service) reviewForm(
 	if last != nil {
 		f.After = last.Number
 	}
-	chosen := dosereview.Outcome("")
+	chosen := records.DoseOutcome("")
 	if typed != nil {
 		chosen, f.Note, f.Day = typed.Outcome, typed.Note, typed.LookAgain
 	}
@@ -292,7 +293,9 @@ func (s *service) reviewForm(
 }
 
 // Says is the outcome of an option in words.
-func (f *reviewForm) Says(value string) string { return text.ReviewOutcomes[dosereview.Outcome(value)] }
+func (f *reviewForm) Says(value string) string {
+	return text.ReviewOutcomes[records.DoseOutcome(value)]
+}
 
 func reviewProblem(p dosereview.Problem) parts.ProblemView {
 	switch p {

@@ -8,7 +8,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/auth"
-	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 )
 
@@ -20,7 +20,7 @@ type Lists interface {
 
 // Episodes ends what is owed of a review that was recorded.
 type Episodes interface {
-	EndDoseReview(ctx context.Context, r dosereview.Review, note string) error
+	EndDoseReview(ctx context.Context, r records.DoseReview, note string) error
 }
 
 // Deps is what these pages need besides the frame.

@@ -4,7 +4,7 @@ import (
 	"slices"
 	"strings"
 
-	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -20,7 +20,7 @@ type ReviewLine struct {
 }
 
 // reviewLines tells the reviews of a stay, the latest first.
-func ReviewLinesOf(t frame.Times, reviews []dosereview.Review) []ReviewLine {
+func ReviewLinesOf(t frame.Times, reviews []records.DoseReview) []ReviewLine {
 	var out []ReviewLine
 	for _, r := range slices.Backward(reviews) {
 		var rules []string

@@ -2,17 +2,17 @@ package patient
 
 import (
 	"plumbline/internal/auth"
-	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
 )
 
 // takeReviews puts the history of dose reviews on the page of a stay.
 func (s *service) takeReviews(c *frame.Request, v *stayView, when frame.Asked) error {
-	var reviews map[string][]dosereview.Review
+	var reviews map[string][]records.DoseReview
 	if s.DoseReviews != nil {
 		var err error
-		if reviews, err = s.DoseReviews.OfStays(c.Request.Context(), []string{v.StayID}, s.RecordedBy(when)); err != nil {
+		if reviews, err = s.DoseReviews.DoseReviewsOf(c.Request.Context(), []string{v.StayID}, s.RecordedBy(when)); err != nil {
 			return err
 		}
 	}

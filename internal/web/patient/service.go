@@ -7,7 +7,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
-	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 )
 
@@ -19,7 +19,7 @@ type Episodes interface {
 // DoseReviews tells the reviews of stays that were recorded by a moment, each stay's
 // first one first.
 type DoseReviews interface {
-	OfStays(ctx context.Context, stayIDs []string, by time.Time) (map[string][]dosereview.Review, error)
+	DoseReviewsOf(ctx context.Context, stayIDs []string, by time.Time) (map[string][]records.DoseReview, error)
 }
 
 // Deps is what these pages need besides the frame.

@@ -7,17 +7,17 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
-	"plumbline/internal/dosereview"
+	"plumbline/internal/records"
 )
 
 // Reviews keeps dose reviews in memory.
 type Reviews struct {
 	mu  sync.Mutex
-	all []dosereview.Review
+	all []records.DoseReview
 }
 
-// Add implements doses.DoseReviews.
-func (m *Reviews) Add(_ context.Context, r dosereview.Review, after int64) (dosereview.Review, error) {
+// AddDoseReview implements doses.DoseReviews.
+func (m *Reviews) AddDoseReview(_ context.Context, r records.DoseReview, after int64) (records.DoseReview, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	last := int64(0)
@@ -27,7 +27,7 @@ func (m *Reviews) Add(_ context.Context, r dosereview.Review, after int64) (dose
 		}
 	}
 	if last != after {
-		return dosereview.Review{}, clinical.Errorf(
+		return records.DoseReview{}, clinical.Errorf(
 			clinical.Conflict, "review %d is not the last one of this stay any more", after,
 		)
 	}
@@ -36,11 +36,11 @@ func (m *Reviews) Add(_ context.Context, r dosereview.Review, after int64) (dose
 	return r, nil
 }
 
-// OfStays implements doses.DoseReviews.
-func (m *Reviews) OfStays(_ context.Context, stayIDs []string, by time.Time) (map[string][]dosereview.Review, error) {
+// DoseReviewsOf implements doses.DoseReviews.
+func (m *Reviews) DoseReviewsOf(_ context.Context, stayIDs []string, by time.Time) (map[string][]records.DoseReview, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	out := map[string][]dosereview.Review{}
+	out := map[string][]records.DoseReview{}
 	for _, r := range m.all {
 		if slices.Contains(stayIDs, r.StayID) && !r.At.After(by) {
 			out[r.StayID] = append(out[r.StayID], r)
