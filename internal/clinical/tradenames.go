@@ -110,9 +110,7 @@ func tradeNames() []tradeName {
 	for _, line := range strings.Split(strings.TrimSpace(tradeNameList), "\n") {
 		of, called, _ := strings.Cut(line, ": ")
 		t := tradeName{called: strings.Split(called, ", "), combined: strings.Contains(of, "+")}
-		for _, name := range strings.Split(strings.TrimPrefix(of, "+ "), " + ") {
-			t.of = append(t.of, name)
-		}
+		t.of = strings.Split(strings.TrimPrefix(of, "+ "), " + ")
 		out = append(out, t)
 	}
 	return out

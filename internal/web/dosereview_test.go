@@ -146,8 +146,8 @@ func TestThePageOfAReviewSaysWhatThePharmacistNeeds(t *testing.T) {
 		"23 h 21 min",                               // last dose to the positive set
 		"moved together: drop &#43;15 mmHg", "p = ", // shift with p
 		"too few sets for an interval", "3 sets before, 4 after",
-		"−1610 mL", "−3.7 kg", // fluid and weight
-		`href="/rules#D-DRY"`, "net fluid −3140 mL in 48 h", // flags with figures
+		"−1,610 mL", "−3.7 kg", // fluid and weight
+		`href="/rules#D-DRY"`, "net fluid −3,140 mL in 48 h", // flags with figures
 		"3.67 DDD given in the last 24 h", "recommends a dose", `href="/stays/S108"`,
 	} {
 		if !strings.Contains(body, want) {
@@ -364,9 +364,9 @@ func TestTheExportIsAuditedAndWhole(t *testing.T) {
 	h := reviewing(d)
 	before := len(*all)
 	w := get(h, "/dose-review.csv?drug=alpha-blocker")
-	lines, err := csv.NewReader(w.Body).ReadAll()
-	if err != nil || len(lines) != 3 || !strings.HasPrefix(w.Header().Get("Content-Disposition"), `attachment; filename="dose-review-stays-`) {
-		t.Fatalf("%d lines, %v, %v", len(lines), err, w.Header())
+	lines := readCSV(t, w.Body)
+	if len(lines) != 3 || !strings.HasPrefix(w.Header().Get("Content-Disposition"), `attachment; filename="dose-review-stays-`) {
+		t.Fatalf("%d lines, %v", len(lines), w.Header())
 	}
 	column := func(name string) string { return lines[1][slices.Index(lines[0], name)] }
 	if column("stay") != "S103" || column("systolic drop mmHg") != "40" || column("latest set at") != "2026-11-02T01:10:00-06:00" || column("reviewed at") != "" {

@@ -7,7 +7,6 @@ import (
 	"testing"
 	"time"
 
-	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/web/webtest"
@@ -15,11 +14,12 @@ import (
 
 // addDoses gives a patient of the demo who fell a line that is kept open, and a drug of which
 // two doses were withheld.
-func addDoses(b *webtest.Answers) {
-	m, at := b.Store.(*assesstest.Memory), demo.AnchorTime()
+func addDoses(t *testing.T, b *webtest.Answers) {
+	t.Helper()
+	at := demo.AnchorTime()
 	add := func(id, text, route string, status clinical.Status, ago time.Duration, amount float64) {
 		given := at.Add(-ago)
-		m.All = append(m.All, clinical.Version{
+		b.Put(t, clinical.Version{
 			Kind: clinical.KindDose, SourceID: id, StayID: "S101", RecordedAt: given, Stated: true, Status: status,
 			Body: clinical.Dose{Drug: clinical.Drug{Text: text}, GivenAt: given, Dose: &amount, DoseUnit: "mg", Route: route},
 		})
@@ -53,7 +53,7 @@ func givenOn(page string) map[string]string {
 // not, withheld doses since; what only keeps a line open is said so.
 func TestEveryDrugOfAFallHasItsLastGivenDose(t *testing.T) {
 	d, board := open(t)
-	addDoses(board)
+	addDoses(t, board)
 	for path, want := range map[string]map[string][]string{
 		"/stays/S101": {
 			"amlodipine": {"calcium-channel blocker", "5 mg oral", "ordered", "none"},

@@ -1,9 +1,11 @@
 package web_test
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/csv"
+	"io"
 	"net/http"
 	"regexp"
 	"slices"
@@ -99,6 +101,21 @@ func TestWhatCannotBeShownOverTimeIsSaid(t *testing.T) {
 
 var figure = regexp.MustCompile(`^-?[0-9]+(\.[0-9]{1,6})?$`)
 
+// readCSV reads a downloaded table behind the byte order mark by which spreadsheets know
+// UTF-8.
+func readCSV(t *testing.T, body io.Reader) [][]string {
+	t.Helper()
+	in := bufio.NewReader(body)
+	if mark, _, err := in.ReadRune(); err != nil || mark != '\ufeff' {
+		t.Errorf("the table begins with %q: %v", mark, err)
+	}
+	rows, err := csv.NewReader(in).ReadAll()
+	if err != nil || len(rows) == 0 {
+		t.Fatalf("%d rows: %v", len(rows), err)
+	}
+	return rows
+}
+
 // Each row of the table has the columns of its head: numbers or nothing, save for the
 // moments and the marks.
 func TestTheDownloadHoldsTheSameFigures(t *testing.T) {
@@ -108,10 +125,7 @@ func TestTheDownloadHoldsTheSameFigures(t *testing.T) {
 	if got.Header().Get("Content-Disposition") != `attachment; filename="unit-4W-over-time-by-week.csv"` || got.Header().Get("Cache-Control") != "no-store" {
 		t.Errorf("headers %v", got.Header())
 	}
-	rows, err := csv.NewReader(got.Body).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
+	rows := readCSV(t, got.Body)
 	head := rows[0]
 	for _, row := range rows[1:] {
 		for n, cell := range row {

@@ -33,13 +33,14 @@ func openWith(t *testing.T) (h http.Handler, c text.Catalogue) {
 	d, board := open(t)
 	at := demo.AnchorTime().Add(-50 * time.Minute).Format(time.RFC3339)
 	for name, rows := range chartedHere {
-		memory := board.Service.Store.(*assesstest.Memory)
+		memory := &assesstest.Memory{}
 		if err := memory.Read(strings.NewReader(fmt.Sprintf(rows, at)), name, d.Zone, demo.AnchorTime()); err != nil {
 			t.Fatal(err)
 		}
-		if len(memory.Rows) > 0 && memory.Rows[len(memory.Rows)-1].File == name {
-			t.Fatalf("%s is held back: %s", name, memory.Rows[len(memory.Rows)-1].Reason)
+		if len(memory.Rows) > 0 {
+			t.Fatalf("%s is held back: %s", name, memory.Rows[0].Reason)
 		}
+		board.Put(t, memory.All...)
 	}
 	return signedIn(d), text.Catalogue{Zone: d.Zone, At: demo.AnchorTime()}
 }

@@ -315,7 +315,7 @@ type replyDoubt struct {
 func replyOf(v setForm) reply {
 	out := reply{[]replyProblem{}, []replyDoubt{}} // empty, never null
 	for _, p := range v.Problems {
-		out.Problems = append(out.Problems, replyProblem{p.Field, p.Text})
+		out.Problems = append(out.Problems, replyProblem(p))
 	}
 	for _, d := range v.Doubts {
 		out.Doubts = append(out.Doubts, replyDoubt{d.Value, d.Name})
