@@ -120,7 +120,7 @@ var effects = []effect{
 	{key: "fluid.coverage_percent", to: []string{"70", "10", "100"},
 		facts:   join2(facts{young()}, balance(48, 10, 400, 2400)),
 		changes: "exposures.contributors fluid_usable.48h reasons recheck.due_at recheck.open recheck.rule recheck.state tier",
-		path:    "fluid_usable.48h", before: "[false −2000 mL, incomplete: intake and output both charted for 38 of 48 h; no rule uses it]", after: "[true −2000 mL; intake and output both charted for 38 of 48 h]"},
+		path:    "fluid_usable.48h", before: "[false −2,000 mL, incomplete: intake and output both charted for 38 of 48 h; no rule uses it]", after: "[true −2,000 mL; intake and output both charted for 38 of 48 h]"},
 
 	{key: "causes.net_24h_ml", to: []string{"-800", "-100", "-5000"},
 		facts:   join2(facts{young()}, balance(24, 0, 100, 1000)),
@@ -129,7 +129,7 @@ var effects = []effect{
 	{key: "causes.net_48h_ml", to: []string{"-1200", "-100", "-8000"},
 		facts:   join2(facts{young()}, balance(48, 24, 100, 1400), balance(24, 0, 100, 100)),
 		changes: "exposures.contributors",
-		path:    "exposures.contributors.evidence", before: "", after: "net fluid −1300 mL in 48 h"},
+		path:    "exposures.contributors.evidence", before: "", after: "net fluid −1,300 mL in 48 h"},
 	{key: "causes.weight_change_kg", to: []string{"-1.5", "-0.5", "-10"},
 		facts:   facts{young(), weight(100, 70), weight(20, 68.25)},
 		changes: "exposures.contributors",
