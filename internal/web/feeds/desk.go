@@ -79,12 +79,8 @@ func (d *Desk) Retry(ctx context.Context, id int64) (RowEnds, bool, error) {
 	}
 	done := make(chan outcome, 1)
 	go func() {
-		defer d.all.Unlock()
-		summary, err := d.Loader.Retry(context.WithoutCancel(ctx))
-		if err != nil {
-			d.Log.Error("the rows held back could not all be read again", "error", err)
-		}
-		done <- outcome{summary, err}
+		summary, err := d.retryAll(context.WithoutCancel(ctx))
+		done <- outcome{summary, err} // the desk is free by now: who reads this may ask again
 	}()
 	wait := time.NewTimer(retryWait)
 	defer wait.Stop()
@@ -95,6 +91,16 @@ func (d *Desk) Retry(ctx context.Context, id int64) (RowEnds, bool, error) {
 	case <-ctx.Done():
 	}
 	return RowEnds{}, false, nil
+}
+
+// retryAll reads all rows again and frees the desk.
+func (d *Desk) retryAll(ctx context.Context) (ingest.Summary, error) {
+	defer d.all.Unlock()
+	summary, err := d.Loader.Retry(ctx)
+	if err != nil {
+		d.Log.Error("the rows held back could not all be read again", "error", err)
+	}
+	return summary, err
 }
 
 // Fix implements FeedDesk.
