@@ -78,6 +78,9 @@ func KeptOf(m records.Message) (Kept, error) {
 	if err := json.Unmarshal(m.Body, &k.Set); err != nil {
 		return k, clinical.Errorf(clinical.Internal, "the bedside set %s cannot be read; was it written by a newer program? %v", m.ID, err)
 	}
+	if len(k.Readings) == 0 {
+		return k, clinical.Errorf(clinical.NotFound, "there is no such set")
+	}
 	return k, nil
 }
 

@@ -28,6 +28,8 @@ type SetKeeper interface {
 	Record(ctx context.Context, unit string, k bedside.Kept) (bedside.Kept, error)
 	// Kept is a set of a stay; the error carries clinical.NotFound where there is none.
 	Kept(ctx context.Context, stayID, setID string) (bedside.Kept, error)
+	// Chart stores what is charted on a page, once; see Keeper.Chart.
+	Chart(ctx context.Context, unit string, c bedside.Charting) error
 }
 
 // option is an answer that a form offers.

@@ -23,7 +23,7 @@ type Stepper interface {
 	StepUnit(ctx context.Context, unit string, at time.Time) ([]episodes.Transition, error)
 }
 
-// Keeper stores the sets sent from the bedside as facts, and has the episodes of the unit
+// Keeper stores the sets sent from the bedside, and what is charted on pages, as facts, and has the episodes of the unit
 // stepped as after any load.
 type Keeper struct {
 	Loader   *ingest.Loader
@@ -39,12 +39,32 @@ func (b Keeper) Record(ctx context.Context, unit string, k bedside.Kept) (bedsid
 		return bedside.Kept{}, fmt.Errorf("storing a set from the bedside: %w", err)
 	}
 	if !taken.Repeated {
-		// The set is stored, whatever becomes of this: the next step makes up for it.
-		if _, err := b.Episodes.StepUnit(context.WithoutCancel(ctx), unit, k.At); err != nil {
-			b.Log.Error("episodes were not brought up to date after a bedside set; they are stepped again", "error", err)
-		}
+		b.step(ctx, unit, k.At)
 	}
 	return bedside.KeptOf(taken.Message)
+}
+
+// Chart stores what somebody charted on a page as facts of the app's own feed, once: what
+// is sent again is not stored again. The error carries clinical.Invalid where a fact
+// cannot be used, and clinical.Conflict where other content was sent under its id.
+func (b Keeper) Chart(ctx context.Context, unit string, c bedside.Charting) error {
+	facts, err := c.Versions(b.Loader.Zone)
+	if err != nil {
+		return err
+	}
+	taken, err := b.Loader.Record(ctx, c.Message(), facts)
+	if err == nil && !taken.Repeated {
+		b.step(ctx, unit, c.At)
+	}
+	return err
+}
+
+// step brings the episodes up to date. What was charted is stored, whatever becomes of
+// this: the next step makes up for it.
+func (b Keeper) step(ctx context.Context, unit string, at time.Time) {
+	if _, err := b.Episodes.StepUnit(context.WithoutCancel(ctx), unit, at); err != nil {
+		b.Log.Error("episodes were not brought up to date after charting; they are stepped again", "error", err)
+	}
 }
 
 // Kept implements SetKeeper.
