@@ -312,7 +312,7 @@ func scanSession(rows *sql.Rows) (v records.Session, a records.Account, found bo
 			grantRow{a.ID, *kind, *value}.grant(&a)
 		}
 	}
-	return v, a, found, rows.Err()
+	return v, a, found, ended(rows)
 }
 
 // TouchSession notes a use of a session. An earlier moment than that on record

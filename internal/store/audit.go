@@ -123,7 +123,7 @@ func (s *Store) Audit(ctx context.Context, q AuditQuery, each func(records.Audit
 				return err
 			}
 		}
-		return rows.Err()
+		return ended(rows)
 	})
 	return headN, headHash, err
 }

@@ -89,7 +89,7 @@ func newBatch(ctx context.Context, tx *gorm.DB, versions versionSink, load loadR
 		return nil, err
 	}
 	b.reading = load.ID<<20 | load.Files // grows with every file read
-	err = tx.Raw("SELECT coalesce(max(id), 0) FROM quarantined_rows").Row().Scan(&b.lastHeldID)
+	err = told(tx.Raw("SELECT coalesce(max(id), 0) FROM quarantined_rows").Row().Scan(&b.lastHeldID))
 	return b, err
 }
 

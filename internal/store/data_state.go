@@ -10,8 +10,8 @@ import (
 // there were.
 func (s *Store) DataState(ctx context.Context) (string, error) {
 	var last, files int64
-	err := s.reading(ctx).Raw(`SELECT coalesce(max(id), 0), coalesce(sum(files), 0) FROM loads
-		WHERE finished_at IS NULL OR id = (SELECT max(id) FROM loads)`).Row().Scan(&last, &files)
+	err := told(s.reading(ctx).Raw(`SELECT coalesce(max(id), 0), coalesce(sum(files), 0) FROM loads
+		WHERE finished_at IS NULL OR id = (SELECT max(id) FROM loads)`).Row().Scan(&last, &files))
 	if err != nil {
 		return "", fmt.Errorf("reading the state of the data: %w", err)
 	}

@@ -58,7 +58,7 @@ func digestsOf(tx *gorm.DB, stayIDs []string, digests map[string]records.Digest,
 			digests[d.StayID] = d
 		}
 	}
-	return rows.Err()
+	return ended(rows)
 }
 
 // Revisions returns the current revision of each stay that any version names.

@@ -41,7 +41,8 @@ func (s *Store) AddDoseReview(ctx context.Context, r records.DoseReview, after i
 	}
 	err = s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		var last int64
-		if err := tx.Raw("SELECT coalesce(max(number), 0) FROM dose_reviews WHERE stay_id = ?", row.StayID).Row().Scan(&last); err != nil {
+		err := told(tx.Raw("SELECT coalesce(max(number), 0) FROM dose_reviews WHERE stay_id = ?", row.StayID).Row().Scan(&last))
+		if err != nil {
 			return err
 		}
 		if last != after {

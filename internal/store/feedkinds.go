@@ -70,7 +70,7 @@ func tallyKinds(tx *gorm.DB, load loadRow, fresh, repeated []waitingVersion) (ma
 			}
 			take(of(feed, kind), n, newest)
 		}
-		return rows.Err()
+		return ended(rows)
 	}
 	err := each(func(t *kindTally, n int, newest *int64) { t.stored, t.newest = n, newest },
 		`SELECT feed, kind, count(*), max(CASE WHEN recorded_at <= ? AND recorded_at > ? THEN recorded_at END) FROM fact_versions

@@ -69,7 +69,7 @@ func (s *Store) Feeds(ctx context.Context) (FeedState, error) {
 		if state.Files, err = lastFiles(tx); err != nil {
 			return err
 		}
-		if err := tx.Raw("SELECT count(*) FROM quarantined_rows").Row().Scan(&state.Held); err != nil {
+		if err := told(tx.Raw("SELECT count(*) FROM quarantined_rows").Row().Scan(&state.Held)); err != nil {
 			return err
 		}
 		waiting, err := waitingVersions(tx)

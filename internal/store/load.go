@@ -50,7 +50,7 @@ func dropNotes(tx *gorm.DB, where string, value any) error {
 }
 
 func lastVersion(tx *gorm.DB) (id int64, err error) {
-	err = tx.Raw("SELECT coalesce(max(id), 0) FROM fact_versions").Row().Scan(&id)
+	err = told(tx.Raw("SELECT coalesce(max(id), 0) FROM fact_versions").Row().Scan(&id))
 	return id, err
 }
 

@@ -85,7 +85,7 @@ func (s *Store) provider(pool *sql.DB) (*goose.Provider, error) {
 // version is the version of the database; an error where it has none yet.
 func (s *Store) version(ctx context.Context) (int64, error) {
 	var n int64
-	err := s.reading(ctx).Raw("SELECT max(version_id) FROM " + goose.DefaultTablename).Row().Scan(&n)
+	err := told(s.reading(ctx).Raw("SELECT max(version_id) FROM " + goose.DefaultTablename).Row().Scan(&n))
 	return n, err
 }
 

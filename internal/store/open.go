@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
 	"strings"
 
 	"gorm.io/gorm"
@@ -68,12 +69,22 @@ func (s *Store) Engine() string { return s.engine }
 // Target names the database for people: a path, or a URL without its password.
 func (s *Store) Target() string { return s.target }
 
-// Ping checks that the database responds.
+// Ping checks that the database can be read, and that the file of the embedded one is
+// where it was: a file that was removed can be read on by whoever has it open. The
+// error carries clinical.Unavailable.
 func (s *Store) Ping(ctx context.Context) error {
+	if s.path != "" {
+		if _, err := os.Stat(s.path); err != nil {
+			return told(fmt.Errorf("the database %s is gone: %w: %w", s.target, err, sql.ErrConnDone))
+		}
+	}
 	for _, pool := range s.pools() {
-		if err := pool.PingContext(ctx); err != nil {
+		if err := told(pool.PingContext(ctx)); err != nil {
 			return fmt.Errorf("the database %s does not answer: %w", s.target, err)
 		}
+	}
+	if _, err := s.version(ctx); err != nil {
+		return fmt.Errorf("the database %s cannot be read: %w", s.target, err)
 	}
 	return nil
 }

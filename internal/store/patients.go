@@ -185,7 +185,7 @@ func countingVersion(tx *gorm.DB, f fact) (id int64, v clinical.Version, err err
 		}
 		v = next.Version
 	}
-	return id, v, rows.Err()
+	return id, v, ended(rows)
 }
 
 // staysOfPatient are the stays of a patient as all versions have them now, but those taken back.
@@ -217,5 +217,5 @@ func waitingForPatients(tx *gorm.DB) (all []waitingVersion, err error) {
 		}
 		all = append(all, v)
 	}
-	return all, rows.Err()
+	return all, ended(rows)
 }

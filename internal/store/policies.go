@@ -56,7 +56,8 @@ func (s *Store) AddPolicyVersion(ctx context.Context, v records.PolicyVersion, a
 	}
 	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
 		var latest int64
-		if err := tx.Raw("SELECT coalesce(max(number), 0) FROM policy_versions").Row().Scan(&latest); err != nil {
+		err := told(tx.Raw("SELECT coalesce(max(number), 0) FROM policy_versions").Row().Scan(&latest))
+		if err != nil {
 			return err
 		}
 		if latest != after {

@@ -10,7 +10,6 @@ import (
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/stdlib"
 	"gorm.io/driver/postgres"
-	"gorm.io/gorm"
 
 	"plumbline/internal/clinical"
 )
@@ -39,7 +38,8 @@ func openPostgres(ctx context.Context, target string, log *slog.Logger) (*Store,
 		return nil, fmt.Errorf("PostgreSQL at %s does not answer; check that the server runs, "+
 			"that the database exists, and the name and password in the URL: %w", s.target, err)
 	}
-	if s.write, err = gorm.Open(postgres.New(postgres.Config{Conn: pool}), gormConfig()); err != nil {
+	dialect := postgresDialect{&postgres.Dialector{Config: &postgres.Config{Conn: pool}}}
+	if s.write, err = openGorm(dialect); err != nil {
 		_ = pool.Close()
 		return nil, err
 	}

@@ -99,12 +99,12 @@ func (s *postgresSink) look(out *stored) error {
 			out.older = append(out.older, older)
 		}
 	}
-	return rows.Err()
+	return ended(rows)
 }
 
 // raw lends the connection of the transaction.
 func (s *postgresSink) raw(use func(*pgx.Conn) error) error {
-	return s.conn.Raw(func(c any) error { return use(c.(*stdlib.Conn).Conn()) })
+	return told(s.conn.Raw(func(c any) error { return use(c.(*stdlib.Conn).Conn()) }))
 }
 
 // stage puts the rows into the session's table in place of what was there.

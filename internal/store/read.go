@@ -63,7 +63,7 @@ func eachVersion(rows *sql.Rows, each func(storedVersion) error) error {
 			return err
 		}
 	}
-	return rows.Err()
+	return ended(rows)
 }
 
 // Versions returns, for each of the stays, every version of every fact that any
@@ -116,7 +116,7 @@ func versionsOf(tx *gorm.DB, stayIDs []string, all map[string][]clinical.Version
 			all[stay] = append(all[stay], v.Version)
 		}
 	}
-	return rows.Err()
+	return ended(rows)
 }
 
 // Candidates are the stays that can have been on the unit's list at the moment,

@@ -75,7 +75,7 @@ func openSQLitePool(ctx context.Context, path, lock string, connections int, pra
 	err = pool.PingContext(ctx)
 	if err == nil {
 		var db *gorm.DB
-		if db, err = gorm.Open(sqlite.New(sqlite.Config{Conn: pool}), gormConfig()); err == nil {
+		if db, err = openGorm(sqliteDialect{&sqlite.Dialector{Conn: pool}}); err == nil {
 			return db, nil
 		}
 	}

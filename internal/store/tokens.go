@@ -145,7 +145,7 @@ func scanAPITokens(rows *sql.Rows) (list []records.APIToken, err error) {
 			}
 		}
 	}
-	return list, rows.Err()
+	return list, ended(rows)
 }
 
 // RevokeAPIToken ends a token. One that is revoked already keeps its moment; the error

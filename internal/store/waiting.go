@@ -100,7 +100,7 @@ func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
 		last, seen = v, staySeen
 	}
 	keep()
-	return all, rows.Err()
+	return all, ended(rows)
 }
 
 // waitingOf lists the rows of a load that wait: those that it brought, and those
@@ -133,5 +133,5 @@ func waitingOf(tx *gorm.DB, load loadRow) (fresh, repeated []waitingVersion, err
 			repeated = append(repeated, ref)
 		}
 	}
-	return fresh, repeated, rows.Err()
+	return fresh, repeated, ended(rows)
 }

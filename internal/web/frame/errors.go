@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"net/http"
+	"strconv"
 	"strings"
+	"time"
 
 	"github.com/gin-gonic/gin"
 
@@ -44,9 +46,12 @@ var (
 	errFailed   = &Message{http.StatusInternalServerError, text.Say("message.broken"), text.Say("message.broken-says")}
 )
 
+// askAgain is after how long a program may ask again for what could not be answered now.
+const askAgain = 30 * time.Second
+
 // answer turns an error into the answer to its request: the one place that does. What
 // does not exist and what may not be seen are told alike; of everything else the reader
-// learns nothing but that it failed, and the log holds no patient data.
+// learns nothing but that it failed, or that it may work in a moment, and the log holds no patient data.
 func (s *Frame) answer(c *gin.Context, err error) {
 	var message *Message
 	var to *elsewhere
@@ -59,6 +64,10 @@ func (s *Frame) answer(c *gin.Context, err error) {
 		s.tell(c, &Message{http.StatusNotFound, text.Say("message.not-found"), text.Say("message.not-found-says")})
 	case errors.Is(err, context.Canceled):
 		c.Abort() // the reader has left
+	case clinical.CodeOf(err) == clinical.Unavailable, errors.Is(err, context.DeadlineExceeded):
+		s.Log.Error("a request was not answered in time, or the database was away", "route", c.FullPath(), "error", err)
+		c.Header("Retry-After", strconv.Itoa(int(askAgain.Seconds())))
+		s.tell(c, &Message{http.StatusServiceUnavailable, text.Say("message.away"), text.Say("message.away-says")})
 	default:
 		s.Log.Error("request failed", "route", c.FullPath(), "code", string(clinical.CodeOf(err)), "error", err)
 		s.tell(c, errFailed)
