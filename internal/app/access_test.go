@@ -19,12 +19,11 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"plumbline/internal/records"
 	"regexp"
 	"strings"
 	"testing"
 	"time"
-
-	"plumbline/internal/auth"
 )
 
 // addUser makes an account for all units by the command line and returns the
@@ -72,12 +71,12 @@ func signInPrinted(t *testing.T, site string, said func() string) (code int, pag
 	t.Helper()
 	line := regexp.MustCompile(`(?m)^sign-in (\S+) (\S+) (\S+)$`)
 	within(t, "the demo prints its accounts", func() bool {
-		return len(line.FindAllString(said(), -1)) == len(auth.Roles)
+		return len(line.FindAllString(said(), -1)) == len(records.Roles)
 	})
 	_, shown := get(t, site+"/sign-in")
 	for n, m := range line.FindAllStringSubmatch(said(), -1) {
-		if m[1] != string(auth.Roles[n]) {
-			t.Errorf("account %d is for the role %s, want %s", n, m[1], auth.Roles[n])
+		if m[1] != string(records.Roles[n]) {
+			t.Errorf("account %d is for the role %s, want %s", n, m[1], records.Roles[n])
 		}
 		if !strings.Contains(shown, m[3]) {
 			t.Errorf("the sign-in page does not show the password of %s", m[2])
@@ -86,7 +85,7 @@ func signInPrinted(t *testing.T, site string, said func() string) (code int, pag
 		if c != http.StatusOK {
 			t.Errorf("the first page of %s = %d", m[1], c)
 		}
-		if m[1] == string(auth.FallsNurse) {
+		if m[1] == string(records.FallsNurse) {
 			code, page = c, p
 		}
 	}

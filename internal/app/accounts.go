@@ -5,6 +5,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/demo"
+	"plumbline/internal/records"
 	"plumbline/internal/web/account"
 )
 
@@ -20,15 +21,15 @@ func (p process) newAccounts(s *site) *auth.Service {
 // demoAccounts makes an account for each role, with a new password each time.
 func demoAccounts(ctx context.Context, accounts *auth.Service) ([]account.DemoAccount, error) {
 	var made []account.DemoAccount
-	for _, role := range auth.Roles {
+	for _, role := range records.Roles {
 		a := account.DemoAccount{Role: role, Name: string(role), Password: auth.NewPassword()}
-		g := auth.Grants{Roles: []auth.Role{role}}
+		g := auth.Grants{Roles: []records.Role{role}}
 		switch role {
-		case auth.Administrator:
+		case records.Administrator:
 			a.Sees = "accounts, feeds and rows held back; no patients"
-		case auth.FallsNurse, auth.Pharmacist:
+		case records.FallsNurse, records.Pharmacist:
 			g.AllUnits, a.Sees = true, "the patients of both units"
-		case auth.Screen:
+		case records.Screen:
 			g.Units, a.Sees = []string{demo.MainUnit}, "unit "+demo.MainUnit+" in beds, without names"
 		default:
 			g.Units, a.Sees = []string{demo.MainUnit}, "the patients of unit "+demo.MainUnit

@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"plumbline/internal/audit"
-	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/export"
 	"plumbline/internal/records"
@@ -142,7 +141,7 @@ func (r *recorder) close() {
 // cannot be recorded is not done. One that failed is recorded as such.
 func (s *site) audited(ctx context.Context, now time.Time, what, note string, change func() error) error {
 	write := func(outcome string) error {
-		e := records.AuditEntry{At: now, Who: auth.CommandLine, Did: audit.Manage, What: what, Outcome: outcome, Note: note}
+		e := records.AuditEntry{At: now, Who: records.CommandLine, Did: audit.Manage, What: what, Outcome: outcome, Note: note}
 		return s.store.AppendAudit(ctx, []records.AuditEntry{e}, audit.Link)
 	}
 	if err := write("allowed"); err != nil {

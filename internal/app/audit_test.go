@@ -28,8 +28,8 @@ func auditStoreOf(t *testing.T) *store.Store {
 	return s
 }
 
-func entryBy(who string) audit.Entry {
-	return audit.Entry{At: time.Date(2026, 11, 20, 7, 0, 0, 0, time.UTC), Who: who, Did: audit.View, What: "GET /stays/:stay", Stay: "S1", Outcome: "allowed"}
+func entryBy(who string) records.AuditEntry {
+	return records.AuditEntry{At: time.Date(2026, 11, 20, 7, 0, 0, 0, time.UTC), Who: who, Did: audit.View, What: "GET /stays/:stay", Stay: "S1", Outcome: "allowed"}
 }
 
 func TestRequestsAreRecordedInAChain(t *testing.T) {
@@ -113,14 +113,14 @@ func TestAnAuditThatIsFullRefuses(t *testing.T) {
 // break and full-width signs hide no formula (internal/export tests the guard itself).
 func TestCellsOfTheAuditAreNoFormulas(t *testing.T) {
 	for _, in := range []string{"=1+1", "+1", "-1", "@a", "\tx", " =1", "\u00a0=1", "\n=1", "\r\n=1", "\uff1d1"} {
-		record := auditRecord(audit.Entry{Who: in, From: in, Did: in, What: in, Unit: in, Stay: in, Outcome: in, Note: in})
+		record := auditRecord(records.AuditEntry{Who: in, From: in, Did: in, What: in, Unit: in, Stay: in, Outcome: in, Note: in})
 		for n, cell := range record {
 			if formula := strings.Trim(cell, "0123456789TZ:-") != "" && !strings.HasPrefix(cell, "'"); formula {
 				t.Errorf("%q stands in column %d as %q", in, n+1, cell)
 			}
 		}
 	}
-	if got := auditRecord(audit.Entry{Who: "a=1"})[2]; got != "a=1" {
+	if got := auditRecord(records.AuditEntry{Who: "a=1"})[2]; got != "a=1" {
 		t.Errorf("harmless text became %q", got)
 	}
 }

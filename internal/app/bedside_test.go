@@ -15,6 +15,7 @@ import (
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
 	"plumbline/internal/ingest/bedside"
+	"plumbline/internal/records"
 	room "plumbline/internal/web/bedside"
 )
 
@@ -25,7 +26,7 @@ func TestASetFromTheBedsideEndsWhatItAnswers(t *testing.T) {
 		ctx, now := context.Background(), demo.AnchorTime()
 		s := openSite(t, database, now)
 		stepAll(t, s, now)
-		state := func() episodes.State {
+		state := func() records.EpisodeState {
 			t.Helper()
 			list, err := s.care().Stay(ctx, "S101")
 			if err != nil {

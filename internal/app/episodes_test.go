@@ -41,7 +41,7 @@ var demoEpisodes = map[string]string{
 	"S201": "recheck_overdue", // on the second unit
 }
 
-func stepAll(t *testing.T, s *site, at time.Time) []episodes.Transition {
+func stepAll(t *testing.T, s *site, at time.Time) []records.EpisodeChange {
 	t.Helper()
 	done, err := s.care().StepAll(context.Background(), at)
 	if err != nil {
@@ -171,7 +171,7 @@ func TestTheLifeOfAnEpisode(t *testing.T) {
 		s := openSite(t, database, now)
 		s.loader.Clock = func() time.Time { return now.Add(3 * time.Hour) }
 		stepAll(t, s, now)
-		find := func(kind episodes.Kind) episodes.Episode {
+		find := func(kind records.EpisodeKind) records.Episode {
 			t.Helper()
 			list, err := s.care().Stay(ctx, "S101")
 			if err != nil {
@@ -188,7 +188,7 @@ func TestTheLifeOfAnEpisode(t *testing.T) {
 			t.Fatalf("there is no episode %s", kind)
 			panic("unreachable")
 		}
-		act := func(kind episodes.Kind, minutes int, a episodes.Action) error {
+		act := func(kind records.EpisodeKind, minutes int, a episodes.Action) error {
 			t.Helper()
 			_, err := s.care().Act(ctx, find(kind).ID, a, now.Add(time.Duration(minutes)*time.Minute))
 			return err
@@ -215,7 +215,7 @@ func TestTheLifeOfAnEpisode(t *testing.T) {
 		loadRows(t, s, "vitals-late.csv", "source_id,stay_id,taken_at,systolic,diastolic,heart_rate,position,limb,minutes_in_position\n"+
 			"L1,S101,"+stamp(9)+",132,74,76,lying,left arm,5\nL2,S101,"+stamp(10)+",128,74,80,standing,left arm,1\nL3,S101,"+stamp(12)+",130,74,80,standing,left arm,3\n")
 		stepAll(t, s, now.Add(15*time.Minute))
-		for _, kind := range []episodes.Kind{episodes.FallWithoutSet, episodes.RecheckOverdue} {
+		for _, kind := range []records.EpisodeKind{episodes.FallWithoutSet, episodes.RecheckOverdue} {
 			if e := find(kind); e.State != episodes.Done || e.Ending != episodes.ByEvidence || e.Reason != episodes.SetDone {
 				t.Errorf("%s after the set: %s, %s", kind, e.State, e.Reason)
 			}
@@ -341,7 +341,7 @@ func TestAReviewEndsItsEpisodeAfterARestart(t *testing.T) {
 		record("S108", now.Add(-time.Second)) // before it was asked for
 		s = reopenSite(t, s, now)
 		before := notices(t, s)
-		state := func(stay string) episodes.Episode {
+		state := func(stay string) records.Episode {
 			t.Helper()
 			list, err := s.care().Stay(ctx, stay)
 			if err != nil {
@@ -352,7 +352,7 @@ func TestAReviewEndsItsEpisodeAfterARestart(t *testing.T) {
 					return h.Episode
 				}
 			}
-			return episodes.Episode{}
+			return records.Episode{}
 		}
 		s.stepEpisodes(ctx, nil, now.Add(30*time.Second))
 		if e := state("S103"); !e.Active() {
@@ -385,7 +385,7 @@ func TestASilentFeedIsOneEpisode(t *testing.T) {
 	s := openSite(t, "", now)
 	s.settings.feedEvery = "@every 1m"
 	dir := filepath.Join(t.TempDir(), "feed")
-	look := func(s *site, minutes int) []episodes.Episode {
+	look := func(s *site, minutes int) []records.Episode {
 		t.Helper()
 		at := now.Add(time.Duration(minutes) * time.Minute)
 		w := &ingest.Watcher{Loader: s.loader, Dir: dir, Clock: func() time.Time { return at }}

@@ -7,19 +7,19 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
-	"plumbline/internal/episodes"
 	"plumbline/internal/notify"
+	"plumbline/internal/records"
 )
 
 // noticeSource is the site's data as telling asks for it.
 type noticeSource struct{ *site }
 
-func (b noticeSource) Owed(ctx context.Context) ([]episodes.Episode, error) {
+func (b noticeSource) Owed(ctx context.Context) ([]records.Episode, error) {
 	units, err := b.store.EpisodeUnits(ctx)
 	if err != nil {
 		return nil, err
 	}
-	var all []episodes.Episode
+	var all []records.Episode
 	for _, unit := range units {
 		list, err := b.store.EpisodesOwed(ctx, unit)
 		if err != nil {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"plumbline/internal/auth"
+	"plumbline/internal/records"
 )
 
 func (p process) newTokens(s *site) *auth.Tokens {
@@ -80,7 +81,7 @@ func (t tokens) add(ctx context.Context) error {
 	}
 	var secret string
 	err = t.site.audited(ctx, now, "token add", wanted.Words(), func() (err error) {
-		secret, _, err = t.tokens.Make(ctx, wanted, auth.CommandLine)
+		secret, _, err = t.tokens.Make(ctx, wanted, records.CommandLine)
 		return err
 	})
 	if err != nil {
@@ -106,20 +107,20 @@ func (t tokens) revoke(ctx context.Context) error {
 
 // listedToken is a token in the JSON of token list.
 type listedToken struct {
-	Name      string       `json:"name"`
-	Scopes    []auth.Scope `json:"scopes"`
-	Units     []string     `json:"units"` // ["*"] for all
-	MadeBy    string       `json:"made_by"`
-	MadeAt    time.Time    `json:"made_at"`
-	ExpiresAt time.Time    `json:"expires_at"`
-	UsedAt    *time.Time   `json:"last_used_hour"` // null: never
-	RevokedAt *time.Time   `json:"revoked_at"`
-	State     string       `json:"state"` // holds, expired, revoked
+	Name      string          `json:"name"`
+	Scopes    []records.Scope `json:"scopes"`
+	Units     []string        `json:"units"` // ["*"] for all
+	MadeBy    string          `json:"made_by"`
+	MadeAt    time.Time       `json:"made_at"`
+	ExpiresAt time.Time       `json:"expires_at"`
+	UsedAt    *time.Time      `json:"last_used_hour"` // null: never
+	RevokedAt *time.Time      `json:"revoked_at"`
+	State     string          `json:"state"` // holds, expired, revoked
 }
 
-func (t tokens) listed(k auth.APIToken) listedToken {
+func (t tokens) listed(k records.APIToken) listedToken {
 	l := listedToken{
-		Name: k.Name, Scopes: append([]auth.Scope{}, k.Scopes...), Units: append([]string{}, k.Units...), MadeBy: k.MadeBy, MadeAt: k.MadeAt,
+		Name: k.Name, Scopes: append([]records.Scope{}, k.Scopes...), Units: append([]string{}, k.Units...), MadeBy: k.MadeBy, MadeAt: k.MadeAt,
 		ExpiresAt: k.ExpiresAt, UsedAt: present(k.UsedAt), RevokedAt: present(k.RevokedAt), State: "expired",
 	}
 	if k.AllUnits {

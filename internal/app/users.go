@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"plumbline/internal/auth"
+	"plumbline/internal/records"
 )
 
 // userFlags are the flags of the user commands.
@@ -156,7 +157,7 @@ func (p process) noteUnknown(ctx context.Context, s *site, units []string) error
 	if err != nil {
 		return err
 	}
-	all := auth.Account{Units: known}
+	all := records.Account{Units: known}
 	for _, unit := range units {
 		if !all.OnUnit(unit) {
 			_, _ = fmt.Fprintf(p.stderr, "dashboard: no feed has named unit %s yet; seen so far: %s\n", unit, orNone(strings.Join(known, ", ")))
@@ -176,8 +177,8 @@ func (u users) tell(password string, made bool) error {
 // change finds the account of the command, changes it under the audit, and says so.
 // The audit notes the account's name, and note after it.
 func (u users) change(
-	ctx context.Context, what, note string, do func(auth.Account) (auth.Account, error),
-	said func(auth.Account) string,
+	ctx context.Context, what, note string, do func(records.Account) (records.Account, error),
+	said func(records.Account) string,
 ) error {
 	a, err := u.accounts.Named(ctx, u.flags.name)
 	if err != nil {
@@ -196,14 +197,14 @@ func (u users) change(
 
 func (u users) disable(ctx context.Context) error {
 	return u.change(ctx, "user disable", "",
-		func(a auth.Account) (auth.Account, error) { return u.accounts.Disable(ctx, a.ID, true) },
-		func(a auth.Account) string { return "disabled " + a.Name + "; its sessions have ended" })
+		func(a records.Account) (records.Account, error) { return u.accounts.Disable(ctx, a.ID, true) },
+		func(a records.Account) string { return "disabled " + a.Name + "; its sessions have ended" })
 }
 
 func (u users) enable(ctx context.Context) error {
 	return u.change(ctx, "user enable", "",
-		func(a auth.Account) (auth.Account, error) { return u.accounts.Enable(ctx, a.ID) },
-		func(a auth.Account) string { return "enabled " + a.Name })
+		func(a records.Account) (records.Account, error) { return u.accounts.Enable(ctx, a.ID) },
+		func(a records.Account) string { return "enabled " + a.Name })
 }
 
 func (u users) password(ctx context.Context) error {
@@ -230,19 +231,19 @@ func (u users) password(ctx context.Context) error {
 }
 
 func (u users) link(ctx context.Context) error {
-	id := auth.Identity{Issuer: u.flags.issuer, Subject: u.flags.subject}
+	id := records.Identity{Issuer: u.flags.issuer, Subject: u.flags.subject}
 	person := " to subject " + id.Subject + " of " + id.Issuer
 	return u.change(ctx, "user link", person,
-		func(a auth.Account) (auth.Account, error) { return u.accounts.Link(ctx, a.ID, id) },
-		func(a auth.Account) string {
+		func(a records.Account) (records.Account, error) { return u.accounts.Link(ctx, a.ID, id) },
+		func(a records.Account) string {
 			return "linked " + a.Name + person + "; its password is dropped and its sessions have ended"
 		})
 }
 
 func (u users) unlink(ctx context.Context) error {
 	return u.change(ctx, "user unlink", "",
-		func(a auth.Account) (auth.Account, error) { return u.accounts.Unlink(ctx, a.ID) },
-		func(a auth.Account) string {
+		func(a records.Account) (records.Account, error) { return u.accounts.Unlink(ctx, a.ID) },
+		func(a records.Account) string {
 			return fmt.Sprintf("unlinked %s; give it a password with `dashboard user password --name %q`", a.Name, a.Name)
 		})
 }

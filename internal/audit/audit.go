@@ -24,9 +24,6 @@ const (
 	Manage  = "manage" // accounts, tokens, policy, feeds
 )
 
-// Entry goes with its last use.
-type Entry = records.AuditEntry
-
 // HashSize is the length of an entry's hash in bytes.
 const HashSize = sha256.Size
 

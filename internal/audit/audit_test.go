@@ -3,6 +3,7 @@ package audit
 import (
 	"bytes"
 	"fmt"
+	"plumbline/internal/records"
 	"slices"
 	"strings"
 	"testing"
@@ -14,11 +15,11 @@ import (
 var epoch = time.Date(2026, 11, 20, 7, 0, 0, 0, time.UTC)
 
 // chain makes n linked entries.
-func chain(n int) []Entry {
-	out := make([]Entry, n)
+func chain(n int) []records.AuditEntry {
+	out := make([]records.AuditEntry, n)
 	prev := Genesis()
 	for i := range out {
-		out[i] = Entry{N: int64(i + 1), At: epoch.Add(time.Duration(i) * time.Minute), Who: "nurse", From: "10.0.0.7", Did: View, What: "GET /stays/:stay",
+		out[i] = records.AuditEntry{N: int64(i + 1), At: epoch.Add(time.Duration(i) * time.Minute), Who: "nurse", From: "10.0.0.7", Did: View, What: "GET /stays/:stay",
 			Unit: "4W", Stay: fmt.Sprint("S", i), Outcome: "200"}
 		out[i].Hash = Link(prev, out[i])
 		prev = out[i].Hash
@@ -26,7 +27,7 @@ func chain(n int) []Entry {
 	return out
 }
 
-func headOf(entries []Entry) Head {
+func headOf(entries []records.AuditEntry) Head {
 	if len(entries) == 0 {
 		return Head{Hash: Genesis()}
 	}
@@ -34,7 +35,7 @@ func headOf(entries []Entry) Head {
 	return Head{last.N, last.Hash}
 }
 
-func verify(entries []Entry, kept Head, witness *Head) error {
+func verify(entries []records.AuditEntry, kept Head, witness *Head) error {
 	v := NewVerifier(witness)
 	for _, e := range entries {
 		if err := v.Add(e); err != nil {
@@ -59,27 +60,27 @@ func TestAnUntouchedChainHolds(t *testing.T) {
 func TestEveryKindOfTamperingShows(t *testing.T) {
 	cases := []struct {
 		name   string
-		tamper func([]Entry) []Entry
+		tamper func([]records.AuditEntry) []records.AuditEntry
 		want   string
 	}{
-		{"one removed from the middle", func(e []Entry) []Entry { return slices.Delete(e, 2, 3) }, "entry 3: is missing; the next one is 4"},
-		{"the first removed", func(e []Entry) []Entry { return e[1:] }, "entry 1: is missing; the next one is 2"},
-		{"the last removed", func(e []Entry) []Entry { return e[:4] }, "entry 5: to 5 are missing from the end"},
-		{"all removed", func([]Entry) []Entry { return nil }, "entry 1: to 5 are missing from the end"},
-		{"removed and numbered anew", func(e []Entry) []Entry {
+		{"one removed from the middle", func(e []records.AuditEntry) []records.AuditEntry { return slices.Delete(e, 2, 3) }, "entry 3: is missing; the next one is 4"},
+		{"the first removed", func(e []records.AuditEntry) []records.AuditEntry { return e[1:] }, "entry 1: is missing; the next one is 2"},
+		{"the last removed", func(e []records.AuditEntry) []records.AuditEntry { return e[:4] }, "entry 5: to 5 are missing from the end"},
+		{"all removed", func([]records.AuditEntry) []records.AuditEntry { return nil }, "entry 1: to 5 are missing from the end"},
+		{"removed and numbered anew", func(e []records.AuditEntry) []records.AuditEntry {
 			e = slices.Delete(e, 2, 3)
 			for n := range e {
 				e[n].N = int64(n + 1)
 			}
 			return e
 		}, "entry 3: was changed"},
-		{"two swapped", func(e []Entry) []Entry { e[1], e[2] = e[2], e[1]; return e }, "entry 2: is missing; the next one is 3"},
-		{"one put in at the end", func(e []Entry) []Entry {
-			more := Entry{N: 6, At: epoch, Who: "x"}
+		{"two swapped", func(e []records.AuditEntry) []records.AuditEntry { e[1], e[2] = e[2], e[1]; return e }, "entry 2: is missing; the next one is 3"},
+		{"one put in at the end", func(e []records.AuditEntry) []records.AuditEntry {
+			more := records.AuditEntry{N: 6, At: epoch, Who: "x"}
 			more.Hash = Link(e[4].Hash, more)
 			return append(e, more)
 		}, "entry 6: is not where the chain was left"},
-		{"the end written anew", func(e []Entry) []Entry {
+		{"the end written anew", func(e []records.AuditEntry) []records.AuditEntry {
 			e[4].Who = "x"
 			e[4].Hash = Link(e[3].Hash, e[4])
 			return e
@@ -119,12 +120,12 @@ func TestAWitnessShowsAChainWrittenAnew(t *testing.T) {
 
 // Every field is under the hash, and none runs into the next.
 func TestEveryFieldIsUnderTheHash(t *testing.T) {
-	base := Entry{N: 7, At: epoch, Who: "a", From: "b", Did: "c", What: "d", Unit: "e", Stay: "f", AsOf: epoch.Add(-time.Hour), Outcome: "g", Note: "h"}
-	change := []func(*Entry){
-		func(e *Entry) { e.N++ }, func(e *Entry) { e.At = e.At.Add(time.Microsecond) }, func(e *Entry) { e.Who += "x" }, func(e *Entry) { e.From += "x" },
-		func(e *Entry) { e.Did += "x" }, func(e *Entry) { e.What += "x" }, func(e *Entry) { e.Unit += "x" }, func(e *Entry) { e.Stay += "x" },
-		func(e *Entry) { e.AsOf = time.Time{} }, func(e *Entry) { e.AsOf = time.UnixMicro(0) }, func(e *Entry) { e.Outcome += "x" }, func(e *Entry) { e.Note += "x" },
-		func(e *Entry) { e.Who, e.From = "ab", "" }, func(e *Entry) { e.Outcome, e.Note = "", "gh" },
+	base := records.AuditEntry{N: 7, At: epoch, Who: "a", From: "b", Did: "c", What: "d", Unit: "e", Stay: "f", AsOf: epoch.Add(-time.Hour), Outcome: "g", Note: "h"}
+	change := []func(*records.AuditEntry){
+		func(e *records.AuditEntry) { e.N++ }, func(e *records.AuditEntry) { e.At = e.At.Add(time.Microsecond) }, func(e *records.AuditEntry) { e.Who += "x" }, func(e *records.AuditEntry) { e.From += "x" },
+		func(e *records.AuditEntry) { e.Did += "x" }, func(e *records.AuditEntry) { e.What += "x" }, func(e *records.AuditEntry) { e.Unit += "x" }, func(e *records.AuditEntry) { e.Stay += "x" },
+		func(e *records.AuditEntry) { e.AsOf = time.Time{} }, func(e *records.AuditEntry) { e.AsOf = time.UnixMicro(0) }, func(e *records.AuditEntry) { e.Outcome += "x" }, func(e *records.AuditEntry) { e.Note += "x" },
+		func(e *records.AuditEntry) { e.Who, e.From = "ab", "" }, func(e *records.AuditEntry) { e.Outcome, e.Note = "", "gh" },
 	}
 	seen := map[string]int{string(Link(Genesis(), base)): -1, string(Link(bytes.Repeat([]byte{1}, HashSize), base)): -2}
 	for n, c := range change {

@@ -14,7 +14,7 @@ import (
 
 // Grants are the roles and units of an account.
 type Grants struct {
-	Roles    []Role
+	Roles    []records.Role
 	Units    []string
 	AllUnits bool
 }
@@ -58,7 +58,7 @@ func (g Grants) Words() string {
 
 func (g Grants) checked() (Grants, error) {
 	g.Roles = records.KnownRoles(g.Roles)
-	given := Account{Roles: g.Roles}
+	given := records.Account{Roles: g.Roles}
 	slices.Sort(g.Units)
 	g.Units = slices.Compact(g.Units)
 	if g.AllUnits {
@@ -67,7 +67,7 @@ func (g Grants) checked() (Grants, error) {
 	switch {
 	case len(g.Roles) == 0:
 		return g, clinical.Errorf(clinical.Invalid, "an account needs at least one role of %s", roleWords())
-	case given.May(ViewList) && len(g.Units) == 0 && !g.AllUnits:
+	case given.May(records.ViewList) && len(g.Units) == 0 && !g.AllUnits:
 		return g, clinical.Errorf(clinical.Invalid,
 			"the roles of this account see patients, so it needs units: name them, or %s for all", AllUnits)
 	}

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // MaxAPITokenLife is how long a token may hold at most: a year (common practice, no
@@ -70,7 +71,7 @@ func IsAPIToken(s string) bool {
 }
 
 // CheckAPIToken says what is wrong with a token that is to be made now: error Invalid.
-func CheckAPIToken(t APIToken, now time.Time) error {
+func CheckAPIToken(t records.APIToken, now time.Time) error {
 	if strings.TrimSpace(t.Name) == "" {
 		return clinical.Errorf(clinical.Invalid, "the token has no name; name the machine that will use it")
 	}
@@ -81,7 +82,7 @@ func CheckAPIToken(t APIToken, now time.Time) error {
 		return clinical.Errorf(clinical.Invalid, "the token has no scope; choose from %s", scopeWords())
 	}
 	for _, s := range t.Scopes {
-		if !slices.Contains(Scopes, s) {
+		if !slices.Contains(records.Scopes, s) {
 			return clinical.Errorf(clinical.Invalid, "there is no scope %q; the scopes are %s", s, scopeWords())
 		}
 	}
@@ -93,28 +94,28 @@ func CheckAPIToken(t APIToken, now time.Time) error {
 	case readsPatients(t) && !t.AllUnits && len(t.Units) == 0:
 		return clinical.Errorf(clinical.Invalid, "the token has no unit; name its units, or * for all")
 	case !readsPatients(t) && (t.AllUnits || len(t.Units) > 0):
-		return clinical.Errorf(clinical.Invalid, "%s knows no unit; leave the units out", ReadMetrics)
+		return clinical.Errorf(clinical.Invalid, "%s knows no unit; leave the units out", records.ReadMetrics)
 	}
 	return checkUnits(t.Units)
 }
 
-func readsPatients(t APIToken) bool {
-	return t.May(ReadList) || t.May(ReadSets)
+func readsPatients(t records.APIToken) bool {
+	return t.May(records.ReadList) || t.May(records.ReadSets)
 }
 
-func scopeWords() string { return APIToken{Scopes: Scopes}.ScopeWords() }
+func scopeWords() string { return records.APIToken{Scopes: records.Scopes}.ScopeWords() }
 
 // ParseAPIToken reads a token that is to be made, as people give it; AllUnits is every
 // unit. CheckAPIToken says whether it may be made.
-func ParseAPIToken(name string, scopes, units []string, expires time.Time) APIToken {
-	t := APIToken{Name: name, ExpiresAt: expires}
+func ParseAPIToken(name string, scopes, units []string, expires time.Time) records.APIToken {
+	t := records.APIToken{Name: name, ExpiresAt: expires}
 	for _, word := range trimmed(scopes) {
-		t.Scopes = append(t.Scopes, Scope(strings.ToLower(word)))
+		t.Scopes = append(t.Scopes, records.Scope(strings.ToLower(word)))
 	}
-	place := func(s Scope) int { // in their own order; what is none comes first, and is refused
-		return slices.Index(Scopes, s)
+	place := func(s records.Scope) int { // in their own order; what is none comes first, and is refused
+		return slices.Index(records.Scopes, s)
 	}
-	slices.SortFunc(t.Scopes, func(a, b Scope) int { return place(a) - place(b) })
+	slices.SortFunc(t.Scopes, func(a, b records.Scope) int { return place(a) - place(b) })
 	t.Scopes = slices.Compact(t.Scopes)
 	for _, unit := range trimmed(units) {
 		if unit == AllUnits {

@@ -7,6 +7,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 func TestAPITokenHasOneSpelling(t *testing.T) {
@@ -38,11 +39,11 @@ func TestAPITokenHasOneSpelling(t *testing.T) {
 
 func TestAPITokenCheck(t *testing.T) {
 	now := time.Date(2026, 11, 2, 10, 0, 0, 0, time.UTC)
-	good := auth.APIToken{Name: "bed board", Scopes: []auth.Scope{auth.ReadList}, Units: []string{"4W"}, ExpiresAt: now.Add(auth.MaxAPITokenLife)}
+	good := records.APIToken{Name: "bed board", Scopes: []records.Scope{records.ReadList}, Units: []string{"4W"}, ExpiresAt: now.Add(auth.MaxAPITokenLife)}
 	if err := auth.CheckAPIToken(good, now); err != nil {
 		t.Error(err)
 	}
-	metrics := auth.APIToken{Name: "monitor", Scopes: []auth.Scope{auth.ReadMetrics}, ExpiresAt: now.AddDate(1, 0, 0)}
+	metrics := records.APIToken{Name: "monitor", Scopes: []records.Scope{records.ReadMetrics}, ExpiresAt: now.AddDate(1, 0, 0)}
 	if err := auth.CheckAPIToken(metrics, now); err != nil {
 		t.Error("metrics know no unit:", err)
 	}
@@ -50,16 +51,16 @@ func TestAPITokenCheck(t *testing.T) {
 	if err := auth.CheckAPIToken(metrics, now); clinical.CodeOf(err) != clinical.Invalid {
 		t.Error("a unit of the metrics, which know none:", err)
 	}
-	for what, change := range map[string]func(*auth.APIToken){
-		"no name":       func(a *auth.APIToken) { a.Name = " " },
-		"odd name":      func(a *auth.APIToken) { a.Name = "bed  board" },
-		"odd unit":      func(a *auth.APIToken) { a.Units = []string{"4W\n"} },
-		"no scope":      func(a *auth.APIToken) { a.Scopes = nil },
-		"unknown scope": func(a *auth.APIToken) { a.Scopes = []auth.Scope{auth.ReadList, "list:write"} },
-		"no unit":       func(a *auth.APIToken) { a.Units = nil },
-		"no end":        func(a *auth.APIToken) { a.ExpiresAt = time.Time{} },
-		"ends now":      func(a *auth.APIToken) { a.ExpiresAt = now },
-		"too long":      func(a *auth.APIToken) { a.ExpiresAt = now.Add(auth.MaxAPITokenLife + time.Second) },
+	for what, change := range map[string]func(*records.APIToken){
+		"no name":       func(a *records.APIToken) { a.Name = " " },
+		"odd name":      func(a *records.APIToken) { a.Name = "bed  board" },
+		"odd unit":      func(a *records.APIToken) { a.Units = []string{"4W\n"} },
+		"no scope":      func(a *records.APIToken) { a.Scopes = nil },
+		"unknown scope": func(a *records.APIToken) { a.Scopes = []records.Scope{records.ReadList, "list:write"} },
+		"no unit":       func(a *records.APIToken) { a.Units = nil },
+		"no end":        func(a *records.APIToken) { a.ExpiresAt = time.Time{} },
+		"ends now":      func(a *records.APIToken) { a.ExpiresAt = now },
+		"too long":      func(a *records.APIToken) { a.ExpiresAt = now.Add(auth.MaxAPITokenLife + time.Second) },
 	} {
 		bad := good
 		change(&bad)
@@ -71,7 +72,7 @@ func TestAPITokenCheck(t *testing.T) {
 
 func TestAPITokenReach(t *testing.T) {
 	now := time.Date(2026, 11, 2, 10, 0, 0, 0, time.UTC)
-	a := auth.APIToken{Scopes: []auth.Scope{auth.ReadSets}, Units: []string{"4W"}, ExpiresAt: now}
+	a := records.APIToken{Scopes: []records.Scope{records.ReadSets}, Units: []string{"4W"}, ExpiresAt: now}
 	if !a.Holds(now.Add(-time.Second)) || a.Holds(now) {
 		t.Error("a token holds until its end, that moment excluded")
 	}
@@ -79,7 +80,7 @@ func TestAPITokenReach(t *testing.T) {
 	if a.Holds(now.Add(-time.Second)) {
 		t.Error("a revoked token holds")
 	}
-	if !a.May(auth.ReadSets) || a.May(auth.ReadList) {
+	if !a.May(records.ReadSets) || a.May(records.ReadList) {
 		t.Error("a token may what its scopes say")
 	}
 	if !a.OnUnit("4W") || a.OnUnit("4") || a.OnUnit("") {

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // Why somebody whom the sign-in service has let in is not let in here. The sentences
@@ -31,7 +32,7 @@ var (
 
 // Arrival is somebody whom the sign-in service has let in, as it says.
 type Arrival struct {
-	Identity Identity
+	Identity records.Identity
 	Name     string // of the account, if it is to be made
 	Grants   Grants // of all groups together; without roles where none gives any
 	Token    string // of the session that the browser has now; "" for none
@@ -39,7 +40,7 @@ type Arrival struct {
 
 // Arrived is what became of an arrival.
 type Arrived struct {
-	Account Account
+	Account records.Account
 	Token   string
 	Made    bool // the account is new
 	Changed bool // its roles or units are
@@ -74,12 +75,12 @@ func (s *Service) Arrive(ctx context.Context, in Arrival) (Arrived, error) {
 	return got, err
 }
 
-func (s *Service) firstArrival(ctx context.Context, in Arrival, g Grants) (a Account, made bool, err error) {
+func (s *Service) firstArrival(ctx context.Context, in Arrival, g Grants) (a records.Account, made bool, err error) {
 	if CheckName(in.Name) != nil {
 		return a, false, ErrBadName
 	}
 	now := s.Clock()
-	a, err = s.Store.AddAccount(ctx, NameKey(in.Name), Account{
+	a, err = s.Store.AddAccount(ctx, NameKey(in.Name), records.Account{
 		Name: in.Name, Roles: g.Roles, Units: g.Units, AllUnits: g.AllUnits,
 		PasswordSetAt: now, CreatedAt: now, Identity: in.Identity,
 	})
@@ -94,14 +95,14 @@ func (s *Service) firstArrival(ctx context.Context, in Arrival, g Grants) (a Acc
 }
 
 // follow gives an account what its groups give.
-func (s *Service) follow(ctx context.Context, a Account, g Grants, none bool) (Account, bool, error) {
+func (s *Service) follow(ctx context.Context, a records.Account, g Grants, none bool) (records.Account, bool, error) {
 	if a.Disabled() {
 		return a, false, ErrDisabled
 	}
 	if !none && holds(a, g) {
 		return a, false, nil
 	}
-	a, err := s.change(ctx, a.ID, func(a *Account, _ []Account) error {
+	a, err := s.change(ctx, a.ID, func(a *records.Account, _ []records.Account) error {
 		if a.Disabled() { // since it was read
 			return ErrDisabled
 		}
@@ -118,7 +119,7 @@ func (s *Service) follow(ctx context.Context, a Account, g Grants, none bool) (A
 }
 
 // holds reports whether the account has these roles and units and no others.
-func holds(a Account, g Grants) bool {
+func holds(a records.Account, g Grants) bool {
 	return slices.Equal(a.Roles, g.Roles) && slices.Equal(a.Units, g.Units) && a.AllUnits == g.AllUnits
 }
 
@@ -126,11 +127,11 @@ func holds(a Account, g Grants) bool {
 // to another identity there: for people who had an account before, and for a site
 // that changes its service. Only whoever runs the program may say that two are one
 // person. The password is dropped, and every session ends.
-func (s *Service) Link(ctx context.Context, id int64, to Identity) (Account, error) {
+func (s *Service) Link(ctx context.Context, id int64, to records.Identity) (records.Account, error) {
 	if to.Issuer == "" || to.Subject == "" {
-		return Account{}, clinical.Errorf(clinical.Invalid, "an identity has an issuer and a subject")
+		return records.Account{}, clinical.Errorf(clinical.Invalid, "an identity has an issuer and a subject")
 	}
-	return s.change(ctx, id, func(a *Account, _ []Account) error {
+	return s.change(ctx, id, func(a *records.Account, _ []records.Account) error {
 		a.Identity, a.Password, a.OneTime, a.PasswordSetAt = to, "", false, s.Clock()
 		return nil
 	})
@@ -138,12 +139,12 @@ func (s *Service) Link(ctx context.Context, id int64, to Identity) (Account, err
 
 // Unlink makes an account of the sign-in service a local one, which nobody can sign
 // in to before it is given a password. Every session ends.
-func (s *Service) Unlink(ctx context.Context, id int64) (Account, error) {
-	return s.change(ctx, id, func(a *Account, _ []Account) error {
+func (s *Service) Unlink(ctx context.Context, id int64) (records.Account, error) {
+	return s.change(ctx, id, func(a *records.Account, _ []records.Account) error {
 		if !a.FromService() {
 			return clinical.Errorf(clinical.Conflict, "the account is a local one already")
 		}
-		a.Identity = Identity{}
+		a.Identity = records.Identity{}
 		return nil
 	})
 }

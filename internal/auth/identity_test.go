@@ -9,12 +9,13 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
-var nurseOn4W = auth.Grants{Roles: []auth.Role{auth.FallsNurse}, Units: []string{"4W"}}
+var nurseOn4W = auth.Grants{Roles: []records.Role{records.FallsNurse}, Units: []string{"4W"}}
 
 func arrival(subject, name string, g auth.Grants) auth.Arrival {
-	return auth.Arrival{Identity: auth.Identity{Issuer: "https://login.example", Subject: subject}, Name: name, Grants: g}
+	return auth.Arrival{Identity: records.Identity{Issuer: "https://login.example", Subject: subject}, Name: name, Grants: g}
 }
 
 func (w *world) arrive(t *testing.T, in auth.Arrival) auth.Arrived {
@@ -34,21 +35,21 @@ func TestAnArrivalMakesAnAccountAndFollowsItsGroups(t *testing.T) {
 		t.Fatalf("after the first sign-in: %+v %v", a, err)
 	}
 	// The same groups: a second browser leaves the first alone.
-	second := w.arrive(t, arrival("s-1", "Ann", auth.Grants{Roles: []auth.Role{auth.FallsNurse, auth.FallsNurse}, Units: []string{"4W", "4W"}}))
+	second := w.arrive(t, arrival("s-1", "Ann", auth.Grants{Roles: []records.Role{records.FallsNurse, records.FallsNurse}, Units: []string{"4W", "4W"}}))
 	if second.Made || second.Changed || second.Account.ID != a.ID || !w.lives(t, first.Token) || second.Token == first.Token {
 		t.Errorf("a second sign-in: %+v", second)
 	}
 	// Other groups: what was open under the old ones ends.
-	third := w.arrive(t, arrival("s-1", "Ann", auth.Grants{Roles: []auth.Role{auth.Pharmacist}, AllUnits: true}))
+	third := w.arrive(t, arrival("s-1", "Ann", auth.Grants{Roles: []records.Role{records.Pharmacist}, AllUnits: true}))
 	if !third.Changed || w.lives(t, first.Token) || w.lives(t, second.Token) || !w.lives(t, third.Token) {
 		t.Error("other groups did not end the sessions under the old ones, or ended their own")
 	}
 	now, err := w.Named(t.Context(), "ann")
-	if err != nil || !slices.Equal(now.Roles, []auth.Role{auth.Pharmacist}) || !now.AllUnits || len(now.Units) != 0 {
+	if err != nil || !slices.Equal(now.Roles, []records.Role{records.Pharmacist}) || !now.AllUnits || len(now.Units) != 0 {
 		t.Errorf("the account is %+v, %v", now, err)
 	}
 	// Another name there is the same person here, under the name of the first time.
-	if again := w.arrive(t, arrival("s-1", "Ann Married", auth.Grants{Roles: []auth.Role{auth.Pharmacist}, AllUnits: true})); again.Account.Name != "Ann" || again.Account.ID != a.ID {
+	if again := w.arrive(t, arrival("s-1", "Ann Married", auth.Grants{Roles: []records.Role{records.Pharmacist}, AllUnits: true})); again.Account.Name != "Ann" || again.Account.ID != a.ID {
 		t.Errorf("after a change of name: %+v", again.Account)
 	}
 }
@@ -56,7 +57,7 @@ func TestAnArrivalMakesAnAccountAndFollowsItsGroups(t *testing.T) {
 func TestAnArrivalWithoutGroupsIsShutOut(t *testing.T) {
 	w := newWorld(t)
 	for name, g := range map[string]auth.Grants{
-		"no group": {}, "a unit without a role": {Units: []string{"4W"}, AllUnits: true}, "a role that needs a unit": {Roles: []auth.Role{auth.FallsNurse}},
+		"no group": {}, "a unit without a role": {Units: []string{"4W"}, AllUnits: true}, "a role that needs a unit": {Roles: []records.Role{records.FallsNurse}},
 	} {
 		if _, err := w.Arrive(t.Context(), arrival("new "+name, "new", g)); !errors.Is(err, auth.ErrNoGroup) {
 			t.Errorf("%s, at the first time: %v", name, err)
@@ -82,7 +83,7 @@ func TestAnArrivalWithoutGroupsIsShutOut(t *testing.T) {
 
 func TestArrivalsAreNotJoinedByName(t *testing.T) {
 	w := newWorld(t)
-	local := w.add(t, "ann", auth.Administrator)
+	local := w.add(t, "ann", records.Administrator)
 	session := w.mustSignIn(t, "ann")
 	for _, name := range []string{"ann", "ANN", "ａｎｎ"} {
 		if _, err := w.Arrive(t.Context(), arrival("s-1", name, nurseOn4W)); !errors.Is(err, auth.ErrNameTaken) {
@@ -100,7 +101,7 @@ func TestArrivalsAreNotJoinedByName(t *testing.T) {
 			t.Errorf("the name %q: %v", name, err)
 		}
 	}
-	for _, id := range []auth.Identity{{}, {Issuer: "https://login.example"}, {Subject: "s"}} {
+	for _, id := range []records.Identity{{}, {Issuer: "https://login.example"}, {Subject: "s"}} {
 		in := arrival("", "cho", nurseOn4W)
 		in.Identity = id
 		if _, err := w.Arrive(t.Context(), in); err == nil || auth.IsRefusal(err) {
@@ -118,12 +119,12 @@ func TestADisabledAccountStaysOut(t *testing.T) {
 	if _, err := w.Disable(t.Context(), in.Account.ID, true); err != nil {
 		t.Fatal(err)
 	}
-	for _, g := range []auth.Grants{nurseOn4W, {Roles: []auth.Role{auth.Administrator}}, {}} {
+	for _, g := range []auth.Grants{nurseOn4W, {Roles: []records.Role{records.Administrator}}, {}} {
 		if got, err := w.Arrive(t.Context(), arrival("s-1", "ann", g)); !errors.Is(err, auth.ErrDisabled) || got.Token != "" {
 			t.Errorf("with %v: %v", g.Roles, err)
 		}
 	}
-	if a, err := w.ByID(t.Context(), in.Account.ID); err != nil || !a.Has(auth.FallsNurse) || a.Has(auth.Administrator) {
+	if a, err := w.ByID(t.Context(), in.Account.ID); err != nil || !a.Has(records.FallsNurse) || a.Has(records.Administrator) {
 		t.Errorf("the disabled account has changed: %+v %v", a, err)
 	}
 	if _, err := w.Enable(t.Context(), in.Account.ID); err != nil {
@@ -134,7 +135,7 @@ func TestADisabledAccountStaysOut(t *testing.T) {
 
 func TestAnArrivalTakesANewSession(t *testing.T) {
 	w := newWorld(t)
-	w.add(t, "local", auth.FallsNurse)
+	w.add(t, "local", records.FallsNurse)
 	before := w.mustSignIn(t, "local")
 	in := arrival("s-1", "ann", nurseOn4W)
 	in.Token = before.Token
@@ -175,7 +176,7 @@ func TestAccountsOfTheServiceHaveNoPassword(t *testing.T) {
 		}
 	}
 	stale := a
-	stale.Identity = auth.Identity{} // as read before it was joined
+	stale.Identity = records.Identity{} // as read before it was joined
 	_, change := w.ChangePassword(t.Context(), a, in.Token, "", password)
 	_, set := w.SetPassword(t.Context(), a, password, true)
 	_, setStale := w.SetPassword(t.Context(), stale, password, true)
@@ -184,21 +185,21 @@ func TestAccountsOfTheServiceHaveNoPassword(t *testing.T) {
 			t.Errorf("%s of the password: %v", what, err)
 		}
 	}
-	if _, err := w.SetGrants(t.Context(), a.ID, auth.Grants{Roles: []auth.Role{auth.Administrator}}); clinical.CodeOf(err) != clinical.Conflict {
+	if _, err := w.SetGrants(t.Context(), a.ID, auth.Grants{Roles: []records.Role{records.Administrator}}); clinical.CodeOf(err) != clinical.Conflict {
 		t.Errorf("roles given by hand: %v", err)
 	}
 	now, err := w.ByID(t.Context(), a.ID)
-	if err != nil || now.Password != "" || now.Has(auth.Administrator) || !w.lives(t, in.Token) {
+	if err != nil || now.Password != "" || now.Has(records.Administrator) || !w.lives(t, in.Token) {
 		t.Errorf("the account is %+v, or its session has ended: %v", now, err)
 	}
 }
 
 func TestJoiningAnAccountByHand(t *testing.T) {
 	w := newWorld(t)
-	local := w.add(t, "ann", auth.Administrator)
+	local := w.add(t, "ann", records.Administrator)
 	session := w.mustSignIn(t, "ann")
-	to := auth.Identity{Issuer: "https://login.example", Subject: "s-1"}
-	if _, err := w.Link(t.Context(), local.ID, auth.Identity{Subject: "s-1"}); clinical.CodeOf(err) != clinical.Invalid {
+	to := records.Identity{Issuer: "https://login.example", Subject: "s-1"}
+	if _, err := w.Link(t.Context(), local.ID, records.Identity{Subject: "s-1"}); clinical.CodeOf(err) != clinical.Invalid {
 		t.Errorf("half an identity: %v", err)
 	}
 	if _, err := w.Link(t.Context(), local.ID, to); err != nil {
@@ -207,10 +208,10 @@ func TestJoiningAnAccountByHand(t *testing.T) {
 	if _, err := w.signIn(t, "ann", password); err == nil || w.lives(t, session.Token) {
 		t.Error("the password still opens the account, or a session lives on")
 	}
-	if in := w.arrive(t, arrival("s-1", "another name", nurseOn4W)); in.Account.ID != local.ID || in.Account.Has(auth.Administrator) || !in.Account.Has(auth.FallsNurse) {
+	if in := w.arrive(t, arrival("s-1", "another name", nurseOn4W)); in.Account.ID != local.ID || in.Account.Has(records.Administrator) || !in.Account.Has(records.FallsNurse) {
 		t.Errorf("the person arrives as %+v", in.Account)
 	}
-	other := w.add(t, "bea", auth.FallsNurse)
+	other := w.add(t, "bea", records.FallsNurse)
 	if _, err := w.Link(t.Context(), other.ID, to); clinical.CodeOf(err) != clinical.Conflict {
 		t.Errorf("one identity for two: %v", err)
 	}

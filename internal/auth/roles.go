@@ -9,8 +9,8 @@ import (
 )
 
 // ParseRole reads a role's word.
-func ParseRole(s string) (Role, error) {
-	r := Role(strings.ToLower(strings.TrimSpace(s)))
+func ParseRole(s string) (records.Role, error) {
+	r := records.Role(strings.ToLower(strings.TrimSpace(s)))
 	if !slices.Contains(records.Roles, r) {
 		return "", clinical.Errorf(clinical.Invalid, "there is no role %q; the roles are %s", s, roleWords())
 	}

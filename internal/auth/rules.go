@@ -13,6 +13,7 @@ import (
 	"golang.org/x/text/unicode/norm"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // Bounds of a password in characters. Length is the only rule of form: NIST SP
@@ -48,7 +49,7 @@ func (r Rules) Check(password, name string) error {
 		return clinical.Errorf(clinical.Invalid, "the password has %d characters; use at most %d", n, MaxPassword)
 	}
 	words := []string{name, r.Hospital, "plumbline"}
-	for _, role := range Roles {
+	for _, role := range records.Roles {
 		words = append(words, string(role))
 	}
 	bare := bareWord(password)

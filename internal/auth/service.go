@@ -10,20 +10,21 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // Store keeps accounts and sessions. Errors for what is not there carry
 // clinical.NotFound, for a name or an identity that is taken clinical.Conflict.
 type Store interface {
-	Accounts(ctx context.Context) ([]Account, error)                   // by name
-	AccountNamed(ctx context.Context, nameKey string) (Account, error) // by NameKey
-	AccountOf(ctx context.Context, id Identity) (Account, error)
-	AddAccount(ctx context.Context, nameKey string, a Account) (Account, error)
+	Accounts(ctx context.Context) ([]records.Account, error)                   // by name
+	AccountNamed(ctx context.Context, nameKey string) (records.Account, error) // by NameKey
+	AccountOf(ctx context.Context, id records.Identity) (records.Account, error)
+	AddAccount(ctx context.Context, nameKey string, a records.Account) (records.Account, error)
 	// ChangeAccount lets change alter one account, in one transaction in which no
 	// other account changes; all holds every account.
-	ChangeAccount(ctx context.Context, id int64, change func(a *Account, all []Account) error) (Account, error)
-	AddSession(ctx context.Context, s Session) error
-	SessionOf(ctx context.Context, tokenHash []byte) (Session, Account, error)
+	ChangeAccount(ctx context.Context, id int64, change func(a *records.Account, all []records.Account) error) (records.Account, error)
+	AddSession(ctx context.Context, s records.Session) error
+	SessionOf(ctx context.Context, tokenHash []byte) (records.Session, records.Account, error)
 	TouchSession(ctx context.Context, tokenHash []byte, at time.Time) error
 	EndSession(ctx context.Context, tokenHash []byte) error
 	// DropSessions drops the sessions last used, or started, before these moments.
@@ -78,7 +79,7 @@ type SignIn struct {
 
 // Signed is what a browser gets for it.
 type Signed struct {
-	Account Account
+	Account records.Account
 	Token   string
 	Marks   string
 }
@@ -120,7 +121,7 @@ func (s *Service) begin(at Attempt) (right func(), err error) {
 	return right, err
 }
 
-func (s *Service) verify(ctx context.Context, name, password string) (Account, error) {
+func (s *Service) verify(ctx context.Context, name, password string) (records.Account, error) {
 	a, err := s.Store.AccountNamed(ctx, NameKey(name))
 	known := err == nil
 	if err != nil && clinical.CodeOf(err) != clinical.NotFound {
@@ -172,13 +173,13 @@ func (s *Service) dummyHash(ctx context.Context) (string, error) {
 }
 
 // rehash brings the hash of a password that was right to the cost of today.
-func (s *Service) rehash(ctx context.Context, a Account, password string) (Account, error) {
+func (s *Service) rehash(ctx context.Context, a records.Account, password string) (records.Account, error) {
 	hash, err := s.Hasher.Hash(ctx, password)
 	if err != nil {
 		return a, err
 	}
 	was := a.Password
-	return s.Store.ChangeAccount(ctx, a.ID, func(a *Account, _ []Account) error {
+	return s.Store.ChangeAccount(ctx, a.ID, func(a *records.Account, _ []records.Account) error {
 		if a.Password == was && !a.FromService() { // not changed in the meantime
 			a.Password = hash
 		}
@@ -187,10 +188,10 @@ func (s *Service) rehash(ctx context.Context, a Account, password string) (Accou
 }
 
 // open begins a session, ends the one before it, and drops those that have lapsed.
-func (s *Service) open(ctx context.Context, a Account, before string) (token string, err error) {
+func (s *Service) open(ctx context.Context, a records.Account, before string) (token string, err error) {
 	now := s.Clock()
 	token = NewToken()
-	err = s.Store.AddSession(ctx, Session{TokenHash: HashToken(token), AccountID: a.ID, Epoch: a.Epoch, StartedAt: now, UsedAt: now})
+	err = s.Store.AddSession(ctx, records.Session{TokenHash: HashToken(token), AccountID: a.ID, Epoch: a.Epoch, StartedAt: now, UsedAt: now})
 	if err == nil && before != "" {
 		err = s.Store.EndSession(ctx, HashToken(before))
 	}
@@ -224,20 +225,20 @@ func (s *Service) key(ctx context.Context, name string) ([]byte, error) {
 // idleness, by age, by a change of the account. A quiet request is one that nobody
 // asked for by hand, such as a page that fetches itself anew: it is no use of the
 // session, unless nobody ever touches the screen.
-func (s *Service) Resolve(ctx context.Context, token string, quiet bool) (Account, error) {
+func (s *Service) Resolve(ctx context.Context, token string, quiet bool) (records.Account, error) {
 	ended := clinical.Errorf(clinical.NotFound, "there is no such session, or it has ended")
 	if token == "" {
-		return Account{}, ended
+		return records.Account{}, ended
 	}
 	hash := HashToken(token)
 	session, a, err := s.Store.SessionOf(ctx, hash)
 	if err != nil {
-		return Account{}, err
+		return records.Account{}, err
 	}
 	now := s.Clock()
 	if session.Epoch != a.Epoch || a.Disabled() ||
 		now.Sub(session.StartedAt) >= AbsoluteLimit || now.Sub(session.UsedAt) >= s.IdleLimit() {
-		return Account{}, ended
+		return records.Account{}, ended
 	}
 	if (!quiet || a.Unattended()) && now.Sub(session.UsedAt) >= s.touchEvery() {
 		err = briefly(ctx, func(brief context.Context) error { return s.Store.TouchSession(brief, hash, now) })
@@ -267,13 +268,13 @@ func (s *Service) SignOut(ctx context.Context, token string) error {
 
 // SignOutEverywhere ends every session of an account.
 func (s *Service) SignOutEverywhere(ctx context.Context, id int64) error {
-	_, err := s.change(ctx, id, func(*Account, []Account) error { return nil })
+	_, err := s.change(ctx, id, func(*records.Account, []records.Account) error { return nil })
 	return err
 }
 
 // change alters an account and ends its sessions.
-func (s *Service) change(ctx context.Context, id int64, change func(a *Account, all []Account) error) (Account, error) {
-	return s.Store.ChangeAccount(ctx, id, func(a *Account, all []Account) error {
+func (s *Service) change(ctx context.Context, id int64, change func(a *records.Account, all []records.Account) error) (records.Account, error) {
+	return s.Store.ChangeAccount(ctx, id, func(a *records.Account, all []records.Account) error {
 		if err := change(a, all); err != nil {
 			return err
 		}
@@ -284,7 +285,7 @@ func (s *Service) change(ctx context.Context, id int64, change func(a *Account, 
 
 // ChangePassword sets a new password for the one who knows the current one. Every
 // session of the account ends; the browser that asked gets a new one.
-func (s *Service) ChangePassword(ctx context.Context, a Account, token, current, password string) (fresh string, err error) {
+func (s *Service) ChangePassword(ctx context.Context, a records.Account, token, current, password string) (fresh string, err error) {
 	if a.FromService() {
 		return "", errNoPassword
 	}
@@ -312,7 +313,7 @@ func (s *Service) ChangePassword(ctx context.Context, a Account, token, current,
 // ErrCurrent says that the current password is not right.
 var ErrCurrent = errors.New("the current password is not right")
 
-func (s *Service) setPassword(ctx context.Context, a Account, password string, oneTime bool) (Account, error) {
+func (s *Service) setPassword(ctx context.Context, a records.Account, password string, oneTime bool) (records.Account, error) {
 	if a.FromService() {
 		return a, errNoPassword
 	}
@@ -323,7 +324,7 @@ func (s *Service) setPassword(ctx context.Context, a Account, password string, o
 	if err != nil {
 		return a, err
 	}
-	return s.change(ctx, a.ID, func(a *Account, _ []Account) error {
+	return s.change(ctx, a.ID, func(a *records.Account, _ []records.Account) error {
 		if a.FromService() { // since it was read
 			return errNoPassword
 		}

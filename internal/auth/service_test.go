@@ -10,6 +10,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/store"
 	"plumbline/internal/testdb/teststore"
 )
@@ -34,7 +35,7 @@ func newWorld(t *testing.T) *world {
 	return w
 }
 
-func (w *world) add(t *testing.T, name string, roles ...auth.Role) auth.Account {
+func (w *world) add(t *testing.T, name string, roles ...records.Role) records.Account {
 	t.Helper()
 	a, err := w.Add(t.Context(), name, password, auth.Grants{Roles: roles, Units: []string{"4W"}}, false)
 	if err != nil {
@@ -68,14 +69,14 @@ func (w *world) lives(t *testing.T, token string) bool {
 
 func TestSignIn(t *testing.T) {
 	w := newWorld(t)
-	w.add(t, "ann", auth.FallsNurse)
-	off := w.add(t, "off", auth.FallsNurse)
+	w.add(t, "ann", records.FallsNurse)
+	off := w.add(t, "off", records.FallsNurse)
 	if _, err := w.Disable(t.Context(), off.ID, true); err != nil {
 		t.Fatal(err)
 	}
 	s := w.mustSignIn(t, "ANN")
 	a, err := w.Resolve(t.Context(), s.Token, false)
-	if err != nil || a.Name != "ann" || !a.May(auth.ViewStay) || !a.OnUnit("4W") || a.OnUnit("7E") {
+	if err != nil || a.Name != "ann" || !a.May(records.ViewStay) || !a.OnUnit("4W") || a.OnUnit("7E") {
 		t.Errorf("the session is of %+v, %v", a, err)
 	}
 	var said []string
@@ -103,7 +104,7 @@ func TestUnknownNamesCostTheSame(t *testing.T) {
 	const hashKiB = 4096
 	w := newWorld(t)
 	w.Hasher = &auth.Hasher{Cost: auth.Cost{MemoryKiB: hashKiB, Passes: 2, Lanes: 1}}
-	w.add(t, "ann", auth.FallsNurse)
+	w.add(t, "ann", records.FallsNurse)
 	taken := func(name string) float64 { // in hashes
 		var before, after runtime.MemStats
 		runtime.ReadMemStats(&before)
@@ -121,7 +122,7 @@ func TestUnknownNamesCostTheSame(t *testing.T) {
 
 func TestASessionIsNewAtEverySignIn(t *testing.T) {
 	w := newWorld(t)
-	w.add(t, "ann", auth.FallsNurse)
+	w.add(t, "ann", records.FallsNurse)
 	first := w.mustSignIn(t, "ann")
 	second, err := w.SignIn(t.Context(), auth.SignIn{Name: "ann", Password: password, Token: first.Token, Marks: first.Marks})
 	if err != nil || second.Token == first.Token {
@@ -140,7 +141,7 @@ func TestASessionIsNewAtEverySignIn(t *testing.T) {
 
 func TestSessionsEnd(t *testing.T) {
 	w := newWorld(t)
-	w.add(t, "ann", auth.FallsNurse)
+	w.add(t, "ann", records.FallsNurse)
 	s := w.mustSignIn(t, "ann")
 	use := func(after time.Duration, quiet bool) bool {
 		w.now = w.now.Add(after)
@@ -182,7 +183,7 @@ func TestSessionsEnd(t *testing.T) {
 // Nobody touches a display: that its page fetches itself is its use.
 func TestADisplayStaysSignedIn(t *testing.T) {
 	w := newWorld(t)
-	w.add(t, "wall", auth.Screen)
+	w.add(t, "wall", records.Screen)
 	s := w.mustSignIn(t, "wall")
 	for range 60 {
 		w.now = w.now.Add(time.Minute)
@@ -198,12 +199,12 @@ func TestADisplayStaysSignedIn(t *testing.T) {
 
 func TestChangesEndEverySession(t *testing.T) {
 	w := newWorld(t)
-	w.add(t, "root", auth.Administrator)
-	a := w.add(t, "ann", auth.FallsNurse)
+	w.add(t, "root", records.Administrator)
+	a := w.add(t, "ann", records.FallsNurse)
 	other := w.mustSignIn(t, "root")
 	for name, change := range map[string]func() error{
 		"roles": func() error {
-			_, err := w.SetGrants(t.Context(), a.ID, auth.Grants{Roles: []auth.Role{auth.Pharmacist}, Units: []string{"7E"}})
+			_, err := w.SetGrants(t.Context(), a.ID, auth.Grants{Roles: []records.Role{records.Pharmacist}, Units: []string{"7E"}})
 			return err
 		},
 		"password":            func() error { _, err := w.SetPassword(t.Context(), a, password, false); return err },
@@ -228,14 +229,14 @@ func TestChangesEndEverySession(t *testing.T) {
 		}
 	}
 	now, err := w.Named(t.Context(), "Ann")
-	if err != nil || now.May(auth.RecordSet) || !now.May(auth.ReviewDoses) || now.OnUnit("4W") || !now.OnUnit("7E") {
+	if err != nil || now.May(records.RecordSet) || !now.May(records.ReviewDoses) || now.OnUnit("4W") || !now.OnUnit("7E") {
 		t.Errorf("the account is %+v, %v", now, err)
 	}
 }
 
 func TestChangePassword(t *testing.T) {
 	w := newWorld(t)
-	w.add(t, "ann", auth.FallsNurse)
+	w.add(t, "ann", records.FallsNurse)
 	s, elsewhere := w.mustSignIn(t, "ann"), w.mustSignIn(t, "ann")
 	change := func(current, fresh string) (string, error) {
 		return w.ChangePassword(t.Context(), s.Account, s.Token, current, fresh)
@@ -276,7 +277,7 @@ func TestChangePassword(t *testing.T) {
 
 func TestOneTimePasswordsLapse(t *testing.T) {
 	w := newWorld(t)
-	a, err := w.Add(t.Context(), "ann", password, auth.Grants{Roles: []auth.Role{auth.FallsNurse}, AllUnits: true}, true)
+	a, err := w.Add(t.Context(), "ann", password, auth.Grants{Roles: []records.Role{records.FallsNurse}, AllUnits: true}, true)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -303,7 +304,7 @@ func TestOneTimePasswordsLapse(t *testing.T) {
 
 func TestHashesAreMadeAnewAtSignIn(t *testing.T) {
 	w := newWorld(t)
-	before := w.add(t, "ann", auth.FallsNurse)
+	before := w.add(t, "ann", records.FallsNurse)
 	s := w.mustSignIn(t, "ann")
 	w.Hasher = &auth.Hasher{Cost: auth.Cost{MemoryKiB: 16, Passes: 1, Lanes: 1}}
 	w.mustSignIn(t, "ann")
@@ -323,7 +324,7 @@ func TestHashesAreMadeAnewAtSignIn(t *testing.T) {
 // A stranger's guesses do not keep out somebody whose browser the account knows.
 func TestStrangersDoNotShutOut(t *testing.T) {
 	w := newWorld(t)
-	w.add(t, "ann", auth.FallsNurse)
+	w.add(t, "ann", records.FallsNurse)
 	s := w.mustSignIn(t, "ann")
 	var wait *auth.WaitError
 	for range 50 {
@@ -349,29 +350,29 @@ func TestStrangersDoNotShutOut(t *testing.T) {
 
 func TestManaging(t *testing.T) {
 	w := newWorld(t)
-	root := w.add(t, "root", auth.Administrator)
-	second := w.add(t, "second", auth.Administrator, auth.FallsNurse)
+	root := w.add(t, "root", records.Administrator)
+	second := w.add(t, "second", records.Administrator, records.FallsNurse)
 	for name, g := range map[string]auth.Grants{
-		"no role": {Units: []string{"4W"}}, "unknown role": {Roles: []auth.Role{"doctor"}}, "no unit": {Roles: []auth.Role{auth.Screen}},
-		"odd unit": {Roles: []auth.Role{auth.Screen}, Units: []string{"4\nW"}},
+		"no role": {Units: []string{"4W"}}, "unknown role": {Roles: []records.Role{"doctor"}}, "no unit": {Roles: []records.Role{records.Screen}},
+		"odd unit": {Roles: []records.Role{records.Screen}, Units: []string{"4\nW"}},
 	} {
 		if _, err := w.Add(t.Context(), "x "+name, password, g, false); clinical.CodeOf(err) != clinical.Invalid {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
 	for _, name := range []string{"", " ann", "ann ", "a  b", "a\tb", "a\u202eb", "a\xffb", fmt.Sprintf("%065d", 1), "a\u00a0b"} {
-		if _, err := w.Add(t.Context(), name, password, auth.Grants{Roles: []auth.Role{auth.Administrator}}, false); clinical.CodeOf(err) != clinical.Invalid {
+		if _, err := w.Add(t.Context(), name, password, auth.Grants{Roles: []records.Role{records.Administrator}}, false); clinical.CodeOf(err) != clinical.Invalid {
 			t.Errorf("name %q: %v", name, err)
 		}
 	}
-	if _, err := w.Add(t.Context(), "ＲＯＯＴ", password, auth.Grants{Roles: []auth.Role{auth.Administrator}}, false); clinical.CodeOf(err) != clinical.Conflict {
+	if _, err := w.Add(t.Context(), "ＲＯＯＴ", password, auth.Grants{Roles: []records.Role{records.Administrator}}, false); clinical.CodeOf(err) != clinical.Conflict {
 		t.Errorf("a name that reads like another: %v", err)
 	}
 	if _, err := w.Disable(t.Context(), root.ID, false); err != nil {
 		t.Fatal(err)
 	}
 	_, disabling := w.Disable(t.Context(), second.ID, false)
-	_, demoting := w.SetGrants(t.Context(), second.ID, auth.Grants{Roles: []auth.Role{auth.FallsNurse}, AllUnits: true})
+	_, demoting := w.SetGrants(t.Context(), second.ID, auth.Grants{Roles: []records.Role{records.FallsNurse}, AllUnits: true})
 	if clinical.CodeOf(disabling) != clinical.Conflict || clinical.CodeOf(demoting) != clinical.Conflict {
 		t.Errorf("the last administrator can be shut out: %v, %v", disabling, demoting)
 	}
@@ -382,28 +383,28 @@ func TestManaging(t *testing.T) {
 
 // Who may do what, written from the roles' description.
 func TestRolesPermit(t *testing.T) {
-	patients := []auth.Permission{auth.ViewList, auth.ViewNames, auth.ViewStay}
-	functions := []auth.Permission{auth.ViewHeldRows, auth.ManageAccounts, auth.ManageTokens, auth.ViewAudit, auth.ManagePolicy}
-	for _, r := range auth.Roles {
-		a := auth.Account{Roles: []auth.Role{r}}
-		sees := r != auth.Administrator && r != auth.Screen
-		if a.May(patients...) != sees || a.May(auth.ViewNames) != sees || a.May(auth.ViewStay) != sees {
+	patients := []records.Permission{records.ViewList, records.ViewNames, records.ViewStay}
+	functions := []records.Permission{records.ViewHeldRows, records.ManageAccounts, records.ManageTokens, records.ViewAudit, records.ManagePolicy}
+	for _, r := range records.Roles {
+		a := records.Account{Roles: []records.Role{r}}
+		sees := r != records.Administrator && r != records.Screen
+		if a.May(patients...) != sees || a.May(records.ViewNames) != sees || a.May(records.ViewStay) != sees {
 			t.Errorf("%s sees patients: %v", r, !sees)
 		}
 		for _, p := range functions {
-			if a.May(p) != (r == auth.Administrator) {
+			if a.May(p) != (r == records.Administrator) {
 				t.Errorf("%s may %s", r, p)
 			}
 		}
 	}
-	if got := auth.Permissions(auth.Screen); len(got) != 1 || got[0] != auth.ViewList {
+	if got := records.Permissions(records.Screen); len(got) != 1 || got[0] != records.ViewList {
 		t.Errorf("a screen may %v", got)
 	}
-	both := auth.Account{Roles: []auth.Role{auth.Administrator, auth.BedsideNurse}}
-	if !both.May(auth.ViewStay, auth.ManageAccounts) || both.May(auth.ReviewDoses) {
+	both := records.Account{Roles: []records.Role{records.Administrator, records.BedsideNurse}}
+	if !both.May(records.ViewStay, records.ManageAccounts) || both.May(records.ReviewDoses) {
 		t.Error("two roles do not add up")
 	}
-	if (auth.Account{}).May(auth.ViewList) {
+	if (records.Account{}).May(records.ViewList) {
 		t.Error("no account may see a list")
 	}
 }

@@ -7,14 +7,15 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // TokenStore keeps the tokens of machines. Errors for what is not there carry
 // clinical.NotFound, for a name that is taken clinical.Conflict.
 type TokenStore interface {
-	APITokens(ctx context.Context) ([]APIToken, error) // by name, those too that no longer hold
-	AddAPIToken(ctx context.Context, nameKey string, tokenHash []byte, t APIToken) (APIToken, error)
-	APITokenOf(ctx context.Context, tokenHash []byte) (APIToken, error)
+	APITokens(ctx context.Context) ([]records.APIToken, error) // by name, those too that no longer hold
+	AddAPIToken(ctx context.Context, nameKey string, tokenHash []byte, t records.APIToken) (records.APIToken, error)
+	APITokenOf(ctx context.Context, tokenHash []byte) (records.APIToken, error)
 	// RevokeAPIToken changes nothing of a token that is revoked already.
 	RevokeAPIToken(ctx context.Context, id int64, at time.Time) error
 	// TouchAPIToken notes a use; an earlier moment than that on record changes nothing.
@@ -38,16 +39,16 @@ var ErrToken = clinical.Errorf(clinical.NotFound, "the token is not known, has e
 // Resolve recognises a token. Where it does not serve the error is ErrToken; the token
 // that was named is returned where it was known once, for the audit, and its zero value
 // otherwise. Its time does not tell how near a guess came: what is compared is a hash.
-func (s *Tokens) Resolve(ctx context.Context, token string) (APIToken, error) {
+func (s *Tokens) Resolve(ctx context.Context, token string) (records.APIToken, error) {
 	if !IsAPIToken(token) {
-		return APIToken{}, ErrToken
+		return records.APIToken{}, ErrToken
 	}
 	t, err := s.Store.APITokenOf(ctx, HashToken(token))
 	if clinical.CodeOf(err) == clinical.NotFound {
-		return APIToken{}, ErrToken
+		return records.APIToken{}, ErrToken
 	}
 	if err != nil {
-		return APIToken{}, err
+		return records.APIToken{}, err
 	}
 	now := s.Clock()
 	if !t.Holds(now) {
@@ -64,11 +65,11 @@ func (s *Tokens) Resolve(ctx context.Context, token string) (APIToken, error) {
 func (s *Tokens) Wrong(from netip.Addr) error { return s.Limits.WrongToken(from, s.Clock()) }
 
 // List lists every token by name, those too that no longer hold.
-func (s *Tokens) List(ctx context.Context) ([]APIToken, error) { return s.Store.APITokens(ctx) }
+func (s *Tokens) List(ctx context.Context) ([]records.APIToken, error) { return s.Store.APITokens(ctx) }
 
 // Check says whether a token may be made: error Invalid for what is wrong with it,
 // Conflict for a name that is taken. A name serves once, for the audit knows a token by it.
-func (s *Tokens) Check(ctx context.Context, t APIToken) error {
+func (s *Tokens) Check(ctx context.Context, t records.APIToken) error {
 	if err := CheckAPIToken(t, s.Clock()); err != nil {
 		return err
 	}
@@ -83,7 +84,7 @@ func (s *Tokens) Check(ctx context.Context, t APIToken) error {
 }
 
 // Make makes a token. The secret is returned this once and not kept.
-func (s *Tokens) Make(ctx context.Context, t APIToken, madeBy string) (secret string, made APIToken, err error) {
+func (s *Tokens) Make(ctx context.Context, t records.APIToken, madeBy string) (secret string, made records.APIToken, err error) {
 	if err := s.Check(ctx, t); err != nil {
 		return "", t, err
 	}
@@ -97,8 +98,8 @@ func (s *Tokens) Make(ctx context.Context, t APIToken, madeBy string) (secret st
 }
 
 // Named finds a token by its name.
-func (s *Tokens) Named(ctx context.Context, name string) (APIToken, error) {
-	t, err := s.find(ctx, func(t APIToken) bool { return NameKey(t.Name) == NameKey(name) })
+func (s *Tokens) Named(ctx context.Context, name string) (records.APIToken, error) {
+	t, err := s.find(ctx, func(t records.APIToken) bool { return NameKey(t.Name) == NameKey(name) })
 	if clinical.CodeOf(err) == clinical.NotFound {
 		err = clinical.Errorf(clinical.NotFound, "there is no token %q; `dashboard token list` names them", name)
 	}
@@ -106,19 +107,19 @@ func (s *Tokens) Named(ctx context.Context, name string) (APIToken, error) {
 }
 
 // ByID finds a token by its number.
-func (s *Tokens) ByID(ctx context.Context, id int64) (APIToken, error) {
-	return s.find(ctx, func(t APIToken) bool { return t.ID == id })
+func (s *Tokens) ByID(ctx context.Context, id int64) (records.APIToken, error) {
+	return s.find(ctx, func(t records.APIToken) bool { return t.ID == id })
 }
 
-func (s *Tokens) find(ctx context.Context, is func(APIToken) bool) (APIToken, error) {
+func (s *Tokens) find(ctx context.Context, is func(records.APIToken) bool) (records.APIToken, error) {
 	all, err := s.Store.APITokens(ctx)
 	if err != nil {
-		return APIToken{}, err
+		return records.APIToken{}, err
 	}
 	if n := slices.IndexFunc(all, is); n >= 0 {
 		return all[n], nil
 	}
-	return APIToken{}, clinical.Errorf(clinical.NotFound, "there is no such token")
+	return records.APIToken{}, clinical.Errorf(clinical.NotFound, "there is no such token")
 }
 
 // Revoke ends a token at once and for good.

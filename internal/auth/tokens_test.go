@@ -11,6 +11,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/store"
 	"plumbline/internal/testdb/teststore"
 )
@@ -40,7 +41,7 @@ func newMachines(t *testing.T) *machines {
 	return m
 }
 
-func (m *machines) made(t *testing.T, name string) (secret string, made auth.APIToken) {
+func (m *machines) made(t *testing.T, name string) (secret string, made records.APIToken) {
 	t.Helper()
 	secret, made, err := m.Make(t.Context(), auth.ParseAPIToken(name, []string{"list:read"}, []string{"4W"}, m.now.Add(48*time.Hour)), "root")
 	if err != nil {
@@ -155,7 +156,7 @@ func TestWrongTokensMakeAnAddressWait(t *testing.T) {
 func TestTokensAsPeopleGiveThem(t *testing.T) {
 	now := time.Date(2026, 11, 2, 10, 0, 0, 0, time.UTC)
 	got := auth.ParseAPIToken("hub", []string{" SETS:read", "list:read", "", "list:read"}, []string{" 7E ", "4W", "", "7E"}, now)
-	if !slices.Equal(got.Scopes, []auth.Scope{auth.ReadList, auth.ReadSets}) || !slices.Equal(got.Units, []string{"4W", "7E"}) || got.AllUnits {
+	if !slices.Equal(got.Scopes, []records.Scope{records.ReadList, records.ReadSets}) || !slices.Equal(got.Units, []string{"4W", "7E"}) || got.AllUnits {
 		t.Errorf("read %+v", got)
 	}
 	if all := auth.ParseAPIToken("hub", nil, []string{"4W", "*"}, now); !all.AllUnits || all.Units != nil {

@@ -31,13 +31,13 @@ type Answers interface {
 type Store interface {
 	// StepEpisodes is false where a step of a later moment was made already.
 	StepEpisodes(ctx context.Context, scope records.EpisodeScope, at time.Time,
-		step func([]episodes.Episode) []episodes.Transition) (bool, error)
-	ChangeEpisode(ctx context.Context, id string, change func(episodes.Episode) (episodes.Transition, error)) (episodes.Episode, error)
-	EpisodeByID(ctx context.Context, id string) (episodes.Episode, error)
-	EpisodesOwed(ctx context.Context, unit string) ([]episodes.Episode, error)
-	EpisodesOfStay(ctx context.Context, stayID string) ([]episodes.Episode, error)
-	EventsOfEpisodes(ctx context.Context, ids []string) (map[string][]episodes.Event, error)
-	EventsOfUnit(ctx context.Context, unit string, from, to time.Time) ([][]episodes.Event, error)
+		step func([]records.Episode) []records.EpisodeChange) (bool, error)
+	ChangeEpisode(ctx context.Context, id string, change func(records.Episode) (records.EpisodeChange, error)) (records.Episode, error)
+	EpisodeByID(ctx context.Context, id string) (records.Episode, error)
+	EpisodesOwed(ctx context.Context, unit string) ([]records.Episode, error)
+	EpisodesOfStay(ctx context.Context, stayID string) ([]records.Episode, error)
+	EventsOfEpisodes(ctx context.Context, ids []string) (map[string][]records.EpisodeEvent, error)
+	EventsOfUnit(ctx context.Context, unit string, from, to time.Time) ([][]records.EpisodeEvent, error)
 	// EpisodeUnits are the units with active episodes, "" for the feeds.
 	EpisodeUnits(ctx context.Context) ([]string, error)
 }
@@ -54,7 +54,7 @@ type Service struct {
 // what happened. It may run on several machines at once and any number of times.
 // Without error and without transitions there was nothing to do, or a later step
 // was made already.
-func (s *Service) StepUnit(ctx context.Context, unit string, at time.Time) ([]episodes.Transition, error) {
+func (s *Service) StepUnit(ctx context.Context, unit string, at time.Time) ([]records.EpisodeChange, error) {
 	p := policy.For(ctx, s.Policy)
 	list, err := s.Answers.Live(policy.Pin(ctx, p), unit, at)
 	if err != nil {
@@ -64,14 +64,14 @@ func (s *Service) StepUnit(ctx context.Context, unit string, at time.Time) ([]ep
 }
 
 // StepFeeds opens and ends the episodes of feeds, given which are silent at a moment.
-func (s *Service) StepFeeds(ctx context.Context, silent []episodes.Silence, at time.Time) ([]episodes.Transition, error) {
+func (s *Service) StepFeeds(ctx context.Context, silent []episodes.Silence, at time.Time) ([]records.EpisodeChange, error) {
 	return s.step(ctx, "feeds", episodes.SilenceScene(silent, at))
 }
 
-func (s *Service) step(ctx context.Context, name string, scene episodes.Scene) ([]episodes.Transition, error) {
-	var done []episodes.Transition
+func (s *Service) step(ctx context.Context, name string, scene episodes.Scene) ([]records.EpisodeChange, error) {
+	var done []records.EpisodeChange
 	scope := records.EpisodeScope{Name: name, Unit: scene.Unit, IDs: scene.IDs()}
-	_, err := s.Store.StepEpisodes(ctx, scope, scene.At, func(have []episodes.Episode) []episodes.Transition {
+	_, err := s.Store.StepEpisodes(ctx, scope, scene.At, func(have []records.Episode) []records.EpisodeChange {
 		done = episodes.Step(have, scene)
 		return done
 	})
@@ -83,7 +83,7 @@ func (s *Service) step(ctx context.Context, name string, scene episodes.Scene) (
 
 // StepAll steps every unit that has patients or episodes. The
 // failure of one does not stop the others; the error names each that failed.
-func (s *Service) StepAll(ctx context.Context, at time.Time) ([]episodes.Transition, error) {
+func (s *Service) StepAll(ctx context.Context, at time.Time) ([]records.EpisodeChange, error) {
 	units, err := s.Answers.Units(ctx)
 	if err != nil {
 		return nil, err
@@ -94,7 +94,7 @@ func (s *Service) StepAll(ctx context.Context, at time.Time) ([]episodes.Transit
 	}
 	all := slices.DeleteFunc(slices.Concat(units, owing), func(unit string) bool { return unit == "" })
 	slices.Sort(all)
-	var done []episodes.Transition
+	var done []records.EpisodeChange
 	var errs []error
 	for _, unit := range slices.Compact(all) {
 		more, err := s.StepUnit(ctx, unit, at)
@@ -106,22 +106,22 @@ func (s *Service) StepAll(ctx context.Context, at time.Time) ([]episodes.Transit
 // Act does what a person asks of an episode. The errors are those of
 // episodes.Act, and clinical.NotFound where there is no such episode. Whether
 // the person may is the caller's to decide, by the episode's unit.
-func (s *Service) Act(ctx context.Context, id string, a episodes.Action, at time.Time) (episodes.Episode, error) {
+func (s *Service) Act(ctx context.Context, id string, a episodes.Action, at time.Time) (records.Episode, error) {
 	if a.Do == episodes.Close {
 		chart, err := s.chartOf(ctx, id, at)
 		if err != nil {
-			return episodes.Episode{}, err
+			return records.Episode{}, err
 		}
 		a.Chart = chart
 	}
-	return s.Store.ChangeEpisode(ctx, id, func(e episodes.Episode) (episodes.Transition, error) {
+	return s.Store.ChangeEpisode(ctx, id, func(e records.Episode) (records.EpisodeChange, error) {
 		return episodes.Act(e, a, at)
 	})
 }
 
 // chartOf is every fact that is known of an episode's stay at a moment, those
 // taken back too: should one be sent again it is no new evidence.
-func (s *Service) chartOf(ctx context.Context, id string, at time.Time) ([]episodes.Fact, error) {
+func (s *Service) chartOf(ctx context.Context, id string, at time.Time) ([]records.FactName, error) {
 	e, err := s.Store.EpisodeByID(ctx, id)
 	if err != nil || e.StayID == "" {
 		return nil, err
@@ -130,24 +130,24 @@ func (s *Service) chartOf(ctx context.Context, id string, at time.Time) ([]episo
 	if err != nil && clinical.CodeOf(err) != clinical.NotFound { // a stay taken back: nothing is known of it
 		return nil, err
 	}
-	var out []episodes.Fact
+	var out []records.FactName
 	for _, r := range slices.Concat(chart.Records, chart.Removed) {
-		out = append(out, episodes.Fact{Kind: r.Kind, SourceID: r.SourceID})
+		out = append(out, records.FactName{Kind: r.Kind, SourceID: r.SourceID})
 	}
 	return out, nil
 }
 
 // History is an episode with every event of it, the first one first.
 type History struct {
-	Episode episodes.Episode
-	Events  []episodes.Event
+	Episode records.Episode
+	Events  []records.EpisodeEvent
 }
 
 // Unit lists what is owed on a unit, open, taken and deferred: in the order of
 // episodes.Kinds, the oldest first. An empty unit lists what is owed of the feeds.
-func (s *Service) Unit(ctx context.Context, unit string) ([]episodes.Episode, error) {
+func (s *Service) Unit(ctx context.Context, unit string) ([]records.Episode, error) {
 	list, err := s.Store.EpisodesOwed(ctx, unit)
-	slices.SortStableFunc(list, func(a, b episodes.Episode) int {
+	slices.SortStableFunc(list, func(a, b records.Episode) int {
 		if c := slices.Index(episodes.Kinds, a.Kind) - slices.Index(episodes.Kinds, b.Kind); c != 0 {
 			return c
 		}

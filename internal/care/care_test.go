@@ -14,6 +14,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 	"plumbline/internal/testdb/teststore"
 	"plumbline/internal/trends"
 )
@@ -49,7 +50,7 @@ func fall(id string, hours float64) trends.FallFact {
 	return trends.FallFact{SourceID: id, At: now.Add(time.Duration(hours * float64(time.Hour))), Injury: "none"}
 }
 
-func kinds(list []episodes.Episode) string {
+func kinds(list []records.Episode) string {
 	var out []string
 	for _, e := range list {
 		out = append(out, string(e.Kind)+" "+e.Trigger)
@@ -132,7 +133,7 @@ func TestClosingLearnsTheWholeChart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, f := range []episodes.Fact{{Kind: clinical.KindVitals, SourceID: "V1"}, {Kind: clinical.KindOrder, SourceID: "O1"}, {Kind: clinical.KindFall, SourceID: "F1"}} {
+	for _, f := range []records.FactName{{Kind: clinical.KindVitals, SourceID: "V1"}, {Kind: clinical.KindOrder, SourceID: "O1"}, {Kind: clinical.KindFall, SourceID: "F1"}} {
 		if !slices.Contains(e.Known, f) {
 			t.Errorf("%v would be new evidence", f)
 		}

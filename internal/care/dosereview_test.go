@@ -29,12 +29,12 @@ func TestARecordedReviewEndsItsEpisode(t *testing.T) {
 			m := teststore.Empty(t)
 			scene := episodes.Scene{Unit: "4W", At: now.Add(-time.Hour), Stays: map[string]episodes.Presence{"S1": {}, "S2": {}}}
 			for _, of := range []struct {
-				kind episodes.Kind
+				kind records.EpisodeKind
 				stay string
 			}{{episodes.DoseReview, "S1"}, {episodes.DoseReview, "S2"}, {episodes.RecheckOverdue, "S1"}} {
 				scene.Holds = append(scene.Holds, episodes.Condition{Kind: of.kind, StayID: of.stay, Trigger: "x", Opens: true})
 			}
-			if _, err := m.StepEpisodes(t.Context(), records.EpisodeScope{Unit: "4W"}, scene.At, func(have []episodes.Episode) []episodes.Transition {
+			if _, err := m.StepEpisodes(t.Context(), records.EpisodeScope{Unit: "4W"}, scene.At, func(have []records.Episode) []records.EpisodeChange {
 				return episodes.Step(have, scene)
 			}); err != nil {
 				t.Fatal(err)

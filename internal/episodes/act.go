@@ -7,6 +7,7 @@ import (
 	"unicode/utf8"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // Verb is what a person does with an episode.
@@ -24,12 +25,12 @@ const (
 // Action is what a person asks.
 type Action struct {
 	Do     Verb
-	Who    string    // the account's name
-	Seen   int       // how many events the person had before them; 0: the asker shows none
-	Reason string    // of Defer in words, of Close one of Closings; a word with Release is welcome
-	Note   string    // of Close: what there is to say besides
-	Until  time.Time // of Defer
-	Chart  []Fact    // of Close: all that is on the stay's chart; none of it is new evidence later
+	Who    string             // the account's name
+	Seen   int                // how many events the person had before them; 0: the asker shows none
+	Reason string             // of Defer in words, of Close one of Closings; a word with Release is welcome
+	Note   string             // of Close: what there is to say besides
+	Until  time.Time          // of Defer
+	Chart  []records.FactName // of Close: all that is on the stay's chart; none of it is new evidence later
 }
 
 // MaxReason is how long a reason or a note may be, in characters: it is read on a line.
@@ -50,7 +51,7 @@ const (
 
 // Closings are the reasons for which an episode of a kind may be closed, in the
 // order in which people are shown them.
-var Closings = map[Kind][]string{
+var Closings = map[records.EpisodeKind][]string{
 	FallWithoutSet:     {DoneUncharted, Declined, NotSuitable, ChartedWrongly, OtherReason},
 	TellProvider:       {ProviderTold, NotSuitable, ChartedWrongly, OtherReason},
 	RecheckOverdue:     {DoneUncharted, Declined, NotSuitable, ChartedWrongly, OtherReason},
@@ -63,7 +64,7 @@ var Closings = map[Kind][]string{
 // Longest is for how long an episode of a kind may be put off at once. No
 // published source gives a figure: the first is the time in which the rules ask
 // for a set after a fall, the second one shift, the last one over a weekend.
-var Longest = map[Kind]time.Duration{
+var Longest = map[records.EpisodeKind]time.Duration{
 	FallWithoutSet:     4 * time.Hour,
 	TellProvider:       4 * time.Hour,
 	RecheckOverdue:     12 * time.Hour,
@@ -76,18 +77,18 @@ var Longest = map[Kind]time.Duration{
 // Act is what a person's action does to an episode. The error is
 // clinical.Invalid for an action that lacks something and clinical.Conflict for
 // one that the episode's state does not allow; its sentence says what to do.
-func Act(e Episode, a Action, at time.Time) (Transition, error) {
+func Act(e records.Episode, a Action, at time.Time) (records.EpisodeChange, error) {
 	a.Who, a.Reason, a.Note = strings.TrimSpace(a.Who), strings.TrimSpace(a.Reason), strings.TrimSpace(a.Note)
 	if a.Seen != 0 && a.Seen != e.Events {
-		return Transition{}, clinical.Errorf(clinical.Conflict, "this has changed since you saw it; look at what happened, and decide again")
+		return records.EpisodeChange{}, clinical.Errorf(clinical.Conflict, "this has changed since you saw it; look at what happened, and decide again")
 	}
 	if err := a.complete(e.Kind, at); err != nil {
-		return Transition{}, err
+		return records.EpisodeChange{}, err
 	}
 	if err := allowed(e, a); err != nil {
-		return Transition{}, err
+		return records.EpisodeChange{}, err
 	}
-	v := Event{Who: a.Who, Unit: e.Unit, Reason: a.Reason}
+	v := records.EpisodeEvent{Who: a.Who, Unit: e.Unit, Reason: a.Reason}
 	switch a.Do {
 	case Take, TakeOver:
 		v.What, v.To = TakenOn, Taken
@@ -102,9 +103,9 @@ func Act(e Episode, a Action, at time.Time) (Transition, error) {
 }
 
 // complete says what an action lacks.
-func (a Action) complete(kind Kind, at time.Time) error {
+func (a Action) complete(kind records.EpisodeKind, at time.Time) error {
 	switch {
-	case a.Who == "" || a.Who == Program:
+	case a.Who == "" || a.Who == records.Program:
 		return clinical.Errorf(clinical.Invalid, "nobody is named; sign in and try again")
 	case utf8.RuneCountInString(a.Reason) > MaxReason:
 		return clinical.Errorf(clinical.Invalid, "the reason is longer than %d characters; shorten it", MaxReason)
@@ -122,7 +123,7 @@ func (a Action) complete(kind Kind, at time.Time) error {
 	return clinical.Errorf(clinical.Invalid, "there is no action %q; use take, take_over, release, defer or close", a.Do)
 }
 
-func (a Action) closable(kind Kind) error {
+func (a Action) closable(kind records.EpisodeKind) error {
 	switch {
 	case a.Reason == "":
 		return clinical.Errorf(clinical.Invalid, "closing needs a reason; choose what was done or decided")
@@ -134,7 +135,7 @@ func (a Action) closable(kind Kind) error {
 	return nil
 }
 
-func (a Action) deferrable(kind Kind, at time.Time) error {
+func (a Action) deferrable(kind records.EpisodeKind, at time.Time) error {
 	longest := Longest[kind]
 	switch {
 	case a.Reason == "":
@@ -150,7 +151,7 @@ func (a Action) deferrable(kind Kind, at time.Time) error {
 }
 
 // allowed says whether the state of the episode lets the action be done.
-func allowed(e Episode, a Action) error {
+func allowed(e records.Episode, a Action) error {
 	mine := e.State == Taken && e.Who == a.Who
 	others := e.State == Taken && e.Who != a.Who
 	switch {

@@ -7,6 +7,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 // Every state against every verb, by who has taken it and by somebody else.
@@ -74,12 +75,12 @@ func TestWhatAnActionLacks(t *testing.T) {
 	long := strings.Repeat("é", 501)
 	cases := []struct {
 		name string
-		kind episodes.Kind
+		kind records.EpisodeKind
 		a    episodes.Action
 		want string
 	}{
 		{"nobody", episodes.DoseReview, episodes.Action{Do: episodes.Take, Who: " "}, "nobody is named"},
-		{"the program's name", episodes.DoseReview, episodes.Action{Do: episodes.Take, Who: episodes.Program}, "nobody is named"},
+		{"the program's name", episodes.DoseReview, episodes.Action{Do: episodes.Take, Who: records.Program}, "nobody is named"},
 		{"an unknown verb", episodes.DoseReview, episodes.Action{Do: "hush", Who: "mb"}, `no action "hush"`},
 		{"closing, no reason", episodes.DoseReview, episodes.Action{Do: episodes.Close, Who: "mb", Reason: " \t"}, "needs a reason"},
 		{"too long", episodes.DoseReview, episodes.Action{Do: episodes.Release, Who: "mb", Reason: long}, "longer than 500"},
@@ -92,7 +93,7 @@ func TestWhatAnActionLacks(t *testing.T) {
 		{"an end that is now", episodes.DoseReview, episodes.Action{Do: episodes.Defer, Who: "mb", Reason: "x", Until: after(0)}, "has passed"},
 	}
 	for _, tc := range cases {
-		_, err := episodes.Act(episodes.Episode{Kind: tc.kind, State: episodes.Open}, tc.a, after(0))
+		_, err := episodes.Act(records.Episode{Kind: tc.kind, State: episodes.Open}, tc.a, after(0))
 		if clinical.CodeOf(err) != clinical.Invalid || !strings.Contains(err.Error(), tc.want) {
 			t.Errorf("%s: %v, want %s", tc.name, err, tc.want)
 		}
@@ -103,14 +104,14 @@ func TestWhatAnActionLacks(t *testing.T) {
 			t.Fatalf("%s can be put off for ever", kind)
 		}
 		for _, d := range []time.Duration{longest, longest + time.Second} {
-			_, err := episodes.Act(episodes.Episode{Kind: kind, State: episodes.Open},
+			_, err := episodes.Act(records.Episode{Kind: kind, State: episodes.Open},
 				episodes.Action{Do: episodes.Defer, Who: "mb", Reason: "x", Until: start.Add(d)}, start)
 			if (err == nil) != (d == longest) {
 				t.Errorf("%s put off for %s: %v", kind, d, err)
 			}
 		}
 	}
-	if _, err := episodes.Act(episodes.Episode{Kind: episodes.DoseReview, State: episodes.Open},
+	if _, err := episodes.Act(records.Episode{Kind: episodes.DoseReview, State: episodes.Open},
 		episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.OtherReason, Note: long[2:]}, start); err != nil {
 		t.Errorf("a note of 500 characters: %v", err)
 	}
@@ -121,7 +122,7 @@ func TestReasonsOfClosing(t *testing.T) {
 	for _, kind := range episodes.Kinds {
 		seen := map[string]bool{}
 		for _, reason := range episodes.Closings[kind] {
-			_, err := episodes.Act(episodes.Episode{Kind: kind, State: episodes.Open},
+			_, err := episodes.Act(records.Episode{Kind: kind, State: episodes.Open},
 				episodes.Action{Do: episodes.Close, Who: "mb", Reason: reason, Note: "x"}, start)
 			if err != nil || seen[reason] {
 				t.Errorf("%s closed for %s: %v, or named twice", kind, reason, err)

@@ -5,6 +5,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
 
@@ -34,8 +35,8 @@ func Conditions(a alerts.Assessment, p clinical.Policy) []Condition {
 }
 
 // ChartOf is every fact of a digest that can be evidence of a condition.
-func ChartOf(d trends.Digest) []Fact {
-	out := []Fact{{Kind: clinical.KindStay, SourceID: d.StayID}}
+func ChartOf(d trends.Digest) []records.FactName {
+	out := []records.FactName{{Kind: clinical.KindStay, SourceID: d.StayID}}
 	for _, s := range d.Sets {
 		out = append(out, factsOf(clinical.KindVitals, s.Facts)...)
 	}
@@ -43,13 +44,13 @@ func ChartOf(d trends.Digest) []Fact {
 		out = append(out, factsOf(clinical.KindOrder, c.Orders)...)
 	}
 	for _, f := range d.Falls {
-		out = append(out, Fact{Kind: clinical.KindFall, SourceID: f.SourceID})
+		out = append(out, records.FactName{Kind: clinical.KindFall, SourceID: f.SourceID})
 	}
 	for _, t := range d.Treatments {
-		out = append(out, Fact{Kind: clinical.KindTreatment, SourceID: t.SourceID})
+		out = append(out, records.FactName{Kind: clinical.KindTreatment, SourceID: t.SourceID})
 	}
 	for _, f := range d.Precautions {
-		out = append(out, Fact{Kind: clinical.KindPrecaution, SourceID: f.SourceID})
+		out = append(out, records.FactName{Kind: clinical.KindPrecaution, SourceID: f.SourceID})
 	}
 	return union(out)
 }
@@ -65,7 +66,7 @@ func setKey(s trends.Set) string {
 
 func fallKey(f trends.FallFact) string { return "fall " + f.SourceID }
 
-func readings(s trends.Set) []Fact { return factsOf(clinical.KindVitals, s.Facts) }
+func readings(s trends.Set) []records.FactName { return factsOf(clinical.KindVitals, s.Facts) }
 
 // reasonOf is the reason by which a tier rule holds, nil where it does not.
 func reasonOf(a alerts.Assessment, rule string) *alerts.Reason {
@@ -88,7 +89,7 @@ func fallsWithoutSet(a alerts.Assessment, p clinical.Policy) []Condition {
 		out = append(out, Condition{
 			Kind: FallWithoutSet, StayID: a.Digest.StayID, Trigger: fallKey(f), Rule: alerts.TFall,
 			Figures: alerts.FellOf(f, 0),
-			Facts:   []Fact{{Kind: clinical.KindFall, SourceID: f.SourceID}},
+			Facts:   []records.FactName{{Kind: clinical.KindFall, SourceID: f.SourceID}},
 			Opens:   trends.InWindow(f.At, a.At, clinical.Hours(p.Tiers.RecentHours)),
 		})
 	}
@@ -216,10 +217,10 @@ func instanceKey(d trends.Digest, i alerts.Instance) string {
 	return moment(i.Trigger)
 }
 
-func instanceFacts(d trends.Digest, i alerts.Instance) []Fact {
+func instanceFacts(d trends.Digest, i alerts.Instance) []records.FactName {
 	switch i.Rule {
 	case alerts.RAdmit:
-		return []Fact{{Kind: clinical.KindStay, SourceID: d.StayID}}
+		return []records.FactName{{Kind: clinical.KindStay, SourceID: d.StayID}}
 	case alerts.RFall:
 		return factsOf(clinical.KindFall, i.Facts)
 	case alerts.RTreated:
@@ -234,7 +235,7 @@ func instanceFacts(d trends.Digest, i alerts.Instance) []Fact {
 
 // positiveFacts are the readings of the latest positive set, and those of the
 // set, or the orders of the change, that the demand counts from.
-func positiveFacts(d trends.Digest, i alerts.Instance) []Fact {
+func positiveFacts(d trends.Digest, i alerts.Instance) []records.FactName {
 	out := readings(*d.LatestPositive())
 	if set := setAt(d, i); set != nil {
 		return union(out, readings(*set))
@@ -261,8 +262,8 @@ func precautionsMissing(a alerts.Assessment) []Condition {
 }
 
 // needFacts are the falls and readings that make precautions needed.
-func needFacts(d trends.Digest) []Fact {
-	var out []Fact
+func needFacts(d trends.Digest) []records.FactName {
+	var out []records.FactName
 	if positive := d.LatestPositive(); positive != nil && !d.Serial.Cleared {
 		out = append(out, readings(*positive)...)
 	}
@@ -270,7 +271,7 @@ func needFacts(d trends.Digest) []Fact {
 		out = append(out, readings(*latest)...)
 	}
 	for _, f := range d.Falls {
-		out = append(out, Fact{Kind: clinical.KindFall, SourceID: f.SourceID})
+		out = append(out, records.FactName{Kind: clinical.KindFall, SourceID: f.SourceID})
 	}
 	return union(out)
 }
@@ -302,7 +303,7 @@ func doseReview(a alerts.Assessment) []Condition {
 func contradictions(a alerts.Assessment, p clinical.Policy) []Condition {
 	d := a.Digest
 	var out []Condition
-	add := func(rule, key string, f clinical.Figures, opens bool, facts ...Fact) {
+	add := func(rule, key string, f clinical.Figures, opens bool, facts ...records.FactName) {
 		out = append(out, Condition{
 			Kind: DataContradiction, StayID: d.StayID, Trigger: rule + " " + key, Rule: rule, Figures: f, Facts: union(facts), Opens: opens,
 		})
@@ -312,7 +313,7 @@ func contradictions(a alerts.Assessment, p clinical.Policy) []Condition {
 		add(CImplausible, setKey(*set), ImplausibleFigures{set.StartedAt}, recent, readings(*set)...)
 	}
 	for _, f := range d.Falls {
-		fall := Fact{Kind: clinical.KindFall, SourceID: f.SourceID}
+		fall := records.FactName{Kind: clinical.KindFall, SourceID: f.SourceID}
 		if after := firstSetAfter(d, f); f.Injury == "death" && after != nil {
 			add(CFatal, fallKey(f), FatalFigures{FellAt: f.At, SetAt: after.StartedAt}, true, append(readings(*after), fall)...)
 		}
@@ -323,7 +324,7 @@ func contradictions(a alerts.Assessment, p clinical.Policy) []Condition {
 	for _, f := range d.Precautions {
 		if f.To != nil && f.To.Before(f.From) {
 			add(CEnded, "precaution "+f.SourceID, EndedFigures{What: f.What, From: f.From, To: *f.To}, true,
-				Fact{Kind: clinical.KindPrecaution, SourceID: f.SourceID})
+				records.FactName{Kind: clinical.KindPrecaution, SourceID: f.SourceID})
 		}
 	}
 	return out
@@ -351,7 +352,7 @@ func twoStaysAtOnce(list []alerts.Assessment) []Condition {
 			out = append(out, Condition{
 				Kind: DataContradiction, StayID: b.StayID, Trigger: CTwice + " with stay " + a.StayID, Rule: CTwice,
 				Figures: TwiceFigures{OtherBed: a.Stay.Bed, Bed: b.Stay.Bed, AdmittedAt: b.Stay.AdmittedAt},
-				Facts:   []Fact{{Kind: clinical.KindStay, SourceID: a.StayID}, {Kind: clinical.KindStay, SourceID: b.StayID}}, Opens: true,
+				Facts:   []records.FactName{{Kind: clinical.KindStay, SourceID: a.StayID}, {Kind: clinical.KindStay, SourceID: b.StayID}}, Opens: true,
 			})
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
 
@@ -300,7 +301,7 @@ func TestOnePatientTwiceOnTheList(t *testing.T) {
 // since, not by a dose given or the same order renewed.
 func TestWhatIsNewEvidenceForADoseReview(t *testing.T) {
 	p := policy.Default().Policy
-	facts := func(c chart, h float64) []episodes.Fact {
+	facts := func(c chart, h float64) []records.FactName {
 		for _, cond := range episodes.Conditions(c.assess(h, p), p) {
 			if cond.Kind == episodes.DoseReview {
 				return cond.Facts
@@ -321,7 +322,7 @@ func TestWhatIsNewEvidenceForADoseReview(t *testing.T) {
 		t.Errorf("a dose given: %v, want %v", got, before)
 	}
 	c.order("O2", 9, "furosemide")
-	if got := facts(c, 10); !slices.Contains(got, episodes.Fact{Kind: clinical.KindOrder, SourceID: "O2"}) {
+	if got := facts(c, 10); !slices.Contains(got, records.FactName{Kind: clinical.KindOrder, SourceID: "O2"}) {
 		t.Errorf("a drug started: %v names no O2", got)
 	}
 	c.set("B", 11, 140, 110, false)

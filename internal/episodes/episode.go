@@ -10,65 +10,45 @@ import (
 	"plumbline/internal/records"
 )
 
-// Kind is what an episode is about.
-type Kind = records.EpisodeKind
-
-// The kinds of episodes.
+// What an episode is about.
 const (
-	RecheckOverdue     Kind = "recheck_overdue"
-	PrecautionsMissing Kind = "precautions_missing"
-	DoseReview         Kind = "dose_review"
-	TellProvider       Kind = "tell_provider"
-	FallWithoutSet     Kind = "fall_without_set"
-	FeedStale          Kind = "feed_stale"
-	DataContradiction  Kind = "data_contradiction"
+	RecheckOverdue     records.EpisodeKind = "recheck_overdue"
+	PrecautionsMissing records.EpisodeKind = "precautions_missing"
+	DoseReview         records.EpisodeKind = "dose_review"
+	TellProvider       records.EpisodeKind = "tell_provider"
+	FallWithoutSet     records.EpisodeKind = "fall_without_set"
+	FeedStale          records.EpisodeKind = "feed_stale"
+	DataContradiction  records.EpisodeKind = "data_contradiction"
 )
 
 // Kinds lists every kind, most pressing first: the order of a unit's list.
-var Kinds = []Kind{
+var Kinds = []records.EpisodeKind{
 	FallWithoutSet, TellProvider, RecheckOverdue, PrecautionsMissing, DoseReview, DataContradiction, FeedStale,
 }
 
-// State is where an episode stands.
-type State = records.EpisodeState
-
-// The states. An episode that is taken or put off is still owed.
+// Where an episode stands. One that is taken or put off is still owed.
 const (
-	Open     State = "open"
-	Taken    State = "taken"
-	Deferred State = "deferred"
-	Done           = records.EpisodeDone
+	Open     records.EpisodeState = "open"
+	Taken    records.EpisodeState = "taken"
+	Deferred records.EpisodeState = "deferred"
+	Done                          = records.EpisodeDone
 )
-
-// Ending is how an episode came to be done.
-type Ending = records.EpisodeEnding
 
 // The two ways of ending; an episode never ends by silence.
 const (
-	ByEvidence Ending = "evidence"
-	ByPerson   Ending = "person"
+	ByEvidence records.EpisodeEnding = "evidence"
+	ByPerson   records.EpisodeEnding = "person"
 )
 
-// Names that go with their last use.
-type (
-	Fact       = records.FactName
-	Episode    = records.Episode
-	Event      = records.EpisodeEvent
-	Transition = records.EpisodeChange
-)
-
-// Program goes with its last use.
-const Program = records.Program
-
-func factsOf(kind clinical.Kind, sourceIDs []string) []Fact {
-	out := make([]Fact, len(sourceIDs))
+func factsOf(kind clinical.Kind, sourceIDs []string) []records.FactName {
+	out := make([]records.FactName, len(sourceIDs))
 	for n, id := range sourceIDs {
-		out[n] = Fact{Kind: kind, SourceID: id}
+		out[n] = records.FactName{Kind: kind, SourceID: id}
 	}
 	return out
 }
 
-func compareFacts(a, b Fact) int {
+func compareFacts(a, b records.FactName) int {
 	if c := strings.Compare(string(a.Kind), string(b.Kind)); c != 0 {
 		return c
 	}
@@ -76,7 +56,7 @@ func compareFacts(a, b Fact) int {
 }
 
 // union is every fact of the lists, once, in one order; nil where there is none.
-func union(lists ...[]Fact) []Fact {
+func union(lists ...[]records.FactName) []records.FactName {
 	out := slices.Concat(lists...)
 	slices.SortFunc(out, compareFacts)
 	out = slices.Compact(out)
@@ -87,12 +67,12 @@ func union(lists ...[]Fact) []Fact {
 }
 
 // without is what of facts is not among known, in one order.
-func without(facts, known []Fact) []Fact {
-	held := make(map[Fact]bool, len(known))
+func without(facts, known []records.FactName) []records.FactName {
+	held := make(map[records.FactName]bool, len(known))
 	for _, f := range known {
 		held[f] = true
 	}
-	var out []Fact
+	var out []records.FactName
 	for _, f := range facts {
 		if !held[f] {
 			out = append(out, f)
@@ -103,7 +83,7 @@ func without(facts, known []Fact) []Fact {
 
 // IDOf is the identity of an episode, the same on every machine: kind, stay and
 // trigger. It tells whoever holds it nothing, and is no permission to look.
-func IDOf(kind Kind, stayID, trigger string) string {
+func IDOf(kind records.EpisodeKind, stayID, trigger string) string {
 	sum := sha256.Sum256([]byte(string(kind) + "\x00" + stayID + "\x00" + trigger))
 	return hex.EncodeToString(sum[:16])
 }

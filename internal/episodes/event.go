@@ -7,21 +7,18 @@ import (
 	"plumbline/internal/records"
 )
 
-// What is what an event did.
-type What = records.EpisodeWhat
-
 // What happens to an episode.
 const (
-	Opened       What = "opened"        // its condition holds for the first time
-	Reopened     What = "reopened"      // it was done, and there is new evidence
-	Resumed      What = "resumed"       // it was done by evidence, and the condition holds again without any
-	Moved        What = "moved"         // the patient is on another unit, whose it is now
-	DeferralOver What = "deferral_over" // the end of a deferral has come
-	TakenOn      What = "taken"
-	Released     What = "released"
-	PutOff       What = "deferred"
-	Closed       What = "closed" // done, by a person
-	Ended        What = "ended"  // done, by evidence
+	Opened       records.EpisodeWhat = "opened"        // its condition holds for the first time
+	Reopened     records.EpisodeWhat = "reopened"      // it was done, and there is new evidence
+	Resumed      records.EpisodeWhat = "resumed"       // it was done by evidence, and the condition holds again without any
+	Moved        records.EpisodeWhat = "moved"         // the patient is on another unit, whose it is now
+	DeferralOver records.EpisodeWhat = "deferral_over" // the end of a deferral has come
+	TakenOn      records.EpisodeWhat = "taken"
+	Released     records.EpisodeWhat = "released"
+	PutOff       records.EpisodeWhat = "deferred"
+	Closed       records.EpisodeWhat = "closed" // done, by a person
+	Ended        records.EpisodeWhat = "ended"  // done, by evidence
 )
 
 // Reasons of an ending by evidence.
@@ -35,9 +32,9 @@ const (
 )
 
 // Apply is the episode after an event.
-func Apply(e Episode, v Event) Episode {
+func Apply(e records.Episode, v records.EpisodeEvent) records.Episode {
 	if v.What == Opened {
-		e = Episode{ID: v.EpisodeID, Kind: v.Kind, StayID: v.StayID, Trigger: v.Trigger, OpenedAt: v.At}
+		e = records.Episode{ID: v.EpisodeID, Kind: v.Kind, StayID: v.StayID, Trigger: v.Trigger, OpenedAt: v.At}
 	}
 	e.Unit, e.State, e.ChangedAt, e.Events = v.Unit, v.To, v.At, v.N
 	e.Who, e.Reason, e.Note, e.Until, e.Ending = "", v.Reason, v.Note, v.Until, ""
@@ -66,8 +63,8 @@ func Apply(e Episode, v Event) Episode {
 }
 
 // Replay is the state that events, in their order, give.
-func Replay(events []Event) Episode {
-	var e Episode
+func Replay(events []records.EpisodeEvent) records.Episode {
+	var e records.Episode
 	for _, v := range events {
 		e = Apply(e, v)
 	}
@@ -75,7 +72,7 @@ func Replay(events []Event) Episode {
 }
 
 // At is an episode as it stood at a moment; false where it had not opened yet.
-func At(events []Event, moment time.Time) (Episode, bool) {
+func At(events []records.EpisodeEvent, moment time.Time) (records.Episode, bool) {
 	n := 0
 	for n < len(events) && !events[n].At.After(moment) {
 		n++
@@ -85,11 +82,11 @@ func At(events []Event, moment time.Time) (Episode, bool) {
 
 // transition makes the next event of an episode. The times of a history never go
 // back, whatever the clocks of several machines say.
-func transition(e Episode, v Event, at time.Time) Transition {
+func transition(e records.Episode, v records.EpisodeEvent, at time.Time) records.EpisodeChange {
 	if at.Before(e.ChangedAt) {
 		at = e.ChangedAt
 	}
 	v.EpisodeID, v.N, v.At, v.From = e.ID, e.Events+1, at, e.State
 	v.Kind, v.StayID, v.Trigger = e.Kind, e.StayID, e.Trigger
-	return Transition{Episode: Apply(e, v), Event: v}
+	return records.EpisodeChange{Episode: Apply(e, v), Event: v}
 }

@@ -15,7 +15,7 @@ type Due struct {
 	// Key names it for as long as it is owed. A set that is owed is one thing whatever
 	// asks for it: its key lasts until an interpretable set is taken.
 	Key  string
-	Kind Kind // FallWithoutSet, TellProvider, RecheckOverdue (due or overdue), PrecautionsMissing or DoseReview
+	Kind records.EpisodeKind // FallWithoutSet, TellProvider, RecheckOverdue (due or overdue), PrecautionsMissing or DoseReview
 	Rule string
 	// Figures make with Rule the sentence of internal/text.
 	Figures clinical.Figures
@@ -112,9 +112,6 @@ func setSince(d trends.Digest) string {
 	}
 	return IDOf("set", d.StayID, after)
 }
-
-// Assignment goes with its last use.
-type Assignment = records.Assignment
 
 // preparing is for how long before a huddle people already assign for what comes
 // after it. Common practice, no source.

@@ -10,6 +10,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 )
 
 // owed writes what is owed at an hour or falls due by another, one a line: "!" after
@@ -126,7 +127,7 @@ func TestAnAssignmentHoldsUntilTheNextHuddleIsOver(t *testing.T) {
 		{"2026-11-24T22:00:00Z", "2026-11-25T07:30:00Z"},
 	} {
 		made, _ := time.Parse(time.RFC3339, tc.made)
-		a := episodes.Assignment{At: made}
+		a := records.Assignment{At: made}
 		if got := episodes.HoldsUntil(a, p, time.UTC).Format(time.RFC3339); got != tc.until {
 			t.Errorf("made at %s it holds until %s, want %s", tc.made, got, tc.until)
 		}
@@ -139,10 +140,10 @@ func TestAnAssignmentHoldsUntilTheNextHuddleIsOver(t *testing.T) {
 func TestTheLastAssignmentCounts(t *testing.T) {
 	p := policy.Default().Policy.Unit
 	made := time.Date(2026, 11, 25, 8, 0, 0, 0, time.UTC)
-	give := func(key, name string, minutes int) episodes.Assignment {
-		return episodes.Assignment{Key: key, Name: name, At: made.Add(time.Duration(minutes) * time.Minute)}
+	give := func(key, name string, minutes int) records.Assignment {
+		return records.Assignment{Key: key, Name: name, At: made.Add(time.Duration(minutes) * time.Minute)}
 	}
-	all := []episodes.Assignment{give("a", "Ann", 0), give("b", "Bo", 1), give("a", "Cy", 2), give("b", "", 3), give("c", "Di", 9)}
+	all := []records.Assignment{give("a", "Ann", 0), give("b", "Bo", 1), give("a", "Cy", 2), give("b", "", 3), give("c", "Di", 9)}
 	for _, tc := range []struct {
 		minutes int
 		want    string

@@ -112,9 +112,9 @@ type world struct {
 	list    func(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error)
 	now     time.Time
 
-	stored map[string]storedEpisode    // by id
-	log    map[string][]episodes.Event // their events
-	closed map[string][]episodes.Fact  // what was on the chart when it was done: no new evidence
+	stored map[string]storedEpisode          // by id
+	log    map[string][]records.EpisodeEvent // their events
+	closed map[string][]records.FactName     // what was on the chart when it was done: no new evidence
 }
 
 func newWorld(t *rapid.T) *world {
@@ -124,7 +124,7 @@ func newWorld(t *rapid.T) *world {
 	}}
 	w := &world{
 		t: t, memory: m, service: &assess.Service{Store: m, Policy: policy.Default(), Zone: time.UTC}, now: start.Add(time.Hour),
-		stored: map[string]storedEpisode{}, log: map[string][]episodes.Event{}, closed: map[string][]episodes.Fact{},
+		stored: map[string]storedEpisode{}, log: map[string][]records.EpisodeEvent{}, closed: map[string][]records.FactName{},
 	}
 	// Both answer alike, which properties of assess hold; kept digests are read back
 	// from JSON each time, which is most of the work.
@@ -140,12 +140,12 @@ func newWorld(t *rapid.T) *world {
 // place.
 type storedEpisode struct {
 	body []byte
-	read episodes.Episode
+	read records.Episode
 }
 
 // load gives back what is stored, as after a restart, in any order.
-func (w *world) load() []episodes.Episode {
-	out := make([]episodes.Episode, 0, len(w.stored))
+func (w *world) load() []records.Episode {
+	out := make([]records.Episode, 0, len(w.stored))
 	for _, s := range w.stored {
 		out = append(out, s.read)
 	}
@@ -161,7 +161,7 @@ func (w *world) unchanged() {
 	}
 }
 
-func (w *world) keep(tr episodes.Transition) {
+func (w *world) keep(tr records.EpisodeChange) {
 	e, v := tr.Episode, tr.Event
 	history := w.log[e.ID]
 	if v.N != len(history)+1 {
@@ -202,7 +202,7 @@ func (w *world) sceneOf(unit string) episodes.Scene {
 func (w *world) step(unit string) {
 	scene := w.sceneOf(unit)
 	have := w.load()
-	before := map[string]episodes.Episode{}
+	before := map[string]records.Episode{}
 	for _, e := range have {
 		before[e.ID] = e
 	}
@@ -226,12 +226,12 @@ func (w *world) step(unit string) {
 	}
 }
 
-func (w *world) checkTransition(before episodes.Episode, v episodes.Event) {
+func (w *world) checkTransition(before records.Episode, v records.EpisodeEvent) {
 	switch {
 	case before.Ending == episodes.ByPerson && v.What != episodes.Reopened:
 		w.t.Fatalf("what a person closed came back as %s", v.What)
 	case v.What == episodes.Reopened:
-		if !slices.ContainsFunc(v.Facts, func(f episodes.Fact) bool { return !slices.Contains(w.closed[before.ID], f) }) {
+		if !slices.ContainsFunc(v.Facts, func(f records.FactName) bool { return !slices.Contains(w.closed[before.ID], f) }) {
 			w.t.Fatalf("opened again, and every fact of it was on the chart when it was done: %+v", v)
 		}
 	case before.State == episodes.Taken && v.What != episodes.Ended && v.What != episodes.Moved:
@@ -242,9 +242,9 @@ func (w *world) checkTransition(before episodes.Episode, v episodes.Event) {
 }
 
 // checkAgainst holds the episodes against what holds.
-func (w *world) checkAgainst(have []episodes.Episode, scene episodes.Scene) {
+func (w *world) checkAgainst(have []records.Episode, scene episodes.Scene) {
 	holds := map[string]bool{}
-	byID := map[string]episodes.Episode{}
+	byID := map[string]records.Episode{}
 	for _, e := range have {
 		byID[e.ID] = e
 	}
@@ -272,7 +272,7 @@ func (w *world) checkAgainst(have []episodes.Episode, scene episodes.Scene) {
 
 // checkHistories: one episode an identity, its events replay to it, and people
 // were told once for each opening on each unit.
-func (w *world) checkHistories(have []episodes.Episode) {
+func (w *world) checkHistories(have []records.Episode) {
 	type identity struct{ kind, stay, trigger string }
 	seen := map[identity]string{}
 	for _, e := range have {
@@ -302,7 +302,7 @@ func (w *world) checkHistories(have []episodes.Episode) {
 
 // act is a person who does something with an episode that is there.
 func (w *world) act() {
-	var list []episodes.Episode
+	var list []records.Episode
 	for _, e := range w.load() {
 		if e.Active() {
 			list = append(list, e)
@@ -311,15 +311,15 @@ func (w *world) act() {
 	if len(list) == 0 {
 		return
 	}
-	slices.SortFunc(list, func(a, b episodes.Episode) int { return cmpStrings(a.ID, b.ID) })
+	slices.SortFunc(list, func(a, b records.Episode) int { return cmpStrings(a.ID, b.ID) })
 	e := some(w.t, "episode", list...)
 	chart, err := w.service.Chart(context.Background(), e.StayID, w.now)
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	var known []episodes.Fact
+	var known []records.FactName
 	for _, r := range slices.Concat(chart.Records, chart.Removed) {
-		known = append(known, episodes.Fact{Kind: r.Kind, SourceID: r.SourceID})
+		known = append(known, records.FactName{Kind: r.Kind, SourceID: r.SourceID})
 	}
 	a := episodes.Action{
 		Do:  some(w.t, "verb", episodes.Take, episodes.TakeOver, episodes.Release, episodes.Defer, episodes.Close),

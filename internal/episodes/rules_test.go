@@ -28,8 +28,8 @@ func TestFiguresComeBackAsTheyWere(t *testing.T) {
 		}
 	}
 	for rule, c := range full {
-		v := episodes.Event{Rule: rule, Figures: c.Figures}
-		e := episodes.Episode{Rule: rule, Figures: c.Figures}
+		v := records.EpisodeEvent{Rule: rule, Figures: c.Figures}
+		e := records.Episode{Rule: rule, Figures: c.Figures}
 		said, errV := json.Marshal(v)
 		body, errE := json.Marshal(e)
 		backV, errReadV := records.ReadEpisodeEvent(said, episodes.KeptRules)

@@ -7,16 +7,17 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // Condition is something owed that holds at a moment.
 type Condition struct {
-	Kind    Kind
+	Kind    records.EpisodeKind
 	StayID  string
 	Trigger string
 	Rule    string
 	Figures clinical.Figures
-	Facts   []Fact // the evidence: one that an episode does not know opens it again
+	Facts   []records.FactName // the evidence: one that an episode does not know opens it again
 	// Opens is false for a condition that keeps an episode open and opens none:
 	// the window in which the list speaks of it has passed, and no evidence has
 	// come. An episode does not end by silence.
@@ -28,11 +29,11 @@ func (c Condition) ID() string { return IDOf(c.Kind, c.StayID, c.Trigger) }
 
 // Presence is what is known of a stay that is on the unit, besides its conditions.
 type Presence struct {
-	Chart              []Fact    // what was known: no new evidence for what ends now
-	SetAt              time.Time // start of the latest set that can be read; zero: none
-	Set                []Fact    // its readings
-	Blocked            bool      // a recheck is owed that may not be done
-	PrecautionsInPlace bool      // precautions are needed, and none is missing
+	Chart              []records.FactName // what was known: no new evidence for what ends now
+	SetAt              time.Time          // start of the latest set that can be read; zero: none
+	Set                []records.FactName // its readings
+	Blocked            bool               // a recheck is owed that may not be done
+	PrecautionsInPlace bool               // precautions are needed, and none is missing
 }
 
 // Scene is what holds on one unit, or of the feeds, at one moment.
@@ -57,8 +58,8 @@ func (s Scene) IDs() []string {
 // happens, at most one transition an episode. have must hold the unit's episodes
 // that are not done, and every episode of the scene's identities. Stepping twice
 // at one moment does nothing the second time.
-func Step(have []Episode, now Scene) []Transition {
-	byID := make(map[string]Episode, len(have))
+func Step(have []records.Episode, now Scene) []records.EpisodeChange {
+	byID := make(map[string]records.Episode, len(have))
 	for _, e := range have {
 		byID[e.ID] = e
 	}
@@ -78,24 +79,24 @@ func Step(have []Episode, now Scene) []Transition {
 	}
 	slices.SortFunc(ids, strings.Compare)
 
-	var out []Transition
+	var out []records.EpisodeChange
 	for _, id := range ids {
 		e, exists := byID[id]
 		c, held := holds[id]
-		var v *Event
+		var v *records.EpisodeEvent
 		switch {
 		case !held:
 			v = end(e, now)
 		case !exists:
 			v = open(c, now)
-			e = Episode{ID: id, Kind: c.Kind, StayID: c.StayID, Trigger: c.Trigger}
+			e = records.Episode{ID: id, Kind: c.Kind, StayID: c.StayID, Trigger: c.Trigger}
 		case e.Active():
 			v = goOn(e, c, now)
 		default:
 			v = again(e, c, now)
 		}
 		if v != nil {
-			v.Who = Program
+			v.Who = records.Program
 			out = append(out, transition(e, *v, now.At))
 		}
 	}
@@ -103,11 +104,11 @@ func Step(have []Episode, now Scene) []Transition {
 }
 
 // said is an event with the sentence and the evidence of a condition.
-func said(what What, c Condition, now Scene, tells bool) *Event {
-	return &Event{What: what, To: Open, Unit: now.Unit, Rule: c.Rule, Figures: c.Figures, Facts: union(c.Facts), Tells: tells}
+func said(what records.EpisodeWhat, c Condition, now Scene, tells bool) *records.EpisodeEvent {
+	return &records.EpisodeEvent{What: what, To: Open, Unit: now.Unit, Rule: c.Rule, Figures: c.Figures, Facts: union(c.Facts), Tells: tells}
 }
 
-func open(c Condition, now Scene) *Event {
+func open(c Condition, now Scene) *records.EpisodeEvent {
 	if !c.Opens {
 		return nil
 	}
@@ -115,7 +116,7 @@ func open(c Condition, now Scene) *Event {
 }
 
 // goOn is what happens to an episode that is owed still.
-func goOn(e Episode, c Condition, now Scene) *Event {
+func goOn(e records.Episode, c Condition, now Scene) *records.EpisodeEvent {
 	switch {
 	case e.Unit != now.Unit:
 		return said(Moved, c, now, !slices.Contains(e.Told, now.Unit))
@@ -126,7 +127,7 @@ func goOn(e Episode, c Condition, now Scene) *Event {
 }
 
 // again is what happens to an episode that was done, and whose condition holds.
-func again(e Episode, c Condition, now Scene) *Event {
+func again(e records.Episode, c Condition, now Scene) *records.EpisodeEvent {
 	switch {
 	case c.Opens && len(without(c.Facts, e.Known)) > 0:
 		return said(Reopened, c, now, true)
@@ -139,8 +140,8 @@ func again(e Episode, c Condition, now Scene) *Event {
 }
 
 // end is the ending by evidence of an episode whose condition does not hold.
-func end(e Episode, now Scene) *Event {
-	v := &Event{What: Ended, To: Done, Unit: e.Unit, Reason: NoLongerHolds}
+func end(e records.Episode, now Scene) *records.EpisodeEvent {
+	v := &records.EpisodeEvent{What: Ended, To: Done, Unit: e.Unit, Reason: NoLongerHolds}
 	p, here := now.Stays[e.StayID]
 	set := without(p.Set, e.Known)
 	switch {
@@ -168,7 +169,9 @@ func before(set time.Time, of clinical.Figures) bool {
 }
 
 // endsBySet: what a set that can be read is the answer to.
-func endsBySet(k Kind) bool { return k == RecheckOverdue || k == TellProvider || k == FallWithoutSet }
+func endsBySet(k records.EpisodeKind) bool {
+	return k == RecheckOverdue || k == TellProvider || k == FallWithoutSet
+}
 
 // SceneOf is what holds of the patients of a unit, by their assessments at a moment.
 func SceneOf(unit string, list []alerts.Assessment, p clinical.Policy, at time.Time) Scene {
@@ -216,7 +219,7 @@ func SilenceScene(silent []Silence, at time.Time) Scene {
 		}
 		s.Holds = append(s.Holds, Condition{
 			Kind: FeedStale, Trigger: f.Feed, Rule: CFeed, Figures: figures,
-			Facts: []Fact{{Kind: kindFeed, SourceID: f.Feed + " since " + since}}, Opens: true,
+			Facts: []records.FactName{{Kind: kindFeed, SourceID: f.Feed + " since " + since}}, Opens: true,
 		})
 	}
 	return s

@@ -19,10 +19,12 @@ var start = time.Date(2026, 3, 2, 7, 0, 0, 0, time.UTC)
 
 func after(h float64) time.Time { return start.Add(time.Duration(h * float64(time.Hour))) }
 
-func vital(id string) episodes.Fact { return episodes.Fact{Kind: clinical.KindVitals, SourceID: id} }
+func vital(id string) records.FactName {
+	return records.FactName{Kind: clinical.KindVitals, SourceID: id}
+}
 
 // gap is a need of stay S that rests on facts.
-func gap(facts ...episodes.Fact) episodes.Condition {
+func gap(facts ...records.FactName) episodes.Condition {
 	return episodes.Condition{
 		Kind: episodes.PrecautionsMissing, StayID: "S", Trigger: "stay", Rule: "T-PRECAUTION",
 		Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}}, Facts: facts, Opens: true,
@@ -38,13 +40,13 @@ func quiet(c episodes.Condition) episodes.Condition {
 // what the store gives back is all that it has.
 type ward struct {
 	t    *testing.T
-	have map[string]episodes.Episode
-	log  []episodes.Event
+	have map[string]records.Episode
+	log  []records.EpisodeEvent
 }
 
-func newWard(t *testing.T) *ward { return &ward{t: t, have: map[string]episodes.Episode{}} }
+func newWard(t *testing.T) *ward { return &ward{t: t, have: map[string]records.Episode{}} }
 
-func (w *ward) keep(tr episodes.Transition) {
+func (w *ward) keep(tr records.EpisodeChange) {
 	w.t.Helper()
 	body, errBody := json.Marshal(tr.Episode)
 	said, errSaid := json.Marshal(tr.Event)
@@ -71,7 +73,7 @@ func (w *ward) stepOn(unit string, h float64, holds ...episodes.Condition) strin
 
 func (w *ward) scene(s episodes.Scene) string {
 	w.t.Helper()
-	var have []episodes.Episode
+	var have []records.Episode
 	for _, e := range w.have {
 		have = append(have, e)
 	}
@@ -92,7 +94,7 @@ func (w *ward) scene(s episodes.Scene) string {
 	return out
 }
 
-func (w *ward) only() episodes.Episode {
+func (w *ward) only() records.Episode {
 	w.t.Helper()
 	if len(w.have) != 1 {
 		w.t.Fatalf("there are %d episodes, want one", len(w.have))
@@ -123,11 +125,11 @@ var reached = map[string]func(w *ward){
 	},
 	"done by evidence": func(w *ward) {
 		w.step(0, gap(vital("1")))
-		w.scene(episodes.Scene{At: after(1), Unit: "4W", Stays: map[string]episodes.Presence{"S": {Chart: []episodes.Fact{vital("on the chart")}}}})
+		w.scene(episodes.Scene{At: after(1), Unit: "4W", Stays: map[string]episodes.Presence{"S": {Chart: []records.FactName{vital("on the chart")}}}})
 	},
 	"done by a person": func(w *ward) {
 		w.step(0, gap(vital("1")))
-		w.act(1, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.Declined, Chart: []episodes.Fact{vital("on the chart")}})
+		w.act(1, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.Declined, Chart: []records.FactName{vital("on the chart")}})
 	},
 }
 
@@ -140,7 +142,7 @@ func TestTableOfSteps(t *testing.T) {
 		"holds":                        func(w *ward) string { return w.step(2, gap(vital("1"))) },
 		"holds, after the deferral":    func(w *ward) string { return w.step(5, gap(vital("1"))) },
 		"holds, new fact":              func(w *ward) string { return w.step(2, gap(vital("1"), vital("2"))) },
-		"holds, same id, other kind":   func(w *ward) string { return w.step(2, gap(episodes.Fact{Kind: clinical.KindFall, SourceID: "1"})) },
+		"holds, same id, other kind":   func(w *ward) string { return w.step(2, gap(records.FactName{Kind: clinical.KindFall, SourceID: "1"})) },
 		"holds, fact of the chart":     func(w *ward) string { return w.step(2, gap(vital("on the chart"))) },
 		"holds, window over":           func(w *ward) string { return w.step(2, quiet(gap(vital("1")))) },
 		"holds, window over, new fact": func(w *ward) string { return w.step(2, quiet(gap(vital("2")))) },
@@ -193,7 +195,7 @@ func TestTableOfSteps(t *testing.T) {
 					}
 				}
 				for _, v := range w.log[min(before, len(w.log)):] {
-					if v.Who != episodes.Program {
+					if v.Who != records.Program {
 						t.Errorf("a step is said to be of %q", v.Who)
 					}
 				}
@@ -208,13 +210,13 @@ func TestAUnitIsToldOnce(t *testing.T) {
 	w := newWard(t)
 	want := []struct {
 		unit  string
-		facts []episodes.Fact
+		facts []records.FactName
 		want  string
 	}{
-		{"4W", []episodes.Fact{vital("1")}, "opened->open!"},
-		{"7E", []episodes.Fact{vital("1")}, "moved->open!"},
-		{"4W", []episodes.Fact{vital("1")}, "moved->open"},
-		{"7E", []episodes.Fact{vital("1")}, "moved->open"},
+		{"4W", []records.FactName{vital("1")}, "opened->open!"},
+		{"7E", []records.FactName{vital("1")}, "moved->open!"},
+		{"4W", []records.FactName{vital("1")}, "moved->open"},
+		{"7E", []records.FactName{vital("1")}, "moved->open"},
 	}
 	for n, s := range want {
 		if got := w.stepOn(s.unit, float64(n), gap(s.facts...)); got != s.want {
@@ -231,8 +233,8 @@ func TestAUnitIsToldOnce(t *testing.T) {
 }
 
 func TestWhyAnEpisodeEnds(t *testing.T) {
-	set := []episodes.Fact{vital("new")}
-	overdue := episodes.Condition{Kind: episodes.RecheckOverdue, StayID: "S", Trigger: "R-FALL F1", Rule: "R-FALL", Facts: []episodes.Fact{vital("1")}, Opens: true}
+	set := []records.FactName{vital("new")}
+	overdue := episodes.Condition{Kind: episodes.RecheckOverdue, StayID: "S", Trigger: "R-FALL F1", Rule: "R-FALL", Facts: []records.FactName{vital("1")}, Opens: true}
 	silent := []episodes.Silence{{Feed: "feed folder", Since: start, Why: "cannot be read"}}
 	cases := []struct {
 		name string
@@ -241,12 +243,12 @@ func TestWhyAnEpisodeEnds(t *testing.T) {
 		want string
 	}{
 		{"a set", overdue, episodes.Presence{SetAt: after(1), Set: set}, episodes.SetDone},
-		{"no new set", overdue, episodes.Presence{SetAt: after(0), Set: []episodes.Fact{vital("1")}}, episodes.NoLongerHolds},
+		{"no new set", overdue, episodes.Presence{SetAt: after(0), Set: []records.FactName{vital("1")}}, episodes.NoLongerHolds},
 		{"blocked", overdue, episodes.Presence{Blocked: true}, episodes.CannotBeDone},
 		{"guarded", gap(vital("1")), episodes.Presence{PrecautionsInPlace: true, SetAt: after(1), Set: set}, episodes.PrecautionsInPlace},
 		{"no longer needed", gap(vital("1")), episodes.Presence{SetAt: after(1), Set: set}, episodes.NoLongerHolds},
 	}
-	low := episodes.Condition{Kind: episodes.TellProvider, StayID: "S", Trigger: "set 2", Rule: "T-LOW-LYING", Figures: alerts.SetFigures{SetAt: after(0)}, Facts: []episodes.Fact{vital("1")}, Opens: true}
+	low := episodes.Condition{Kind: episodes.TellProvider, StayID: "S", Trigger: "set 2", Rule: "T-LOW-LYING", Figures: alerts.SetFigures{SetAt: after(0)}, Facts: []records.FactName{vital("1")}, Opens: true}
 	cases = append(cases, []struct {
 		name string
 		c    episodes.Condition
@@ -261,7 +263,7 @@ func TestWhyAnEpisodeEnds(t *testing.T) {
 		w.step(0, tc.c)
 		w.scene(episodes.Scene{At: after(2), Unit: "4W", Stays: map[string]episodes.Presence{"S": tc.p}})
 		e := w.only()
-		if e.Reason != tc.want || e.Ending != episodes.ByEvidence || e.Who != episodes.Program {
+		if e.Reason != tc.want || e.Ending != episodes.ByEvidence || e.Who != records.Program {
 			t.Errorf("%s: ended by %q (%s), want %q", tc.name, e.Reason, e.Ending, tc.want)
 		}
 	}
@@ -298,7 +300,7 @@ func TestTimesNeverGoBack(t *testing.T) {
 func TestAnEpisodeAsItStoodAtAMoment(t *testing.T) {
 	w := newWard(t)
 	reached["done by a person"](w)
-	for h, want := range map[float64]episodes.State{0: episodes.Open, 0.5: episodes.Open, 1: episodes.Done, 9: episodes.Done} {
+	for h, want := range map[float64]records.EpisodeState{0: episodes.Open, 0.5: episodes.Open, 1: episodes.Done, 9: episodes.Done} {
 		if e, ok := episodes.At(w.log, after(h)); !ok || e.State != want {
 			t.Errorf("at hour %v: %q, want %q", h, e.State, want)
 		}

@@ -1,16 +1,17 @@
 package episodes
 
 import (
+	"plumbline/internal/records"
 	"slices"
 	"time"
 )
 
 // Count is how the episodes of one kind, or of all, did over a time.
 type Count struct {
-	Kind     Kind // "" for all kinds together
-	Opened   int  // for the first time
-	Reopened int  // by new evidence
-	Arrived  int  // owed already when the patient came to the unit
+	Kind     records.EpisodeKind // "" for all kinds together
+	Opened   int                 // for the first time
+	Reopened int                 // by new evidence
+	Arrived  int                 // owed already when the patient came to the unit
 	// Per100 is openings and reopenings per 100 patient-days; nil without any
 	// patient-days.
 	Per100 *float64
@@ -39,8 +40,8 @@ func sum(m map[string]int) (n int) {
 // kinds together and then for each kind that has any, in the order of Kinds.
 // histories are the events of each episode from its first on, in their order;
 // patientDays is 0 where it is not known.
-func Tally(histories [][]Event, unit string, from, to time.Time, patientDays float64) []Count {
-	counters := map[Kind]*counter{"": {Count: Count{Evidence: map[string]int{}, Person: map[string]int{}}}}
+func Tally(histories [][]records.EpisodeEvent, unit string, from, to time.Time, patientDays float64) []Count {
+	counters := map[records.EpisodeKind]*counter{"": {Count: Count{Evidence: map[string]int{}, Person: map[string]int{}}}}
 	for _, kind := range Kinds {
 		counters[kind] = &counter{Count: Count{Kind: kind, Evidence: map[string]int{}, Person: map[string]int{}}}
 	}
@@ -68,8 +69,8 @@ type counter struct {
 	takings, ending []time.Duration
 }
 
-func (c *counter) add(events []Event, unit string, from, to time.Time) {
-	var e Episode
+func (c *counter) add(events []records.EpisodeEvent, unit string, from, to time.Time) {
+	var e records.Episode
 	taken := false // since it was raised
 	for _, v := range events {
 		if !v.At.Before(to) {

@@ -7,10 +7,11 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 func TestTally(t *testing.T) {
-	history := func(events ...episodes.Event) []episodes.Event {
+	history := func(events ...records.EpisodeEvent) []records.EpisodeEvent {
 		for n := range events {
 			events[n].N, events[n].Kind, events[n].StayID = n+1, episodes.DoseReview, "S"
 			if events[n].Unit == "" {
@@ -19,13 +20,13 @@ func TestTally(t *testing.T) {
 		}
 		return events
 	}
-	event := func(h float64, what episodes.What, to episodes.State, reason string) episodes.Event {
-		return episodes.Event{At: after(h), What: what, To: to, Reason: reason, Who: "mb"}
+	event := func(h float64, what records.EpisodeWhat, to records.EpisodeState, reason string) records.EpisodeEvent {
+		return records.EpisodeEvent{At: after(h), What: what, To: to, Reason: reason, Who: "mb"}
 	}
 	moved := event(1, episodes.Moved, episodes.Open, "")
 	elsewhere := event(0, episodes.Opened, episodes.Open, "")
 	elsewhere.Unit = "7E"
-	histories := [][]episodes.Event{
+	histories := [][]records.EpisodeEvent{
 		history( // taken after 2 h, done after 6 h, opened again, closed after 1 h
 			event(0, episodes.Opened, episodes.Open, ""), event(2, episodes.TakenOn, episodes.Taken, ""),
 			event(3, episodes.Released, episodes.Open, ""), event(4, episodes.TakenOn, episodes.Taken, ""),

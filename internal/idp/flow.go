@@ -15,6 +15,7 @@ import (
 	"golang.org/x/oauth2"
 
 	"plumbline/internal/auth"
+	"plumbline/internal/records"
 )
 
 // FlowLife is how long a sign-in that was begun may take: a password and a second
@@ -93,7 +94,7 @@ func (s *Service) Begin(next string, again bool) (address string, f Flow, err er
 
 // Person is somebody whom the service has let in, as it says.
 type Person struct {
-	Identity auth.Identity
+	Identity records.Identity
 	Name     string
 	Grants   auth.Grants
 }
@@ -131,7 +132,7 @@ func (s *Service) Finish(ctx context.Context, f Flow, q url.Values) (Person, err
 	}
 	name, _ := says[s.NameClaim].(string)
 	return Person{
-		Identity: auth.Identity{Issuer: id.Issuer, Subject: id.Subject},
+		Identity: records.Identity{Issuer: id.Issuer, Subject: id.Subject},
 		Name:     name, Grants: s.Map.Of(words(says[s.GroupsClaim])),
 	}, nil
 }

@@ -9,6 +9,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
 
@@ -50,9 +51,9 @@ func BriefingID(d Date) string { return briefingPrefix + d.String() }
 
 // BriefingOf gathers what is owed, the units in the order of their names and the
 // feeds last, on each the most pressing first.
-func (s Site) BriefingOf(d Date, at time.Time, owed []episodes.Episode) Briefing {
+func (s Site) BriefingOf(d Date, at time.Time, owed []records.Episode) Briefing {
 	out := Briefing{ID: BriefingID(d), Type: "digest", Date: d.String(), At: at.UTC(), Units: []BriefingUnit{}, Link: s.PublicURL}
-	byUnit := map[string][]episodes.Episode{}
+	byUnit := map[string][]records.Episode{}
 	for _, e := range owed {
 		if e.Active() {
 			byUnit[e.Unit] = append(byUnit[e.Unit], e)
@@ -70,7 +71,7 @@ func (s Site) BriefingOf(d Date, at time.Time, owed []episodes.Episode) Briefing
 	return out
 }
 
-func briefingLines(list []episodes.Episode) []BriefingLine {
+func briefingLines(list []records.Episode) []BriefingLine {
 	var out []BriefingLine
 	for _, e := range list {
 		tier := TierOf(e.Kind, e.Rule)
@@ -99,13 +100,13 @@ func briefingLines(list []episodes.Episode) []BriefingLine {
 		if c := slices.Index(alerts.Tiers, a.Tier) - slices.Index(alerts.Tiers, b.Tier); c != 0 {
 			return c
 		}
-		return slices.Index(episodes.Kinds, episodes.Kind(a.Kind)) - slices.Index(episodes.Kinds, episodes.Kind(b.Kind))
+		return slices.Index(episodes.Kinds, records.EpisodeKind(a.Kind)) - slices.Index(episodes.Kinds, records.EpisodeKind(b.Kind))
 	})
 	return out
 }
 
 // takeFall counts a fall on a drug that makes it bleed.
-func (l *BriefingLine) takeFall(e episodes.Episode) {
+func (l *BriefingLine) takeFall(e records.Episode) {
 	f, _ := e.Figures.(alerts.FellFigures)
 	if len(f.Bleeds) == 0 {
 		return

@@ -89,7 +89,7 @@ func (s Site) sentence(n records.Notice) string {
 	return text.Catalogue{Zone: s.Zone, At: n.Event.At}.EpisodeWhy(n.Rule, figures)
 }
 
-func (s Site) link(v episodes.Event) string {
+func (s Site) link(v records.EpisodeEvent) string {
 	switch {
 	case s.PublicURL == "":
 		return ""

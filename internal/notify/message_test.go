@@ -18,7 +18,7 @@ const patient = "Zyx Quillfeather" // of no one
 
 func fallNotice(t *testing.T) records.Notice {
 	at := moment(t, "2026-11-25T04:10:00Z")
-	e := episodes.Event{
+	e := records.EpisodeEvent{
 		EpisodeID: "ab12", N: 1, At: at, What: episodes.Opened, Kind: episodes.FallWithoutSet, StayID: "S 1/2", Unit: "4W",
 		Rule: alerts.TFall, Figures: alerts.FellFigures{FellAt: at.Add(-time.Hour), Injury: "minor"},
 	}
@@ -88,7 +88,7 @@ func TestANoticeOfAFallNamesTheDrugThatMakesItBleed(t *testing.T) {
 func TestAFeedsErrorStaysOnItsPage(t *testing.T) {
 	at := moment(t, "2026-11-25T04:10:00Z")
 	since := at.Add(-2 * time.Hour)
-	e := episodes.Event{At: at, What: episodes.Opened, Kind: episodes.FeedStale, Rule: episodes.CFeed,
+	e := records.EpisodeEvent{At: at, What: episodes.Opened, Kind: episodes.FeedStale, Rule: episodes.CFeed,
 		Figures: episodes.FeedFigures{Feed: "feed folder", Why: "open " + patient + ".csv: permission denied", Since: &since}}
 	m, err := site(t).NoticeMessage(records.Notice{ID: "f.1", Event: e, Rule: e.Rule, Figures: e.Figures}, Place{})
 	if err != nil {
@@ -118,15 +118,15 @@ func TestNoTextOfTheDataBreaksALine(t *testing.T) {
 	}
 }
 
-func owedEpisode(unit string, kind episodes.Kind, state episodes.State, raised time.Time) episodes.Episode {
-	return episodes.Episode{Kind: kind, Unit: unit, State: state, RaisedAt: raised, StayID: "S1", Who: patient, Reason: patient}
+func owedEpisode(unit string, kind records.EpisodeKind, state records.EpisodeState, raised time.Time) records.Episode {
+	return records.Episode{Kind: kind, Unit: unit, State: state, RaisedAt: raised, StayID: "S1", Who: patient, Reason: patient}
 }
 
 func TestTheDigestCountsByUnitTierAndKind(t *testing.T) {
 	at := moment(t, "2026-03-29T04:30:00Z")
 	onApixaban := owedEpisode("4W", episodes.FallWithoutSet, episodes.Open, at.Add(-5*time.Hour))
 	onApixaban.Figures = alerts.FellFigures{FellAt: at.Add(-5 * time.Hour), Bleeds: []trends.Bleed{{Drug: "apixaban"}}}
-	body, err := json.Marshal(site(t).BriefingOf(Date{2026, 3, 29}, at, []episodes.Episode{
+	body, err := json.Marshal(site(t).BriefingOf(Date{2026, 3, 29}, at, []records.Episode{
 		owedEpisode("", episodes.FeedStale, episodes.Open, at.Add(-time.Hour)),
 		owedEpisode("7E", episodes.DoseReview, episodes.Deferred, at.Add(-50*time.Hour)),
 		owedEpisode("4W", episodes.PrecautionsMissing, episodes.Open, at.Add(-2*time.Hour)),

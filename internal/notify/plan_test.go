@@ -10,7 +10,7 @@ import (
 )
 
 func TestEveryKindHasATier(t *testing.T) {
-	want := map[episodes.Kind]string{
+	want := map[records.EpisodeKind]string{
 		episodes.FallWithoutSet: alerts.Now, episodes.TellProvider: alerts.Now, episodes.RecheckOverdue: alerts.ThisShift,
 		episodes.FeedStale: alerts.ThisShift, episodes.PrecautionsMissing: alerts.Today, episodes.DoseReview: alerts.Today,
 		episodes.DataContradiction: alerts.Today,
@@ -72,14 +72,14 @@ func TestWhatFollowsAnAttempt(t *testing.T) {
 // night is in the quiet hours of the tier today, day is not.
 var quietRules = Rules{Quiet: Quiet{"today": {22 * 60, 6 * 60}}, Zone: time.UTC}
 
-func noticeAt(kind episodes.Kind, at time.Time, owed bool) records.Notice {
-	return records.Notice{ID: "n.1", Event: episodes.Event{Kind: kind, At: at}, Owed: owed}
+func noticeAt(kind records.EpisodeKind, at time.Time, owed bool) records.Notice {
+	return records.Notice{ID: "n.1", Event: records.EpisodeEvent{Kind: kind, At: at}, Owed: owed}
 }
 
 func TestPlanAndDecide(t *testing.T) {
 	day, night, morning := moment(t, "2026-11-25T12:00:00Z"), moment(t, "2026-11-25T23:00:00Z"), moment(t, "2026-11-26T06:00:00Z")
 	for name, c := range map[string]struct {
-		kind   episodes.Kind
+		kind   records.EpisodeKind
 		owed   bool
 		opened time.Time
 		now    time.Time

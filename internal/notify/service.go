@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
-	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 )
 
@@ -46,7 +45,7 @@ type Store interface {
 // Source is what the service asks of the site's data.
 type Source interface {
 	// Owed is every episode that is not done.
-	Owed(ctx context.Context) ([]episodes.Episode, error)
+	Owed(ctx context.Context) ([]records.Episode, error)
 	// Place is where a patient was at a moment, and the name: both as known then.
 	Place(ctx context.Context, stayID string, at time.Time) (Place, error)
 }

@@ -139,10 +139,10 @@ func (m *memory) ChannelStates(context.Context, time.Time) ([]records.ChannelHea
 // board is the site's data of a test: everybody has a name.
 type board struct {
 	mu   sync.Mutex
-	owed []episodes.Episode
+	owed []records.Episode
 }
 
-func (b *board) Owed(context.Context) ([]episodes.Episode, error) {
+func (b *board) Owed(context.Context) ([]records.Episode, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.owed, nil
@@ -233,7 +233,7 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 			return []int{0, 500, 503, 429, 404, 302}[luck.IntN(6)]
 		}
 		clock := func() time.Time { return now }
-		kinds := []episodes.Kind{episodes.FallWithoutSet, episodes.RecheckOverdue, episodes.DoseReview, episodes.FeedStale}
+		kinds := []records.EpisodeKind{episodes.FallWithoutSet, episodes.RecheckOverdue, episodes.DoseReview, episodes.FeedStale}
 		dates := map[Date]bool{}
 		var ended []string
 		run := func(stopIn int) {
@@ -259,7 +259,7 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 			switch rapid.IntRange(0, 3).Draw(t, "step") {
 			case 0:
 				n := len(store.notices)
-				e := episodes.Event{EpisodeID: fmt.Sprintf("e%d", n), N: 1, At: now, What: episodes.Opened, Unit: "4W", StayID: "S1",
+				e := records.EpisodeEvent{EpisodeID: fmt.Sprintf("e%d", n), N: 1, At: now, What: episodes.Opened, Unit: "4W", StayID: "S1",
 					Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}}}
 				store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Rule: e.Rule, Figures: e.Figures, Owed: true})
 			case 1:
@@ -304,7 +304,7 @@ func TestWithoutTroubleEachMessageComesOnce(t *testing.T) {
 	r.answers = func() int { return 200 }
 	for n := range 500 { // more than one batch
 		at := now.Add(time.Duration(n) * time.Second)
-		e := episodes.Event{At: at, Kind: episodes.FallWithoutSet, Unit: "4W", StayID: "S1", Rule: alerts.TPrecaution}
+		e := records.EpisodeEvent{At: at, Kind: episodes.FallWithoutSet, Unit: "4W", StayID: "S1", Rule: alerts.TPrecaution}
 		store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Rule: e.Rule, Owed: true})
 	}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, zone(t, "Europe/Zurich"))
@@ -333,7 +333,7 @@ func TestADeadChannelIsKnockedAtOnceARun(t *testing.T) {
 	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
 	r.answers = func() int { return 503 }
 	for n := range 20 {
-		store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: episodes.Event{At: now, Kind: episodes.TellProvider}, Owed: true})
+		store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: records.EpisodeEvent{At: now, Kind: episodes.TellProvider}, Owed: true})
 	}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
 	for run := 1; run <= 3; run++ {
@@ -356,7 +356,7 @@ func TestOneThatCannotBeReadKeepsNoOtherBack(t *testing.T) {
 	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
 	r.answers = func() int { return 200 }
 	for n, stay := range []string{"unreadable", "S1", "S2"} {
-		e := episodes.Event{At: now, Kind: episodes.TellProvider, StayID: stay}
+		e := records.EpisodeEvent{At: now, Kind: episodes.TellProvider, StayID: stay}
 		store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Owed: true})
 	}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
@@ -375,7 +375,7 @@ func TestStoppingAmidAnAttempt(t *testing.T) {
 	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
 	ctx, cancel := context.WithCancel(t.Context())
 	r.answers = func() int { cancel(); return 0 }
-	store.notices = []records.Notice{{ID: "e.1", Event: episodes.Event{At: now, Kind: episodes.TellProvider}, Owed: true}}
+	store.notices = []records.Notice{{ID: "e.1", Event: records.EpisodeEvent{At: now, Kind: episodes.TellProvider}, Owed: true}}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
 	if err := s.Run(ctx); err != nil {
 		t.Fatal(err)

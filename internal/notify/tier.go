@@ -10,7 +10,7 @@ import (
 // episode. The episodes that no tier rule speaks of have one by choice: a feed
 // that is not read makes the whole list doubtful and is told this shift; data
 // that contradicts itself can wait for today.
-func TierOf(kind episodes.Kind, rule string) string {
+func TierOf(kind records.EpisodeKind, rule string) string {
 	switch kind {
 	case episodes.FallWithoutSet, episodes.TellProvider: // T-FALL, T-STOPPED, T-LOW, T-LOW-LYING
 		return alerts.Now

@@ -21,9 +21,6 @@ import (
 	"plumbline/internal/records"
 )
 
-// Version goes with its last use.
-type Version = records.PolicyVersion
-
 // Store is what the book needs of a store. What is added is never changed.
 type Store interface {
 	// AddPolicyVersion adds a version after the one with number after; the error carries

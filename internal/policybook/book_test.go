@@ -17,6 +17,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
+	"plumbline/internal/records"
 	"plumbline/internal/testdb/teststore"
 )
 
@@ -50,7 +51,7 @@ func falls(t *testing.T, hours float64) policy.Loaded {
 	return l
 }
 
-func save(t *testing.T, b *policybook.Book, l policy.Loaded, after int64) policybook.Version {
+func save(t *testing.T, b *policybook.Book, l policy.Loaded, after int64) records.PolicyVersion {
 	t.Helper()
 	v, err := b.Save(t.Context(), l, policybook.Change{After: after, Seen: l.Hash, Who: "ann", Note: "agreed"})
 	if err != nil {
@@ -68,7 +69,7 @@ func TestSaveAndReturn(t *testing.T) {
 	}
 	save(t, b, six, 1)
 	v, err := b.Return(t.Context(), 1, policybook.Change{After: 2, Seen: eight.Hash, Who: "bo", Note: " back \n to it "})
-	want := policybook.Version{Number: 3, SavedAt: noon, Who: "bo", Note: "back to it", YAML: first.YAML, Hash: eight.Hash, ReturnsTo: ptr(1)}
+	want := records.PolicyVersion{Number: 3, SavedAt: noon, Who: "bo", Note: "back to it", YAML: first.YAML, Hash: eight.Hash, ReturnsTo: ptr(1)}
 	if diff := cmp.Diff(want, v); diff != "" || err != nil {
 		t.Errorf("returned: %v\n%s", err, diff)
 	}
@@ -171,7 +172,7 @@ func TestOthersFollow(t *testing.T) {
 // slow answers with what was the latest before the last version came.
 type slow struct{ policybook.Store }
 
-func (s slow) LatestPolicyVersion(ctx context.Context) (policybook.Version, error) {
+func (s slow) LatestPolicyVersion(ctx context.Context) (records.PolicyVersion, error) {
 	return s.PolicyVersionOf(ctx, 1)
 }
 
@@ -205,7 +206,7 @@ func TestAFileStaysInForce(t *testing.T) {
 // A version of a newer program leaves the policy as it is, and says so.
 func TestAVersionThatCannotBeRead(t *testing.T) {
 	shared := teststore.Empty(t)
-	if _, err := shared.AddPolicyVersion(t.Context(), policybook.Version{YAML: "recheck: {of_the_future: 1}"}, 0); err != nil {
+	if _, err := shared.AddPolicyVersion(t.Context(), records.PolicyVersion{YAML: "recheck: {of_the_future: 1}"}, 0); err != nil {
 		t.Fatal(err)
 	}
 	b := book(shared)

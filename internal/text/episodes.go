@@ -5,6 +5,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 )
 
 // Ending is a reason of ending, by evidence or by a person, as people read it.
@@ -19,8 +20,8 @@ func Ending(reason string) string {
 type owedFigures struct{ All, Open, Taken, Deferred int }
 
 // Owed says how many episodes are owed, and how many of them are in somebody's hands.
-func Owed(list []episodes.Episode) string {
-	count := map[episodes.State]int{}
+func Owed(list []records.Episode) string {
+	count := map[records.EpisodeState]int{}
 	for _, e := range list {
 		count[e.State]++
 	}
@@ -33,7 +34,7 @@ func (c Catalogue) EpisodeWhy(rule string, f clinical.Figures) string {
 }
 
 // EpisodeEvent says what an event did, without its time: "taken by mb".
-func (c Catalogue) EpisodeEvent(v episodes.Event) string {
+func (c Catalogue) EpisodeEvent(v records.EpisodeEvent) string {
 	if v.What != episodes.Ended {
 		return sayEvents[v.What](c, v)
 	}
@@ -52,13 +53,13 @@ type endedFigures struct {
 
 // stateFigures are an episode with its age.
 type stateFigures struct {
-	episodes.Episode
+	records.Episode
 	Owed time.Duration
 }
 
 // EpisodeState says where an episode stands, and for how long it has been owed:
 // taking or putting off hides no age.
-func (c Catalogue) EpisodeState(e episodes.Episode) string {
+func (c Catalogue) EpisodeState(e records.Episode) string {
 	state := string(e.State)
 	if e.State == episodes.Done && e.Ending == episodes.ByPerson {
 		state = "closed"

@@ -72,7 +72,7 @@ func TestEveryRuleOfAnEpisodeHasASentence(t *testing.T) {
 
 func TestWhatEachEventSays(t *testing.T) {
 	c := Catalogue{Zone: time.UTC, At: episodeTime.Add(3 * time.Hour)}
-	for want, v := range map[string]episodes.Event{
+	for want, v := range map[string]records.EpisodeEvent{
 		"Opened. Falls precautions missing: bed alarm.": {What: episodes.Opened, Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}}},
 		"Taken by mb.":                                          {What: episodes.TakenOn, Who: "mb"},
 		"Given back by mb: going home.":                         {What: episodes.Released, Who: "mb", Reason: "going home."},
@@ -87,8 +87,8 @@ func TestWhatEachEventSays(t *testing.T) {
 			t.Errorf("got %q, want %q", got, want)
 		}
 	}
-	for _, what := range []episodes.What{episodes.Reopened, episodes.Resumed, episodes.DeferralOver} {
-		if got := c.EpisodeEvent(episodes.Event{What: what}); !strings.HasPrefix(got, "Open") {
+	for _, what := range []records.EpisodeWhat{episodes.Reopened, episodes.Resumed, episodes.DeferralOver} {
+		if got := c.EpisodeEvent(records.EpisodeEvent{What: what}); !strings.HasPrefix(got, "Open") {
 			t.Errorf("%s says %q", what, got)
 		}
 	}
@@ -97,8 +97,8 @@ func TestWhatEachEventSays(t *testing.T) {
 // Taking or putting off hides no age.
 func TestEveryStateOwedShowsItsAge(t *testing.T) {
 	c := Catalogue{Zone: time.UTC, At: episodeTime.Add(3 * time.Hour)}
-	e := episodes.Episode{RaisedAt: episodeTime, ChangedAt: episodeTime.Add(time.Hour), Who: "mb", Until: c.At.Add(time.Hour)}
-	for _, state := range []episodes.State{episodes.Open, episodes.Taken, episodes.Deferred} {
+	e := records.Episode{RaisedAt: episodeTime, ChangedAt: episodeTime.Add(time.Hour), Who: "mb", Until: c.At.Add(time.Hour)}
+	for _, state := range []records.EpisodeState{episodes.Open, episodes.Taken, episodes.Deferred} {
 		e.State = state
 		if got := c.EpisodeState(e); !strings.HasSuffix(got, "; owed for 3 h") {
 			t.Errorf("%s: %q does not end with its age", state, got)

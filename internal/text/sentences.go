@@ -108,12 +108,12 @@ var (
 		"open": says[stateFigures]("state-open"), "taken": says[stateFigures]("state-taken"), "deferred": says[stateFigures]("state-deferred"),
 		"closed": says[stateFigures]("state-closed"), "done": says[stateFigures]("state-done"),
 	}
-	sayEvents = map[episodes.What]func(Catalogue, episodes.Event) string{
-		episodes.Opened: says[episodes.Event]("event-opened"), episodes.Reopened: says[episodes.Event]("event-reopened"),
-		episodes.Resumed: says[episodes.Event]("event-resumed"), episodes.Moved: says[episodes.Event]("event-moved"),
-		episodes.DeferralOver: says[episodes.Event]("event-deferral_over"), episodes.TakenOn: says[episodes.Event]("event-taken"),
-		episodes.Released: says[episodes.Event]("event-released"), episodes.PutOff: says[episodes.Event]("event-deferred"),
-		episodes.Closed: says[episodes.Event]("event-closed"),
+	sayEvents = map[records.EpisodeWhat]func(Catalogue, records.EpisodeEvent) string{
+		episodes.Opened: says[records.EpisodeEvent]("event-opened"), episodes.Reopened: says[records.EpisodeEvent]("event-reopened"),
+		episodes.Resumed: says[records.EpisodeEvent]("event-resumed"), episodes.Moved: says[records.EpisodeEvent]("event-moved"),
+		episodes.DeferralOver: says[records.EpisodeEvent]("event-deferral_over"), episodes.TakenOn: says[records.EpisodeEvent]("event-taken"),
+		episodes.Released: says[records.EpisodeEvent]("event-released"), episodes.PutOff: says[records.EpisodeEvent]("event-deferred"),
+		episodes.Closed: says[records.EpisodeEvent]("event-closed"),
 	}
 
 	sayFiguresFrom = says[time.Time]("part-figures-from")

@@ -4,7 +4,7 @@ import (
 	"strconv"
 
 	"plumbline/internal/clinical"
-	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
 
@@ -20,7 +20,7 @@ var (
 	ContributorNames = named[string]("contributors")
 	FactKinds        = named[clinical.Kind]("fact-kinds") // one of each
 	LaterWords       = named[string]("later")             // what a version that was charted later did
-	EpisodeKinds     = named[episodes.Kind]("episode-kinds")
+	EpisodeKinds     = named[records.EpisodeKind]("episode-kinds")
 	EndingReasons    = named[string]("endings")  // by what evidence an episode ended
 	ClosingReasons   = named[string]("closings") // for what reason a person closed it
 	RoleNames        = named[string]("roles")

@@ -10,29 +10,30 @@ import (
 	"testing"
 
 	"plumbline/internal/audit"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/admin"
 	"plumbline/internal/web/webtest"
 )
 
 // noted serves the demo and keeps what is written to the audit.
-func noted(t *testing.T, note func(audit.Entry) error) (all *[]audit.Entry, d web.Deps) {
+func noted(t *testing.T, note func(records.AuditEntry) error) (all *[]records.AuditEntry, d web.Deps) {
 	t.Helper()
 	d, _ = open(t)
-	all = &[]audit.Entry{}
-	d.Note = func(_ context.Context, e audit.Entry) error {
+	all = &[]records.AuditEntry{}
+	d.Note = func(_ context.Context, e records.AuditEntry) error {
 		*all = append(*all, e)
 		return note(e)
 	}
-	d.Audit = func(context.Context, admin.AuditQuery) ([]audit.Entry, audit.Head, error) {
+	d.Audit = func(context.Context, admin.AuditQuery) ([]records.AuditEntry, audit.Head, error) {
 		return *all, audit.Head{N: int64(len(*all)), Hash: audit.Genesis()}, nil
 	}
 	return all, d
 }
 
-func kept(audit.Entry) error { return nil }
+func kept(records.AuditEntry) error { return nil }
 
-func lastOf(t *testing.T, all []audit.Entry) string {
+func lastOf(t *testing.T, all []records.AuditEntry) string {
 	t.Helper()
 	if len(all) == 0 {
 		return "nothing"
@@ -128,7 +129,7 @@ func TestSignInsAreRecordedWithoutWhatWasTyped(t *testing.T) {
 // What cannot be recorded is not shown.
 func TestWithoutARecordNothingIsShown(t *testing.T) {
 	full := false
-	_, d := noted(t, func(audit.Entry) error {
+	_, d := noted(t, func(records.AuditEntry) error {
 		if full {
 			return errors.New("the disk is full")
 		}
@@ -150,7 +151,7 @@ func TestWithoutARecordNothingIsShown(t *testing.T) {
 // What an account was given stands in the audit, by name, before it is given.
 func TestChangesOfAccountsAreRecordedWithWhatTheyGive(t *testing.T) {
 	full := false
-	all, d := noted(t, func(audit.Entry) error {
+	all, d := noted(t, func(records.AuditEntry) error {
 		if full {
 			return errors.New("the disk is full")
 		}
@@ -219,7 +220,7 @@ func TestChangesOfAccountsAreRecordedWithWhatTheyGive(t *testing.T) {
 func TestThePageOfTheAudit(t *testing.T) {
 	_, d := noted(t, kept)
 	for range 101 {
-		if err := d.Note(t.Context(), audit.Entry{N: 7, At: d.Clock(), Who: "<b>eve</b>", From: "127.0.0.1", Did: audit.View, AsOf: d.Clock()}); err != nil {
+		if err := d.Note(t.Context(), records.AuditEntry{N: 7, At: d.Clock(), Who: "<b>eve</b>", From: "127.0.0.1", Did: audit.View, AsOf: d.Clock()}); err != nil {
 			t.Fatal(err)
 		}
 	}

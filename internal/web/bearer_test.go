@@ -17,16 +17,17 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/demo"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
 
 // token makes a token for unit 4W, or for none where the scopes know none.
-func (c *crawl) token(t *testing.T, scopes ...auth.Scope) (auth.APIToken, string) {
+func (c *crawl) token(t *testing.T, scopes ...records.Scope) (records.APIToken, string) {
 	t.Helper()
 	c.made++
-	made := auth.APIToken{Name: fmt.Sprint("machine ", c.made), Scopes: scopes, ExpiresAt: c.tokens.Clock().Add(10 * 24 * time.Hour)}
-	if !slices.Equal(scopes, []auth.Scope{auth.ReadMetrics}) {
+	made := records.APIToken{Name: fmt.Sprint("machine ", c.made), Scopes: scopes, ExpiresAt: c.tokens.Clock().Add(10 * 24 * time.Hour)}
+	if !slices.Equal(scopes, []records.Scope{records.ReadMetrics}) {
 		made.Units = []string{"4W"}
 	}
 	secret, made, err := c.tokens.Make(t.Context(), made, "root")
@@ -61,14 +62,14 @@ var machineAnswers = map[string]struct{ own, elsewhere string }{
 // unit, no page opens, and a session beside the token counts for nothing.
 func TestEveryRouteWithEveryToken(t *testing.T) {
 	c := newCrawl(t)
-	_, nurse := c.account(t, auth.FallsNurse)
+	_, nurse := c.account(t, records.FallsNurse)
 	d, _ := open(t)
 	rules, seen := web.Ways(d), map[string]bool{}
 	for _, w := range ways {
 		if rules[w.method+" "+w.path] == "public" {
 			continue // looks at no token
 		}
-		for n, scope := range auth.Scopes {
+		for n, scope := range records.Scopes {
 			_, secret := c.token(t, scope)
 			for _, cookies := range [][]*http.Cookie{nil, nurse} {
 				for place := range places {
@@ -94,7 +95,7 @@ func TestEveryRouteWithEveryToken(t *testing.T) {
 	if len(seen) != len(machineAnswers) {
 		t.Errorf("seen %v, want every route of machineAnswers", seen)
 	}
-	_, both := c.token(t, auth.Scopes...)
+	_, both := c.token(t, records.Scopes...)
 	for _, target := range []string{"/api/v1/units/4W/list", "/api/v1/stays/S102/sets", "/api/v1/openapi.yaml", "/metrics"} {
 		if got := c.bearing("GET", target, "bearer  "+both, nil); got.Code != 200 {
 			t.Errorf("GET %s with every scope = %d", target, got.Code)
@@ -106,18 +107,18 @@ func TestEveryRouteWithEveryToken(t *testing.T) {
 // with it, and whoever is signed in beside it.
 func TestTokensThatDoNotServe(t *testing.T) {
 	c := newCrawl(t)
-	_, good := c.token(t, auth.Scopes...)
-	gone, revoked := c.token(t, auth.Scopes...)
+	_, good := c.token(t, records.Scopes...)
+	gone, revoked := c.token(t, records.Scopes...)
 	if err := c.tokens.Revoke(t.Context(), gone.ID); err != nil {
 		t.Fatal(err)
 	}
-	short := auth.APIToken{Name: "short", Scopes: auth.Scopes, AllUnits: true, ExpiresAt: c.tokens.Clock().Add(time.Second)}
+	short := records.APIToken{Name: "short", Scopes: records.Scopes, AllUnits: true, ExpiresAt: c.tokens.Clock().Add(time.Second)}
 	expired, _, err := c.tokens.Make(t.Context(), short, "root")
 	if err != nil {
 		t.Fatal(err)
 	}
 	c.minutes.Add(1)
-	_, nurse := c.account(t, auth.FallsNurse)
+	_, nurse := c.account(t, records.FallsNurse)
 	for what, header := range map[string]string{
 		"unknown": "Bearer " + auth.NewAPIToken(), "malformed": "Bearer x", "empty": "Bearer", "blank": "Bearer ", "a letter off": "Bearer " + good[:20] + "2" + good[21:] + "2",
 		"two in one": "Bearer " + good + " " + good, "two, a tab between": "Bearer\t" + good + "\t" + good, "expired": "Bearer " + expired, "revoked": "Bearer " + revoked, "in lower case": "Bearer " + strings.ToLower(good),
@@ -156,7 +157,7 @@ func TestTokensThatDoNotServe(t *testing.T) {
 // A token signs nobody in, and opens nothing but what it stands beside.
 func TestATokenSignsNobodyIn(t *testing.T) {
 	c := newCrawl(t)
-	_, good := c.token(t, auth.Scopes...)
+	_, good := c.token(t, records.Scopes...)
 	for _, target := range []string{"/sign-in", "/healthz", "/api/v1/openapi.yaml", "/units/4W", "/nowhere", "/metrics"} {
 		got := c.bearing("GET", target, "Bearer "+good, nil)
 		if cookies := got.Result().Cookies(); len(cookies) > 0 {
@@ -176,7 +177,7 @@ func TestATokenSignsNobodyIn(t *testing.T) {
 // Guessing makes the address wait that guesses, and not a good token from there.
 func TestGuessingTokensShutsNoTokenOut(t *testing.T) {
 	c := newCrawl(t)
-	_, good := c.token(t, auth.ReadList)
+	_, good := c.token(t, records.ReadList)
 	var waits int
 	for range 130 {
 		got := c.bearing("GET", "/api/v1/units/4W/list", "Bearer "+auth.NewAPIToken(), nil)
@@ -206,14 +207,14 @@ func TestMetricsByToken(t *testing.T) {
 	d, _ := open(t)
 	d.TrustedProxies = []netip.Prefix{netip.MustParsePrefix("10.0.0.1/32")}
 	h := web.New(d)
-	secret := func(name string, scope auth.Scope, units ...string) string {
+	secret := func(name string, scope records.Scope, units ...string) string {
 		secret, _, err := d.Tokens.Make(t.Context(), auth.ParseAPIToken(name, []string{string(scope)}, units, demo.AnchorTime().Add(time.Hour)), "root")
 		if err != nil {
 			t.Fatal(err)
 		}
 		return secret
 	}
-	monitor, board := secret("monitor", auth.ReadMetrics), secret("board", auth.ReadList, "4W")
+	monitor, board := secret("monitor", records.ReadMetrics), secret("board", records.ReadList, "4W")
 	for from, near := range map[string]bool{"127.0.0.1:9": true, "10.0.0.1:9": false} {
 		for token, want := range map[string]int{monitor: 200, board: 403, auth.NewAPIToken(): 401, "": map[bool]int{true: 200, false: 403}[near]} {
 			v := newVisitor(h)
@@ -235,7 +236,7 @@ func TestMetricsByToken(t *testing.T) {
 func TestRequestsWithATokenAreRecorded(t *testing.T) {
 	all, d := noted(t, kept)
 	c := &crawl{handler: web.New(d), tokens: d.Tokens}
-	made, good := c.token(t, auth.ReadList, auth.ReadSets)
+	made, good := c.token(t, records.ReadList, records.ReadSets)
 	for _, step := range []struct{ path, token, want string }{
 		{"/api/v1/units/4W/list", good, "token machine 1 view GET /api/v1/units/:unit/list unit=4W stay= allowed"},
 		{"/api/v1/units/7E/list", good, "token machine 1 view GET /api/v1/units/:unit/list unit=7E stay= refused"},
@@ -331,7 +332,7 @@ func TestMakingAndRevokingATokenOnItsPage(t *testing.T) {
 // What cannot be recorded is not done.
 func TestATokenThatCannotBeRecordedIsNotMade(t *testing.T) {
 	full := false
-	_, d := noted(t, func(audit.Entry) error {
+	_, d := noted(t, func(records.AuditEntry) error {
 		if full {
 			return fmt.Errorf("the disk is full")
 		}

@@ -14,6 +14,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/ingest/bedside"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
@@ -387,7 +388,7 @@ func TestASetIsOfNow(t *testing.T) {
 
 // Without a record nothing is stored.
 func TestASetThatCannotBeAuditedIsRefused(t *testing.T) {
-	_, d := noted(t, func(e audit.Entry) error {
+	_, d := noted(t, func(e records.AuditEntry) error {
 		if e.Did == audit.Change {
 			return context.DeadlineExceeded
 		}

@@ -227,7 +227,7 @@ func (l leaving) AddDoseReview(ctx context.Context, r records.DoseReview, after 
 // heeding is a store of episodes that stops when the request does, as a database does.
 type heeding struct{ care.Store }
 
-func (h heeding) EpisodesOfStay(ctx context.Context, stay string) ([]episodes.Episode, error) {
+func (h heeding) EpisodesOfStay(ctx context.Context, stay string) ([]records.Episode, error) {
 	if ctx.Err() != nil {
 		return nil, ctx.Err()
 	}
@@ -415,7 +415,7 @@ func TestTheExportIsAuditedAndWhole(t *testing.T) {
 // What cannot be recorded is neither shown nor sent.
 func TestNoQueueWithoutARecord(t *testing.T) {
 	full := false
-	_, d := noted(t, func(e audit.Entry) error {
+	_, d := noted(t, func(e records.AuditEntry) error {
 		if full && e.Did != audit.SignIn {
 			return errors.New("the disk is full")
 		}

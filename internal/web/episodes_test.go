@@ -14,18 +14,18 @@ import (
 	"time"
 
 	"plumbline/internal/audit"
-	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
 
 // owed steps the episodes of the demo to its moment and lists those of a unit.
-func owed(t *testing.T, d web.Deps, unit string) []episodes.Episode {
+func owed(t *testing.T, d web.Deps, unit string) []records.Episode {
 	t.Helper()
 	if _, err := d.Episodes.StepAll(t.Context(), demo.AnchorTime()); err != nil {
 		t.Fatal(err)
@@ -53,7 +53,7 @@ func newShift(t *testing.T) *shift {
 	s := &shift{t: t, now: demo.AnchorTime().Add(10 * time.Second)}
 	d.Clock = func() time.Time { return s.now }
 	d.Accounts.Clock = d.Clock
-	d.Note = func(_ context.Context, e audit.Entry) error {
+	d.Note = func(_ context.Context, e records.AuditEntry) error {
 		if e.Did != audit.SignIn {
 			s.audited = append(s.audited, fmt.Sprintf("%s %s %s unit=%s stay=%s %s", e.Who, e.Did, e.What, e.Unit, e.Stay, e.Outcome))
 		}
@@ -65,7 +65,7 @@ func newShift(t *testing.T) *shift {
 }
 
 // the episode of a kind of a stay; of a feed the stay is "".
-func (s *shift) episode(stay string, kind episodes.Kind) episodes.Episode {
+func (s *shift) episode(stay string, kind records.EpisodeKind) records.Episode {
 	s.t.Helper()
 	list, err := s.deps.Episodes.Stay(s.t.Context(), stay)
 	if err != nil {
@@ -90,7 +90,7 @@ func (s *shift) get(who, path string) string {
 }
 
 // act sends a form as somebody who has seen so many events.
-func (s *shift) act(who string, e episodes.Episode, verb string, seen int, more ...string) *httptest.ResponseRecorder {
+func (s *shift) act(who string, e records.Episode, verb string, seen int, more ...string) *httptest.ResponseRecorder {
 	s.t.Helper()
 	form := url.Values{"seen": {strconv.Itoa(seen)}, "back": {"unit"}}
 	for n := 0; n+1 < len(more); n += 2 {
@@ -176,7 +176,7 @@ func TestWhatPeopleDoWithAnEpisode(t *testing.T) {
 	e := s.episode("S106", episodes.PrecautionsMissing)
 	to := "/units/4W/episodes#e-" + e.ID
 	seen := 1
-	step := func(who, verb, back string, state episodes.State, more ...string) {
+	step := func(who, verb, back string, state records.EpisodeState, more ...string) {
 		t.Helper()
 		s.now = s.now.Add(time.Minute)
 		w := s.act(who, e, verb, seen, more...)
@@ -345,12 +345,12 @@ func TestAnActionLeadsNowhereElse(t *testing.T) {
 func TestEpisodesCannotBeGuessed(t *testing.T) {
 	s := newShift(t)
 	own, other := s.episode("S106", episodes.PrecautionsMissing), owed(t, s.deps, "7E")[0]
-	missing := episodes.Episode{ID: strings.Repeat("f", 32)}
-	for _, role := range auth.Roles {
+	missing := records.Episode{ID: strings.Repeat("f", 32)}
+	for _, role := range records.Roles {
 		for _, verb := range []string{"take", "release", "defer", "close"} {
 			want := s.act(string(role), missing, verb, 1)
-			pairs := []episodes.Episode{other}
-			if !(auth.Account{Roles: []auth.Role{role}}).May(auth.ActOnEpisodes) {
+			pairs := []records.Episode{other}
+			if !(records.Account{Roles: []records.Role{role}}).May(records.ActOnEpisodes) {
 				pairs = append(pairs, own)
 			}
 			for _, e := range pairs {
@@ -364,7 +364,7 @@ func TestEpisodesCannotBeGuessed(t *testing.T) {
 			}
 		}
 	}
-	for _, e := range []episodes.Episode{own, other} {
+	for _, e := range []records.Episode{own, other} {
 		if h, err := s.deps.Episodes.Episode(t.Context(), e.ID); err != nil || len(h.Events) != 1 {
 			t.Errorf("%s has %d events, %v", e.ID, len(h.Events), err)
 		}
@@ -376,7 +376,7 @@ func TestWithoutARecordNothingIsDone(t *testing.T) {
 	s := newShift(t)
 	e := s.episode("S106", episodes.PrecautionsMissing)
 	d := s.deps
-	d.Note = func(_ context.Context, a audit.Entry) error {
+	d.Note = func(_ context.Context, a records.AuditEntry) error {
 		if a.Did == audit.Change {
 			return clinical.Errorf(clinical.Internal, "the disk is full")
 		}
@@ -511,7 +511,7 @@ func TestEpisodesOfFeeds(t *testing.T) {
 
 // Who may act on an episode of each kind, in the order of auth.Roles, written from
 // the text of docs/accounts.md: the answer to a form that does not say what it showed.
-var actingOn = map[episodes.Kind]string{
+var actingOn = map[records.EpisodeKind]string{
 	episodes.FallWithoutSet:     acting,
 	episodes.TellProvider:       acting,
 	episodes.RecheckOverdue:     acting,
@@ -527,10 +527,10 @@ func TestWhoActsOnEachKindOfEpisode(t *testing.T) {
 	if _, err := s.deps.Episodes.StepFeeds(t.Context(), silent, s.now); err != nil {
 		t.Fatal(err)
 	}
-	seen := map[episodes.Kind]bool{}
+	seen := map[records.EpisodeKind]bool{}
 	for _, e := range append(owed(t, s.deps, "4W"), owed(t, s.deps, "")...) {
 		seen[e.Kind] = true
-		for n, role := range auth.Roles {
+		for n, role := range records.Roles {
 			for _, verb := range []string{"take", "release", "defer", "close"} {
 				w := s.act(string(role), e, verb, 0, "reason", "other", "note", "x", "hours", "1")
 				if want := strings.Fields(actingOn[e.Kind])[n]; strconv.Itoa(w.Code) != want {
@@ -550,7 +550,7 @@ func TestWhoActsOnEachKindOfEpisode(t *testing.T) {
 // and is led to where doses are reviewed. A nurse acts on them too, and is not led.
 func TestAPharmacistActsOnDoseReviews(t *testing.T) {
 	s := newShift(t)
-	var e, other episodes.Episode
+	var e, other records.Episode
 	for _, o := range owed(t, s.deps, "4W") {
 		if o.Kind == episodes.DoseReview {
 			e = o

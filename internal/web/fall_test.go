@@ -8,9 +8,9 @@ import (
 	"testing"
 	"time"
 
-	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
@@ -29,7 +29,7 @@ func addFall(t *testing.T, b *webtest.Answers, stay string) {
 }
 
 func asFallsNurse(d web.Deps) func(path string) *httptest.ResponseRecorder {
-	h := webtest.As(web.New(d), string(auth.FallsNurse))
+	h := webtest.As(web.New(d), string(records.FallsNurse))
 	return func(path string) *httptest.ResponseRecorder { return get(h, path) }
 }
 

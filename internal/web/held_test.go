@@ -7,7 +7,6 @@ import (
 	"strings"
 	"testing"
 
-	"plumbline/internal/auth"
 	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
@@ -44,7 +43,7 @@ func numberOf(t *testing.T, d web.Deps, sourceID string) int64 {
 // it right from its page.
 func TestARowHeldBackIsPutRightFromThePage(t *testing.T) {
 	d, _ := open(t)
-	h := webtest.As(web.New(d), string(auth.Administrator))
+	h := webtest.As(web.New(d), string(records.Administrator))
 	id := numberOf(t, d, "M-0001")
 	own := "/feeds/held/" + strconv.FormatInt(id, 10)
 	page := get(h, own).Body.String()
@@ -95,7 +94,7 @@ func TestARowHeldBackIsPutRightFromThePage(t *testing.T) {
 
 func TestRowsAreReadAgainFromThePage(t *testing.T) {
 	d, _ := open(t)
-	h := webtest.As(web.New(d), string(auth.Administrator))
+	h := webtest.As(web.New(d), string(records.Administrator))
 	for path, want := range map[string]string{"/feeds/retry": "held back.", "/feeds/held/2/retry": "1 held back."} {
 		if w := post(h, path, nil); w.Code != 200 || !strings.Contains(w.Body.String(), "Read again.") || !strings.Contains(w.Body.String(), want) {
 			t.Errorf("%s = %d, does not say %q", path, w.Code, want)
@@ -111,7 +110,7 @@ func TestRowsHeldBackAreNotShownToOthers(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	body := get(webtest.As(web.New(d), string(auth.FallsNurse)), "/feeds").Body.String()
+	body := get(webtest.As(web.New(d), string(records.FallsNurse)), "/feeds").Body.String()
 	if strings.Contains(body, row.SourceID) || strings.Contains(body, "/feeds/held/") || strings.Contains(body, "/feeds/retry") || !strings.Contains(body, "rows are held back") {
 		t.Error("the page shows more than the number of rows held back, or not even that")
 	}
@@ -128,7 +127,7 @@ func TestRowsHeldBackComeInParts(t *testing.T) {
 		row.File, row.Line, row.SourceID = "more.csv", n, strconv.Itoa(n)
 		board.Hold(t, row)
 	}
-	h := webtest.As(web.New(d), string(auth.Administrator))
+	h := webtest.As(web.New(d), string(records.Administrator))
 	for query, want := range map[string]string{
 		"": "Rows 1 to 50.", "?page=2": "Rows 51 to 100.", "?page=3": "Rows 101 to 120.", "?page=9": "No row of this kind", "?page=x": "Rows 1 to 50.",
 	} {
@@ -146,7 +145,7 @@ func TestRowsHeldBackComeInParts(t *testing.T) {
 // stay that it speaks of and without what it says.
 func TestWhatIsDoneAboutRowsHeldBackIsRecorded(t *testing.T) {
 	all, d := noted(t, kept)
-	h := webtest.As(web.New(d), string(auth.Administrator))
+	h := webtest.As(web.New(d), string(records.Administrator))
 	own := "/feeds/held/" + strconv.FormatInt(numberOf(t, d, "M-0001"), 10)
 	page := get(h, own).Body.String()
 	form := filled(page)

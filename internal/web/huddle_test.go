@@ -11,9 +11,9 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/audit"
-	"plumbline/internal/auth"
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
@@ -161,7 +161,7 @@ func TestWhatIsGivenIsSeenAtOnce(t *testing.T) {
 	if sheet := get(h, "/units/4W").Body.String(); !strings.Contains(sheet, `<span class="line">Invented Nurse</span>`) {
 		t.Error("the sheet does not say to whom")
 	}
-	if !shown(get(webtest.As(web.New(d), string(auth.UnitManager)), "/units/4W").Body.String()) {
+	if !shown(get(webtest.As(web.New(d), string(records.UnitManager)), "/units/4W").Body.String()) {
 		t.Error("another account does not see what was given")
 	}
 	if board.Lives > 2 {
@@ -172,7 +172,7 @@ func TestWhatIsGivenIsSeenAtOnce(t *testing.T) {
 		t.Fatalf("what was given: %+v", all.All())
 	}
 	// The pharmacist sees it, and gives nothing.
-	page := get(webtest.As(web.New(d), string(auth.Pharmacist)), "/units/4W").Body.String()
+	page := get(webtest.As(web.New(d), string(records.Pharmacist)), "/units/4W").Body.String()
 	if !shown(page) || giving.MatchString(page) {
 		t.Error("who may not give is offered to, or does not see what was given")
 	}
@@ -255,13 +255,13 @@ func TestWhoHasTakenAnEpisodeIsNamed(t *testing.T) {
 // recorded is not done.
 func TestGivingIsRecorded(t *testing.T) {
 	full := false
-	all, d := noted(t, func(e audit.Entry) error {
+	all, d := noted(t, func(e records.AuditEntry) error {
 		if full && e.Did == audit.Change {
 			return errors.New("disk full")
 		}
 		return nil
 	})
-	h := webtest.As(web.New(d), string(auth.UnitManager))
+	h := webtest.As(web.New(d), string(records.UnitManager))
 	give(t, h, d, "Ann")
 	stay := d.Assignments.(*webtest.Assignments).All()[0].StayID
 	if got, want := lastOf(t, *all), "unit-manager change POST /stays/:stay/assign unit=4W stay="+stay+" allowed"; got != want {

@@ -14,10 +14,9 @@ import (
 	"testing"
 	"time"
 
-	"plumbline/internal/audit"
-	"plumbline/internal/auth"
 	"plumbline/internal/idp"
 	"plumbline/internal/idp/idptest"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/webtest"
@@ -30,7 +29,7 @@ type house struct {
 	web.Deps
 	provider *idptest.Provider
 	log      *bytes.Buffer
-	entries  []audit.Entry
+	entries  []records.AuditEntry
 	ahead    time.Duration // of its clock; the provider's is the machine's
 }
 
@@ -51,7 +50,7 @@ func newHouse(t *testing.T, change ...func(*idptest.Provider)) (*house, *visitor
 	h.log = logInto(&h.Deps)
 	clock := func() time.Time { return time.Now().Add(h.ahead) }
 	h.Clock, h.Accounts.Clock = clock, clock
-	h.Note = func(_ context.Context, e audit.Entry) error {
+	h.Note = func(_ context.Context, e records.AuditEntry) error {
 		h.entries = append(h.entries, e)
 		return nil
 	}
@@ -356,7 +355,7 @@ func TestAnswersThatDoNotHold(t *testing.T) {
 			if len(v.cookies) != 0 || signedInAs(t, v) != "" {
 				t.Errorf("cookies are left: %v", v.cookies)
 			}
-			if all, err := h.Accounts.Accounts(t.Context()); err != nil || len(all) != len(auth.Roles)+1 {
+			if all, err := h.Accounts.Accounts(t.Context()); err != nil || len(all) != len(records.Roles)+1 {
 				t.Errorf("%d accounts, %v", len(all), err)
 			}
 			if log := h.log.String(); !strings.Contains(log, string(c.reason)) || strings.Contains(log, idptest.ClientSecret) || strings.Contains(log, "<script>") {
@@ -580,7 +579,7 @@ func TestLocalWaysOfAnAccountOfTheService(t *testing.T) {
 			t.Errorf("POST %s = %d: %s", path, w.Code, words(w))
 		}
 	}
-	if now, err := h.Accounts.ByID(t.Context(), a.ID); err != nil || now.Has(auth.Administrator) || now.Password != "" || signedInAs(t, v) != "Ann" {
+	if now, err := h.Accounts.ByID(t.Context(), a.ID); err != nil || now.Has(records.Administrator) || now.Password != "" || signedInAs(t, v) != "Ann" {
 		t.Errorf("the account is %+v, %v", now, err)
 	}
 }
@@ -645,7 +644,7 @@ func TestWhatCannotBeRecordedSignsNobodyIn(t *testing.T) {
 	h, v := newHouse(t)
 	back := h.approved(t, begin(t, v, "/sign-in/oidc"), "s-ann")
 	d := h.Deps
-	d.Note = func(context.Context, audit.Entry) error { return fmt.Errorf("the disk is full") }
+	d.Note = func(context.Context, records.AuditEntry) error { return fmt.Errorf("the disk is full") }
 	full := newVisitor(web.New(d))
 	full.cookies = v.cookies
 	if w := full.do("GET", back, nil); w.Code != 503 || full.cookies["plumbline_session"] != nil {

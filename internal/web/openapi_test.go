@@ -16,6 +16,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/demo"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
@@ -153,12 +154,12 @@ func TestOpenAPINamesTheTokens(t *testing.T) {
 					scopes = append(scopes, scope.(string))
 				}
 				if len(scopes) == 0 {
-					scopes = []string{string(auth.ReadMetrics)} // any token
+					scopes = []string{string(records.ReadMetrics)} // any token
 				}
 			}
 		}
 		made := auth.ParseAPIToken("for "+path, scopes, nil, demo.AnchorTime().Add(time.Hour))
-		made.AllUnits = !made.May(auth.ReadMetrics)
+		made.AllUnits = !made.May(records.ReadMetrics)
 		secret, _, err := d.Tokens.Make(t.Context(), made, "root")
 		if err != nil {
 			t.Fatalf("%s names the scopes %v: %v", path, scopes, err)

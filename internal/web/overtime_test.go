@@ -16,10 +16,10 @@ import (
 	"github.com/xuri/excelize/v2"
 
 	"plumbline/internal/audit"
-	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
@@ -178,7 +178,7 @@ func TestTheDownloadHoldsTheSameFigures(t *testing.T) {
 
 func TestOverTimeIsInTheNavigationOfThoseWhoMaySeeIt(t *testing.T) {
 	c := newCrawl(t)
-	for role, want := range map[auth.Role]bool{auth.FallsNurse: true, auth.UnitManager: true, auth.BedsideNurse: false, auth.Pharmacist: false, auth.Screen: false} {
+	for role, want := range map[records.Role]bool{records.FallsNurse: true, records.UnitManager: true, records.BedsideNurse: false, records.Pharmacist: false, records.Screen: false} {
 		_, cookies := c.account(t, role)
 		if got := strings.Contains(c.request("GET", "/units/4W", "", cookies).Body.String(), overTime); got != want {
 			t.Errorf("as %s: %v, want %v", role, got, want)
@@ -188,16 +188,16 @@ func TestOverTimeIsInTheNavigationOfThoseWhoMaySeeIt(t *testing.T) {
 
 func TestLookingAtAUnitOverTimeIsRecorded(t *testing.T) {
 	d, _ := open(t)
-	var noted []audit.Entry
-	d.Note = func(_ context.Context, e audit.Entry) error { noted = append(noted, e); return nil }
-	h := webtest.As(web.New(d), string(auth.UnitManager))
+	var noted []records.AuditEntry
+	d.Note = func(_ context.Context, e records.AuditEntry) error { noted = append(noted, e); return nil }
+	h := webtest.As(web.New(d), string(records.UnitManager))
 	noted = nil
 	for _, path := range []string{overTime, overTime + ".csv", overTime + ".xlsx"} {
 		if got := get(h, path); got.Code != http.StatusOK {
 			t.Fatalf("%s = %d", path, got.Code)
 		}
 		want := "GET /units/:unit/over-time" + strings.TrimPrefix(path, overTime)
-		if last := noted[len(noted)-1]; last.What != want || last.Unit != "4W" || last.Did != audit.View || last.Who != string(auth.UnitManager) {
+		if last := noted[len(noted)-1]; last.What != want || last.Unit != "4W" || last.Did != audit.View || last.Who != string(records.UnitManager) {
 			t.Errorf("%s is recorded as %+v", path, last)
 		}
 	}
@@ -209,9 +209,9 @@ type histories struct {
 	asked [][2]time.Time
 }
 
-func (h *histories) EventsOfUnit(_ context.Context, unit string, from, to time.Time) ([][]episodes.Event, error) {
+func (h *histories) EventsOfUnit(_ context.Context, unit string, from, to time.Time) ([][]records.EpisodeEvent, error) {
 	h.asked = append(h.asked, [2]time.Time{from, to})
-	return [][]episodes.Event{{{EpisodeID: "E1", N: 1, Kind: episodes.RecheckOverdue, Unit: unit, At: demo.AnchorTime().Add(-time.Hour), What: episodes.Opened}}}, nil
+	return [][]records.EpisodeEvent{{{EpisodeID: "E1", N: 1, Kind: episodes.RecheckOverdue, Unit: unit, At: demo.AnchorTime().Add(-time.Hour), What: episodes.Opened}}}, nil
 }
 
 // Episodes are counted in each period, and up to now in the one that is not over.

@@ -3,7 +3,7 @@ package web
 import (
 	"net/http"
 
-	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -46,11 +46,11 @@ func (s *service) home(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	case len(units) > 0:
 		return frame.SeeOther(frame.UnitURL(units[0]))
-	case a.May(auth.ManageAccounts) && !a.May(auth.ViewList):
+	case a.May(records.ManageAccounts) && !a.May(records.ViewList):
 		return frame.SeeOther("/accounts")
 	default:
 		return frame.Show(
-			http.StatusOK, "empty", emptyView{s.Layout(c, text.Say("empty.heading")), parts.UnitsOf(a), a.May(auth.ViewFeeds)},
+			http.StatusOK, "empty", emptyView{s.Layout(c, text.Say("empty.heading")), parts.UnitsOf(a), a.May(records.ViewFeeds)},
 		)
 	}
 }

@@ -23,6 +23,7 @@ import (
 	"plumbline/internal/demo"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
@@ -34,13 +35,13 @@ type desk struct {
 	deps    web.Deps
 	board   *webtest.Answers
 	handler http.Handler
-	audited []audit.Entry
+	audited []records.AuditEntry
 }
 
 func newDesk(t *testing.T, change ...func(*web.Deps)) *desk {
 	d, board := open(t)
 	k := &desk{t: t, board: board}
-	d.Note = func(_ context.Context, e audit.Entry) error {
+	d.Note = func(_ context.Context, e records.AuditEntry) error {
 		if strings.HasPrefix(e.What, "POST /policy") {
 			k.audited = append(k.audited, e)
 		}
@@ -541,7 +542,7 @@ func TestAnAnswerIsByThePolicyThatItNames(t *testing.T) {
 // What cannot be audited is not done.
 func TestAChangeThatCannotBeAuditedIsRefused(t *testing.T) {
 	k := newDesk(t, func(d *web.Deps) {
-		d.Note = func(_ context.Context, e audit.Entry) error {
+		d.Note = func(_ context.Context, e records.AuditEntry) error {
 			if e.Did == audit.Manage {
 				return errors.New("full")
 			}

@@ -14,7 +14,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/demo"
-	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
@@ -138,7 +138,7 @@ type crawl struct {
 	minutes atomic.Int64
 	made    int
 	static  string
-	readers map[auth.Role][]*http.Cookie
+	readers map[records.Role][]*http.Cookie
 	// By the places: of the unit, none, and what a query could take for either.
 	episodes map[string]string
 }
@@ -148,7 +148,7 @@ func newCrawl(t *testing.T) *crawl {
 	d, board := open(t)
 	addFall(t, board, "S203")
 	c := &crawl{auth: d.Accounts, tokens: d.Tokens, episodes: map[string]string{"unknown": strings.Repeat("0", 32), "pattern": "%25"}}
-	for place, list := range map[string][]episodes.Episode{"own": owed(t, d, "4W"), "other": owed(t, d, "7E")} {
+	for place, list := range map[string][]records.Episode{"own": owed(t, d, "4W"), "other": owed(t, d, "7E")} {
 		c.episodes[place] = list[0].ID
 	}
 	c.episodes["the four"] = c.episodes["own"][:31]
@@ -176,10 +176,10 @@ func (c *crawl) request(method, target, form string, cookies []*http.Cookie) *ht
 }
 
 // account makes a fresh account of a role on 4W, and signs it in.
-func (c *crawl) account(t *testing.T, role auth.Role) (auth.Account, []*http.Cookie) {
+func (c *crawl) account(t *testing.T, role records.Role) (records.Account, []*http.Cookie) {
 	t.Helper()
 	c.made++
-	a, err := c.auth.Add(t.Context(), fmt.Sprint(role, " ", c.made), webtest.Password, auth.Grants{Roles: []auth.Role{role}, Units: []string{"4W"}}, false)
+	a, err := c.auth.Add(t.Context(), fmt.Sprint(role, " ", c.made), webtest.Password, auth.Grants{Roles: []records.Role{role}, Units: []string{"4W"}}, false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -191,11 +191,11 @@ func (c *crawl) account(t *testing.T, role auth.Role) (auth.Account, []*http.Coo
 }
 
 // reader is the session of one account of a role that only ever reads.
-func (c *crawl) reader(t *testing.T, role auth.Role) []*http.Cookie {
+func (c *crawl) reader(t *testing.T, role records.Role) []*http.Cookie {
 	t.Helper()
 	if c.readers[role] == nil {
 		if c.readers == nil {
-			c.readers = map[auth.Role][]*http.Cookie{}
+			c.readers = map[records.Role][]*http.Cookie{}
 		}
 		_, c.readers[role] = c.account(t, role)
 	}
@@ -207,11 +207,11 @@ func (c *crawl) target(t *testing.T, w way, place string) string {
 	at := places[place]
 	target := strings.NewReplacer(":unit", url.PathEscape(at.unit), ":stay", at.stay, ":episode", c.episodes[place], ":fall", url.PathEscape(falls[place]), "/static/*name", c.static, ":number", "0", ":row", "1").Replace(w.path)
 	if strings.Contains(target, ":account") {
-		other, _ := c.account(t, auth.BedsideNurse)
+		other, _ := c.account(t, records.BedsideNurse)
 		target = strings.Replace(target, ":account", strconv.FormatInt(other.ID, 10), 1)
 	}
 	if strings.Contains(target, ":token") {
-		made, _ := c.token(t, auth.ReadMetrics)
+		made, _ := c.token(t, records.ReadMetrics)
 		target = strings.Replace(target, ":token", strconv.FormatInt(made.ID, 10), 1)
 	}
 	return target
@@ -244,7 +244,7 @@ func TestEveryRouteHasARule(t *testing.T) {
 func TestEveryRouteWithEveryRole(t *testing.T) {
 	c := newCrawl(t)
 	for _, w := range ways {
-		for n, role := range auth.Roles {
+		for n, role := range records.Roles {
 			c.expect(t, w, "own", role, field(w.own, n))
 			if w.elsewhere != "" {
 				for place := range places {
@@ -259,7 +259,7 @@ func TestEveryRouteWithEveryRole(t *testing.T) {
 
 func field(answers string, n int) string { return strings.Fields(answers)[n] }
 
-func (c *crawl) expect(t *testing.T, w way, place string, role auth.Role, want string) {
+func (c *crawl) expect(t *testing.T, w way, place string, role records.Role, want string) {
 	t.Helper()
 	for _, method := range methods(w) {
 		cookies := c.reader(t, role)
@@ -311,12 +311,12 @@ func TestEveryRouteWithoutASession(t *testing.T) {
 				check("signed out", nil)
 				check("with forged cookies", forged)
 
-				a, cookies := c.account(t, auth.FallsNurse)
+				a, cookies := c.account(t, records.FallsNurse)
 				if _, err := c.auth.Disable(t.Context(), a.ID, true); err != nil {
 					t.Fatal(err)
 				}
 				check("disabled", cookies)
-				_, cookies = c.account(t, auth.FallsNurse)
+				_, cookies = c.account(t, records.FallsNurse)
 				c.minutes.Add(15)
 				check("idle for 15 minutes", cookies)
 			}
@@ -327,7 +327,7 @@ func TestEveryRouteWithoutASession(t *testing.T) {
 func TestStaysAreSeenWhereTheyWere(t *testing.T) {
 	c := newCrawl(t)
 	moved := movedStay(t)
-	_, cookies := c.account(t, auth.BedsideNurse)
+	_, cookies := c.account(t, records.BedsideNurse)
 	for _, path := range []string{"/stays/" + moved.id, "/api/v1/stays/" + moved.id + "/sets"} {
 		if got := c.request("GET", path, "", cookies); got.Code != moved.now {
 			t.Errorf("GET %s of a stay that was moved = %d, want %d", path, got.Code, moved.now)
@@ -375,7 +375,7 @@ func movedStay(t *testing.T) movedTo {
 // may not be seen.
 func TestRefusedAndMissingAreAlike(t *testing.T) {
 	c := newCrawl(t)
-	for _, role := range auth.Roles {
+	for _, role := range records.Roles {
 		_, cookies := c.account(t, role)
 		for _, pair := range [][2]string{
 			{"/units/7E", "/units/9Z"}, {"/stays/S203", "/stays/S000"},
@@ -404,7 +404,7 @@ func TestKeptListsDoNotCrossAccounts(t *testing.T) {
 	for _, a := range list {
 		names = append(names, a.Digest.Stay.Name, a.Digest.Stay.PatientID)
 	}
-	shown := func(role auth.Role, cookies []*http.Cookie) string {
+	shown := func(role records.Role, cookies []*http.Cookie) string {
 		t.Helper()
 		got := c.request("GET", "/units/4W", "", cookies)
 		if got.Code != 200 {
@@ -420,9 +420,9 @@ func TestKeptListsDoNotCrossAccounts(t *testing.T) {
 		}
 		return n
 	}
-	screenA, screen := c.account(t, auth.Screen)
-	nurseA, nurse := c.account(t, auth.BedsideNurse)
-	wide, err := c.auth.Add(t.Context(), "wide", webtest.Password, auth.Grants{Roles: []auth.Role{auth.FallsNurse, auth.Administrator}, AllUnits: true}, false)
+	screenA, screen := c.account(t, records.Screen)
+	nurseA, nurse := c.account(t, records.BedsideNurse)
+	wide, err := c.auth.Add(t.Context(), "wide", webtest.Password, auth.Grants{Roles: []records.Role{records.FallsNurse, records.Administrator}, AllUnits: true}, false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -431,18 +431,18 @@ func TestKeptListsDoNotCrossAccounts(t *testing.T) {
 		t.Fatal(err)
 	}
 	for range 2 { // the second round from what is kept
-		page := shown(auth.Screen, screen)
+		page := shown(records.Screen, screen)
 		if n := count(page); n > 0 || strings.Contains(page, "/stays/") || strings.Contains(page, `href="/feeds`) {
 			t.Errorf("a display shows %d names, or leads to patients or feeds", n)
 		}
 		if !strings.Contains(page, screenA.Name) || strings.Contains(page, nurseA.Name) || strings.Contains(page, "data-idle") {
 			t.Error("the display's page is not its own")
 		}
-		page = shown(auth.BedsideNurse, nurse)
+		page = shown(records.BedsideNurse, nurse)
 		if n := count(page); n != len(names) || n < 40 || !strings.Contains(page, nurseA.Name) || strings.Contains(page, "Unit 7E") || strings.Contains(page, `href="/accounts"`) {
 			t.Errorf("the nurse's page shows %d names, or ways that are not hers", n)
 		}
-		page = shown(auth.FallsNurse, wideCookies)
+		page = shown(records.FallsNurse, wideCookies)
 		if !strings.Contains(page, wide.Name) || !strings.Contains(page, "Unit 7E") || !strings.Contains(page, `href="/accounts"`) {
 			t.Error("the page of somebody with more rights lacks them")
 		}
@@ -464,15 +464,15 @@ func TestKeptListsDoNotCrossAccounts(t *testing.T) {
 
 func TestHomeLeadsToWhatTheAccountSees(t *testing.T) {
 	c := newCrawl(t)
-	for role, want := range map[auth.Role]string{
-		auth.BedsideNurse: "/units/4W", auth.Pharmacist: "/units/4W", auth.Screen: "/units/4W", auth.Administrator: "/accounts",
+	for role, want := range map[records.Role]string{
+		records.BedsideNurse: "/units/4W", records.Pharmacist: "/units/4W", records.Screen: "/units/4W", records.Administrator: "/accounts",
 	} {
 		_, cookies := c.account(t, role)
 		if got := c.request("GET", "/", "", cookies).Header().Get("Location"); got != want {
 			t.Errorf("as %s the first page is %q, want %q", role, got, want)
 		}
 	}
-	if _, err := c.auth.Add(t.Context(), "elsewhere", webtest.Password, auth.Grants{Roles: []auth.Role{auth.BedsideNurse}, Units: []string{"9Z", "7E"}}, false); err != nil {
+	if _, err := c.auth.Add(t.Context(), "elsewhere", webtest.Password, auth.Grants{Roles: []records.Role{records.BedsideNurse}, Units: []string{"9Z", "7E"}}, false); err != nil {
 		t.Fatal(err)
 	}
 	cookies, err := webtest.SignIn(c.handler, "elsewhere", webtest.Password)
@@ -486,10 +486,10 @@ func TestHomeLeadsToWhatTheAccountSees(t *testing.T) {
 
 func TestHeldRowsAreForAdministrators(t *testing.T) {
 	c := newCrawl(t)
-	for _, role := range auth.Roles {
+	for _, role := range records.Roles {
 		_, cookies := c.account(t, role)
 		got := c.request("GET", "/feeds", "", cookies)
-		if shows := strings.Contains(got.Body.String(), "vitals-9-interface.csv</td><td>2"); shows != (role == auth.Administrator) {
+		if shows := strings.Contains(got.Body.String(), "vitals-9-interface.csv</td><td>2"); shows != (role == records.Administrator) {
 			t.Errorf("as %s the rows held back are shown: %v", role, shows)
 		}
 	}

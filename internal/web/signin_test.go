@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/account"
 	"plumbline/internal/web/frame"
@@ -333,7 +334,7 @@ func TestMetricsAreForThisMachine(t *testing.T) {
 // read what is for this machine, and hand it to that site.
 func TestANameOfAnotherSiteIsNotThisMachine(t *testing.T) {
 	d, _ := open(t)
-	d.Demo = []account.DemoAccount{{Role: auth.Screen, Name: "wall", Password: "shown-here", Sees: "beds"}}
+	d.Demo = []account.DemoAccount{{Role: records.Screen, Name: "wall", Password: "shown-here", Sees: "beds"}}
 	h := web.New(d)
 	for host, want := range map[string]int{
 		"localhost": 200, "LOCALHOST:8080": 200, "127.0.0.1": 200, "127.0.0.1:8080": 200, "[::1]:8080": 200, "[::1]": 200,
@@ -352,7 +353,7 @@ func TestANameOfAnotherSiteIsNotThisMachine(t *testing.T) {
 
 func TestDemoAccountsAreShownOnThisMachine(t *testing.T) {
 	d, _ := open(t)
-	d.Demo = []account.DemoAccount{{Role: auth.Screen, Name: "wall", Password: "shown-here", Sees: "beds"}}
+	d.Demo = []account.DemoAccount{{Role: records.Screen, Name: "wall", Password: "shown-here", Sees: "beds"}}
 	d.TrustedProxies = []netip.Prefix{netip.MustParsePrefix("10.0.0.1/32")}
 	h := web.New(d)
 	near, far := newVisitor(h), newVisitor(h)
@@ -487,7 +488,7 @@ func TestManagingAnAccount(t *testing.T) {
 // A page that fetches itself does not keep a session alive.
 func TestQuietRequestsAreNoUse(t *testing.T) {
 	c := newCrawl(t)
-	_, cookies := c.account(t, auth.BedsideNurse)
+	_, cookies := c.account(t, records.BedsideNurse)
 	v := newVisitor(c.handler)
 	for _, k := range cookies {
 		v.cookies[k.Name] = k
@@ -505,7 +506,7 @@ func TestQuietRequestsAreNoUse(t *testing.T) {
 
 func TestNamesAreEscaped(t *testing.T) {
 	d, _ := open(t)
-	if _, err := d.Accounts.Add(t.Context(), `<b>"x"&'`, webtest.Password, auth.Grants{Roles: []auth.Role{auth.Administrator, auth.FallsNurse}, Units: []string{`<i>"`}}, false); err != nil {
+	if _, err := d.Accounts.Add(t.Context(), `<b>"x"&'`, webtest.Password, auth.Grants{Roles: []records.Role{records.Administrator, records.FallsNurse}, Units: []string{`<i>"`}}, false); err != nil {
 		t.Fatal(err)
 	}
 	v := newVisitor(web.New(d))

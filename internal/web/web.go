@@ -9,13 +9,13 @@ import (
 	"net/netip"
 	"time"
 
-	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/idp"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
+	"plumbline/internal/records"
 	"plumbline/internal/web/account"
 	"plumbline/internal/web/admin"
 	"plumbline/internal/web/api"
@@ -62,7 +62,7 @@ type Deps struct {
 	Demo          []account.DemoAccount
 	SignInService *idp.Service
 	// Note writes an entry of the audit, Audit reads it.
-	Note           func(context.Context, audit.Entry) error
+	Note           func(context.Context, records.AuditEntry) error
 	Audit          admin.AuditReader
 	TrustedProxies []netip.Prefix
 }

@@ -8,6 +8,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -63,7 +64,7 @@ func (s *service) changePassword(c *frame.Request) (frame.Page, error) {
 	case err != nil:
 		return nil, err
 	default:
-		if err := s.Noted(c, audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: "own password"}); err != nil {
+		if err := s.Noted(c, records.AuditEntry{Did: audit.Manage, Outcome: frame.Allowed, Note: "own password"}); err != nil {
 			return nil, err
 		}
 		frame.SetCookie(c, frame.SessionCookie, token, 0)

@@ -9,6 +9,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/idp"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -99,7 +100,7 @@ func (s *service) backFromService(c *frame.Request) (frame.Page, error) {
 	switch {
 	case auth.IsRefusal(err):
 		s.Metrics.SignIns.WithLabelValues("wrong").Inc()
-		e := audit.Entry{Did: audit.SignIn, Outcome: frame.Refused, Who: got.Account.Name, Note: whyNot(who, err)}
+		e := records.AuditEntry{Did: audit.SignIn, Outcome: frame.Refused, Who: got.Account.Name, Note: whyNot(who, err)}
 		if err := s.Noted(c, e); err != nil {
 			return nil, err
 		}
@@ -109,7 +110,7 @@ func (s *service) backFromService(c *frame.Request) (frame.Page, error) {
 	default:
 		s.Metrics.SignIns.WithLabelValues("right").Inc()
 		if err := s.Noted(
-			c, audit.Entry{Did: audit.SignIn, Outcome: frame.Allowed, Who: got.Account.Name, Note: whatCame(got)},
+			c, records.AuditEntry{Did: audit.SignIn, Outcome: frame.Allowed, Who: got.Account.Name, Note: whatCame(got)},
 		); err != nil {
 			return nil, err
 		}
@@ -166,7 +167,7 @@ func (s *service) refuseArrival(c *frame.Request, err error) (frame.Page, error)
 	s.Metrics.SignIns.WithLabelValues("wrong").Inc()
 	s.Log.Warn("a sign-in by the sign-in service was refused", "reason", string(why.Reason), "error", why.Err)
 	if err := s.Noted(
-		c, audit.Entry{Did: audit.SignIn, Outcome: frame.Refused, Note: byService + ": " + string(why.Reason)},
+		c, records.AuditEntry{Did: audit.SignIn, Outcome: frame.Refused, Note: byService + ": " + string(why.Reason)},
 	); err != nil {
 		return nil, err
 	}

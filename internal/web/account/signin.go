@@ -8,6 +8,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -15,7 +16,7 @@ import (
 // noteSignIn records who came in, or that somebody did not. A name is recorded only
 // if there is such an account: people type passwords into the wrong field.
 func (s *service) noteSignIn(c *frame.Request, name, outcome string) error {
-	e := audit.Entry{Did: audit.SignIn, Outcome: outcome}
+	e := records.AuditEntry{Did: audit.SignIn, Outcome: outcome}
 	if a, err := s.Accounts.Named(c.Request.Context(), name); err == nil {
 		e.Who = a.Name
 	} else {
@@ -26,7 +27,7 @@ func (s *service) noteSignIn(c *frame.Request, name, outcome string) error {
 
 // DemoAccount is an account that the demo shows on its sign-in page.
 type DemoAccount struct {
-	Role           auth.Role
+	Role           records.Role
 	Name, Password string
 	Sees           string // in words
 }
@@ -133,7 +134,7 @@ func (s *service) signOut(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := audit.Entry{Did: audit.SignOut, Outcome: frame.Allowed}
+	e := records.AuditEntry{Did: audit.SignOut, Outcome: frame.Allowed}
 	if form.Get("everywhere") != "" {
 		e.Note = "everywhere"
 	}

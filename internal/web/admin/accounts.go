@@ -10,6 +10,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -48,12 +49,12 @@ type roleChoice struct {
 	On               bool
 }
 
-func (s *service) grantsForm(c *frame.Request, a auth.Account) grantsForm {
+func (s *service) grantsForm(c *frame.Request, a records.Account) grantsForm {
 	f := grantsForm{Name: a.Name, Units: strings.Join(a.Units, ", ")}
 	if a.AllUnits {
 		f.Units = auth.AllUnits
 	}
-	for _, r := range auth.Roles {
+	for _, r := range records.Roles {
 		f.Roles = append(f.Roles, roleChoice{string(r), text.RoleNames[string(r)], text.RoleSays[string(r)], a.Has(r)})
 	}
 	f.Known = s.knownUnits(c)
@@ -71,7 +72,7 @@ func (s *service) knownUnits(c *frame.Request) string {
 
 // filled is the form as it was sent, with what is wrong with it.
 func (s *service) filled(c *frame.Request, form url.Values, err error) grantsForm {
-	f := s.grantsForm(c, auth.Account{Name: form.Get("name")})
+	f := s.grantsForm(c, records.Account{Name: form.Get("name")})
 	f.Units, f.Error = form.Get("units"), frame.Sentence(err)
 	for n := range f.Roles {
 		f.Roles[n].On = slices.Contains(form["role"], f.Roles[n].Role)
@@ -86,7 +87,7 @@ func grantsIn(form url.Values) (auth.Grants, error) {
 // managing records a change of an account and then makes it, as the command line does:
 // what cannot be recorded is not done, and what failed is recorded as such.
 func (s *service) managing(c *frame.Request, note string, change func() error) error {
-	e := audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: note}
+	e := records.AuditEntry{Did: audit.Manage, Outcome: frame.Allowed, Note: note}
 	if err := s.Noted(c, e); err != nil {
 		return err
 	}
@@ -101,7 +102,7 @@ func (s *service) managing(c *frame.Request, note string, change func() error) e
 }
 
 func (s *service) accountsPage(c *frame.Request) (frame.Page, error) {
-	return s.showAccounts(c, http.StatusOK, accountsView{Form: s.grantsForm(c, auth.Account{})})
+	return s.showAccounts(c, http.StatusOK, accountsView{Form: s.grantsForm(c, records.Account{})})
 }
 
 func (s *service) showAccounts(c *frame.Request, status int, v accountsView) (frame.Page, error) {
@@ -118,7 +119,7 @@ func (s *service) showAccounts(c *frame.Request, status int, v accountsView) (fr
 	return frame.Show(status, "accounts", v)
 }
 
-func stateOf(a auth.Account) string {
+func stateOf(a records.Account) string {
 	switch {
 	case a.Disabled():
 		return text.Say("accounts.disabled")
@@ -149,7 +150,7 @@ func (s *service) addAccount(c *frame.Request) (frame.Page, error) {
 	switch clinical.CodeOf(err) {
 	case "":
 		return s.showAccounts(c, http.StatusOK, accountsView{
-			Form: s.grantsForm(c, auth.Account{}), Made: &madePassword{name, password, true},
+			Form: s.grantsForm(c, records.Account{}), Made: &madePassword{name, password, true},
 		})
 	case clinical.Invalid, clinical.Conflict:
 		return s.showAccounts(c, http.StatusUnprocessableEntity, accountsView{Form: s.filled(c, form, err)})
@@ -178,15 +179,15 @@ type manageView struct {
 }
 
 // managed is the account of the URL.
-func (s *service) managed(c *frame.Request) (auth.Account, error) {
+func (s *service) managed(c *frame.Request) (records.Account, error) {
 	id, err := strconv.ParseInt(c.Param("account"), 10, 64)
 	if err != nil {
-		return auth.Account{}, clinical.Errorf(clinical.NotFound, "there is no such account")
+		return records.Account{}, clinical.Errorf(clinical.NotFound, "there is no such account")
 	}
 	return s.Accounts.ByID(c.Request.Context(), id)
 }
 
-func (s *service) showManaged(c *frame.Request, status int, a auth.Account, v manageView) (frame.Page, error) {
+func (s *service) showManaged(c *frame.Request, status int, a records.Account, v manageView) (frame.Page, error) {
 	v.Layout = s.Layout(c, text.Say("manage.heading", a.Name)).At("/accounts")
 	v.Self, v.State, v.Disabled, v.AccountName = accountURL(a.ID), stateOf(a), a.Disabled(), a.Name
 	v.Own = a.ID == frame.AccountOf(c).ID
@@ -208,9 +209,9 @@ func (s *service) managePage(c *frame.Request) (frame.Page, error) {
 
 // manage records and makes a change of an account, and shows what became of it.
 func (s *service) manage(
-	c *frame.Request, before auth.Account, note, done string, change func() (auth.Account, error),
+	c *frame.Request, before records.Account, note, done string, change func() (records.Account, error),
 ) (frame.Page, error) {
-	var after auth.Account
+	var after records.Account
 	err := s.managing(c, note, func() (err error) {
 		after, err = change()
 		return err
@@ -219,7 +220,7 @@ func (s *service) manage(
 }
 
 // changed shows the account after a change, or why it was refused.
-func (s *service) changed(c *frame.Request, before, after auth.Account, err error, done string) (frame.Page, error) {
+func (s *service) changed(c *frame.Request, before, after records.Account, err error, done string) (frame.Page, error) {
 	switch clinical.CodeOf(err) {
 	case "":
 		return s.showManaged(c, http.StatusOK, after, manageView{Done: done})
@@ -243,7 +244,7 @@ func (s *service) setGrants(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return s.showManaged(c, http.StatusUnprocessableEntity, a, manageView{Form: s.filled(c, form, err)})
 	}
-	return s.manage(c, a, a.Name+": "+g.Words(), text.Say("manage.granted"), func() (auth.Account, error) {
+	return s.manage(c, a, a.Name+": "+g.Words(), text.Say("manage.granted"), func() (records.Account, error) {
 		return s.Accounts.SetGrants(c.Request.Context(), a.ID, g)
 	})
 }
@@ -253,7 +254,7 @@ func (s *service) disableAccount(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.manage(c, a, "disable "+a.Name, text.Say("manage.disabled"), func() (auth.Account, error) {
+	return s.manage(c, a, "disable "+a.Name, text.Say("manage.disabled"), func() (records.Account, error) {
 		return s.Accounts.Disable(c.Request.Context(), a.ID, false)
 	})
 }
@@ -263,7 +264,7 @@ func (s *service) enableAccount(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.manage(c, a, "enable "+a.Name, text.Say("manage.enabled"), func() (auth.Account, error) {
+	return s.manage(c, a, "enable "+a.Name, text.Say("manage.enabled"), func() (records.Account, error) {
 		return s.Accounts.Enable(c.Request.Context(), a.ID)
 	})
 }
@@ -273,7 +274,7 @@ func (s *service) endSessions(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.manage(c, a, "sign out "+a.Name, text.Say("manage.signed-out"), func() (auth.Account, error) {
+	return s.manage(c, a, "sign out "+a.Name, text.Say("manage.signed-out"), func() (records.Account, error) {
 		return a, s.Accounts.SignOutEverywhere(c.Request.Context(), a.ID)
 	})
 }
@@ -285,7 +286,7 @@ func (s *service) resetPassword(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	}
 	password := auth.NewPassword()
-	var after auth.Account
+	var after records.Account
 	err = s.managing(c, "new password for "+a.Name, func() (err error) {
 		after, err = s.Accounts.SetPassword(c.Request.Context(), a, password, true)
 		return err

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"plumbline/internal/audit"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -53,7 +54,7 @@ func (s *service) auditPage(c *frame.Request) (frame.Page, error) {
 		q.Before = n
 	}
 	if err := s.Noted(
-		c, audit.Entry{Did: audit.View, Stay: q.Stay, Unit: q.Unit, Outcome: frame.Allowed, Note: "the audit"},
+		c, records.AuditEntry{Did: audit.View, Stay: q.Stay, Unit: q.Unit, Outcome: frame.Allowed, Note: "the audit"},
 	); err != nil {
 		return nil, err
 	}
@@ -87,4 +88,4 @@ func (s *service) auditPage(c *frame.Request) (frame.Page, error) {
 func (s *service) seconds(t time.Time) string { return t.In(s.Zone).Format("2006-01-02 15:04:05") }
 
 // AuditReader reads the audit, the newest first, and where the chain ends.
-type AuditReader func(context.Context, AuditQuery) ([]audit.Entry, audit.Head, error)
+type AuditReader func(context.Context, AuditQuery) ([]records.AuditEntry, audit.Head, error)

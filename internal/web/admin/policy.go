@@ -11,6 +11,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -64,7 +65,7 @@ func versionName(n int64) string {
 	return text.Say("policy.version-n", n)
 }
 
-func (s *service) versionLine(v policybook.Version) versionLine {
+func (s *service) versionLine(v records.PolicyVersion) versionLine {
 	l := versionLine{Name: versionName(v.Number), URL: versionURL(v.Number), Who: v.Who, Note: v.Note}
 	if v.Number > 0 {
 		l.At = s.Times(s.Minute(), false).Moment(v.SavedAt)
@@ -86,7 +87,7 @@ func (s *service) showPolicy(
 ) (frame.Page, error) {
 	ctx := c.Request.Context()
 	err := s.Policies.Refresh(ctx)
-	var versions []policybook.Version
+	var versions []records.PolicyVersion
 	if err == nil {
 		versions, err = s.Policies.Versions(ctx)
 	}

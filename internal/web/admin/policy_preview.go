@@ -11,6 +11,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -184,11 +185,11 @@ func (s *service) change(c *frame.Request, returns bool) (frame.Page, error) {
 	// What cannot be written to the audit is not done.
 	if err := s.Noted(
 		c,
-		audit.Entry{Did: audit.Manage, Outcome: "asked for policy " + frame.ShortHash(p.policy.Hash), Note: cutNote(p.note)},
+		records.AuditEntry{Did: audit.Manage, Outcome: "asked for policy " + frame.ShortHash(p.policy.Hash), Note: cutNote(p.note)},
 	); err != nil {
 		return nil, err
 	}
-	var v policybook.Version
+	var v records.PolicyVersion
 	if returns {
 		v, err = s.Policies.Return(c.Request.Context(), *p.number, change)
 	} else {
@@ -214,7 +215,7 @@ func (s *service) change(c *frame.Request, returns bool) (frame.Page, error) {
 // noteOutcome writes to the audit what became of a change of the policy. It is done
 // by then: where the entry cannot be written, the log says so.
 func (s *service) noteOutcome(c *frame.Request, outcome, note string) {
-	if err := s.Record(c, audit.Entry{Did: audit.Manage, Outcome: outcome, Note: cutNote(note)}); err != nil {
+	if err := s.Record(c, records.AuditEntry{Did: audit.Manage, Outcome: outcome, Note: cutNote(note)}); err != nil {
 		s.Log.Error(
 			"the outcome of a change of the policy is not in the audit; that it was asked for is", "outcome", outcome, "error",
 			err,

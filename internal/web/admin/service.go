@@ -3,8 +3,8 @@
 package admin
 
 import (
-	"plumbline/internal/auth"
 	"plumbline/internal/policybook"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 )
 
@@ -24,8 +24,8 @@ type service struct {
 // Routes are the ways to these pages.
 func Routes(f *frame.Frame, d Deps) []frame.Route {
 	s := &service{f, d}
-	accounts, tokens := frame.May(auth.ManageAccounts), frame.May(auth.ManageTokens)
-	policies := frame.May(auth.ManagePolicy)
+	accounts, tokens := frame.May(records.ManageAccounts), frame.May(records.ManageTokens)
+	policies := frame.May(records.ManagePolicy)
 	return []frame.Route{
 		frame.Get("/accounts", accounts, s.accountsPage),
 		frame.Post("/accounts", accounts, s.addAccount),
@@ -40,7 +40,7 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Post("/tokens", tokens, s.addToken),
 		frame.Post("/tokens/:token/revoke", tokens, s.revokeToken),
 
-		frame.Get("/audit", frame.May(auth.ViewAudit), s.auditPage),
+		frame.Get("/audit", frame.May(records.ViewAudit), s.auditPage),
 
 		frame.Get("/policy", policies, s.policyPage),
 		frame.Post("/policy", policies, s.savePolicy),

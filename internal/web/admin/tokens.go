@@ -11,6 +11,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -49,7 +50,7 @@ func (s *service) tokenForm(c *frame.Request, form url.Values, err error) tokenF
 	if err != nil {
 		f.Error = frame.Sentence(err)
 	}
-	for _, scope := range auth.Scopes {
+	for _, scope := range records.Scopes {
 		f.Scopes = append(f.Scopes, roleChoice{
 			string(scope), string(scope), text.ScopeSays[string(scope)], slices.Contains(form["scope"], string(scope)),
 		})
@@ -74,7 +75,7 @@ func (s *service) showTokens(c *frame.Request, status int, v tokensView) (frame.
 	return frame.Show(status, "tokens", v)
 }
 
-func (s *service) tokenLine(t auth.APIToken) tokenLine {
+func (s *service) tokenLine(t records.APIToken) tokenLine {
 	l := tokenLine{
 		Name: t.Name, Scopes: t.ScopeWords(), Units: t.UnitWords(), MadeBy: t.MadeBy, MadeAt: s.minutes(t.MadeAt),
 		Expires: s.minutes(t.ExpiresAt),
@@ -109,7 +110,7 @@ func (s *service) addToken(c *frame.Request) (frame.Page, error) {
 	}
 	var secret string
 	if err == nil {
-		if err := s.Noted(c, audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: "made " + t.Words()}); err != nil {
+		if err := s.Noted(c, records.AuditEntry{Did: audit.Manage, Outcome: frame.Allowed, Note: "made " + t.Words()}); err != nil {
 			return nil, err
 		}
 		secret, t, err = s.Tokens.Make(c.Request.Context(), t, frame.AccountOf(c).Name)
@@ -137,7 +138,7 @@ func (s *service) revokeToken(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := s.Noted(c, audit.Entry{Did: audit.Manage, Outcome: frame.Allowed, Note: "revoked " + t.Who()}); err != nil {
+	if err := s.Noted(c, records.AuditEntry{Did: audit.Manage, Outcome: frame.Allowed, Note: "revoked " + t.Who()}); err != nil {
 		return nil, err
 	}
 	if err := s.Tokens.Revoke(c.Request.Context(), id); err != nil {

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
-	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
 )
@@ -34,14 +34,14 @@ type service struct {
 func Routes(f *frame.Frame, d Deps) []frame.Route {
 	s := &service{f, d}
 	f.Metrics.Registry.MustRegister(&feedMetrics{s})
-	list := frame.OnUnit(auth.ViewList, auth.ViewNames).Or(auth.ReadList)
+	list := frame.OnUnit(records.ViewList, records.ViewNames).Or(records.ReadList)
 	return []frame.Route{
 		frame.GetOther("/api/v1/units/:unit/list", list, s.apiList),
-		frame.GetOther("/api/v1/stays/:stay/sets", frame.OnStay(auth.ViewStay).Or(auth.ReadSets), s.apiSets),
+		frame.GetOther("/api/v1/stays/:stay/sets", frame.OnStay(records.ViewStay).Or(records.ReadSets), s.apiSets),
 		frame.GetOther("/api/v1/openapi.yaml", frame.SignedIn.Or(frame.AnyToken), s.openAPI),
 
 		frame.GetOther("/healthz", frame.Public, s.healthz),
 		frame.GetOther("/readyz", frame.Public, s.readyz),
-		frame.GetOther("/metrics", frame.ThisMachine.Or(auth.ReadMetrics), frame.Serve(f.Metrics.Handler())),
+		frame.GetOther("/metrics", frame.ThisMachine.Or(records.ReadMetrics), frame.Serve(f.Metrics.Handler())),
 	}
 }

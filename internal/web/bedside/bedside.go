@@ -11,10 +11,10 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
-	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/bedside"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -187,7 +187,7 @@ func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 	v := s.blankForm(c, s.Layout(c, text.Say("bedside.title")))
 	now := s.Clock()
 	v.StayID, v.Bed, v.Account = view.Assessment.Digest.StayID, stay.Bed, frame.AccountOf(c).ID
-	if frame.AccountOf(c).May(auth.ViewNames) {
+	if frame.AccountOf(c).May(records.ViewNames) {
 		v.Name, v.PatientID, v.Age = stay.Name, stay.PatientID, parts.AgeOf(stay, s.Times(now, true))
 	}
 	v.Action = frame.SetURL(v.StayID)
@@ -522,7 +522,7 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 		Unread:     true,
 		Discharged: dischargeOf(t, stay),
 	}
-	if frame.AccountOf(c).May(auth.ViewNames) {
+	if frame.AccountOf(c).May(records.ViewNames) {
 		v.Name = stay.Name
 	}
 	if against := withheld(kept.Set, nil); !kept.Upright() && len(against) > 0 {
@@ -555,7 +555,7 @@ func (s *service) owedOf(c *frame.Request, stayID string) ([]frame.Link, error) 
 	all, err := s.Episodes.Stay(c.Request.Context(), stayID)
 	var out []frame.Link
 	for _, h := range all {
-		if e := h.Episode; e.Active() && frame.MayAct(frame.AccountOf(c), e, auth.ViewStay) {
+		if e := h.Episode; e.Active() && frame.MayAct(frame.AccountOf(c), e, records.ViewStay) {
 			out = append(out, frame.Link{Name: text.EpisodeKinds[e.Kind], URL: frame.StayURL(stayID) + "#" + parts.Anchor(e.ID)})
 		}
 	}
@@ -606,7 +606,7 @@ func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 	slices.SortStableFunc(
 		byBed, func(a, b alerts.Assessment) int { return alerts.CompareBeds(a.Digest.Stay.Bed, b.Digest.Stay.Bed) },
 	)
-	names := frame.AccountOf(c).May(auth.ViewNames)
+	names := frame.AccountOf(c).May(records.ViewNames)
 	row := func(a alerts.Assessment) chooseRow {
 		r := chooseRow{Bed: a.Digest.Stay.Bed, URL: frame.SetURL(a.Digest.StayID), Recheck: parts.RecheckOf(t, a), Limbs: parts.LimbsOf(a)}
 		if names {

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
-	"plumbline/internal/episodes"
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/bedside"
 	"plumbline/internal/records"
@@ -20,7 +19,7 @@ type Messages interface {
 
 // Stepper brings the episodes of a unit to what holds at a moment; *care.Service is one.
 type Stepper interface {
-	StepUnit(ctx context.Context, unit string, at time.Time) ([]episodes.Transition, error)
+	StepUnit(ctx context.Context, unit string, at time.Time) ([]records.EpisodeChange, error)
 }
 
 // Keeper stores the sets sent from the bedside, and what is charted on pages, as facts, and has the episodes of the unit

@@ -8,8 +8,8 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
-	"plumbline/internal/auth"
 	"plumbline/internal/care"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 )
 
@@ -42,9 +42,9 @@ type service struct {
 func Routes(f *frame.Frame, d Deps) []frame.Route {
 	s := &service{f, d}
 	return []frame.Route{
-		frame.Get("/units/:unit/new-set", frame.OnUnit(auth.RecordSet), s.chooseSet),
-		frame.Get("/stays/:stay/new-set", frame.OnStay(auth.RecordSet), s.setPage),
-		frame.Post("/stays/:stay/new-set", frame.OnStay(auth.RecordSet), s.sendSet),
+		frame.Get("/units/:unit/new-set", frame.OnUnit(records.RecordSet), s.chooseSet),
+		frame.Get("/stays/:stay/new-set", frame.OnStay(records.RecordSet), s.setPage),
+		frame.Post("/stays/:stay/new-set", frame.OnStay(records.RecordSet), s.sendSet),
 		frame.Get("/new-set-shell", frame.Public, s.setShell), // holds nobody's data
 		frame.GetOther("/new-set-worker.js", frame.Public, s.setWorker),
 	}

@@ -12,6 +12,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/audit"
 	"plumbline/internal/export"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -83,7 +84,7 @@ func (s *service) exported(c *frame.Request) (queue, error) {
 		return q, err
 	}
 	for _, e := range q.shown {
-		entry := audit.Entry{
+		entry := records.AuditEntry{
 			Did: audit.Export, Unit: e.Digest.Stay.Unit, Stay: e.Digest.StayID, Outcome: frame.Allowed,
 			Note: "dose review export",
 		}

@@ -99,7 +99,7 @@ func (s *service) queueOf(c *frame.Request) (queue, error) {
 	q.units = units
 	if q.filter.Unit != "" {
 		if !slices.Contains(units, q.filter.Unit) {
-			e := audit.Entry{Did: audit.View, Unit: q.filter.Unit, Outcome: frame.Refused, Note: "dose review queue"}
+			e := records.AuditEntry{Did: audit.View, Unit: q.filter.Unit, Outcome: frame.Refused, Note: "dose review queue"}
 			if err := s.Noted(c, e); err != nil {
 				return q, err
 			}
@@ -108,7 +108,7 @@ func (s *service) queueOf(c *frame.Request) (queue, error) {
 		units = []string{q.filter.Unit}
 	}
 	for _, unit := range units { // what cannot be recorded is not shown
-		e := audit.Entry{Did: audit.View, Unit: unit, Outcome: frame.Allowed, Note: "dose review queue"}
+		e := records.AuditEntry{Did: audit.View, Unit: unit, Outcome: frame.Allowed, Note: "dose review queue"}
 		if !when.Live {
 			e.AsOf = when.At
 		}

@@ -87,7 +87,7 @@ func (s *service) recordedAlready(c *frame.Request, account int64, typed doserev
 // noteReview writes to the audit what became of a review, without its note: that it
 // was asked for stands there already.
 func (s *service) noteReview(c *frame.Request, outcome string, d dosereview.Draft) {
-	e := audit.Entry{
+	e := records.AuditEntry{
 		Did: audit.Change, Stay: c.Param("stay"), Unit: frame.StayOf(c).View.Assessment.Digest.Stay.Unit, Outcome: outcome,
 		Note: "dose review",
 	}

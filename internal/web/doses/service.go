@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
-	"plumbline/internal/auth"
 	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 )
@@ -40,7 +39,7 @@ type service struct {
 // Routes are the ways to these pages.
 func Routes(f *frame.Frame, d Deps) []frame.Route {
 	s := &service{f, d}
-	queue, stay := frame.May(auth.ReviewDoses, auth.ViewNames), frame.OnStay(auth.ReviewDoses, auth.ViewStay)
+	queue, stay := frame.May(records.ReviewDoses, records.ViewNames), frame.OnStay(records.ReviewDoses, records.ViewStay)
 	return []frame.Route{
 		frame.Get("/dose-review", queue, s.queuePage),
 		frame.GetOther("/dose-review.xlsx", queue, s.exportXLSX),

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"plumbline/internal/assess"
-	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 )
 
@@ -29,7 +29,7 @@ type service struct {
 func Routes(f *frame.Frame, d Deps) []frame.Route {
 	s := &service{f, d}
 	return []frame.Route{
-		frame.Get("/units/:unit/falls", frame.OnUnit(auth.ViewStay, auth.ViewNames), s.fallsPage),
-		frame.Get("/falls/:fall", frame.OnFall(auth.ViewStay, auth.ViewNames), s.fallPage),
+		frame.Get("/units/:unit/falls", frame.OnUnit(records.ViewStay, records.ViewNames), s.fallsPage),
+		frame.Get("/falls/:fall", frame.OnFall(records.ViewStay, records.ViewNames), s.fallPage),
 	}
 }

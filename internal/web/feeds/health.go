@@ -6,8 +6,8 @@ import (
 	"slices"
 	"strconv"
 
-	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -96,7 +96,7 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *Row
 		Layout: s.Layout(c, text.Say("feeds.title")).At("/feeds").Live(now), State: state, FolderSet: h.FolderSet,
 		Trouble:   h.Trouble,
 		HeldTotal: h.HeldTotal, Waiting: h.Waiting, Said: said, FilesMore: len(h.Files) >= filesShown,
-		SeesRows: s.Desk != nil && state != parts.FeedUnknown && frame.AccountOf(c).May(auth.ViewHeldRows),
+		SeesRows: s.Desk != nil && state != parts.FeedUnknown && frame.AccountOf(c).May(records.ViewHeldRows),
 	}
 	if ends != nil {
 		v.Ends = text.Say("feeds.ends", ends.Accepted, ends.Unchanged, ends.Superseded, ends.Waiting, ends.Held)

@@ -13,6 +13,7 @@ import (
 
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -127,7 +128,7 @@ func (h HeldRow) cell(column string) string {
 
 // noteHeld records who looked at, read again or put right a row held back.
 func (s *service) noteHeld(c *frame.Request, did string, h HeldRow, note string) error {
-	return s.Noted(c, audit.Entry{
+	return s.Noted(c, records.AuditEntry{
 		Did: did, Stay: h.cell("stay_id"), Outcome: frame.Allowed, Note: note + " " + strconv.FormatInt(h.ID, 10),
 	})
 }
@@ -234,7 +235,7 @@ func (s *service) retryRows(c *frame.Request) (frame.Page, error) {
 	if s.Desk == nil {
 		return frame.NotFound()
 	}
-	e := audit.Entry{Did: audit.Change, Outcome: frame.Allowed, Note: "reading again all rows held back"}
+	e := records.AuditEntry{Did: audit.Change, Outcome: frame.Allowed, Note: "reading again all rows held back"}
 	if err := s.Noted(c, e); err != nil {
 		return nil, err
 	}

@@ -5,15 +5,14 @@ package feeds
 import (
 	"context"
 
-	"plumbline/internal/auth"
-	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
 )
 
 // Episodes tells what is owed of a unit, or of the feeds for the unit "".
 type Episodes interface {
-	Unit(ctx context.Context, unit string) ([]episodes.Episode, error)
+	Unit(ctx context.Context, unit string) ([]records.Episode, error)
 }
 
 // Deps is what these pages need besides the frame.
@@ -32,9 +31,9 @@ type service struct {
 // Routes are the ways to these pages.
 func Routes(f *frame.Frame, d Deps) []frame.Route {
 	s := &service{f, d}
-	rows := frame.May(auth.ViewHeldRows)
+	rows := frame.May(records.ViewHeldRows)
 	return []frame.Route{
-		frame.Get("/feeds", frame.May(auth.ViewFeeds), s.feedPage),
+		frame.Get("/feeds", frame.May(records.ViewFeeds), s.feedPage),
 		frame.Post("/feeds/retry", rows, s.retryRows),
 		frame.Get("/feeds/held/:row", rows, s.heldPage),
 		frame.Post("/feeds/held/:row", rows, s.fixRow),

@@ -7,7 +7,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/assess"
-	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
 
@@ -15,8 +15,8 @@ import (
 // scope of its token.
 type Rule struct {
 	who   audience
-	needs []auth.Permission
-	scope auth.Scope // "": no machine may, or with anyToken every one
+	needs []records.Permission
+	scope records.Scope // "": no machine may, or with anyToken every one
 }
 
 // audience is the kind of a rule.
@@ -43,28 +43,28 @@ var (
 )
 
 // May asks for permissions; who lacks one is told.
-func May(needs ...auth.Permission) Rule { return Rule{who: permitted, needs: needs} }
+func May(needs ...records.Permission) Rule { return Rule{who: permitted, needs: needs} }
 
 // OnUnit asks for permissions and the unit of the URL; who lacks one finds nothing there.
-func OnUnit(needs ...auth.Permission) Rule { return Rule{who: ofUnit, needs: needs} }
+func OnUnit(needs ...records.Permission) Rule { return Rule{who: ofUnit, needs: needs} }
 
 // OnStay asks for permissions and the unit of the stay of the URL.
-func OnStay(needs ...auth.Permission) Rule { return Rule{who: ofStay, needs: needs} }
+func OnStay(needs ...records.Permission) Rule { return Rule{who: ofStay, needs: needs} }
 
 // AnyToken stands for a scope where every machine may.
-const AnyToken auth.Scope = "any token"
+const AnyToken records.Scope = "any token"
 
 // Or lets machines take the route too, by a scope of their token.
-func (r Rule) Or(s auth.Scope) Rule {
+func (r Rule) Or(s records.Scope) Rule {
 	r.scope = s
 	return r
 }
 
 // OnEpisode asks for permissions, or that of the episode's task, and its unit: MayAct.
-func OnEpisode(needs ...auth.Permission) Rule { return Rule{who: ofEpisode, needs: needs} }
+func OnEpisode(needs ...records.Permission) Rule { return Rule{who: ofEpisode, needs: needs} }
 
 // OnFall asks for permissions and the unit of the fall of the URL.
-func OnFall(needs ...auth.Permission) Rule { return Rule{who: ofFall, needs: needs} }
+func OnFall(needs ...records.Permission) Rule { return Rule{who: ofFall, needs: needs} }
 
 // String is the rule in words.
 func (r Rule) String() string {
@@ -133,7 +133,7 @@ type caller interface {
 	OnUnit(string) bool
 }
 
-type accountCaller struct{ auth.Account }
+type accountCaller struct{ records.Account }
 
 func (a accountCaller) meets(r Rule) bool { return a.May(r.needs...) }
 
@@ -192,9 +192,9 @@ func StayOf(c *gin.Context) SeenStay { return c.MustGet(stayKey).(SeenStay) }
 
 // AccountOf is the account of a route that needs one; its zero value, which may do
 // nothing, where there is none.
-func AccountOf(c *gin.Context) auth.Account {
+func AccountOf(c *gin.Context) records.Account {
 	a, _ := c.Get(accountKey)
-	account, _ := a.(auth.Account)
+	account, _ := a.(records.Account)
 	return account
 }
 

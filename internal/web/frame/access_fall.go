@@ -7,7 +7,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/assess"
-	"plumbline/internal/auth"
+	"plumbline/internal/records"
 )
 
 const fallKey = "fall"
@@ -30,7 +30,7 @@ func UnitOfFall(f assess.Fall) string {
 
 // permitsFall lets those see a fall who have its unit. One that is not there and one
 // that may not be seen are answered alike.
-func (s *Frame) permitsFall(c *gin.Context, r Rule, a auth.Account) error {
+func (s *Frame) permitsFall(c *gin.Context, r Rule, a records.Account) error {
 	if !a.May(r.needs...) {
 		return s.refuse(c, r, errNotFound)
 	}

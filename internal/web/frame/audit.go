@@ -7,7 +7,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/audit"
-	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
 
@@ -18,7 +18,7 @@ const (
 )
 
 // Record writes an entry of the audit for the request.
-func (s *Frame) Record(c *gin.Context, e audit.Entry) error {
+func (s *Frame) Record(c *gin.Context, e records.AuditEntry) error {
 	if s.Note == nil {
 		return nil
 	}
@@ -31,7 +31,7 @@ func (s *Frame) Record(c *gin.Context, e audit.Entry) error {
 
 // Noted is Record for what is still to be served. What cannot be recorded is not shown:
 // the error says so to the reader.
-func (s *Frame) Noted(c *gin.Context, e audit.Entry) error {
+func (s *Frame) Noted(c *gin.Context, e records.AuditEntry) error {
 	if err := s.Record(c, e); err != nil {
 		s.Log.Error("a request was not served: it could not be recorded", "route", c.FullPath(), "error", err)
 		return &Message{
@@ -46,7 +46,7 @@ func (s *Frame) Noted(c *gin.Context, e audit.Entry) error {
 // with two exceptions: pages that hold no patient data, and routes whose handlers record
 // what became of the request.
 func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) error {
-	e := audit.Entry{Did: audit.View, Outcome: outcome}
+	e := records.AuditEntry{Did: audit.View, Outcome: outcome}
 	if !isReading(c) {
 		e.Did = audit.Change
 	}
@@ -68,7 +68,7 @@ func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) error {
 		if seen, ok := c.Get(fallKey); ok {
 			e.Unit, e.Stay, e.AsOf = UnitOfFall(seen.(SeenFall).Fall), seen.(SeenFall).Fall.StayID, seen.(SeenFall).At
 		}
-	case c.FullPath() == "/feeds" && AccountOf(c).May(auth.ViewHeldRows):
+	case c.FullPath() == "/feeds" && AccountOf(c).May(records.ViewHeldRows):
 		e.Note = "rows held back"
 	// What is done to accounts and tokens is recorded by their pages, with a name.
 	case strings.HasPrefix(c.FullPath(), "/accounts") && !isReading(c) && outcome == Refused:

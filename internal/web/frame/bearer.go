@@ -10,6 +10,7 @@ import (
 
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
 
@@ -35,16 +36,16 @@ func bearer(r *http.Request) (token string, carried bool) {
 }
 
 // tokenCaller is a machine with a token.
-type tokenCaller struct{ auth.APIToken }
+type tokenCaller struct{ records.APIToken }
 
 func (t tokenCaller) meets(r Rule) bool {
 	return r.scope == AnyToken || r.scope != "" && t.May(r.scope)
 }
 
 // tokenOf is the token of the request; its zero value where it came with none.
-func tokenOf(c *gin.Context) auth.APIToken {
+func tokenOf(c *gin.Context) records.APIToken {
 	v, _ := c.Get(tokenKey)
-	t, _ := v.(auth.APIToken)
+	t, _ := v.(records.APIToken)
 	return t
 }
 
@@ -77,8 +78,8 @@ func (s *Frame) allowsToken(c *gin.Context, r Rule, token string) error {
 // refuseToken refuses a token that is not valid. An expired or revoked one is recorded
 // under its name. An unknown one may be a guess: an address has only so many of those
 // before it must wait.
-func (s *Frame) refuseToken(c *gin.Context, known auth.APIToken) error {
-	e := audit.Entry{Did: audit.SignIn, Outcome: Refused, Note: "no such token"}
+func (s *Frame) refuseToken(c *gin.Context, known records.APIToken) error {
+	e := records.AuditEntry{Did: audit.SignIn, Outcome: Refused, Note: "no such token"}
 	if known.Name != "" {
 		e.Who, e.Note = known.Who(), "expired or revoked"
 	} else if err := s.Tokens.Wrong(CameFrom(c).Address); err != nil {

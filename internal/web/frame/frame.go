@@ -15,11 +15,11 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/assess"
-	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/policy"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
 
@@ -61,7 +61,7 @@ type Deps struct {
 	// TakesSets: sets can be sent from the bedside.
 	TakesSets bool
 	// Note writes an entry of the audit. Nil: nothing is noted.
-	Note func(context.Context, audit.Entry) error
+	Note func(context.Context, records.AuditEntry) error
 	// TrustedProxies are those whose word is taken for a client's address and for
 	// the encryption of its connection.
 	TrustedProxies []netip.Prefix
@@ -126,8 +126,8 @@ func (s *Frame) Catalogue(at time.Time) text.Catalogue { return text.Catalogue{Z
 func (s *Frame) Minute() time.Time { return s.Clock().UTC().Truncate(time.Minute) }
 
 // UnitsFor lists the units that the feeds have named and that the account may see.
-func (s *Frame) UnitsFor(ctx context.Context, a auth.Account) ([]string, error) {
-	if !a.May(auth.ViewList) {
+func (s *Frame) UnitsFor(ctx context.Context, a records.Account) ([]string, error) {
+	if !a.May(records.ViewList) {
 		return nil, nil
 	}
 	var own []string

@@ -6,7 +6,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/alerts"
-	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
 
@@ -88,22 +88,22 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 			f.SubName, f.Sub = text.Say("frame.nav-unit", u), s.unitLinks(a, u)
 		}
 	}
-	if a.May(auth.ReviewDoses) {
+	if a.May(records.ReviewDoses) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("dosereview.heading"), URL: QueueURL})
 	}
-	if a.May(auth.ViewFeeds) {
+	if a.May(records.ViewFeeds) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-feeds"), URL: "/feeds"})
 	}
-	if a.May(auth.ManageAccounts) {
+	if a.May(records.ManageAccounts) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-accounts"), URL: "/accounts"})
 	}
-	if a.May(auth.ManageTokens) {
+	if a.May(records.ManageTokens) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-tokens"), URL: "/tokens"})
 	}
-	if a.May(auth.ViewAudit) {
+	if a.May(records.ViewAudit) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-audit"), URL: "/audit"})
 	}
-	if a.May(auth.ManagePolicy) {
+	if a.May(records.ManagePolicy) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-policy"), URL: "/policy"})
 	}
 	f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-rules"), URL: "/rules"})
@@ -111,21 +111,21 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 }
 
 // unitLinks are the ways to the pages of one unit.
-func (s *Frame) unitLinks(a auth.Account, unit string) []Link {
-	if !a.May(auth.ViewNames) {
+func (s *Frame) unitLinks(a records.Account, unit string) []Link {
+	if !a.May(records.ViewNames) {
 		return nil
 	}
 	links := []Link{{Name: text.Say("frame.nav-list"), URL: UnitURL(unit)}}
 	if s.Episodes != nil {
 		links = append(links, Link{Name: text.Say("frame.nav-episodes"), URL: EpisodesURL(unit)})
 	}
-	if a.May(auth.ViewStay) {
+	if a.May(records.ViewStay) {
 		links = append(links, Link{Name: text.Say("frame.nav-falls"), URL: FallsURL(unit)})
 	}
-	if a.May(auth.ViewUnitFigures) {
+	if a.May(records.ViewUnitFigures) {
 		links = append(links, Link{Name: text.Say("overtime.nav"), URL: OverTimeURL(unit)})
 	}
-	if a.May(auth.RecordSet) && s.TakesSets {
+	if a.May(records.RecordSet) && s.TakesSets {
 		links = append(links, Link{Name: text.Say("bedside.choose-link"), URL: ChooseURL(unit)})
 	}
 	return links

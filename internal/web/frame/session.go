@@ -7,8 +7,8 @@ import (
 
 	"github.com/gin-gonic/gin"
 
-	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
 
@@ -48,7 +48,7 @@ func SetCookie(c *gin.Context, name, value string, age int) {
 const refreshHeader = "Plumbline-Refresh"
 
 // Resolve finds the account of the request's session.
-func (s *Frame) Resolve(c *gin.Context, quiet bool) (auth.Account, error) {
+func (s *Frame) Resolve(c *gin.Context, quiet bool) (records.Account, error) {
 	a, err := s.Accounts.Resolve(c.Request.Context(), CookieOf(c, SessionCookie), quiet)
 	if err == nil {
 		c.Set(accountKey, a)
@@ -58,7 +58,7 @@ func (s *Frame) Resolve(c *gin.Context, quiet bool) (auth.Account, error) {
 
 // identify finds who asks. The error leads to the sign-in where nobody is signed in, and
 // to the change of a password where that must come first.
-func (s *Frame) identify(c *gin.Context) (auth.Account, error) {
+func (s *Frame) identify(c *gin.Context) (records.Account, error) {
 	quiet := isReading(c) && c.GetHeader(refreshHeader) != ""
 	a, err := s.Resolve(c, quiet)
 	switch {

@@ -9,16 +9,16 @@ import (
 	"time"
 
 	"plumbline/internal/audit"
-	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
 )
 
-func backURL(e episodes.Episode, back string) string {
+func backURL(e records.Episode, back string) string {
 	switch {
 	case e.StayID == "":
 		return "/feeds#" + parts.Anchor(e.ID)
@@ -103,12 +103,12 @@ func (s *service) notDone(
 	switch {
 	case err != nil:
 		return nil, err
-	case !frame.MayAct(frame.AccountOf(c), h.Episode, auth.ActOnEpisodes): // it has moved to another unit just now
+	case !frame.MayAct(frame.AccountOf(c), h.Episode, records.ActOnEpisodes): // it has moved to another unit just now
 		return frame.NotFound()
 	case doneAlready(h, a): // the button was pressed twice
 		return frame.SeeOther(backURL(h.Episode, form.Get("back")))
 	}
-	e := audit.Entry{
+	e := records.AuditEntry{
 		Did: audit.Change, Stay: h.Episode.StayID, Unit: h.Episode.Unit,
 		Outcome: "not changed: " + string(clinical.CodeOf(why)), Note: frame.NoteOf(h.Episode),
 	}
@@ -135,7 +135,7 @@ func (s *service) notDone(
 
 // doneAlready reports whether an action is what the person did just before.
 func doneAlready(h care.History, a episodes.Action) bool {
-	whats := map[episodes.Verb]episodes.What{
+	whats := map[episodes.Verb]records.EpisodeWhat{
 		episodes.Take: episodes.TakenOn, episodes.TakeOver: episodes.TakenOn, episodes.Release: episodes.Released,
 		episodes.Defer: episodes.PutOff, episodes.Close: episodes.Closed,
 	}
@@ -147,7 +147,7 @@ func doneAlready(h care.History, a episodes.Action) bool {
 }
 
 // bedNow names the patient of an episode; nil for a feed.
-func (s *service) bedNow(c *frame.Request, e episodes.Episode) (*parts.BedView, error) {
+func (s *service) bedNow(c *frame.Request, e records.Episode) (*parts.BedView, error) {
 	if e.StayID == "" {
 		return nil, nil
 	}

@@ -8,6 +8,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/auth"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -32,7 +33,7 @@ func (s *service) assign(c *frame.Request) (frame.Page, error) {
 	if !a.Digest.Stay.OnUnit(unit, a.At) || !owes(episodes.Owed(a, p, alerts.NextShift(p.Unit, s.Zone, a.At)), key) {
 		return frame.Tell(http.StatusConflict, text.Say("huddle.not-assigned"), text.Say("huddle.not-owed"))
 	}
-	err = s.Assignments.Assign(ctx, episodes.Assignment{
+	err = s.Assignments.Assign(ctx, records.Assignment{
 		Unit: unit, StayID: a.Digest.StayID, Key: key, Name: name, Who: frame.AccountOf(c).Name, At: s.Clock(),
 	})
 	if err != nil {

@@ -5,21 +5,21 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
-	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
 )
 
-func (s *service) owedLine(a auth.Account, unit string, g given) *frame.OwedLine {
+func (s *service) owedLine(a records.Account, unit string, g given) *frame.OwedLine {
 	if s.Episodes == nil {
 		return nil
 	}
 	l := &frame.OwedLine{}
-	if a.May(auth.ViewNames) {
+	if a.May(records.ViewNames) {
 		l.URL = frame.EpisodesURL(unit)
 	}
 	if l.Text = text.Owed(g.owed); g.err != nil {
@@ -58,7 +58,7 @@ func (s *service) episodesPage(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	var owed []episodes.Episode
+	var owed []records.Episode
 	var ended []care.History
 	if s.Episodes != nil {
 		owed, err = s.Episodes.Unit(c.Request.Context(), unit)
@@ -75,7 +75,7 @@ func (s *service) episodesPage(c *frame.Request) (frame.Page, error) {
 		Unit:   frame.Link{Name: unit, URL: frame.UnitURL(unit)}, Self: frame.EpisodesURL(unit), Moment: t.Moment(now),
 		Says: text.Owed(owed),
 	}
-	if a.May(auth.ViewUnitFigures) {
+	if a.May(records.ViewUnitFigures) {
 		v.Tally = frame.EpisodesURL(unit) + "/tally"
 	}
 	beds := bedsOf(list)

@@ -8,33 +8,33 @@ import (
 	"slices"
 	"time"
 
-	"plumbline/internal/auth"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 )
 
 // Assignments keeps who was given what is owed. They are only ever added to.
 type Assignments interface {
-	Assign(ctx context.Context, a episodes.Assignment) error
+	Assign(ctx context.Context, a records.Assignment) error
 	// Assigned lists those of a unit later than from and not later than to, in the
 	// order in which they were made.
-	Assigned(ctx context.Context, unit string, from, to time.Time) ([]episodes.Assignment, error)
+	Assigned(ctx context.Context, unit string, from, to time.Time) ([]records.Assignment, error)
 }
 
 // given says who has each thing that is owed on a unit: to whom it was given at the
 // huddle, and who has taken or put off its episode.
 type given struct {
-	to    map[string]episodes.Assignment // by key
-	acted map[string]episodes.Episode    // taken or put off, by id; of now alone
-	owed  []episodes.Episode             // every episode of the unit that is owed
-	err   error                          // why they could not be told
-	state string                         // names all of it, for what is kept
+	to    map[string]records.Assignment // by key
+	acted map[string]records.Episode    // taken or put off, by id; of now alone
+	owed  []records.Episode             // every episode of the unit that is owed
+	err   error                         // why they could not be told
+	state string                        // names all of it, for what is kept
 }
 
 // givenOn is what had been given to whom at a moment. Where the episodes cannot be read,
 // the assignments alone are told.
 func (s *service) givenOn(ctx context.Context, unit string, when frame.Asked) (given, error) {
-	g := given{acted: map[string]episodes.Episode{}}
+	g := given{acted: map[string]records.Episode{}}
 	sum := sha256.New()
 	if s.Episodes != nil && when.Live {
 		if g.owed, g.err = s.Episodes.Unit(ctx, unit); g.err != nil {
@@ -95,7 +95,7 @@ func (s *service) peopleOf(ctx context.Context, unit string) ([]string, error) {
 	}
 	var out []string
 	for _, a := range accounts {
-		if !a.Disabled() && a.OnUnit(unit) && (a.May(auth.ActOnEpisodes) || a.May(auth.ReviewDoses)) {
+		if !a.Disabled() && a.OnUnit(unit) && (a.May(records.ActOnEpisodes) || a.May(records.ReviewDoses)) {
 			out = append(out, a.Name)
 		}
 	}

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"html/template"
 
-	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -84,11 +84,11 @@ func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
 	}
 	ctx, unit, account, chosen := c.Request.Context(), c.Param("unit"), frame.AccountOf(c), choiceOf(c.Request.URL.Query())
 	sees := sight{
-		names: !chosen.noNames && account.May(auth.ViewNames, auth.ViewStay), feeds: account.May(auth.ViewFeeds),
-		acts: when.Live && s.Assignments != nil && account.May(auth.ViewNames, auth.ViewStay, auth.ActOnEpisodes),
+		names: !chosen.noNames && account.May(records.ViewNames, records.ViewStay), feeds: account.May(records.ViewFeeds),
+		acts: when.Live && s.Assignments != nil && account.May(records.ViewNames, records.ViewStay, records.ActOnEpisodes),
 	}
 	sees.acts = sees.acts && sees.names
-	sees.sets = sees.names && when.Live && s.TakesSets && account.May(auth.RecordSet)
+	sees.sets = sees.names && when.Live && s.TakesSets && account.May(records.RecordSet)
 	kept, err := s.answerAbout(ctx, unit, when)
 	if err != nil {
 		return nil, err

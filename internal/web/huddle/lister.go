@@ -8,6 +8,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -230,13 +231,13 @@ type owedPerson struct {
 }
 
 // owedKinds are the kinds of what is owed, in the order in which they are counted.
-var owedKinds = []episodes.Kind{
+var owedKinds = []records.EpisodeKind{
 	episodes.FallWithoutSet, episodes.TellProvider, episodes.RecheckOverdue, episodes.PrecautionsMissing,
 	episodes.DoseReview,
 }
 
 // owedWord is a kind of what is owed, as it is counted.
-func owedWord(k episodes.Kind) string {
+func owedWord(k records.EpisodeKind) string {
 	switch k {
 	case episodes.FallWithoutSet:
 		return text.Say("huddle.count-fall")
@@ -255,7 +256,7 @@ func (l lister) owed(unit string) shiftView {
 	v := shiftView{
 		Before: l.MomentDue(l.answer.nextShift), URL: l.address(unit, choice{unnamed: true, noNames: l.chosen.noNames}),
 	}
-	counts, people := map[episodes.Kind]int{}, map[string]*owedPerson{}
+	counts, people := map[records.EpisodeKind]int{}, map[string]*owedPerson{}
 	for _, a := range l.answer.list {
 		for _, d := range l.owedTo(a) {
 			v.Total++
@@ -652,16 +653,16 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 // toldByRow reports whether the row says already what a further reason would add: its
 // figures show a positive set, its list of what is owed shows the rest.
 func toldByRow(rule string, owed []episodes.Due) bool {
-	var told []episodes.Kind
+	var told []records.EpisodeKind
 	switch rule {
 	case alerts.TPositive, alerts.TFell: // of a fall the first reason tells
 		return true
 	case alerts.TOverdue, alerts.TDue, alerts.TRoutine, alerts.TSoon:
-		told = []episodes.Kind{episodes.FallWithoutSet, episodes.RecheckOverdue}
+		told = []records.EpisodeKind{episodes.FallWithoutSet, episodes.RecheckOverdue}
 	case alerts.TGap, alerts.TPrecaution:
-		told = []episodes.Kind{episodes.PrecautionsMissing}
+		told = []records.EpisodeKind{episodes.PrecautionsMissing}
 	case alerts.TReview:
-		told = []episodes.Kind{episodes.DoseReview}
+		told = []records.EpisodeKind{episodes.DoseReview}
 	}
 	return slices.ContainsFunc(owed, func(d episodes.Due) bool { return slices.Contains(told, d.Kind) })
 }

@@ -9,9 +9,9 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
-	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
 )
@@ -27,12 +27,12 @@ type Patients interface {
 // Episodes keeps what is owed.
 type Episodes interface {
 	// Unit lists what is owed on a unit, Ended what ended there in [from, to).
-	Unit(ctx context.Context, unit string) ([]episodes.Episode, error)
+	Unit(ctx context.Context, unit string) ([]records.Episode, error)
 	Ended(ctx context.Context, unit string, from, to time.Time) ([]care.History, error)
 	Episode(ctx context.Context, id string) (care.History, error)
 	// Act does to an episode what somebody asks. The error carries clinical.Conflict
 	// where it has moved on, and clinical.Invalid where the action is not complete.
-	Act(ctx context.Context, id string, a episodes.Action, now time.Time) (episodes.Episode, error)
+	Act(ctx context.Context, id string, a episodes.Action, now time.Time) (records.Episode, error)
 }
 
 // Deps is what these pages need besides the frame.
@@ -57,14 +57,14 @@ type service struct {
 // Routes are the ways to these pages.
 func Routes(f *frame.Frame, d Deps) []frame.Route {
 	s := &service{Frame: f, Deps: d}
-	acts := frame.OnEpisode(auth.ActOnEpisodes)
+	acts := frame.OnEpisode(records.ActOnEpisodes)
 	return []frame.Route{
-		frame.Get("/units/:unit", frame.OnUnit(auth.ViewList), s.unitPage),
-		frame.Post("/stays/:stay/assign", frame.OnStay(auth.ViewStay, auth.ActOnEpisodes), s.assign),
-		frame.Get("/units/:unit/episodes", frame.OnUnit(auth.ViewList, auth.ViewNames), s.episodesPage),
+		frame.Get("/units/:unit", frame.OnUnit(records.ViewList), s.unitPage),
+		frame.Post("/stays/:stay/assign", frame.OnStay(records.ViewStay, records.ActOnEpisodes), s.assign),
+		frame.Get("/units/:unit/episodes", frame.OnUnit(records.ViewList, records.ViewNames), s.episodesPage),
 		frame.Post("/episodes/:episode/take", acts, s.takeEpisode),
 		frame.Post("/episodes/:episode/release", acts, s.releaseEpisode),
 		frame.Post("/episodes/:episode/defer", acts, s.deferEpisode),
-		frame.Post("/episodes/:episode/close", frame.OnEpisode(auth.ActOnEpisodes, auth.CloseEpisodes), s.closeEpisode),
+		frame.Post("/episodes/:episode/close", frame.OnEpisode(records.ActOnEpisodes, records.CloseEpisodes), s.closeEpisode),
 	}
 }

@@ -6,8 +6,8 @@ import (
 	"strings"
 	"testing"
 
-	"plumbline/internal/auth"
 	"plumbline/internal/browsertest"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
@@ -15,7 +15,7 @@ import (
 // pharmacist is the site as the pharmacist of unit 4W sees it.
 func pharmacist(t *testing.T) string {
 	t.Helper()
-	site := httptest.NewServer(webtest.As(web.New(deps(t)), string(auth.Pharmacist)))
+	site := httptest.NewServer(webtest.As(web.New(deps(t)), string(records.Pharmacist)))
 	t.Cleanup(site.Close)
 	return site.URL
 }

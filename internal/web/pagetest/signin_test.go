@@ -9,9 +9,9 @@ import (
 
 	"github.com/chromedp/chromedp/kb"
 
-	"plumbline/internal/auth"
 	"plumbline/internal/browsertest"
 	"plumbline/internal/demo"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/account"
 	"plumbline/internal/web/webtest"
@@ -41,7 +41,7 @@ func signIn(p *browsertest.Page, name string) {
 
 func TestSigningInAndOut(t *testing.T) {
 	site, _ := signedOut(t, func(d *web.Deps) {
-		d.Demo = []account.DemoAccount{{Role: auth.Screen, Name: "wall", Password: "invented-password", Sees: "beds"}}
+		d.Demo = []account.DemoAccount{{Role: records.Screen, Name: "wall", Password: "invented-password", Sees: "beds"}}
 	})
 	for _, width := range []int{1440, 390} {
 		page := browsertest.Start(t).Open(t, site+"/stays/S108", width, 900)

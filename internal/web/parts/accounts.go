@@ -3,11 +3,11 @@ package parts
 import (
 	"strings"
 
-	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
 
-func RolesOf(a auth.Account) string {
+func RolesOf(a records.Account) string {
 	if len(a.Roles) == 0 {
 		return text.Say("accounts.none")
 	}
@@ -19,7 +19,7 @@ func RolesOf(a auth.Account) string {
 }
 
 // UnitsOf is the units of an account in words.
-func UnitsOf(a auth.Account) string {
+func UnitsOf(a records.Account) string {
 	switch {
 	case a.AllUnits:
 		return text.Say("accounts.all-units")

@@ -8,8 +8,8 @@ import (
 	"strings"
 	"time"
 
-	"plumbline/internal/auth"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -54,8 +54,8 @@ var Spans = []int{1, 2, 4, 8, 12, 24, 48, 72}
 
 // formsOf are the forms that the state of an episode leaves to an account; nil for
 // one that is done, or where the account may do nothing.
-func formsOf(e episodes.Episode, a auth.Account, back, about string) *EpisodeForms {
-	if !e.Active() || !frame.MayAct(a, e, auth.ActOnEpisodes) {
+func formsOf(e records.Episode, a records.Account, back, about string) *EpisodeForms {
+	if !e.Active() || !frame.MayAct(a, e, records.ActOnEpisodes) {
 		return nil
 	}
 	f := &EpisodeForms{URL: "/episodes/" + e.ID, ID: e.ID, About: about, Seen: e.Events, Back: back}
@@ -72,7 +72,7 @@ func formsOf(e episodes.Episode, a auth.Account, back, about string) *EpisodeFor
 			f.Defer.Spans = append(f.Defer.Spans, ChoiceView{Value: strconv.Itoa(hours), Text: text.Span(span)})
 		}
 	}
-	if frame.MayAct(a, e, auth.CloseEpisodes) {
+	if frame.MayAct(a, e, records.CloseEpisodes) {
 		f.Close = &closeForm{}
 		for _, reason := range episodes.Closings[e.Kind] {
 			f.Close.Reasons = append(f.Close.Reasons, ChoiceView{Value: reason, Text: text.ClosingReasons[reason]})
@@ -111,7 +111,7 @@ type EventView struct {
 	Says string
 }
 
-func EpisodeOf(t frame.Times, e episodes.Episode) Episode {
+func EpisodeOf(t frame.Times, e records.Episode) Episode {
 	v := Episode{
 		ID: Anchor(e.ID), Name: text.EpisodeKinds[e.Kind], Why: t.EpisodeWhy(e.Rule, e.Figures),
 		State: string(e.State), Says: t.EpisodeState(e), Since: t.Moment(e.RaisedAt),
@@ -129,18 +129,18 @@ func EpisodeOf(t frame.Times, e episodes.Episode) Episode {
 }
 
 // Offer puts on the episode what an account may do about it.
-func (v *Episode) Offer(e episodes.Episode, a auth.Account, back string) {
+func (v *Episode) Offer(e records.Episode, a records.Account, back string) {
 	about := v.Name
 	if v.Bed != nil { // those who hear the page hear which of several it is
 		about = text.Say("episodes.about", v.Name, cmp.Or(v.Bed.Bed, v.Bed.StayID))
 	}
 	v.Forms = formsOf(e, a, back, about)
-	if e.Kind == episodes.DoseReview && e.Active() && a.May(auth.ReviewDoses, auth.ViewStay) && a.OnUnit(e.Unit) {
+	if e.Kind == episodes.DoseReview && e.Active() && a.May(records.ReviewDoses, records.ViewStay) && a.OnUnit(e.Unit) {
 		v.Review = frame.ReviewURL(e.StayID)
 	}
 }
 
-func EventsOf(t frame.Times, events []episodes.Event) []EventView {
+func EventsOf(t frame.Times, events []records.EpisodeEvent) []EventView {
 	out := make([]EventView, len(events))
 	for n, v := range events {
 		out[n] = EventView{t.Moment(v.At), t.EpisodeEvent(v)}

@@ -1,7 +1,6 @@
 package patient
 
 import (
-	"plumbline/internal/auth"
 	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -17,7 +16,7 @@ func (s *service) takeReviews(c *frame.Request, v *stayView, when frame.Asked) e
 		}
 	}
 	v.DoseReviews = parts.ReviewLinesOf(s.Times(when.At, when.Live), reviews[v.StayID])
-	if frame.AccountOf(c).May(auth.ReviewDoses) {
+	if frame.AccountOf(c).May(records.ReviewDoses) {
 		v.ReviewURL = frame.ReviewURL(v.StayID)
 		if !when.Live {
 			v.ReviewURL += frame.AsOfQuery(when.At)

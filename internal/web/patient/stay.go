@@ -7,9 +7,9 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
-	"plumbline/internal/auth"
 	"plumbline/internal/charts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -107,7 +107,7 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 	if err := s.takeReviews(c, &v, when); err != nil {
 		return nil, err
 	}
-	if when.Live && frame.AccountOf(c).May(auth.RecordSet) {
+	if when.Live && frame.AccountOf(c).May(records.RecordSet) {
 		v.TakeSet = frame.SetURL(v.StayID)
 	}
 	return frame.Show(http.StatusOK, "stay", v)

@@ -6,8 +6,8 @@ import (
 	"context"
 	"time"
 
-	"plumbline/internal/auth"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
 )
@@ -36,7 +36,7 @@ type service struct {
 // Routes are the ways to these pages.
 func Routes(f *frame.Frame, d Deps) []frame.Route {
 	s := &service{f, d}
-	figures := frame.OnUnit(auth.ViewUnitFigures)
+	figures := frame.OnUnit(records.ViewUnitFigures)
 	return []frame.Route{
 		frame.Get("/units/:unit/over-time", figures, s.overTimePage),
 		frame.GetOther("/units/:unit/over-time.csv", figures, s.overTimeCSV),

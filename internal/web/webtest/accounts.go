@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/store"
 )
 
@@ -30,13 +31,13 @@ func accounts(tb testing.TB, st *store.Store, now time.Time) *auth.Service {
 		Store: st, Hasher: &auth.Hasher{Cost: auth.Cost{MemoryKiB: 8, Passes: 1, Lanes: 1}}, Limits: &auth.Limits{},
 		Clock: func() time.Time { return now },
 	}
-	for _, r := range auth.Roles {
-		g := auth.Grants{Roles: []auth.Role{r}, Units: []string{"4W"}}
+	for _, r := range records.Roles {
+		g := auth.Grants{Roles: []records.Role{r}, Units: []string{"4W"}}
 		if _, err := s.Add(context.Background(), string(r), Password, g, false); err != nil {
 			tb.Fatal(err)
 		}
 	}
-	all := auth.Grants{Roles: []auth.Role{auth.FallsNurse, auth.Administrator}, AllUnits: true}
+	all := auth.Grants{Roles: []records.Role{records.FallsNurse, records.Administrator}, AllUnits: true}
 	if _, err := s.Add(context.Background(), Everything, Password, all, false); err != nil {
 		tb.Fatal(err)
 	}

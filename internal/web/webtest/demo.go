@@ -139,7 +139,7 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 		Desk:  &feeds.Desk{Rows: st, Loader: loader, Log: log},
 		Ready: func(context.Context) error { return nil }, Accounts: accounts(t, st, now),
 		Tokens: &auth.Tokens{Store: st, Limits: &auth.Limits{}, Clock: func() time.Time { return now }},
-		Audit: func(context.Context, admin.AuditQuery) ([]audit.Entry, audit.Head, error) {
+		Audit: func(context.Context, admin.AuditQuery) ([]records.AuditEntry, audit.Head, error) {
 			return nil, audit.Head{Hash: audit.Genesis()}, nil
 		},
 		Episodes:    episodes,
