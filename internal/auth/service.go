@@ -273,7 +273,9 @@ func (s *Service) SignOutEverywhere(ctx context.Context, id int64) error {
 }
 
 // change alters an account and ends its sessions.
-func (s *Service) change(ctx context.Context, id int64, change func(a *records.Account, all []records.Account) error) (records.Account, error) {
+func (s *Service) change(
+	ctx context.Context, id int64, change func(a *records.Account, all []records.Account) error,
+) (records.Account, error) {
 	return s.Store.ChangeAccount(ctx, id, func(a *records.Account, all []records.Account) error {
 		if err := change(a, all); err != nil {
 			return err

@@ -80,7 +80,8 @@ var Longest = map[records.EpisodeKind]time.Duration{
 func Act(e records.Episode, a Action, at time.Time) (records.EpisodeChange, error) {
 	a.Who, a.Reason, a.Note = strings.TrimSpace(a.Who), strings.TrimSpace(a.Reason), strings.TrimSpace(a.Note)
 	if a.Seen != 0 && a.Seen != e.Events {
-		return records.EpisodeChange{}, clinical.Errorf(clinical.Conflict, "this has changed since you saw it; look at what happened, and decide again")
+		return records.EpisodeChange{}, clinical.Errorf(clinical.Conflict,
+			"this has changed since you saw it; look at what happened, and decide again")
 	}
 	if err := a.complete(e.Kind, at); err != nil {
 		return records.EpisodeChange{}, err
