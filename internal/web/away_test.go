@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"plumbline/internal/auth"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
@@ -46,7 +46,7 @@ func TestADatabaseThatIsDownSaysSoEverywhere(t *testing.T) {
 	d.Ready = board.Data.Ping
 	c := &crawl{auth: d.Accounts, tokens: d.Tokens, handler: web.New(d), static: "/static/none.css"}
 	var all [][]*http.Cookie
-	for _, role := range auth.Roles {
+	for _, role := range records.Roles {
 		_, cookies := c.account(t, role)
 		all = append(all, cookies)
 	}
@@ -92,7 +92,7 @@ func TestEveryPageItselfSaysThatTheDatabaseIsDown(t *testing.T) {
 	} {
 		checkAway(t, "GET "+path, get(h, path))
 	}
-	pharmacist := webtest.As(h, string(auth.Pharmacist))
+	pharmacist := webtest.As(h, string(records.Pharmacist))
 	for _, path := range []string{"/dose-review", "/dose-review.csv", "/dose-review.xlsx", "/dose-review/S102"} {
 		checkAway(t, "GET "+path, get(pharmacist, path))
 	}
