@@ -365,8 +365,8 @@ func TestWhoFellOrFainted(t *testing.T) {
 		t.Fatalf("falls and faints: %+v", got)
 	}
 	fall, fainted := got[0], got[1]
-	if fall.Reason.Rule != TFell || !fall.SetNow || fall.Reason.Figures.(FellFigures).Injury != "none" {
-		t.Errorf("the fall: %+v", fall)
+	if fall.Reason.Rule != TFell || !fall.SetNow || fall.Reason.Figures.(FellFigures).Injury != "none" || fall.Reason.Figures.(FellFigures).Falls != 0 {
+		t.Errorf("the fall, told by itself and not counted: %+v", fall)
 	}
 	if fainted.Reason.Rule != FStop || !fainted.SetNow || *fainted.Reason.Figures.(SetFigures).SystolicDrop != 25 {
 		t.Errorf("the faint: %+v", fainted)

@@ -22,6 +22,12 @@ func TestFishersExactP(t *testing.T) {
 		{0, 3, 0, 5, 1},
 		{3, 3, 5, 5, 1},
 		{1, 1, 0, 1, 1},
+		// R 4.2.2, fisher.test
+		{1, 9, 6, 7, 0.008741258741258742},
+		{2, 2, 3, 9, 0.1818181818181819},
+		{0, 5, 4, 6, 0.06060606060606055},
+		{7, 12, 3, 15, 0.05675057208237996},
+		{30, 60, 10, 55, 0.0004033176948471304},
 	} {
 		if got := FisherExact(c.a, c.n, c.b, c.m); math.Abs(got-c.want) > 1e-12 {
 			t.Errorf("%d of %d and %d of %d: %v, want %v", c.a, c.n, c.b, c.m, got, c.want)

@@ -140,10 +140,12 @@ func TestAFallCarriesTheDrugsThatMakeItBleed(t *testing.T) {
 		chart *chart
 		want  string
 	}{
-		"none":            {newChart(t), ""},
-		"on it":           {newChart(t).order("o", "enoxaparin", 40, 1, -48).dose("d", "enoxaparin", 40, -1.5), "enoxaparin given -1.5 stopped - since -; "},
-		"never given":     {newChart(t).order("o", "warfarin", 3, 1, -48), "warfarin given - stopped - since -; "},
-		"stopped":         {newChart(t).orders("o active warfarin 3x1 from=-100 to=-30"), "warfarin given - stopped -30 since -; "},
+		"none":        {newChart(t), ""},
+		"on it":       {newChart(t).order("o", "enoxaparin", 40, 1, -48).dose("d", "enoxaparin", 40, -1.5), "enoxaparin given -1.5 stopped - since -; "},
+		"never given": {newChart(t).order("o", "warfarin", 3, 1, -48), "warfarin given - stopped - since -; "},
+		"stopped":     {newChart(t).orders("o active warfarin 3x1 from=-100 to=-30"), "warfarin given - stopped -30 since -; "},
+		"another one ended": {newChart(t).orders("o active warfarin 3x1 from=-100; p active warfarin 1x1 from=-100 to=-30"),
+			"warfarin given - stopped - since -; "},
 		"begun since":     {newChart(t).order("o", "enoxaparin", 40, 1, 6), "enoxaparin given - stopped - since 6; "},
 		"again since":     {newChart(t).dose("a", "apixaban", 5, -5).dose("b", "apixaban", 5, 7), "apixaban given -5 stopped - since -; "},
 		"a line kept":     {newChart(t).order("o", "heparin flush", 10, 3, -48).dose("d", "heparin flush", 10, -1), ""},

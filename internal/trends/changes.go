@@ -82,11 +82,10 @@ func stepsOf(c ingredientCourse, admitted time.Time, p clinical.DrugPolicy) []st
 	home := admitted.Add(clinical.Hours(p.HomeDrugsHours))
 	var out []step
 	previous := segment{level: ptr(0.0)}
-	var offSince time.Time
-	wasOn := false
+	var offSince time.Time // the zero time where it was never on
 	for _, s := range c.segments {
 		kind := stepKind(previous, s)
-		if kind == Started && wasOn && offSince.After(s.from.Add(-clinical.Hours(p.ResumedHours))) {
+		if kind == Started && offSince.After(s.from.Add(-clinical.Hours(p.ResumedHours))) {
 			kind = Resumed
 		}
 		if kind != "" {
@@ -101,7 +100,7 @@ func stepsOf(c ingredientCourse, admitted time.Time, p clinical.DrugPolicy) []st
 			})
 		}
 		if previous.on() && !s.on() {
-			offSince, wasOn = s.from, true
+			offSince = s.from
 		}
 		previous = s
 	}

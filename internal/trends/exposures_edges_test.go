@@ -35,8 +35,8 @@ func TestEvidenceIsListedOnceAndInOrder(t *testing.T) {
 	wantWords(t, "facts of the drugs in play", e.Contributors[0].Facts, "a, b")
 
 	c = newChart(t).dose("d", "valsartan/sacubitril", 100, -2).dose("e", "nosuch furosemide", 0, -1).
-		doseAs("f", clinical.Completed, clinical.Dose{Drug: clinical.Drug{Text: "amlodipine"}, GivenAt: hoursOn(-1), Dose: ptr(1.0), DoseUnit: "tablet"}).at(0)
-	wantWords(t, "left out", c.exposures().LoadLeftOut, "amlodipine, sacubitril/valsartan")
+		doseAs("f", clinical.Completed, clinical.Dose{Drug: clinical.Drug{Text: "amlodipine"}, GivenAt: hoursOn(-1), Dose: ptr(1.0), DoseUnit: "tablet"}).dose("g", "valsartan/sacubitril", 100, -1).at(0)
+	wantWords(t, "left out, each once", c.exposures().LoadLeftOut, "amlodipine, sacubitril/valsartan")
 	if e := newChart(t).at(0).exposures(); e.LoadLeftOut == nil {
 		t.Error("nothing left out is null, want an empty list")
 	}
@@ -194,5 +194,49 @@ func TestAnOrderThatBeginsWithTheSetHoldsThePulseBack(t *testing.T) {
 	s := newChart(t).orders("a active metoprolol 50x1 from=0").readings("0 lying 140/80 60 up=5; 3 standing 110/80 66 up=3").set()
 	if s.PulseResponse != Unreliable {
 		t.Errorf("response %q", s.PulseResponse)
+	}
+}
+
+// F-RESPONSE: an order that holds nothing back hides none that does.
+func TestOneOfSeveralOrdersHoldsThePulseBack(t *testing.T) {
+	for _, first := range []string{"a active amlodipine 5x1 from=-50", "a active metoprolol 25x1 from=-50 prn"} {
+		c := newChart(t).orders(first + "; b active metoprolol 50x1 from=-50").readings("0 lying 140/80 60 up=5; 3 standing 110/80 66 up=3")
+		if s := c.set(); s.PulseResponse != Unreliable {
+			t.Errorf("after %s: response %q", first, s.PulseResponse)
+		}
+	}
+}
+
+// Active drugs stand by name; a name that two codes have (clonidine against migraine
+// lowers nothing here), by code. Several times: they come out of a map.
+func TestActiveDrugsStandByNameThenCode(t *testing.T) {
+	c := newChart(t).orders("a active clonidine 0.1x1 from=-9 atc=N02CX02; b active clonidine 0.1x1 from=-9 atc=C02AC01; d active furosemide 40x1 from=-9; e active amlodipine 5x1 from=-9").at(0)
+	for range 20 {
+		var got []string
+		for _, a := range c.exposures().Active {
+			got = append(got, a.Name+" "+a.ATC)
+		}
+		wantWords(t, "active", got, "amlodipine C08CA01, clonidine C02AC01, clonidine N02CX02, furosemide C03CA01")
+	}
+}
+
+func TestAnOrderByARouteWithoutADDDHasNone(t *testing.T) {
+	for _, o := range newChart(t).orders("a active amlodipine 5x1 from=-9 route=intrathecal").at(0).digest().Ordered {
+		if o.DDD != nil {
+			t.Errorf("%s by %s has the DDD %v", o.Name, o.Route, *o.DDD)
+		}
+	}
+	if d := newChart(t).at(0).digest(); d.Sets == nil {
+		t.Error("without a reading the sets are null, want an empty list")
+	}
+}
+
+// NetOver48h looks at the whole of the 48 h before its moment (R-VOLUME).
+func TestTheBalanceOfTwoDays(t *testing.T) {
+	c := newChart(t).fluid("i", "in", "oral", -48, 0, 480).fluid("o", "out", "urine", -48, 0, 960).at(0)
+	b := NetOver48h(c.digest(), c.policy.Fluid, noon)
+	wantFigure(t, "net", b.NetML, "-480")
+	if b.Window != 48 || b.Hours != 48 {
+		t.Errorf("%v of %v hours", b.Hours, b.Window)
 	}
 }

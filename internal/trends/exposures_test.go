@@ -148,6 +148,12 @@ func TestTheFluidBalanceIsProRatedAndUsableFromFourFifthsOn(t *testing.T) {
 		{"overlaps are covered once", func(c *chart) *chart {
 			return c.fluid("a", "in", "oral", -24, -8, 100).fluid("b", "in", "iv", -16, 0, 200).fluid("e", "in", "iv", -12, -10, 0).fluid("d", "out", "urine", -24, 0, 0)
 		}, -240, window{"300", 24, true}},
+		{"overlaps and a gap are covered once", func(c *chart) *chart {
+			return c.fluid("a", "in", "oral", -24, -14, 100).fluid("b", "in", "iv", -18, -12, 0).fluid("e", "in", "iv", -18, -12, 0).fluid("d", "out", "urine", -24, 0, 0)
+		}, -240, window{"100", 12, false}},
+		{"charted in no order of time", func(c *chart) *chart {
+			return c.fluid("a", "in", "oral", -12, 0, 100).fluid("b", "in", "iv", -24, -12, 0).fluid("d", "out", "urine", -24, 0, 0)
+		}, -240, window{"100", 24, true}},
 		{"a moment counts whole and covers nothing", func(c *chart) *chart {
 			return c.fluid("a", "in", "oral", -1, -1, 300).fluid("b", "out", "urine", -24, 0, 100)
 		}, -240, window{"200", 0, false}},
@@ -158,6 +164,7 @@ func TestTheFluidBalanceIsProRatedAndUsableFromFourFifthsOn(t *testing.T) {
 			return c.fluid("a", "in", "oral", -12, 0, 600).fluid("b", "out", "urine", -6, 0, 100)
 		}, -6, window{"200", 6, true}},
 		{"before the window", func(c *chart) *chart { return c.fluid("a", "in", "oral", -30, -24, 600) }, -240, window{"null", 0, false}},
+		{"long before the window", func(c *chart) *chart { return c.fluid("a", "in", "oral", -30, -25, 600) }, -240, window{"null", 0, false}},
 		{"ahead", func(c *chart) *chart { return c.fluid("a", "in", "oral", 0, 5, 600) }, -240, window{"null", 0, false}},
 	}
 	for _, c := range cases {

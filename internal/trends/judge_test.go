@@ -320,6 +320,8 @@ func TestThePulseResponseIsUnreliableWhereSomethingHoldsThePulseBack(t *testing.
 		{"ivabradine", order("ivabradine", "", nil), Unreliable},
 		{"amiodarone", clinical.Order{Drug: clinical.Drug{Text: "amiodarone", ATC: "C01BD01"}, StartAt: hoursOn(-1)}, Unreliable},
 		{"amlodipine", order("amlodipine", "", nil), Brisk},
+		{"amlodipine given", given("amlodipine", -1), Brisk},
+		{"a beta-blocker ordered from the hour after", clinical.Order{Drug: clinical.Drug{Text: "metoprolol"}, StartAt: hoursOn(1)}, Brisk},
 		{"atrial fibrillation", clinical.Condition{ICD10: "I48.91"}, Unreliable},
 		{"a pacemaker", clinical.Condition{ICD10: "z95.0"}, Unreliable},
 		{"an artificial hip", clinical.Condition{ICD10: "Z96.64"}, Brisk},

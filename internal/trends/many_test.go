@@ -21,6 +21,8 @@ func TestManyFactsOfOneMomentStandBySourceID(t *testing.T) {
 		c.body("h"+id, clinical.Lab{LOINC: clinical.Haemoglobin, TakenAt: hoursOn(hourOf(n)), Value: 12})
 		c.body("f"+id, clinical.Fall{FellAt: hoursOn(hourOf(n))})
 		c.body("w"+id, clinical.Weight{MeasuredAt: hoursOn(15 * hourOf(n)), KG: float64(100 + n)})
+		c.body("r"+id, clinical.Restriction{Limb: "left arm", Reason: "fistula", StartedAt: hoursOn(hourOf(n))})
+		c.body("a"+id, clinical.Answer{Answer: "declined", AnsweredAt: hoursOn(hourOf(n))})
 		c.dose("d"+id, "furosemide", 20, hourOf(n))
 		orders = append(orders, fmt.Sprintf("o%s active furosemide 1x1 from=%v", id, hourOf(n)))
 	}
@@ -43,12 +45,18 @@ func TestManyFactsOfOneMomentStandBySourceID(t *testing.T) {
 			t.Errorf("%s: %v\nwant %v", what, got, want)
 		}
 	}
-	var labs, falls, doses []string
+	var labs, falls, doses, limbs, answers []string
 	for _, h := range d.Haemoglobins {
 		labs = append(labs, h.SourceID)
 	}
 	for _, f := range d.Falls {
 		falls = append(falls, f.SourceID)
+	}
+	for _, r := range d.Restrictions {
+		limbs = append(limbs, r.SourceID)
+	}
+	for _, a := range d.Answers {
+		answers = append(answers, a.SourceID)
 	}
 	for _, g := range d.Given {
 		doses = append(doses, g.SourceID)
@@ -56,6 +64,8 @@ func TestManyFactsOfOneMomentStandBySourceID(t *testing.T) {
 	check("haemoglobins", labs)
 	check("falls", falls)
 	check("doses", doses)
+	check("restrictions", limbs)
+	check("answers", answers)
 	check("orders", slices.Clone(d.Ordered[0].Orders))
 	wantWords(t, "first and last weight", d.Weight.Facts, "w"+want[0]+", w"+want[many-1])
 }

@@ -232,3 +232,30 @@ func TestLoadStepsLeaveOutClassesWithoutOrders(t *testing.T) {
 	wantFigure(t, "first", steps[0].Points[0].DDD, "2")
 	wantFigure(t, "then", steps[0].Points[1].DDD, "1")
 }
+
+// Orders that start after the moment asked do not exist yet.
+func TestAnOrderExistsFromItsStartOn(t *testing.T) {
+	ahead := func(start string) []string {
+		return newChart(t).orders("a active study_drug 1x1 at=-1 from=" + start).at(0).digest().Unrecognised
+	}
+	wantWords(t, "one that starts later", ahead("0.1"), "")
+	wantWords(t, "one that starts now", ahead("0"), "study drug")
+}
+
+func TestCoursesOfOneNameStandByCode(t *testing.T) {
+	var got []string
+	for _, c := range coursesOf(newChart(t).orders("a active clonidine 0.1x1 from=0 atc=N02CX02; b active clonidine 0.1x1 from=0 atc=C02AC01; d active clonidine 0.1x1 from=0 atc=C02AC01 route=td")) {
+		got = append(got, c.ingredient.ATC+" "+string(c.route))
+	}
+	wantWords(t, "courses", got, "C02AC01 oral, C02AC01 transdermal, N02CX02 oral")
+}
+
+func TestStartsRaisesAndResumptionsAreUp(t *testing.T) {
+	for change, want := range map[string]bool{
+		Started: true, Raised: true, Resumed: true, Lowered: false, Held: false, StoppedDrug: false, RouteChanged: false,
+	} {
+		if (Change{Change: change}).Up() != want {
+			t.Errorf("%s: up is not %v", change, want)
+		}
+	}
+}

@@ -214,24 +214,23 @@ const fisherEqual = 1e-7
 // that are at most as probable. a is in 0 to n, b in 0 to m.
 // Source: Fisher 1935, by the rule of R's fisher.test.
 func FisherExact(a, n, b, m int) float64 {
-	positive := a + b
-	low, high := max(0, positive-m), min(n, positive)
-	share := make([]float64, high-low+1)
-	for k := low; k <= high; k++ {
-		share[k-low] = logChoose(n, k) + logChoose(m, positive-k)
+	share := make([]float64, a+b+1) // by how many of the positive ones are in the first group
+	for k := range share {
+		share[k] = logChoose(n, k) + logChoose(m, a+b-k)
 	}
-	seen, sum, all := share[a-low], 0.0, 0.0
+	sum, all := 0.0, 0.0
 	for _, log := range share {
-		relative := math.Exp(log - seen) // to the table seen, so that nothing underflows where it matters
+		relative := math.Exp(log - share[a]) // to the table seen, so that nothing underflows where it matters
 		all += relative
 		if relative <= 1+fisherEqual {
 			sum += relative
 		}
 	}
-	return math.Min(1, sum/all)
+	return sum / all
 }
 
-// logChoose is the logarithm of the number of ways to choose k of n.
+// logChoose is the logarithm of the number of ways to choose k of n; -Inf where there
+// is none, k being under 0 or over n.
 func logChoose(n, k int) float64 {
 	of := func(v int) float64 { l, _ := math.Lgamma(float64(v) + 1); return l }
 	return of(n) - of(k) - of(n-k)
