@@ -38,12 +38,22 @@ var (
 // givenOn is what a page tells of the last given doses, a line for each drug.
 func givenOn(page string) map[string]string {
 	out := map[string]string{}
+	for _, row := range givenRows(page) {
+		name, said, _ := strings.Cut(row, " ")
+		out[name] = said
+	}
+	return out
+}
+
+// givenRows are the rows of the table of last given doses; none where there is no table.
+func givenRows(page string) []string {
+	var out []string
 	_, table, _ := strings.Cut(page, `<table class="data given">`)
 	table, _, _ = strings.Cut(table, `</table>`)
-	for _, row := range strings.Split(table, "<tr>")[2:] {
-		line := strings.TrimSpace(gaps.ReplaceAllString(tag.ReplaceAllString(row, " "), " "))
-		name, said, _ := strings.Cut(line, " ")
-		out[name] = said
+	for n, row := range strings.Split(table, "<tr>") {
+		if n > 1 { // after what stands before the head, and the head
+			out = append(out, strings.TrimSpace(gaps.ReplaceAllString(tag.ReplaceAllString(row, " "), " ")))
+		}
 	}
 	return out
 }

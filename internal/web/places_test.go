@@ -6,6 +6,7 @@ import (
 	"html"
 	"net/http"
 	"reflect"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -42,6 +43,7 @@ func openWith(t *testing.T) (h http.Handler, c text.Catalogue) {
 		}
 		board.Put(t, memory.All...)
 	}
+	addDoses(t, board)
 	return signedIn(d), text.Catalogue{Zone: d.Zone, At: demo.AnchorTime()}
 }
 
@@ -137,8 +139,12 @@ var (
 	saidSigned = on("stay", func(_ report.Patient, v any, _ text.Catalogue) string {
 		return strings.TrimLeft(text.Signed(v.(float64)), "+−")
 	})
-	saidCounted    = unsaid("a sentence on the page counts it")
-	saidBySentence = unsaid("its sentence tells it")
+	saidP = on("stay", func(_ report.Patient, v any, _ text.Catalogue) string { return text.P(v.(float64)) })
+
+	saidCounted     = unsaid("a sentence on the page counts it")
+	saidBySentence  = unsaid("its sentence tells it")
+	saidWithItsDrug = unsaid("the words of its drug hold it")
+	saidInItsRow    = unsaid("checkGiven looks for its row")
 )
 
 func timeOf(v any) time.Time {
@@ -215,23 +221,37 @@ var fieldPlaces = map[string]place{
 	"serial.slope_per_day": saidBySentence, "serial.slope_low": saidBySentence, "serial.slope_high": saidBySentence, "serial.p": saidBySentence, "serial.trend": saidBySentence,
 	"serial.around_changes.drug": saidPlain, "serial.around_changes.change": saidPlain, "serial.around_changes.at": saidMoment,
 	"serial.around_changes.sets_before": saidBySentence, "serial.around_changes.sets_after": saidBySentence, "serial.around_changes.shift": saidBySentence,
-	"serial.around_changes.shift_low": saidBySentence, "serial.around_changes.shift_high": saidBySentence, "serial.around_changes.p": saidBySentence,
-	"serial.around_changes.p_smallest": saidBySentence, "serial.around_changes.note": saidPlain,
-	"serial.around_doses.drug": saidBySentence, "serial.around_doses.sets_after": saidBySentence, "serial.around_doses.positive_after": saidBySentence,
-	"serial.around_doses.sets_otherwise": saidBySentence, "serial.around_doses.positive_otherwise": saidBySentence, "serial.around_doses.p": saidBySentence,
+	"serial.around_changes.shift_low": saidBySentence, "serial.around_changes.shift_high": saidBySentence, "serial.around_changes.p": saidP,
+	"serial.around_changes.p_smallest": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string {
+		return "so few sets can give " + text.P(v.(float64)) + " at the least"
+	}),
+	"serial.around_changes.note": saidPlain,
+	"serial.around_doses.drug": on("stay", func(p report.Patient, v any, _ text.Catalogue) string {
+		for _, d := range p.Serial.AroundDoses {
+			if d.Drug == v {
+				return fmt.Sprintf("%s: positive in %d of %d within 4 h after a dose, in %d of %d otherwise",
+					d.Drug, d.PositiveAfter, d.SetsAfter, d.PositiveOtherwise, d.SetsOtherwise)
+			}
+		}
+		return "a sentence of " + v.(string)
+	}),
+	"serial.around_doses.sets_after": saidWithItsDrug, "serial.around_doses.positive_after": saidWithItsDrug,
+	"serial.around_doses.sets_otherwise": saidWithItsDrug, "serial.around_doses.positive_otherwise": saidWithItsDrug,
+	"serial.around_doses.p": saidP,
 
 	"exposures.bp_lowering_load": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string { return text.Figure2(v.(float64)) }),
 	"exposures.load_by_group":    saidBySentence, "exposures.load_from": saidBySentence, "exposures.load_left_out": saidPlain,
 	"exposures.changes.drug": saidPlain, "exposures.changes.change": saidPlain, "exposures.changes.at": saidMoment,
 	"exposures.changes.from_daily_dose": saidBySentence, "exposures.changes.to_daily_dose": saidBySentence, "exposures.changes.unit": saidBySentence,
 	"exposures.last_doses.drug": saidPlain, "exposures.last_doses.given_at": saidMoment, "exposures.last_doses.hours_before_latest_set": saidBySentence,
-	"exposures.unrecognised_drugs": saidPlain, "exposures.net_fluid_ml": saidBySentence, "exposures.fluid_hours_charted": saidBySentence,
+	"exposures.last_given.drug": saidInItsRow, "exposures.last_given.line_only": saidInItsRow, "exposures.last_given.group": saidInItsRow,
+	"exposures.last_given.given_at": saidInItsRow, "exposures.last_given.hours": saidInItsRow, "exposures.last_given.dose": saidInItsRow,
+	"exposures.last_given.dose_unit": saidInItsRow, "exposures.last_given.ordered": saidInItsRow, "exposures.last_given.as_needed": saidInItsRow,
+	"exposures.last_given.not_done_since": saidInItsRow,
+	"exposures.unrecognised_drugs":        saidPlain, "exposures.net_fluid_ml": saidBySentence, "exposures.fluid_hours_charted": saidBySentence,
 	"exposures.weight_change_kg": saidSigned, "exposures.contributors.kind": worded(text.ContributorNames),
 	"exposures.contributors.evidence": saidPlain, "exposures.contributors.facts": saidPlain,
 }
-
-// lastGiven are fields of what was given: their places are tested where drugs are.
-const lastGiven = "exposures.last_given."
 
 // Nothing that the JSON says is nowhere: every field of the list's document has a place,
 // and every value that the demo gives it is said there.
@@ -239,7 +259,7 @@ func TestEveryFieldOfTheListHasItsPlace(t *testing.T) {
 	known := map[string]bool{}
 	fieldsOf(reflect.TypeFor[report.List](), "", known)
 	for path := range known {
-		if _, ok := fieldPlaces[path]; !ok && !strings.HasPrefix(path, lastGiven) {
+		if _, ok := fieldPlaces[path]; !ok {
 			t.Errorf("the field %s has no place: show it on a page, and write here which words say it", path)
 		}
 	}
@@ -249,11 +269,10 @@ func TestEveryFieldOfTheListHasItsPlace(t *testing.T) {
 		}
 	}
 	h, c := openWith(t)
-	body := get(h, "/api/v1/units/4W/list").Body.Bytes()
 	var document map[string]any
 	var list report.List
-	if json.Unmarshal(body, &document) != nil || json.Unmarshal(body, &list) != nil {
-		t.Fatal("the list is not JSON")
+	for _, into := range []any{&document, &list} {
+		fetch(t, h, "/api/v1/units/4W/list", into)
 	}
 	page, seen := map[string]string{"list": said(t, h, "/units/4W")}, 0
 	check := func(p report.Patient) func(string, any) {
@@ -270,11 +289,64 @@ func TestEveryFieldOfTheListHasItsPlace(t *testing.T) {
 	}
 	leaves(map[string]any{"unit": document["unit"], "newest_vitals_at": document["newest_vitals_at"]}, "", check(report.Patient{}))
 	for n, one := range document["patients"].([]any) {
-		page["stay"] = said(t, h, "/stays/"+list.Patients[n].StayID)
-		leaves(one, "", check(list.Patients[n]))
+		p := list.Patients[n]
+		page["stay"] = said(t, h, "/stays/"+p.StayID)
+		leaves(one, "", check(p))
+		checkGiven(t, p, get(h, "/stays/"+p.StayID).Body.String(), c)
 	}
 	if seen < 1000 {
 		t.Errorf("only %d values were looked for", seen)
+	}
+}
+
+// fetch reads a document of the API.
+func fetch(t *testing.T, h http.Handler, path string, into any) {
+	t.Helper()
+	if err := json.Unmarshal(get(h, path).Body.Bytes(), into); err != nil {
+		t.Fatalf("GET %s: %v", path, err)
+	}
+}
+
+// checkGiven holds the table of last given doses to the document, row by row.
+func checkGiven(t *testing.T, p report.Patient, page string, c text.Catalogue) {
+	t.Helper()
+	rows := givenRows(page)
+	if len(rows) != len(p.Exposures.LastGiven) {
+		t.Fatalf("%s: %d rows of last given doses, want %d", p.StayID, len(rows), len(p.Exposures.LastGiven))
+	}
+	for n, g := range p.Exposures.LastGiven {
+		want := []string{g.Drug, map[string]string{"contributing": "can contribute to falls", "pressor": "raises blood pressure"}[g.Group]}
+		if g.LineOnly {
+			want[1] = "only keeps a line open"
+		} else if want[1] == "" {
+			want[1] = g.Group
+		}
+		switch {
+		case g.GivenAt == nil:
+			want = append(want, "–", "no given dose charted")
+		case g.Dose == nil:
+			want = append(want, c.Time(*g.GivenAt), text.Span(time.Duration(*g.Hours*float64(time.Hour)).Round(time.Second)), "amount not charted")
+		default:
+			want = append(want, c.Time(*g.GivenAt), text.Span(time.Duration(*g.Hours*float64(time.Hour)).Round(time.Second)),
+				strings.TrimSpace(strconv.FormatFloat(*g.Dose, 'f', -1, 64)+" "+*g.DoseUnit))
+		}
+		switch {
+		case g.AsNeeded:
+			want = append(want, "as needed")
+		case g.Ordered:
+			want = append(want, "ordered")
+		default:
+			want = append(want, "no order runs")
+		}
+		want = append(want, map[int]string{0: "none", 1: "1 dose not given", 2: "2 doses not given"}[g.NotDoneSince])
+		rest := rows[n]
+		for _, words := range want {
+			_, after, found := strings.Cut(rest, words)
+			if !found {
+				t.Errorf("%s: %q does not say %q of %+v", p.StayID, rows[n], words, g)
+			}
+			rest = after
+		}
 	}
 }
 
