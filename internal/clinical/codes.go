@@ -126,16 +126,27 @@ func SNOMEDPosition(code string) Position {
 }
 
 // SNOMEDLimb is the limb of a SNOMED CT body site, one of Limbs; "" where the
-// code does not say: the limb is then not charted.
+// code does not say: the limb is then not charted. Upper arm, arm, upper limb (the value
+// sets of body sites for pressures of mCODE 0.9 and HSPC); radial artery and wrist.
 func SNOMEDLimb(code string) string {
 	switch strings.TrimSpace(code) {
-	case "368208006":
+	case "368208006", "72098002", "80768000", "368504007", "5951000":
 		return "left arm"
-	case "368209003":
+	case "368209003", "59126009", "6921000", "368503001", "9736006":
 		return "right arm"
 	}
 	return ""
 }
+
+// shownLabs are laboratory values that no rule uses and that are shown as charted: potassium,
+// sodium, creatinine (by mass, by substance), and three ways to estimate filtration.
+var shownLabs = map[string]bool{
+	"2823-3": true, "2951-2": true, "2160-0": true, "14682-9": true, "98979-8": true, "62238-1": true, "33914-3": true,
+}
+
+// ShownLab reports whether a LOINC code is of a laboratory value that is kept and shown as
+// charted, in whatever unit, and used by no rule.
+func ShownLab(code string) bool { return shownLabs[strings.TrimSpace(code)] }
 
 var snomedRoutes = map[string]Route{
 	"26643006": Oral, "127492001": Oral, // by mouth; by nasogastric tube

@@ -182,6 +182,11 @@ type Order struct {
 	EndAt       *time.Time `json:"end_at,omitempty"`
 	AsNeeded    bool       `json:"as_needed,omitempty"`
 	NewDrug     bool       `json:"new_drug,omitempty"` // not taken before admission
+
+	// EndUnknown says of an order that has ended that its source does not tell when: the
+	// recording of the version is not its end. First seen so, it is shown, and ran at no
+	// time that anybody knows.
+	EndUnknown bool `json:"end_unknown,omitempty"`
 }
 
 // Dose is one administration, given (Completed) or not.

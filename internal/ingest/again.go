@@ -3,6 +3,7 @@ package ingest
 import (
 	"cmp"
 	"context"
+	"time"
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/feed"
@@ -47,7 +48,7 @@ func (l *Loader) retry(ctx context.Context, only int64) (Summary, error) {
 	s := Summary{Problems: []Problem{}}
 	var found finds
 	for _, h := range rows { // by place: of two rows of one fact and time the later one counts
-		a := l.again(h, feed.Options{Zone: l.Zone, Now: now})
+		a := l.again(ctx, h, now)
 		if a.reason != "" {
 			h.Reason = a.reason
 			found.held = append(found.held, h)
@@ -66,12 +67,12 @@ func (l *Loader) retry(ctx context.Context, only int64) (Summary, error) {
 	return s, err
 }
 
-// Fix reads a held row as somebody has put it right: original and context in place of
+// Fix reads a held row as somebody has put it right: original and about, its context, in place of
 // those received, in the same place of the same file, so that what it says counts as if
 // it had come so. Whenever the file is read again and the row stands in it as it did, the
 // same is read in its place. A reason other than "" says why it still cannot be used;
 // nothing is stored then. The error is clinical.NotFound where the row is not held.
-func (l *Loader) Fix(ctx context.Context, id int64, context, original []byte, who string) (s Summary, reason string, err error) {
+func (l *Loader) Fix(ctx context.Context, id int64, about, original []byte, who string) (s Summary, reason string, err error) {
 	now := l.Clock()
 	rows, err := l.Store.HeldRows(ctx, records.HeldQuery{ID: id})
 	if err != nil {
@@ -81,8 +82,8 @@ func (l *Loader) Fix(ctx context.Context, id int64, context, original []byte, wh
 		return Summary{}, "", notHeld(id)
 	}
 	right := rows[0]
-	right.Context, right.Original = context, original
-	a := l.again(right, feed.Options{Zone: l.Zone, Now: now})
+	right.Context, right.Original = about, original
+	a := l.again(ctx, right, now)
 	if a.reason != "" {
 		return Summary{}, a.reason, nil
 	}
@@ -91,7 +92,7 @@ func (l *Loader) Fix(ctx context.Context, id int64, context, original []byte, wh
 		return Summary{}, "", err
 	}
 	s.Problems = []Problem{}
-	fix := records.Fix{Was: rows[0], Context: context, Original: original, Who: who, At: now}
+	fix := records.Fix{Was: rows[0], Context: about, Original: original, Who: who, At: now}
 	if _, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: id, Fix: &fix}, a.into); err != nil {
 		return s, "", err
 	}
@@ -102,6 +103,7 @@ func (l *Loader) Fix(ctx context.Context, id int64, context, original []byte, wh
 // where a part of it still cannot be used, nothing of it is stored.
 type again struct {
 	facts   []clinical.Version
+	beside  []clinical.Version
 	skipped []skipped
 	held    bool
 	reason  string // why it stays
@@ -112,21 +114,38 @@ type skipped struct {
 	kind clinical.Kind
 }
 
-func (l *Loader) again(h records.Held, o feed.Options) again {
-	var a again
+// Outside of a transaction of the store what others must know of it is gathered first.
+func (l *Loader) again(ctx context.Context, h records.Held, now time.Time) again {
 	r := l.readerNamed(h.Feed)
 	if r == nil {
 		return again{reason: h.Reason}
 	}
-	_ = r.Again(h, o, &a) // a, the sink, has no errors
+	o := l.options(ctx, r, now)
+	if g, ok := r.(feed.Gatherer); ok {
+		err := l.Store.KeepCards(ctx, func(keep func(records.Card) error) error { return g.GatherAgain(h, o, keep) })
+		if err != nil {
+			return again{reason: err.Error()}
+		}
+	}
+	return readAgain(r, h, o)
+}
+
+func readAgain(r feed.Reader, h records.Held, o feed.Options) again {
+	var a again
+	if err := r.Again(h, o, &a); err != nil { // a, the sink, has no errors; the store may
+		return again{reason: err.Error()}
+	}
 	if a.held || len(a.facts)+len(a.skipped) == 0 {
 		a.reason = cmp.Or(a.reason, h.Reason, "it cannot be used")
 	}
 	return a
 }
 
-// Put, Hold, Skip and Notice implement feed.Sink.
+// Put, Beside, Hold, Skip and Notice implement feed.Sink.
 func (a *again) Put(v clinical.Version) error { a.facts = append(a.facts, v); return nil }
+
+// Beside implements feed.Sink.
+func (a *again) Beside(v clinical.Version) error { a.beside = append(a.beside, v); return nil }
 
 // Hold keeps the first reason.
 func (a *again) Hold(h records.Held) error {
@@ -147,6 +166,11 @@ func (a *again) Notice(string) {}
 func (a again) into(b records.Batch) error {
 	for _, v := range a.facts {
 		if err := b.Put(v); err != nil {
+			return err
+		}
+	}
+	for _, v := range a.beside {
+		if err := b.Beside(v); err != nil {
 			return err
 		}
 	}

@@ -20,8 +20,13 @@ func (l *Loader) Receive(ctx context.Context, m records.Message, name string, te
 	if r == nil {
 		return taken, "", clinical.Errorf(clinical.Internal, "there is no reader of the feed %s", m.Feed)
 	}
+	s := sink{loader: l, options: l.options(ctx, r, m.ReceivedAt)}
+	if g, ok := r.(feed.Gatherer); ok {
+		if unread, err := l.gatherFrom(ctx, g, bytes.NewReader(text), name, s.options); unread != nil || err != nil {
+			return taken, wholeMessage(unread), err
+		}
+	}
 	var unread error
-	s := sink{loader: l, options: feed.Options{Zone: l.Zone, Now: m.ReceivedAt}}
 	taken, err = l.Store.Take(ctx, deliveryOf(m), func(b records.Batch) error {
 		s.batch = b
 		err := r.Read(bytes.NewReader(text), name, s.options, &s)
@@ -31,9 +36,17 @@ func (l *Loader) Receive(ctx context.Context, m records.Message, name string, te
 		return err
 	})
 	if unread != nil {
-		return records.Taken{}, fmt.Sprintf("the message %v", unread), nil
+		return records.Taken{}, wholeMessage(unread), nil
 	}
 	return taken, "", err
+}
+
+// wholeMessage says why a message could not be read as a whole; "" where it could.
+func wholeMessage(unread error) string {
+	if unread == nil {
+		return ""
+	}
+	return fmt.Sprintf("the message %v", unread)
 }
 
 // Record takes in a message whose facts its sender has made: a set from the bedside.

@@ -27,13 +27,18 @@ func (s *sink) Put(v clinical.Version) error {
 	return s.keep(s.batch.Put(v))
 }
 
+// Beside implements feed.Sink.
+func (s *sink) Beside(v clinical.Version) error { return s.keep(s.batch.Beside(v)) }
+
 // Hold implements feed.Sink. A row that somebody has put right is not held.
 func (s *sink) Hold(h records.Held) error {
 	if f, known := s.fixes[s.loader.fixKey(h)]; known {
 		right := h
 		right.Original, right.Context = f.Original, f.Context
-		if a := s.loader.again(right, s.options); a.reason == "" {
-			return a.into(s)
+		if r := s.loader.readerNamed(h.Feed); r != nil {
+			if a := readAgain(r, right, s.options); a.reason == "" {
+				return a.into(s)
+			}
 		}
 	}
 	if err := s.keep(s.batch.Hold(h)); err != nil {

@@ -10,6 +10,9 @@ import (
 type Batch interface {
 	// Put stores a version of a fact.
 	Put(clinical.Version) error
+	// Beside stores a further version that the row says which is put, held or skipped
+	// beside it, such as an earlier ward of a stay. It is not counted as a row.
+	Beside(clinical.Version) error
 	// Hold keeps in quarantine what cannot be used.
 	Hold(Held) error
 	// Skip counts a row that is understood and of no use here; kind may be empty.

@@ -91,7 +91,13 @@ func (f *flusher) flush(c *rowChunk) (unchanged int, err error) {
 	if err := f.refreshStays(c.rows, outcome, moved); err != nil {
 		return 0, fmt.Errorf("refreshing stays: %w", err)
 	}
-	return len(outcome.found) + len(c.twins), nil
+	unchanged = len(c.twins)
+	for _, v := range outcome.found {
+		if !c.rows[v.n].beside {
+			unchanged++
+		}
+	}
+	return unchanged, nil
 }
 
 // repeat deals with the rows of the chunk that say what is held already. It
@@ -115,7 +121,9 @@ func (f *flusher) repeat(c *rowChunk, found []foundVersion) (moved []movedVersio
 				left = v.place
 			}
 		}
-		note(v, left)
+		if !row.beside {
+			note(v, left)
+		}
 	}
 	for _, t := range c.twins {
 		v, err := f.versions.find(f.ctx, c.rows[t.n])

@@ -44,7 +44,7 @@ type postgresSink struct {
 const stagedColumns = "n, " + copiedColumns
 
 const copiedColumns = "kind, source_id, stay_id, patient_id, recorded_at, stated, status, at, body, " +
-	"feed, file, reading, line, hash, load_id"
+	"feed, file, reading, line, hash, load_id, beside"
 
 func (s *postgresSink) close() {}
 
@@ -114,7 +114,7 @@ func (s *postgresSink) stage(ctx context.Context, rows []versionRow, loadID int6
 		prepare = `CREATE TEMPORARY TABLE staged_versions (n integer NOT NULL, kind text COLLATE "C", source_id text COLLATE "C",
 			stay_id text COLLATE "C", patient_id text COLLATE "C", recorded_at bigint, stated boolean,
 			status text COLLATE "C", at bigint, body text COLLATE "C",
-			feed text COLLATE "C", file text COLLATE "C", reading bigint, line bigint, hash bytea, load_id bigint) ON COMMIT DROP`
+			feed text COLLATE "C", file text COLLATE "C", reading bigint, line bigint, hash bytea, load_id bigint, beside boolean) ON COMMIT DROP`
 	}
 	if err := s.tx.Exec(prepare).Error; err != nil {
 		return err
@@ -142,7 +142,7 @@ func appendCopy(to []byte, rows []versionRow, loadID int64) []byte {
 	to = append(to, 0, 0, 0, 0, 0, 0, 0, 0) // flags, no extension
 	for n := range rows {
 		r := &rows[n]
-		to = binary.BigEndian.AppendUint16(to, 16)
+		to = binary.BigEndian.AppendUint16(to, 17)
 		to = binary.BigEndian.AppendUint32(to, 4)
 		to = binary.BigEndian.AppendUint32(to, uint32(n))
 		to = copyText(to, r.kind)
@@ -168,6 +168,7 @@ func appendCopy(to []byte, rows []versionRow, loadID int64) []byte {
 		to = copyNumber(to, int64(r.place.line))
 		to = copyText(to, string(r.hash[:]))
 		to = copyNumber(to, loadID)
+		to = append(to, 0, 0, 0, 1, boolByte(r.beside))
 	}
 	return append(to, 0xff, 0xff)
 }

@@ -6,9 +6,9 @@ import (
 )
 
 const insertVersion = `INSERT INTO fact_versions (kind, source_id, stay_id, patient_id, recorded_at, stated, status,
-	at, body, feed, file, reading, line, hash, load_id) VALUES `
+	at, body, feed, file, reading, line, hash, load_id, beside) VALUES `
 
-const versionTuple = "(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
+const versionTuple = "(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
 
 // manyVersions is how many versions one SQLite statement stores: beyond this the
 // statement's own cost no longer shows.
@@ -107,7 +107,7 @@ func (s *sqliteSink) insertPart(ctx context.Context, statement **sql.Stmt, rows 
 			body = string(r.body)
 		}
 		s.values = append(s.values, r.kind, r.sourceID, r.stayID, r.patientID, r.recordedAt, r.stated, r.status,
-			at, body, r.feed, r.place.file, r.place.reading, r.place.line, r.hash[:], loadID)
+			at, body, r.feed, r.place.file, r.place.reading, r.place.line, r.hash[:], loadID, r.beside)
 	}
 	result, err := (*statement).ExecContext(ctx, s.values...)
 	if err != nil {

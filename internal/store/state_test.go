@@ -56,7 +56,7 @@ var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "rep
 	"account_grants", "account_identities", "sessions", "accounts", "server_keys", "api_token_grants", "api_tokens",
 	"episodes", "episode_events", "notices", "episode_steps", "deliveries", "delivery_channels", "policy_versions",
 	"dose_reviews",
-	"feed_kinds", "row_fixes",
+	"feed_kinds", "row_fixes", "feed_cards",
 	"feed_messages", "skipped_rows", "stay_patients", "waiting_for_patient",
 	"assignments",
 }

@@ -17,6 +17,7 @@ type waitingVersion struct {
 	id     int64
 	loadID int64
 	feed   string
+	beside bool // it is not counted as a row
 	records.RowRef
 }
 
@@ -67,7 +68,8 @@ func waitingVersions(tx *gorm.DB) ([]waitingVersion, error) {
 }
 
 func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
-	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.stay_id, v.status, v.feed, v.file, v.line, coalesce(h.seen, TRUE)
+	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.stay_id, v.status, v.feed, v.file, v.line, v.beside,
+		coalesce(h.seen, TRUE)
 		FROM (SELECT DISTINCT kind, source_id FROM fact_versions WHERE stay_id IN ? AND kind <> ?) f
 		JOIN fact_versions v ON v.kind = f.kind AND v.source_id = f.source_id
 		LEFT JOIN stay_heads h ON h.stay_id = v.stay_id
@@ -88,7 +90,8 @@ func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
 		var v waitingVersion
 		var status clinical.Status
 		var staySeen bool
-		if err := rows.Scan(&v.id, &v.loadID, &v.Kind, &v.SourceID, &v.StayID, &status, &v.feed, &v.File, &v.Line, &staySeen); err != nil {
+		if err := rows.Scan(&v.id, &v.loadID, &v.Kind, &v.SourceID, &v.StayID, &status,
+			&v.feed, &v.File, &v.Line, &v.beside, &staySeen); err != nil {
 			return nil, err
 		}
 		switch sameFact := v.Kind == last.Kind && v.SourceID == last.SourceID; {
@@ -113,7 +116,7 @@ func waitingOf(tx *gorm.DB, load loadRow) (fresh, repeated []waitingVersion, err
 	byID := make(map[int64]waitingVersion, len(waiting))
 	for _, w := range waiting {
 		byID[w.id] = w
-		if w.loadID == load.ID {
+		if w.loadID == load.ID && !w.beside {
 			fresh = append(fresh, w)
 		}
 	}

@@ -11,7 +11,7 @@ import (
 // orders charts versions of orders written as "id status drug dose key=value
 // ...", parted by semicolons: the dose as 40x2 (mg, times a day), "?" for none;
 // _ for a space in the drug. Keys: from and to (hours), at (recorded, hours;
-// else from), route, atc, unit; and the words new and prn.
+// else from), route, atc, unit; and the words new, prn and undated.
 func (c *chart) orders(spec string) *chart {
 	c.t.Helper()
 	for _, one := range strings.Split(spec, ";") {
@@ -39,6 +39,8 @@ func (c *chart) orders(spec string) *chart {
 				o.DoseUnit = value
 			case "new":
 				o.NewDrug = true
+			case "undated":
+				o.EndUnknown = true
 			case "prn":
 				o.AsNeeded = true
 			default:
@@ -111,6 +113,9 @@ func TestStepsOfTheOrderedDailyDose(t *testing.T) {
 			"furosemide started @0 0>80; furosemide held @24 80>0"},
 		{"first seen stopped", "a stopped furosemide 40x1 from=0 at=24", "furosemide started @0 0>40; furosemide stopped @24 40>0"},
 		{"first seen completed, end_at earlier", "a completed furosemide 40x1 from=0 to=20 at=24", "furosemide started @0 0>40; furosemide stopped @20 40>0"},
+		{"first seen stopped, nobody knows when", "a stopped furosemide 40x1 from=0 at=24 undated", ""},
+		{"active before it stopped, nobody knows when", "a active furosemide 40x1 from=0; a stopped furosemide 40x1 from=0 at=24 undated",
+			"furosemide started @0 0>40; furosemide stopped @24 40>0"},
 		{"first seen cancelled: no order", "a cancelled furosemide 40x1 from=0 at=24", ""},
 		{"entered in error: no order", "a active furosemide 40x1 from=0; a entered-in-error furosemide 40x1 from=0 at=24", ""},
 		{"entered in error, then entered again", "a active furosemide 40x1 from=0; a entered-in-error furosemide 40x1 from=0 at=24; a active furosemide 80x1 from=0 at=30",

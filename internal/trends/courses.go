@@ -117,7 +117,7 @@ func runsOf(history []clinical.Version, order clinical.Order) []run {
 				}
 			}
 		case clinical.OnHold, clinical.Stopped, clinical.Completed, clinical.Cancelled:
-			if n == 0 && v.Status != clinical.Cancelled {
+			if n == 0 && v.Status != clinical.Cancelled && !endUnknown(v) {
 				active, since = true, order.StartAt // it had run before it was first seen
 			}
 			if active {
@@ -132,6 +132,13 @@ func runsOf(history []clinical.Version, order clinical.Order) []run {
 		runs = append(runs, run{from: since})
 	}
 	return runs
+}
+
+// endUnknown reports whether the order had ended by then, nobody knows when: seen so for
+// the first time it gives no run.
+func endUnknown(v clinical.Version) bool {
+	order, ok := v.Body.(clinical.Order)
+	return ok && order.EndUnknown && order.EndAt == nil
 }
 
 func latest(a, b time.Time) time.Time {

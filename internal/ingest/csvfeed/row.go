@@ -293,45 +293,10 @@ func takeRecorded(r *row, v *clinical.Version, recorded *time.Time) {
 	}
 }
 
-// clockSkew is how far ahead of its charting a thing may have happened.
-const clockSkew = 5 * time.Minute
-
 // checkHappened refuses what is said to have happened after it was recorded, or
 // after now. Plans may lie ahead.
 func checkHappened(r *row, v clinical.Version, now time.Time) {
-	limit := now
-	if !v.RecordedAt.IsZero() && v.RecordedAt.Before(now) {
-		limit = v.RecordedAt
-	}
-	limit = limit.Add(clockSkew)
-	check := func(column string, t time.Time) {
-		if t.After(limit) {
-			r.wrong("%s %s lies more than 5 minutes after it was recorded or read", column, t.UTC().Format(time.RFC3339))
-		}
-	}
-	switch b := v.Body.(type) {
-	case clinical.Stay:
-		check("admitted_at", b.AdmittedAt)
-	case clinical.Vitals:
-		check("taken_at", b.TakenAt)
-	case clinical.Dose:
-		check("given_at", b.GivenAt)
-	case clinical.Fluid:
-		check("from", b.From)
-		check("to", b.To)
-	case clinical.Weight:
-		check("measured_at", b.MeasuredAt)
-	case clinical.Lab:
-		check("taken_at", b.TakenAt)
-	case clinical.Precaution:
-		check("started_at", b.StartedAt)
-	case clinical.Fall:
-		check("fell_at", b.FellAt)
-	case clinical.Clearance:
-		check("cleared_at", b.ClearedAt)
-	case clinical.Answer:
-		check("answered_at", b.AnsweredAt)
-	case clinical.Treatment:
-		check("given_at", b.GivenAt)
+	if why := feed.Ahead(v, now); why != "" {
+		r.wrong("%s", why)
 	}
 }

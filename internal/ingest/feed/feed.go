@@ -9,6 +9,7 @@ import (
 	"io"
 	"time"
 
+	"plumbline/internal/clinical"
 	"plumbline/internal/records"
 )
 
@@ -33,10 +34,26 @@ type Reader interface {
 	Key(h records.Held) string
 }
 
+// Gatherer is a reader whose rows refer to each other, in any order and over files. Of all
+// files of a load it gathers first what others must know; then they are read.
+type Gatherer interface {
+	Reader
+	// Gather reads a file, and hands on a card of whatever others may refer to. Its error
+	// is as that of Read, or keep's.
+	Gather(r io.Reader, name string, o Options, keep func(records.Card) error) error
+	// GatherAgain does so with a held row, before it is read again.
+	GatherAgain(h records.Held, o Options, keep func(records.Card) error) error
+}
+
 // Options are what a reader must know of the site and the moment.
 type Options struct {
 	Zone *time.Location // for times without an offset
 	Now  time.Time      // the moment of loading
+	// Cards finds what a Gatherer has gathered, of these files and of earlier ones, by key or
+	// by group; nil where nothing has been.
+	Cards func(keys, groups []string) ([]records.Card, error)
+	// Known tells which of the identities have a usable version in the store; nil: none.
+	Known func(kind clinical.Kind, sourceIDs []string) (map[string]bool, error)
 }
 
 // Sink takes what a reader finds.

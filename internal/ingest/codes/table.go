@@ -1,0 +1,132 @@
+// Package codes is the site's table of codes: what the codes mean that one site alone uses,
+// in FHIR or in HL7 v2. It is read from YAML; what is mapped in the program goes before
+// what stands in a file. Codes of open standards are in package clinical. A code that
+// neither knows says nothing: it is never guessed from its text.
+package codes
+
+import (
+	"slices"
+	"strings"
+
+	"plumbline/internal/clinical"
+)
+
+// Kind is what a code of the table gives.
+type Kind string
+
+// The kinds. Symptom, Minutes and Stopped say something of the reading beside which they
+// stand; Vital and Lab stand for the LOINC code that is their value, Drug for an ATC code.
+const (
+	Ignore      Kind = "ignore"
+	Drug        Kind = "drug"
+	Vital       Kind = "vital"
+	Lab         Kind = "lab"
+	Fall        Kind = "fall"
+	Precaution  Kind = "precaution"
+	Restriction Kind = "restriction"
+	Clearance   Kind = "clearance"
+	Answer      Kind = "answer"
+	Symptom     Kind = "symptom"
+	Minutes     Kind = "minutes_in_position"
+	Stopped     Kind = "stopped_early"
+)
+
+// Kinds lists every kind.
+var Kinds = []Kind{
+	Ignore, Drug, Vital, Lab, Fall, Precaution, Restriction, Clearance, Answer, Symptom, Minutes, Stopped,
+}
+
+// What a value in the feed may mean beside the words of the kind's list.
+const (
+	Yes    = "yes"
+	No     = "no"
+	Begins = "begins"
+	Ends   = "ends"
+)
+
+// words are the lists of the kinds that have one.
+var words = map[Kind][]string{
+	Fall: clinical.Injuries, Precaution: clinical.Precautions, Restriction: clinical.Limbs,
+	Answer: clinical.Answers, Symptom: clinical.Symptoms,
+}
+
+// Words are the words that a value of a kind may be; nil where the kind has no list.
+func Words(k Kind) []string { return slices.Clone(words[k]) }
+
+// Entry says what one code means.
+type Entry struct {
+	System string // FHIR system URI, or component 3 of an HL7 coded element; empty: any
+	Code   string
+	Kind   Kind
+	Value  string            // a word of the kind's list; a LOINC or ATC code; may be empty
+	Reason string            // of a restriction
+	Words  map[string]string // what a value in the feed means, by its code or text
+}
+
+// Meaning is what the first of the texts means that the entry knows: Yes, No, Begins, Ends
+// or a word of the kind's list. ok is false where it knows none of them: what they say
+// must not be guessed then.
+func (e Entry) Meaning(texts ...string) (word string, ok bool) {
+	for _, t := range texts {
+		t = strings.TrimSpace(t)
+		if t == "" {
+			continue
+		}
+		if word, ok := e.Words[t]; ok {
+			return word, true
+		}
+		for known, word := range e.Words {
+			if strings.EqualFold(known, t) {
+				return word, true
+			}
+		}
+	}
+	return "", false
+}
+
+// Table is a site's table. The zero Table, and a nil one, knows no code.
+type Table struct {
+	entries map[string][]Entry // by code; at most one a system
+}
+
+// New makes a table. Of two entries of one system and code the earlier one counts: what is
+// mapped in the program is given before what stands in the file.
+func New(lists ...[]Entry) *Table {
+	t := &Table{entries: map[string][]Entry{}}
+	for _, list := range lists {
+		for _, e := range list {
+			same := func(o Entry) bool { return strings.EqualFold(o.System, e.System) }
+			if !slices.ContainsFunc(t.entries[e.Code], same) {
+				t.entries[e.Code] = append(t.entries[e.Code], e)
+			}
+		}
+	}
+	return t
+}
+
+// Find is what a code means: by an entry of its system, else by one for any system.
+func (t *Table) Find(system, code string) (e Entry, ok bool) {
+	if t == nil || code == "" {
+		return e, false
+	}
+	for _, o := range t.entries[strings.TrimSpace(code)] {
+		switch {
+		case o.System != "" && strings.EqualFold(o.System, strings.TrimSpace(system)):
+			return o, true
+		case o.System == "":
+			e, ok = o, true
+		}
+	}
+	return e, ok
+}
+
+// Len is how many codes the table knows.
+func (t *Table) Len() (n int) {
+	if t == nil {
+		return 0
+	}
+	for _, list := range t.entries {
+		n += len(list)
+	}
+	return n
+}
