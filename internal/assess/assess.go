@@ -28,6 +28,10 @@ type Store interface {
 	// of any version of a fall from from until to.
 	FallStays(ctx context.Context, sourceID string) ([]string, error)
 	FallsBetween(ctx context.Context, from, to time.Time) ([]string, error)
+	// StayItself lists every version of a stay itself; FallItself of a fall and of the stays
+	// to which any of them may give it. Both cost the same where there is none.
+	StayItself(ctx context.Context, stayID string) ([]clinical.Version, error)
+	FallItself(ctx context.Context, sourceID string) ([]clinical.Version, error)
 	// Versions lists, for each stay, every version of each fact that any version
 	// gives to it.
 	Versions(ctx context.Context, stayIDs []string) (map[string][]clinical.Version, error)

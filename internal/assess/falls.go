@@ -59,7 +59,7 @@ func (s *Service) Fall(ctx context.Context, sourceID string, now time.Time) (Fal
 			}
 		}
 	}
-	return Fall{}, clinical.Errorf(clinical.NotFound, "no fall %q is known; check its source_id", sourceID)
+	return Fall{}, errNoFall(sourceID)
 }
 
 // fallsOf lists the falls of a stay by what is known now, those taken back too.
@@ -77,11 +77,7 @@ func (s *Service) fallsOf(stay string, versions []clinical.Version, p policy.Loa
 			continue
 		}
 		f := Fall{SourceID: r.SourceID, TakenBack: r.Removed(), Fall: b, StayID: stay, Now: view, versions: versions}
-		for _, where := range presences {
-			if where.Holds(b.FellAt) {
-				f.Unit = where.Unit
-			}
-		}
+		f.Unit = unitAt(presences, b.FellAt)
 		f.After = alerts.SetsAfterFall(view.Assessment.Digest, trends.FallFact{SourceID: r.SourceID, At: b.FellAt, Injury: b.Injury}, p.Policy)
 		out = append(out, f)
 	}

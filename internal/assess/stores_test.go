@@ -46,7 +46,15 @@ func TestBothStoresAnswerAlike(t *testing.T) {
 			same(t, "falls of "+unit, at, ask(drawn.Falls(t.Context(), unit, month, at, at)), ask(kept.Falls(t.Context(), unit, month, at, at)))
 		}
 		for _, s := range demo.Stories() {
-			same(t, "stay "+s.StayID, at, ask(drawn.Stay(t.Context(), s.StayID, at)), ask(kept.Stay(t.Context(), s.StayID, at)))
+			view := ask(kept.Stay(t.Context(), s.StayID, at))
+			same(t, "stay "+s.StayID, at, ask(drawn.Stay(t.Context(), s.StayID, at)), view)
+			place := view
+			if found, ok := view.Answer.(assess.StayView); ok {
+				place.Answer = assess.Place{StayID: s.StayID, Unit: found.Assessment.Digest.Stay.Unit}
+			}
+			for _, service := range []*assess.Service{drawn, kept} {
+				same(t, "place of "+s.StayID, at, ask(service.StayPlace(t.Context(), s.StayID, at)), place)
+			}
 		}
 	}
 }
@@ -78,5 +86,30 @@ func same(t *testing.T, what string, at time.Time, drawn, kept answered) {
 	t.Helper()
 	if d := cmp.Diff(drawn, kept, unread, whole, unsorted); d != "" {
 		t.Errorf("%s at %s, in memory (-) and in the store (+):\n%s", what, at.Format(time.RFC3339), d)
+	}
+}
+
+// The unit by which a fall may be seen is asked for by itself: it is that of the whole answer.
+func TestThePlaceOfAFallIsThatOfTheFall(t *testing.T) {
+	service := &assess.Service{Store: teststore.DemoWithPast(t), Policy: policy.Default(), Zone: time.UTC}
+	now, found := teststore.Now(), 0
+	for _, unit := range []string{demo.MainUnit, demo.SecondUnit} {
+		falls, err := service.Falls(t.Context(), unit, now.AddDate(-1, 0, 0), now, now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range falls {
+			found++
+			place, err := service.FallPlace(t.Context(), f.SourceID, now)
+			if want := (assess.Place{StayID: f.StayID, Unit: unit}); err != nil || place != want {
+				t.Errorf("fall %s: %+v, %v; want %+v", f.SourceID, place, err, want)
+			}
+		}
+	}
+	if found < 5 {
+		t.Errorf("only %d falls", found)
+	}
+	if _, err := service.FallPlace(t.Context(), "none", now); clinical.CodeOf(err) != clinical.NotFound {
+		t.Errorf("no fall: %v", err)
 	}
 }

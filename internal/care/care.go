@@ -4,6 +4,7 @@
 package care
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -227,14 +228,15 @@ func (s *Service) Ended(ctx context.Context, unit string, from, to time.Time) ([
 	return out, nil
 }
 
-// Episode is one episode with its history; clinical.NotFound where there is none.
+// Episode is one episode with its history; clinical.NotFound where there is none. It asks
+// the store the same then: how long the answer takes does not tell the two apart.
 func (s *Service) Episode(ctx context.Context, id string) (History, error) {
 	e, err := s.Store.EpisodeByID(ctx, id)
-	if err != nil {
+	if err != nil && clinical.CodeOf(err) != clinical.NotFound {
 		return History{}, err
 	}
-	events, err := s.Store.EventsOfEpisodes(ctx, []string{id})
-	return History{e, events[id]}, err
+	events, failed := s.Store.EventsOfEpisodes(ctx, []string{id})
+	return History{e, events[id]}, cmp.Or(err, failed)
 }
 
 // Tally counts the episodes of a unit over a time: see episodes.Tally.

@@ -140,10 +140,16 @@ func (s *Store) Between(ctx context.Context, unit string, from, to time.Time) ([
 // FallStays are the stays that any version of a fall names, by their ids in byte
 // order.
 func (s *Store) FallStays(ctx context.Context, sourceID string) ([]string, error) {
-	return s.texts(ctx, `SELECT stay_id FROM fact_versions WHERE kind = ? AND source_id = ? AND stay_id <> ''
+	query, values := staysOfFall(sourceID)
+	return s.texts(ctx, query+" ORDER BY 1", values...)
+}
+
+// staysOfFall asks for the stays that any version of a fall names.
+func staysOfFall(sourceID string) (query string, values []any) {
+	kind, id := string(clinical.KindFall), plain(sourceID)
+	return `SELECT stay_id FROM fact_versions WHERE kind = ? AND source_id = ? AND stay_id <> ''
 		UNION SELECT p.stay_id FROM fact_versions v JOIN stay_patients p ON p.patient_id = v.patient_id
-			WHERE v.kind = ? AND v.source_id = ? AND v.patient_id <> '' ORDER BY 1`,
-		string(clinical.KindFall), plain(sourceID), string(clinical.KindFall), plain(sourceID))
+			WHERE v.kind = ? AND v.source_id = ? AND v.patient_id <> ''`, []any{kind, id, kind, id}
 }
 
 // FallsBetween lists the stays of every fall that by any of its versions happened in

@@ -133,6 +133,27 @@ func (m *Memory) stays(holds func(clinical.Version) bool) []string {
 	return out
 }
 
+// StayItself implements assess.Store.
+func (m *Memory) StayItself(_ context.Context, stayID string) ([]clinical.Version, error) {
+	return m.some(func(v clinical.Version) bool { return v.Kind == clinical.KindStay && v.SourceID == stayID }), nil
+}
+
+// FallItself implements assess.Store, with every stay.
+func (m *Memory) FallItself(_ context.Context, sourceID string) ([]clinical.Version, error) {
+	return m.some(func(v clinical.Version) bool {
+		return v.Kind == clinical.KindStay || v.Kind == clinical.KindFall && v.SourceID == sourceID
+	}), nil
+}
+
+func (m *Memory) some(holds func(clinical.Version) bool) (out []clinical.Version) {
+	for _, v := range m.All {
+		if holds(v) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
 // Versions implements assess.Store.
 func (m *Memory) Versions(_ context.Context, stayIDs []string) (map[string][]clinical.Version, error) {
 	m.mu.Lock()

@@ -7,6 +7,7 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/assess"
+	"plumbline/internal/clinical"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
@@ -146,15 +147,16 @@ func (s *Frame) permits(c *gin.Context, r Rule, by caller) error {
 	case r.who == ofEpisode:
 		return s.permitsEpisode(c, r, AccountOf(c)) // none of a machine
 	case r.who == ofFall:
-		return s.permitsFall(c, r, AccountOf(c)) // none of a machine
+		return s.permitsFall(c, r, by)
 	case !by.meets(r):
 		return s.refuse(c, r, forbidden(c))
 	}
 	return nil
 }
 
-// permitsStay looks up the stay as it was known at the moment asked for: the unit
-// where it was then, or its last one, must be one of the caller's.
+// permitsStay asks first for the unit alone where the stay was at the moment asked for, or
+// its last one: it must be one of the caller's. A stay that is not there and one that may
+// not be seen cost the same work, and are recorded and answered alike.
 func (s *Frame) permitsStay(c *gin.Context, r Rule, by caller) error {
 	if !by.meets(r) {
 		return s.refuse(c, r, errNotFound)
@@ -163,21 +165,42 @@ func (s *Frame) permitsStay(c *gin.Context, r Rule, by caller) error {
 	if err != nil {
 		return err
 	}
+	place, err := s.Finder.StayPlace(c.Request.Context(), c.Param("stay"), when.At)
+	if err := s.permitsPlace(c, r, by, place, err); err != nil {
+		return err
+	}
 	view, err := s.Finder.Stay(c.Request.Context(), c.Param("stay"), when.At)
 	if err != nil {
 		return err
 	}
-	if !by.OnUnit(view.Assessment.Digest.Stay.Unit) {
-		return s.refuse(c, r, errNotFound)
-	}
 	c.Set(stayKey, SeenStay{when, view})
 	return nil
+}
+
+// permitsPlace refuses what was looked for and not found, and what is on another unit.
+func (s *Frame) permitsPlace(c *gin.Context, r Rule, by caller, place assess.Place, err error) error {
+	if err != nil && clinical.CodeOf(err) != clinical.NotFound {
+		return err
+	}
+	c.Set(placeKey, place)
+	if err != nil || !by.OnUnit(place.Unit) {
+		return s.refuse(c, r, errNotFound)
+	}
+	return nil
+}
+
+// placeOf is the place that checkAccess found; zero where it found none.
+func placeOf(c *gin.Context) assess.Place {
+	v, _ := c.Get(placeKey)
+	place, _ := v.(assess.Place)
+	return place
 }
 
 // Keys of what checkAccess leaves for the handlers.
 const (
 	accountKey = "account"
 	stayKey    = "stay"
+	placeKey   = "place" // of a stay or a fall
 	episodeKey = "episode"
 )
 

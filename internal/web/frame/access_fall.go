@@ -7,7 +7,6 @@ import (
 	"github.com/gin-gonic/gin"
 
 	"plumbline/internal/assess"
-	"plumbline/internal/records"
 )
 
 const fallKey = "fall"
@@ -28,14 +27,17 @@ func UnitOfFall(f assess.Fall) string {
 	return cmp.Or(f.Unit, f.Now.Assessment.Digest.Stay.Unit)
 }
 
-// permitsFall lets those see a fall who have its unit. One that is not there and one
-// that may not be seen are answered alike.
-func (s *Frame) permitsFall(c *gin.Context, r Rule, a records.Account) error {
-	if !a.May(r.needs...) {
+// permitsFall lets those see a fall who have its unit: see permitsStay.
+func (s *Frame) permitsFall(c *gin.Context, r Rule, by caller) error {
+	if !by.meets(r) {
 		return s.refuse(c, r, errNotFound)
 	}
 	when, err := s.AsOf(c)
 	if err != nil {
+		return err
+	}
+	place, err := s.Finder.FallPlace(c.Request.Context(), c.Param("fall"), s.Minute())
+	if err := s.permitsPlace(c, r, by, place, err); err != nil {
 		return err
 	}
 	f, err := s.Finder.Fall(c.Request.Context(), c.Param("fall"), s.Minute())
@@ -47,8 +49,5 @@ func (s *Frame) permitsFall(c *gin.Context, r Rule, a records.Account) error {
 		seen.At = assess.JustBefore(f.FellAt)
 	}
 	c.Set(fallKey, seen)
-	if !a.OnUnit(UnitOfFall(f)) {
-		return s.refuse(c, r, errNotFound)
-	}
 	return nil
 }

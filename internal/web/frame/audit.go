@@ -58,15 +58,14 @@ func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) error {
 		e.Unit = c.Param("unit")
 	case r.who == ofStay:
 		e.Stay = c.Param("stay")
-		if seen, ok := c.Get(stayKey); ok {
-			e.Unit = seen.(SeenStay).View.Assessment.Digest.Stay.Unit
-		}
+		e.Unit = placeOf(c).Unit
 	case r.who == ofEpisode:
 		h := EpisodeOf(c).Episode
 		e.Stay, e.Unit, e.Note = h.StayID, h.Unit, NoteOf(h)
 	case r.who == ofFall:
+		e.Unit, e.Stay = placeOf(c).Unit, placeOf(c).StayID
 		if seen, ok := c.Get(fallKey); ok {
-			e.Unit, e.Stay, e.AsOf = UnitOfFall(seen.(SeenFall).Fall), seen.(SeenFall).Fall.StayID, seen.(SeenFall).At
+			e.AsOf = seen.(SeenFall).At
 		}
 	case c.FullPath() == "/feeds" && AccountOf(c).May(records.ViewHeldRows):
 		e.Note = "rows held back"

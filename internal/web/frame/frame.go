@@ -28,6 +28,10 @@ import (
 type Finder interface {
 	// Units lists every unit that a stay has ever named.
 	Units(ctx context.Context) ([]string, error)
+	// StayPlace and FallPlace are the units by which a stay, as it was known at a moment, and
+	// a fall, as it is known now, may be seen. They cost the same where there is none.
+	StayPlace(ctx context.Context, stayID string, at time.Time) (assess.Place, error)
+	FallPlace(ctx context.Context, sourceID string, now time.Time) (assess.Place, error)
 	// Stay is a stay as it was known at a moment.
 	Stay(ctx context.Context, stayID string, at time.Time) (assess.StayView, error)
 	// Fall is a fall by its source_id, as it is known now.
