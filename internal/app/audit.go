@@ -16,7 +16,6 @@ import (
 	"plumbline/internal/export"
 	"plumbline/internal/records"
 	"plumbline/internal/store"
-	"plumbline/internal/web/admin"
 )
 
 // recorder writes the audit behind the requests, those that come together in one
@@ -178,7 +177,7 @@ func auditCommand(ctx context.Context, p process, args []string) error {
 	if format != "json" && format != "csv" {
 		return usagef("--format of audit export is json (one entry a line) or csv, not %q", format)
 	}
-	q := store.AuditQuery{Who: who, StayID: stay, Unit: unit}
+	q := records.AuditQuery{Who: who, StayID: stay, Unit: unit}
 	if from != "" {
 		if q.From, err = dayOrMoment("--from", from, s.zone); err != nil {
 			return err
@@ -219,14 +218,14 @@ func (p process) auditVerify(ctx context.Context, s settings, noted string) erro
 
 func verifyAudit(ctx context.Context, st *store.Store, witness *audit.Head) (*audit.Verifier, error) {
 	v := audit.NewVerifier(witness)
-	n, hash, err := st.Audit(ctx, store.AuditQuery{}, v.Add)
+	n, hash, err := st.Audit(ctx, records.AuditQuery{}, v.Add)
 	if err != nil {
 		return v, err
 	}
 	return v, v.End(audit.Head{N: n, Hash: hash})
 }
 
-func (p process) auditExport(ctx context.Context, s settings, q store.AuditQuery, format string) error {
+func (p process) auditExport(ctx context.Context, s settings, q records.AuditQuery, format string) error {
 	site, err := p.open(ctx, s)
 	if err != nil {
 		return err
@@ -275,14 +274,4 @@ func auditRecord(e records.AuditEntry) []string {
 		cells[n] = export.Guard(cells[n])
 	}
 	return cells
-}
-
-// readAudit reads the audit for its page, the newest first.
-func (s *site) readAudit(ctx context.Context, q admin.AuditQuery) ([]records.AuditEntry, audit.Head, error) {
-	var out []records.AuditEntry
-	n, hash, err := s.store.Audit(ctx, store.AuditQuery{
-		Who: q.Who, StayID: q.Stay, Unit: q.Unit, Before: q.Before, Limit: q.Limit, Newest: true,
-	},
-		func(r records.AuditEntry) error { out = append(out, r); return nil })
-	return out, audit.Head{N: n, Hash: hash}, err
 }

@@ -16,7 +16,6 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/records"
-	"plumbline/internal/store"
 )
 
 // addToken makes a token by the command line and returns what it printed.
@@ -141,7 +140,7 @@ func TestChangesByCommandAreRecordedFirst(t *testing.T) {
 		t.Errorf("the change's error: %v", err)
 	}
 	var said bytes.Buffer
-	if _, _, err := st.Audit(t.Context(), store.AuditQuery{}, func(e records.AuditEntry) error {
+	if _, _, err := st.Audit(t.Context(), records.AuditQuery{}, func(e records.AuditEntry) error {
 		said.WriteString(e.Who + " " + e.Did + " " + e.What + " " + e.Outcome + " " + e.Note + "\n")
 		return nil
 	}); err != nil {

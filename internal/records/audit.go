@@ -27,3 +27,17 @@ type AuditEntry struct {
 	Note    string    `json:"note"`
 	Hash    []byte    `json:"-"`
 }
+
+// AuditQuery chooses entries; empty fields choose all.
+type AuditQuery struct {
+	Who    string
+	StayID string
+	Unit   string
+	From   time.Time // at or after
+	To     time.Time // before
+	// Newest lists the latest first; the entries then come in that order, as many
+	// as Limit says and before number Before, where that is not 0.
+	Newest bool
+	Before int64
+	Limit  int
+}

@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"gorm.io/gorm"
 
@@ -86,30 +85,18 @@ func (s *Store) AppendAudit(ctx context.Context, entries []records.AuditEntry, l
 	return nil
 }
 
-// AuditQuery chooses entries; empty fields choose all.
-type AuditQuery struct {
-	Who    string
-	StayID string
-	Unit   string
-	From   time.Time // at or after
-	To     time.Time // before
-	// Newest lists the latest first; the entries then come in that order, as many
-	// as Limit says and before number Before, where that is not 0.
-	Newest bool
-	Before int64
-	Limit  int
-}
-
 // Audit reads entries by number, or the newest first, and the end of the chain as
 // it was at the same moment. each may stop the reading with an error.
-func (s *Store) Audit(ctx context.Context, q AuditQuery, each func(records.AuditEntry) error) (headN int64, headHash []byte, err error) {
+func (s *Store) Audit(
+	ctx context.Context, q records.AuditQuery, each func(records.AuditEntry) error,
+) (headN int64, headHash []byte, err error) {
 	err = s.snapshot(ctx, func(tx *gorm.DB) error {
 		var head auditHeadRow
 		if err := tx.Take(&head, "id = 1").Error; err != nil {
 			return err
 		}
 		headN, headHash = head.N, head.Hash
-		rows, err := q.choose(tx).Rows()
+		rows, err := chosenEntries(tx, q).Rows()
 		if err != nil {
 			return err
 		}
@@ -128,7 +115,7 @@ func (s *Store) Audit(ctx context.Context, q AuditQuery, each func(records.Audit
 	return headN, headHash, err
 }
 
-func (q AuditQuery) choose(tx *gorm.DB) *gorm.DB {
+func chosenEntries(tx *gorm.DB, q records.AuditQuery) *gorm.DB {
 	tx = tx.Model(&auditRow{})
 	if q.Who != "" {
 		tx = tx.Where("who = ?", q.Who)

@@ -19,7 +19,7 @@ func joined(prev []byte, e records.AuditEntry) []byte {
 	return h[:]
 }
 
-func audited(t *testing.T, s *Store, q AuditQuery) (list []records.AuditEntry, n int64, hash []byte) {
+func audited(t *testing.T, s *Store, q records.AuditQuery) (list []records.AuditEntry, n int64, hash []byte) {
 	t.Helper()
 	n, hash, err := s.Audit(t.Context(), q, func(e records.AuditEntry) error { list = append(list, e); return nil })
 	if err != nil {
@@ -30,7 +30,7 @@ func audited(t *testing.T, s *Store, q AuditQuery) (list []records.AuditEntry, n
 
 func TestAuditIsAChainWithoutGaps(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		if list, n, hash := audited(t, s, AuditQuery{}); len(list) != 0 || n != 0 || !bytes.Equal(hash, make([]byte, 32)) {
+		if list, n, hash := audited(t, s, records.AuditQuery{}); len(list) != 0 || n != 0 || !bytes.Equal(hash, make([]byte, 32)) {
 			t.Fatalf("an empty audit has %d entries, head %d:%x", len(list), n, hash)
 		}
 		must(t, s.AppendAudit(t.Context(), nil, joined))
@@ -38,7 +38,7 @@ func TestAuditIsAChainWithoutGaps(t *testing.T) {
 		must(t, s.AppendAudit(t.Context(), []records.AuditEntry{first, {At: hours(2), Who: "ben"}}, joined))
 		must(t, s.AppendAudit(t.Context(), []records.AuditEntry{{At: hours(3), Who: "anna", Stay: "S2"}}, joined))
 
-		list, n, hash := audited(t, s, AuditQuery{})
+		list, n, hash := audited(t, s, records.AuditQuery{})
 		prev := make([]byte, 32)
 		for i, e := range list {
 			if e.N != int64(i+1) || !bytes.Equal(e.Hash, joined(prev, e)) {
@@ -66,18 +66,18 @@ func TestAuditIsChosen(t *testing.T) {
 			must(t, s.AppendAudit(t.Context(), []records.AuditEntry{e}, joined))
 		}
 		for _, c := range []struct {
-			q    AuditQuery
+			q    records.AuditQuery
 			want string
 		}{
-			{AuditQuery{Who: "anna"}, "1 3 5"},
-			{AuditQuery{StayID: "S1"}, "2 5"},
-			{AuditQuery{Who: "ben", StayID: "S1"}, "2"},
-			{AuditQuery{From: hours(1), To: hours(4)}, "2 3 4"},
-			{AuditQuery{Newest: true, Limit: 2}, "6 5"},
-			{AuditQuery{Newest: true, Limit: 2, Before: 5}, "4 3"},
-			{AuditQuery{Limit: 1}, "1"},
-			{AuditQuery{Unit: "7E"}, "5 6"},
-			{AuditQuery{Unit: "4W", StayID: "S1"}, "2"},
+			{records.AuditQuery{Who: "anna"}, "1 3 5"},
+			{records.AuditQuery{StayID: "S1"}, "2 5"},
+			{records.AuditQuery{Who: "ben", StayID: "S1"}, "2"},
+			{records.AuditQuery{From: hours(1), To: hours(4)}, "2 3 4"},
+			{records.AuditQuery{Newest: true, Limit: 2}, "6 5"},
+			{records.AuditQuery{Newest: true, Limit: 2, Before: 5}, "4 3"},
+			{records.AuditQuery{Limit: 1}, "1"},
+			{records.AuditQuery{Unit: "7E"}, "5 6"},
+			{records.AuditQuery{Unit: "4W", StayID: "S1"}, "2"},
 		} {
 			list, _, _ := audited(t, s, c.q)
 			var got []string
@@ -89,7 +89,7 @@ func TestAuditIsChosen(t *testing.T) {
 			}
 		}
 		stop := errors.New("enough")
-		if _, _, err := s.Audit(t.Context(), AuditQuery{}, func(records.AuditEntry) error { return stop }); !errors.Is(err, stop) {
+		if _, _, err := s.Audit(t.Context(), records.AuditQuery{}, func(records.AuditEntry) error { return stop }); !errors.Is(err, stop) {
 			t.Errorf("stopped with %v", err)
 		}
 	})
@@ -123,7 +123,7 @@ func TestAuditFromManyHandsAtOnce(t *testing.T) {
 			})
 		}
 		hands.Wait()
-		list, n, _ := audited(t, s, AuditQuery{})
+		list, n, _ := audited(t, s, records.AuditQuery{})
 		prev := make([]byte, 32)
 		for i, e := range list {
 			if e.N != int64(i+1) || !bytes.Equal(e.Hash, joined(prev, e)) {

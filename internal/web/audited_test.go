@@ -12,7 +12,6 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/records"
 	"plumbline/internal/web"
-	"plumbline/internal/web/admin"
 	"plumbline/internal/web/webtest"
 )
 
@@ -25,8 +24,13 @@ func noted(t *testing.T, note func(records.AuditEntry) error) (all *[]records.Au
 		*all = append(*all, e)
 		return note(e)
 	}
-	d.Audit = func(context.Context, admin.AuditQuery) ([]records.AuditEntry, audit.Head, error) {
-		return *all, audit.Head{N: int64(len(*all)), Hash: audit.Genesis()}, nil
+	d.Audit = func(_ context.Context, _ records.AuditQuery, each func(records.AuditEntry) error) (int64, []byte, error) {
+		for _, e := range *all {
+			if err := each(e); err != nil {
+				return 0, nil, err
+			}
+		}
+		return int64(len(*all)), audit.Genesis(), nil
 	}
 	return all, d
 }

@@ -14,14 +14,6 @@ import (
 	"plumbline/internal/web/frame"
 )
 
-// AuditQuery is what the page of the audit asks for: the newest entries, before a
-// number where that is not 0.
-type AuditQuery struct {
-	Who, Stay, Unit string
-	Before          int64
-	Limit           int
-}
-
 const auditPage = 100 // entries
 
 type auditView struct {
@@ -42,9 +34,9 @@ type auditLine struct {
 // account, of one stay, or of one unit: whoever opened a list of the unit saw every
 // patient on it, and the entry names none of them.
 func (s *service) auditPage(c *frame.Request) (frame.Page, error) {
-	q := AuditQuery{
-		Who: strings.TrimSpace(c.Query("who")), Stay: strings.TrimSpace(c.Query("stay")),
-		Unit: strings.TrimSpace(c.Query("unit")), Limit: auditPage + 1,
+	q := records.AuditQuery{
+		Who: strings.TrimSpace(c.Query("who")), StayID: strings.TrimSpace(c.Query("stay")),
+		Unit: strings.TrimSpace(c.Query("unit")), Limit: auditPage + 1, Newest: true,
 	}
 	if before := c.Query("before"); before != "" {
 		n, err := strconv.ParseInt(before, 10, 64)
@@ -54,22 +46,26 @@ func (s *service) auditPage(c *frame.Request) (frame.Page, error) {
 		q.Before = n
 	}
 	if err := s.Noted(
-		c, records.AuditEntry{Did: audit.View, Stay: q.Stay, Unit: q.Unit, Outcome: frame.Allowed, Note: "the audit"},
+		c, records.AuditEntry{Did: audit.View, Stay: q.StayID, Unit: q.Unit, Outcome: frame.Allowed, Note: "the audit"},
 	); err != nil {
 		return nil, err
 	}
-	entries, head, err := s.Audit(c.Request.Context(), q)
+	var entries []records.AuditEntry
+	n, hash, err := s.Audit(c.Request.Context(), q, func(e records.AuditEntry) error {
+		entries = append(entries, e)
+		return nil
+	})
 	if err != nil {
 		return nil, err
 	}
 	v := auditView{
-		Layout: s.Layout(c, text.Say("audit.heading")).At("/audit"), OfWho: q.Who, OfStay: q.Stay, OfUnit: q.Unit,
-		Head: head.String(),
+		Layout: s.Layout(c, text.Say("audit.heading")).At("/audit"), OfWho: q.Who, OfStay: q.StayID, OfUnit: q.Unit,
+		Head: audit.Head{N: n, Hash: hash}.String(),
 	}
 	if len(entries) > auditPage {
 		entries = entries[:auditPage]
 		v.Older = "/audit?" + url.Values{
-			"who": {q.Who}, "stay": {q.Stay}, "unit": {q.Unit}, "before": {strconv.FormatInt(entries[auditPage-1].N, 10)},
+			"who": {q.Who}, "stay": {q.StayID}, "unit": {q.Unit}, "before": {strconv.FormatInt(entries[auditPage-1].N, 10)},
 		}.Encode()
 	}
 	for _, e := range entries {
@@ -87,5 +83,8 @@ func (s *service) auditPage(c *frame.Request) (frame.Page, error) {
 
 func (s *service) seconds(t time.Time) string { return t.In(s.Zone).Format("2006-01-02 15:04:05") }
 
-// AuditReader reads the audit, the newest first, and where the chain ends.
-type AuditReader func(context.Context, AuditQuery) ([]records.AuditEntry, audit.Head, error)
+// AuditReader hands each entry that is asked for to a function, and tells where the chain
+// ends; Audit of *store.Store is one.
+type AuditReader func(
+	ctx context.Context, q records.AuditQuery, each func(records.AuditEntry) error,
+) (headN int64, headHash []byte, err error)

@@ -14,7 +14,6 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
-	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
@@ -29,7 +28,6 @@ import (
 	"plumbline/internal/testdb/teststore"
 	"plumbline/internal/trends"
 	"plumbline/internal/web"
-	"plumbline/internal/web/admin"
 	"plumbline/internal/web/bedside"
 	"plumbline/internal/web/feeds"
 	"plumbline/internal/web/parts"
@@ -138,10 +136,8 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 		Feeds: func(context.Context) (parts.FeedHealth, error) { return health, nil },
 		Desk:  &feeds.Desk{Rows: st, Loader: loader, Log: log},
 		Ready: func(context.Context) error { return nil }, Accounts: accounts(t, st, now),
-		Tokens: &auth.Tokens{Store: st, Limits: &auth.Limits{}, Clock: func() time.Time { return now }},
-		Audit: func(context.Context, admin.AuditQuery) ([]records.AuditEntry, audit.Head, error) {
-			return nil, audit.Head{Hash: audit.Genesis()}, nil
-		},
+		Tokens:      &auth.Tokens{Store: st, Limits: &auth.Limits{}, Clock: func() time.Time { return now }},
+		Audit:       st.Audit,
 		Episodes:    episodes,
 		DoseReviews: &Reviews{},
 		Sets:        &Sets{bedside.Keeper{Loader: loader, Messages: st, Episodes: episodes, Log: log}, st},
