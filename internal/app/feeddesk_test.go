@@ -3,11 +3,14 @@ package app
 import (
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/ingest"
+	"plumbline/internal/records"
 	"plumbline/internal/web/feeds"
 )
 
@@ -79,7 +82,7 @@ func TestARowPutRightOutlastsItsFile(t *testing.T) {
 		if got := feedOf(t, s, folder, map[string]string{"stays.csv": deskStays, "vitals.csv": deskVitals}); got != `vitals.csv:2 v1: systolic is not a number: "12o"` {
 			t.Fatalf("at first: %s", got)
 		}
-		held, err := desk.Held(t.Context(), "", 0, 9)
+		held, err := desk.Rows.HeldRows(t.Context(), records.HeldQuery{Limit: 9})
 		if err != nil || len(held) != 1 {
 			t.Fatal(held, err)
 		}
@@ -88,7 +91,7 @@ func TestARowPutRightOutlastsItsFile(t *testing.T) {
 			t.Fatalf("the row as it was received: %+v, %v", row, err)
 		}
 
-		right := func(systolic string) (feeds.RowEnds, string) {
+		right := func(systolic string) (ingest.Summary, string) {
 			t.Helper()
 			cells := append([]string{}, row.Record...)
 			cells[3] = systolic
@@ -115,7 +118,7 @@ func TestARowPutRightOutlastsItsFile(t *testing.T) {
 		if got := feedOf(t, s, folder, map[string]string{"vitals.csv": grown}); got != "" || deskSystolic(t, s, now) != 120.0 {
 			t.Errorf("after the file grew: %s; systolic %v", got, deskSystolic(t, s, now))
 		}
-		if held, err := desk.Held(t.Context(), "", 0, 9); err != nil || len(held) > 0 {
+		if held, err := desk.Rows.HeldRows(t.Context(), records.HeldQuery{Limit: 9}); err != nil || len(held) > 0 {
 			t.Errorf("held back again: %+v, %v", held, err)
 		}
 
@@ -144,12 +147,11 @@ func TestAllRowsAreReadAgain(t *testing.T) {
 	}
 }
 
-// What the page of the feeds is told: kinds in order, folders below the feed folder.
-func TestTheHealthOfFeedsNamesKindsAndFolders(t *testing.T) {
+// What the page of the feeds is told: kinds in order, files by their whole names.
+func TestTheHealthOfFeedsNamesKindsAndFiles(t *testing.T) {
 	now := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 	s := bareSite(t, "", now)
 	folder := t.TempDir()
-	s.settings.feedDir = folder
 	if err := os.Mkdir(filepath.Join(folder, "night"), 0o700); err != nil {
 		t.Fatal(err)
 	}
@@ -158,15 +160,12 @@ func TestTheHealthOfFeedsNamesKindsAndFolders(t *testing.T) {
 	if err != nil || len(h.Kinds) != 2 || h.Kinds[0].Kind != clinical.KindStay || h.Kinds[1].HeldNow != 1 || len(h.Telling) != 0 {
 		t.Fatalf("%+v, %v", h.Kinds, err)
 	}
-	folders := map[string]string{}
+	var names []string
 	for _, f := range h.Files {
-		folders[f.Name] = f.Folder
+		names = append(names, f.Name)
 	}
-	if folders["stays.csv"] != "" || folders["vitals.csv"] != "night" {
-		t.Errorf("folders: %v", folders)
-	}
-	s.settings.feedDir = filepath.Join(folder, "elsewhere")
-	if h, _ := s.feedHealth(t.Context(), nil, now); strings.ContainsRune(h.Files[0].Folder, filepath.Separator) {
-		t.Errorf("a file from elsewhere shows where the machine keeps it: %q", h.Files[0].Folder)
+	slices.Sort(names)
+	if want := []string{filepath.Join(folder, "night", "vitals.csv"), filepath.Join(folder, "stays.csv")}; !slices.Equal(names, want) {
+		t.Errorf("files %q, want %q", names, want)
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"gorm.io/gorm/clause"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // How a load was started, where no file was read: it tells nothing of the feeds.
@@ -19,21 +20,6 @@ const (
 	// LoadBedside is of one set from the bedside; it counts for its kind alone.
 	LoadBedside = "bedside"
 )
-
-// FeedKind is how one kind of facts of one feed stands: what became of its rows at
-// the last load that brought any, and what of it is held or waits now.
-type FeedKind struct {
-	Feed string
-	Kind clinical.Kind
-
-	ReadAt   time.Time // that load began; zero where none has been counted
-	NewAt    time.Time // the last load that brought something new began; zero: none
-	NewestAt time.Time // the latest recorded_at brought, not after the load that brought it; zero: none said
-
-	Rows, Accepted, Unchanged, Superseded, Waiting, Skipped, Held int // of that load; Rows is the sum of the others
-
-	HeldNow, WaitingNow int
-}
 
 // feedKind names a kind of facts of a feed.
 type feedKind struct{ feed, kind string }
@@ -136,16 +122,16 @@ func saveKinds(tx *gorm.DB, load loadRow, tallies map[feedKind]*kindTally) error
 
 // feedKinds lists the kinds of the feeds that a load has counted or of which rows are
 // held or wait, in the order in which people read a chart.
-func feedKinds(tx *gorm.DB, waiting []waitingVersion) ([]FeedKind, error) {
+func feedKinds(tx *gorm.DB, waiting []waitingVersion) ([]records.FeedKind, error) {
 	var rows []feedKindRow
 	if err := tx.Find(&rows).Error; err != nil {
 		return nil, err
 	}
-	all := map[feedKind]*FeedKind{}
-	of := func(feed, kind string) *FeedKind {
+	all := map[feedKind]*records.FeedKind{}
+	of := func(feed, kind string) *records.FeedKind {
 		k := feedKind{feed, kind}
 		if all[k] == nil {
-			all[k] = &FeedKind{Feed: feed, Kind: clinical.Kind(kind)}
+			all[k] = &records.FeedKind{Feed: feed, Kind: clinical.Kind(kind)}
 		}
 		return all[k]
 	}
@@ -165,11 +151,11 @@ func feedKinds(tx *gorm.DB, waiting []waitingVersion) ([]FeedKind, error) {
 	for _, w := range waiting {
 		of(w.feed, string(w.Kind)).WaitingNow++
 	}
-	out := make([]FeedKind, 0, len(all))
+	out := make([]records.FeedKind, 0, len(all))
 	for _, k := range all {
 		out = append(out, *k)
 	}
-	slices.SortFunc(out, func(a, b FeedKind) int {
+	slices.SortFunc(out, func(a, b records.FeedKind) int {
 		return cmp.Or(strings.Compare(a.Feed, b.Feed), slices.Index(clinical.Kinds, a.Kind)-slices.Index(clinical.Kinds, b.Kind),
 			strings.Compare(string(a.Kind), string(b.Kind)))
 	})
@@ -193,8 +179,8 @@ type feedKindRow struct {
 
 func (feedKindRow) TableName() string { return "feed_kinds" }
 
-func (r feedKindRow) feedKind() FeedKind {
-	return FeedKind{
+func (r feedKindRow) feedKind() records.FeedKind {
+	return records.FeedKind{
 		Feed: r.Feed, Kind: clinical.Kind(r.Kind), ReadAt: fromMicros(r.ReadAt), NewAt: fromOptional(r.NewAt), NewestAt: fromOptional(r.NewestAt),
 		Rows: r.Rows, Accepted: r.Accepted, Unchanged: r.Unchanged, Superseded: r.Superseded, Waiting: r.Waiting, Skipped: r.Skipped,
 		Held: r.Held,

@@ -5,41 +5,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"time"
 
 	"gorm.io/gorm"
 
 	"plumbline/internal/records"
 )
-
-// FeedState is how the feeds do.
-type FeedState struct {
-	LastLoad *LoadState  // that read files; nil where there was none
-	Files    []FileState // those read last and those with an error, last read first
-	Held     int         // held rows now
-	Waiting  int         // rows that wait for their stay now
-	Kinds    []FeedKind
-}
-
-// LoadState is what is known of a load.
-type LoadState struct {
-	ID         int64
-	How        string
-	StartedAt  time.Time
-	FinishedAt time.Time       // zero while it runs, or where it was killed
-	Result     *records.Counts // nil until it is finished; names no rows
-}
-
-// FileState is what is known of a file.
-type FileState struct {
-	records.Mark       // of the last time it was read whole; only the name where it never was
-	records.FileCounts // likewise
-
-	LoadID   int64
-	ReadAt   time.Time // when it was last read, or could not be
-	Error    string    // why it could not be read the last time; empty where it could
-	ReadOnce bool      // it was read whole at least once
-}
 
 // How many files the feed page lists, besides those with an error.
 const filesListed = 200
@@ -59,8 +29,8 @@ func (s *Store) FileMarks(ctx context.Context) (map[string]records.Mark, error) 
 }
 
 // Feeds tells how the feeds do, for the feed page and for monitoring.
-func (s *Store) Feeds(ctx context.Context) (FeedState, error) {
-	var state FeedState
+func (s *Store) Feeds(ctx context.Context) (records.FeedState, error) {
+	var state records.FeedState
 	err := s.snapshot(ctx, func(tx *gorm.DB) error {
 		var err error
 		if state.LastLoad, err = lastLoad(tx); err != nil {
@@ -81,14 +51,14 @@ func (s *Store) Feeds(ctx context.Context) (FeedState, error) {
 		return err
 	})
 	if err != nil {
-		return FeedState{}, fmt.Errorf("reading the state of the feeds: %w", err)
+		return records.FeedState{}, fmt.Errorf("reading the state of the feeds: %w", err)
 	}
 	return state, nil
 }
 
 // lastLoad is the last load that read files: rows that were read again, or put right,
 // are no sign of a feed.
-func lastLoad(tx *gorm.DB) (*LoadState, error) {
+func lastLoad(tx *gorm.DB) (*records.LoadState, error) {
 	var row loadRow
 	switch err := tx.Where("how NOT IN ?", []string{LoadRetry, LoadFix, LoadBedside}).Last(&row).Error; {
 	case errors.Is(err, gorm.ErrRecordNotFound):
@@ -96,7 +66,9 @@ func lastLoad(tx *gorm.DB) (*LoadState, error) {
 	case err != nil:
 		return nil, err
 	}
-	state := &LoadState{ID: row.ID, How: row.How, StartedAt: fromMicros(row.StartedAt), FinishedAt: fromOptional(row.FinishedAt)}
+	state := &records.LoadState{
+		ID: row.ID, How: row.How, StartedAt: fromMicros(row.StartedAt), FinishedAt: fromOptional(row.FinishedAt),
+	}
 	if row.Summary == nil {
 		return state, nil
 	}
@@ -104,11 +76,11 @@ func lastLoad(tx *gorm.DB) (*LoadState, error) {
 	return state, json.Unmarshal([]byte(*row.Summary), state.Result)
 }
 
-func lastFiles(tx *gorm.DB) ([]FileState, error) {
+func lastFiles(tx *gorm.DB) ([]records.FileState, error) {
 	var rows []fileRow
 	last := tx.Model(&fileRow{}).Select("name").Order("read_at DESC, name").Limit(filesListed)
 	err := tx.Where("name IN (?) OR error <> ''", last).Order("read_at DESC, name").Find(&rows).Error
-	files := make([]FileState, len(rows))
+	files := make([]records.FileState, len(rows))
 	for n, r := range rows {
 		f := &files[n]
 		f.Mark, f.ReadOnce = r.mark()

@@ -26,7 +26,7 @@ func filled(page string) url.Values {
 // numberOf is the number of a row held back of the demo.
 func numberOf(t *testing.T, d web.Deps, sourceID string) int64 {
 	t.Helper()
-	rows, err := d.Desk.Held(t.Context(), "", 0, 99)
+	rows, err := d.Desk.Rows.HeldRows(t.Context(), records.HeldQuery{Limit: 99})
 	if err != nil {
 		t.Fatal(err)
 	}

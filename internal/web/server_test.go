@@ -473,7 +473,7 @@ func TestFeedStatesDiffer(t *testing.T) {
 	for name, feeds := range map[string]func(context.Context) (parts.FeedHealth, error){
 		"known":   d.Feeds,
 		"unset":   func(context.Context) (parts.FeedHealth, error) { return parts.FeedHealth{}, nil },
-		"never":   func(context.Context) (parts.FeedHealth, error) { return parts.FeedHealth{FolderSet: true}, nil },
+		"never":   func(context.Context) (parts.FeedHealth, error) { return parts.FeedHealth{Folder: "/feed"}, nil },
 		"unknown": func(context.Context) (parts.FeedHealth, error) { return parts.FeedHealth{}, errors.New("gone") },
 	} {
 		d.Feeds = feeds

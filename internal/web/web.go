@@ -44,7 +44,7 @@ type Deps struct {
 	Policy      policy.InForce
 	Policies    *policybook.Book
 	Feeds       parts.Feeds
-	Desk        feeds.FeedDesk
+	Desk        *feeds.Desk
 	Clock       clinical.Clock
 	Zone        *time.Location
 	Version     string

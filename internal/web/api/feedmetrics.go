@@ -50,6 +50,6 @@ func (f *feedMetrics) Collect(ch chan<- prometheus.Metric) {
 	if !h.LastRead.IsZero() {
 		gauge(feedAge, f.Clock().Sub(h.LastRead).Seconds())
 	}
-	gauge(feedHeld, float64(h.HeldTotal))
+	gauge(feedHeld, float64(h.Held))
 	gauge(feedWait, float64(h.Waiting))
 }

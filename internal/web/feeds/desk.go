@@ -7,7 +7,6 @@ import (
 	"sync"
 	"time"
 
-	"plumbline/internal/clinical"
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/records"
@@ -33,23 +32,31 @@ type Desk struct {
 // the time in which an answer must be given.
 const retryWait = 15 * time.Second
 
-// Held implements FeedDesk.
-func (d *Desk) Held(ctx context.Context, kind clinical.Kind, offset, limit int) ([]HeldRow, error) {
-	held, err := d.Rows.HeldRows(ctx, records.HeldQuery{Kind: kind, Offset: offset, Limit: limit})
-	out := make([]HeldRow, 0, len(held))
-	for _, h := range held {
-		out = append(out, heldRowOf(h))
-	}
-	return out, err
+// HeldRow is a held row with its cells: as it was received, and the columns that its kind
+// has. Header is empty, and Record the row as it stood, where it could not be parted.
+type HeldRow struct {
+	records.Held
+	Header, Record, Columns []string
 }
 
-// Row implements FeedDesk.
+// FixedRow is a row that somebody has put right, with the cells that are read otherwise
+// than they were received.
+type FixedRow struct {
+	records.Fix
+	Changed []ChangedCell
+}
+
+// ChangedCell is a cell of a row that was put right.
+type ChangedCell struct{ Column, Was, Is string }
+
+// Row is a held row. The error of this and the next two is clinical.NotFound where it is
+// not held any more.
 func (d *Desk) Row(ctx context.Context, id int64) (HeldRow, error) {
 	h, err := d.Rows.HeldRow(ctx, id)
 	if err != nil {
 		return HeldRow{}, err
 	}
-	row := heldRowOf(h)
+	row := HeldRow{Held: h}
 	if row.Record = []string{string(h.Original)}; h.Feed == csvfeed.Feed {
 		row.Header, row.Record = csvfeed.Cells(h)
 		row.Columns = csvfeed.Columns(h.Kind)
@@ -57,40 +64,34 @@ func (d *Desk) Row(ctx context.Context, id int64) (HeldRow, error) {
 	return row, nil
 }
 
-func heldRowOf(h records.Held) HeldRow {
-	return HeldRow{
-		ID: h.ID, File: h.File, Line: h.Line, Kind: h.Kind, SourceID: h.SourceID, Reason: ingest.ReasonOf(h), FirstSeen: h.FirstSeen,
-	}
-}
-
-// Retry implements FeedDesk. Reading all rows goes on when the page stops
-// waiting for it.
-func (d *Desk) Retry(ctx context.Context, id int64) (RowEnds, bool, error) {
+// Retry reads a row again, or all of them for 0. done is false where that takes longer
+// than a page should; it then goes on, and so it does when the page is no longer waited for.
+func (d *Desk) Retry(ctx context.Context, id int64) (ends ingest.Summary, done bool, err error) {
 	if id != 0 {
 		summary, err := d.Loader.RetryRow(ctx, id)
-		return endsOf(summary), true, err
+		return summary, true, err
 	}
 	if !d.all.TryLock() {
-		return RowEnds{}, false, nil // somebody else has asked for it
+		return ingest.Summary{}, false, nil // somebody else has asked for it
 	}
 	type outcome struct {
 		summary ingest.Summary
 		err     error
 	}
-	done := make(chan outcome, 1)
+	finished := make(chan outcome, 1)
 	go func() {
 		summary, err := d.retryAll(context.WithoutCancel(ctx))
-		done <- outcome{summary, err} // the desk is free by now: who reads this may ask again
+		finished <- outcome{summary, err} // the desk is free by now: who reads this may ask again
 	}()
 	wait := time.NewTimer(retryWait)
 	defer wait.Stop()
 	select {
-	case o := <-done:
-		return endsOf(o.summary), true, o.err
+	case o := <-finished:
+		return o.summary, true, o.err
 	case <-wait.C:
 	case <-ctx.Done():
 	}
-	return RowEnds{}, false, nil
+	return ingest.Summary{}, false, nil
 }
 
 // retryAll reads all rows again and frees the desk.
@@ -103,21 +104,19 @@ func (d *Desk) retryAll(ctx context.Context) (ingest.Summary, error) {
 	return summary, err
 }
 
-// Fix implements FeedDesk.
-func (d *Desk) Fix(ctx context.Context, id int64, columns, cells []string, who string) (RowEnds, string, error) {
-	summary, reason, err := d.Loader.Fix(ctx, id, csvfeed.Encode(columns), csvfeed.Encode(cells), who)
-	return endsOf(summary), reason, err
+// Fix reads a row as it was put right. A reason says why it still cannot be used.
+func (d *Desk) Fix(
+	ctx context.Context, id int64, columns, cells []string, who string,
+) (ends ingest.Summary, reason string, err error) {
+	return d.Loader.Fix(ctx, id, csvfeed.Encode(columns), csvfeed.Encode(cells), who)
 }
 
-// Fixed implements FeedDesk.
+// Fixed lists the rows put right last, newest first.
 func (d *Desk) Fixed(ctx context.Context, limit int) ([]FixedRow, error) {
 	fixes, err := d.Rows.LastFixes(ctx, limit)
 	out := make([]FixedRow, 0, len(fixes))
 	for _, f := range fixes {
-		out = append(out, FixedRow{
-			File: f.Was.File, Line: f.Was.Line, Kind: f.Was.Kind, SourceID: f.Was.SourceID, Reason: f.Was.Reason,
-			Who: f.Who, At: f.At, Changed: changedCells(f),
-		})
+		out = append(out, FixedRow{f, changedCells(f)})
 	}
 	return out, err
 }
@@ -137,12 +136,4 @@ func changedCells(f records.Fix) []ChangedCell {
 		}
 	}
 	return out
-}
-
-func endsOf(s ingest.Summary) RowEnds {
-	e := RowEnds{Accepted: s.Accepted, Unchanged: s.Unchanged, Superseded: s.Superseded, Waiting: s.Waiting, Held: s.Held}
-	for _, p := range s.Problems {
-		e.Problems = append(e.Problems, p.String())
-	}
-	return e
 }

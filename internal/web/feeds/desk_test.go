@@ -10,3 +10,19 @@ func TestAllRowsAreReadAgainOnceAtATime(t *testing.T) {
 		t.Errorf("twice at once: %v, %v", done, err)
 	}
 }
+
+// Where the machine keeps its files is nobody's business who looks at feeds.
+func TestAFileIsShownByItsFolderBelowTheFeedFolder(t *testing.T) {
+	for _, c := range []struct{ feedFolder, file, want string }{
+		{"/site/feed", "/site/feed/stays.csv", ""},
+		{"/site/feed", "/site/feed/night/vitals.csv", "night"},
+		{"/site/feed", "/site/feed/night/late/vitals.csv", "night/late"},
+		{"/site/feed", "/site/elsewhere/vitals.csv", "elsewhere"},
+		{"", "/site/elsewhere/vitals.csv", "elsewhere"}, // no feed folder is set
+		{"/site/feed", "notes.csv", ""},                 // no load knows it
+	} {
+		if got := folderOf(c.feedFolder, c.file); got != c.want {
+			t.Errorf("%s below %s: %q, want %q", c.file, c.feedFolder, got, c.want)
+		}
+	}
+}

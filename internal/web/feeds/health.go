@@ -3,10 +3,12 @@ package feeds
 import (
 	"net/http"
 	"net/url"
+	"path/filepath"
 	"slices"
 	"strconv"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/ingest"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
@@ -47,8 +49,9 @@ type feedsView struct {
 }
 
 type heldLine struct {
-	HeldRow
-	URL string
+	records.Held
+	Reason string // as people should read it
+	URL    string
 }
 
 type fixedLine struct {
@@ -58,12 +61,12 @@ type fixedLine struct {
 
 // feedKindView is one kind of facts of one feed.
 type feedKindView struct {
-	Feed, Kind                                         string
-	Read, New, Newest                                  *frame.Moment
-	Lag                                                string
-	Accepted, Unchanged, Superseded, Waiting, HeldBack int
-	HeldNow, WaitingNow                                int
-	HeldURL                                            string
+	Feed, Kind                                                  string
+	Read, New, Newest                                           *frame.Moment
+	Lag                                                         string
+	Accepted, Unchanged, Superseded, Waiting, Skipped, HeldBack int
+	HeldNow, WaitingNow                                         int
+	HeldURL                                                     string
 }
 
 // channelView is how telling by one channel goes.
@@ -79,6 +82,7 @@ type fileView struct {
 	Read         *frame.Moment
 	Rows         int
 	Unchanged    int
+	Skipped      int
 	HeldBack     int
 	Error        string
 }
@@ -88,19 +92,23 @@ func (s *service) feedPage(c *frame.Request) (frame.Page, error) {
 }
 
 // showFeeds shows the page of the feeds, with what has just been done.
-func (s *service) showFeeds(c *frame.Request, status int, said string, ends *RowEnds) (frame.Page, error) {
+func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ingest.Summary) (frame.Page, error) {
 	h, state := s.Feeds.Health(c.Request.Context(), s.Log)
 	now := s.Clock()
 	t := s.Times(now, true)
 	v := feedsView{
-		Layout: s.Layout(c, text.Say("feeds.title")).At("/feeds").Live(now), State: state, FolderSet: h.FolderSet,
+		Layout: s.Layout(c, text.Say("feeds.title")).At("/feeds").Live(now), State: state, FolderSet: h.Folder != "",
 		Trouble:   h.Trouble,
-		HeldTotal: h.HeldTotal, Waiting: h.Waiting, Said: said, FilesMore: len(h.Files) >= filesShown,
+		HeldTotal: h.Held, Waiting: h.Waiting, Said: said, FilesMore: len(h.Files) >= filesShown,
 		SeesRows: s.Desk != nil && state != parts.FeedUnknown && frame.AccountOf(c).May(records.ViewHeldRows),
 	}
 	if ends != nil {
-		v.Ends = text.Say("feeds.ends", ends.Accepted, ends.Unchanged, ends.Superseded, ends.Waiting, ends.Held)
-		v.Problems = ends.Problems[:min(len(ends.Problems), heldShown)]
+		v.Ends = text.Say(
+			"feeds.ends", ends.Accepted, ends.Unchanged, ends.Superseded, ends.Waiting, ends.Skipped, ends.Held,
+		)
+		for _, p := range ends.Problems[:min(len(ends.Problems), heldShown)] {
+			v.Problems = append(v.Problems, p.String())
+		}
 	}
 	if v.SeesRows {
 		if err := s.heldOf(c, &v, t); err != nil {
@@ -119,25 +127,43 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *Row
 	}
 	for _, ch := range h.Telling {
 		v.Telling = append(v.Telling, channelView{
-			Name: ch.Name, Trouble: ch.Trouble, Waiting: ch.Waiting, Failed: ch.Failed,
+			Name: ch.Channel, Trouble: ch.Trouble, Waiting: ch.Waiting, Failed: ch.Failed,
 			Sent: t.MomentIfAny(ch.LastSent), Failing: t.MomentIfAny(ch.FailingSince), Oldest: t.MomentIfAny(ch.Oldest),
 		})
 	}
 	for _, f := range h.Files {
 		v.Files = append(v.Files, fileView{
-			Name: f.Name, Folder: f.Folder, Rows: f.Rows, Unchanged: f.Unchanged, HeldBack: f.Held, Error: f.Error,
-			Read: t.MomentIfAny(f.LastRead),
+			Name: filepath.Base(f.Name), Folder: folderOf(h.Folder, f.Name), Rows: f.Rows, Unchanged: f.Unchanged,
+			Skipped: f.Skipped, HeldBack: f.Held, Error: f.Error, Read: t.MomentIfAny(f.ReadAt),
 		})
 	}
 	return frame.Show(status, "feeds", v)
 }
 
-func feedKindViewOf(t frame.Times, k parts.FeedKind) feedKindView {
+// folderOf is the folder of a file below the feed folder, "" for one that lies in it, and
+// for one that is known by its name alone. Of a file that was loaded from elsewhere it is
+// the last folder alone: how the machine is laid out is nobody's business who looks at feeds.
+func folderOf(feedFolder, path string) string {
+	if !filepath.IsAbs(path) {
+		return ""
+	}
+	below, err := filepath.Rel(feedFolder, filepath.Dir(path))
+	switch {
+	case feedFolder == "" || err != nil || !filepath.IsLocal(below):
+		return filepath.Base(filepath.Dir(path))
+	case below == ".":
+		return ""
+	}
+	return below
+}
+
+func feedKindViewOf(t frame.Times, k records.FeedKind) feedKindView {
 	v := feedKindView{
 		Feed: k.Feed, Kind: string(k.Kind), Read: t.MomentIfAny(k.ReadAt), New: t.MomentIfAny(k.NewAt),
 		Newest:   t.MomentIfAny(k.NewestAt),
 		Lag:      text.Say("feeds.unknown-lag"),
-		Accepted: k.Accepted, Unchanged: k.Unchanged, Superseded: k.Superseded, Waiting: k.Waiting, HeldBack: k.Held,
+		Accepted: k.Accepted, Unchanged: k.Unchanged, Superseded: k.Superseded, Waiting: k.Waiting,
+		Skipped: k.Skipped, HeldBack: k.Held,
 		HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,
 	}
 	if !k.NewAt.IsZero() && !k.NewestAt.IsZero() {
@@ -159,7 +185,9 @@ func (s *service) heldOf(c *frame.Request, v *feedsView, t frame.Times) error {
 		kind = ""
 	}
 	from := (page - 1) * heldShown
-	rows, err := s.Desk.Held(c.Request.Context(), kind, from, heldShown+1)
+	rows, err := s.Desk.Rows.HeldRows(
+		c.Request.Context(), records.HeldQuery{Kind: kind, Offset: from, Limit: heldShown + 1},
+	)
 	if err != nil {
 		return err
 	}
@@ -173,7 +201,7 @@ func (s *service) heldOf(c *frame.Request, v *feedsView, t frame.Times) error {
 		rows, v.Later = rows[:heldShown], address(page+1)
 	}
 	for _, h := range rows {
-		v.Held = append(v.Held, heldLine{h, "/feeds/held/" + strconv.FormatInt(h.ID, 10)})
+		v.Held = append(v.Held, heldLine{h, ingest.ReasonOf(h), "/feeds/held/" + strconv.FormatInt(h.ID, 10)})
 	}
 	if len(rows) > 0 {
 		v.HeldPart = text.Say("feeds.part", from+1, from+len(rows))

@@ -1,7 +1,6 @@
 package feeds
 
 import (
-	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -9,67 +8,14 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
-	"time"
 
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
+	"plumbline/internal/ingest"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
-
-// HeldRow is a row held back, with its reason.
-type HeldRow struct {
-	ID        int64
-	File      string
-	Line      int
-	Kind      clinical.Kind
-	SourceID  string
-	Reason    string
-	FirstSeen time.Time // the load that first held it back
-
-	// Of one row alone: as it was received, and the columns that its kind has. Header
-	// is empty, and Record the row as it stood, where it could not be parted.
-	Header, Record, Columns []string
-}
-
-// RowEnds is what became of rows that were read again.
-type RowEnds struct {
-	Accepted, Unchanged, Superseded, Waiting, Held int
-	Problems                                       []string
-}
-
-// FixedRow is a row that somebody has put right.
-type FixedRow struct {
-	File     string
-	Line     int
-	Kind     clinical.Kind
-	SourceID string
-	Reason   string // for which it was held back
-	Who      string
-	At       time.Time
-	// Changed are the cells that are read otherwise than they were received.
-	Changed []ChangedCell
-}
-
-// ChangedCell is a cell of a row that was put right.
-type ChangedCell struct{ Column, Was, Is string }
-
-// FeedDesk is where rows held back are looked at and put right.
-type FeedDesk interface {
-	// Held lists rows held back, by file and line; of one kind where it is named.
-	Held(ctx context.Context, kind clinical.Kind, offset, limit int) ([]HeldRow, error)
-	// Row is one of them with all that was received. The error of this and the next
-	// two is clinical.NotFound where it is not held back any more.
-	Row(ctx context.Context, id int64) (HeldRow, error)
-	// Retry reads a row again, or all of them for 0. done is false where that takes
-	// longer than a page should, and goes on.
-	Retry(ctx context.Context, id int64) (ends RowEnds, done bool, err error)
-	// Fix reads a row as it was put right. A reason says why it still cannot be used.
-	Fix(ctx context.Context, id int64, columns, cells []string, who string) (ends RowEnds, reason string, err error)
-	// Fixed lists the rows put right last, newest first.
-	Fixed(ctx context.Context, limit int) ([]FixedRow, error)
-}
 
 // heldView is one row held back, with a form to put it right.
 type heldView struct {
@@ -152,7 +98,7 @@ func (s *service) showHeld(
 	t := s.Times(s.Clock(), false)
 	v := heldView{
 		Layout: s.Layout(c, text.Say("feeds.held-title")).At("/feeds"), ID: h.ID, Mark: markOf(h), File: h.File, Line: h.Line,
-		Kind: string(h.Kind), SourceID: h.SourceID, Reason: h.Reason, Error: fault,
+		Kind: string(h.Kind), SourceID: h.SourceID, Reason: ingest.ReasonOf(h.Held), Error: fault,
 	}
 	if !h.FirstSeen.IsZero() {
 		v.First = t.MomentAgo(h.FirstSeen)

@@ -18,7 +18,7 @@ type Episodes interface {
 // Deps is what these pages need besides the frame.
 type Deps struct {
 	Feeds parts.Feeds
-	Desk  FeedDesk // nil: rows held back are not shown
+	Desk  *Desk // nil: rows held back are not shown
 	// Episodes keeps what is owed. Nil: nothing is.
 	Episodes Episodes
 }

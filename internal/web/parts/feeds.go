@@ -5,7 +5,7 @@ import (
 	"log/slog"
 	"time"
 
-	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 )
@@ -45,7 +45,7 @@ func (f Feeds) Health(ctx context.Context, log *slog.Logger) (FeedHealth, string
 		return h, feedFailing
 	case !h.LastRead.IsZero():
 		return h, feedKnown
-	case !h.FolderSet:
+	case h.Folder == "":
 		return h, feedUnset
 	}
 	return h, feedNever
@@ -55,8 +55,8 @@ func (f Feeds) Health(ctx context.Context, log *slog.Logger) (FeedHealth, string
 func (f Feeds) Line(ctx context.Context, log *slog.Logger, t frame.Times) FeedLine {
 	h, state := f.Health(ctx, log)
 	l := FeedLine{State: state}
-	if h.HeldTotal > 0 {
-		l.Held = text.Plural(h.HeldTotal, "row held back", "rows held back")
+	if h.Held > 0 {
+		l.Held = text.Plural(h.Held, "row held back", "rows held back")
 	}
 	if h.Waiting > 0 {
 		l.Waiting = text.Plural(h.Waiting, "row waits for its stay", "rows wait for their stay")
@@ -69,47 +69,12 @@ func (f Feeds) Line(ctx context.Context, log *slog.Logger, t frame.Times) FeedLi
 
 // FeedHealth is how the feeds stand.
 type FeedHealth struct {
-	FolderSet bool      // a feed folder is set
-	LastRead  time.Time // when the folder was last read to its end; zero: never
-	Trouble   string    // why the folder could not be read at the last look; "": it could
+	records.FeedState           // as the database tells it
+	Folder            string    // that is read by the schedule; "": none is set
+	LastRead          time.Time // when the folder was last read to its end; zero: never
+	Trouble           string    // why the folder could not be read at the last look; "": it could
 	// SilentSince is when the last load began, where the folder is not read as it
 	// should be; zero: it is, or there was none.
 	SilentSince time.Time
-	Kinds       []FeedKind
-	Telling     []Channel
-	Files       []FeedFile
-	HeldTotal   int // rows held back
-	Waiting     int // rows that wait for their stay
-}
-
-// FeedFile is one file and its last reading.
-type FeedFile struct {
-	Name, Folder          string
-	LastRead              time.Time
-	Rows, Unchanged, Held int
-	Error                 string // "" where it was read
-}
-
-// FeedKind is one kind of facts of one feed: what became of its rows at the last load
-// that brought any, and what of it is held back or waits now.
-type FeedKind struct {
-	Feed                string
-	Kind                clinical.Kind
-	ReadAt, NewAt       time.Time // the last load with rows, and with something new; zero: none
-	NewestAt            time.Time // the latest recorded_at that it has brought; zero: none
-	Accepted, Unchanged int
-	Superseded, Waiting int
-	Held                int
-	HeldNow, WaitingNow int
-}
-
-// Channel is how telling by one channel goes.
-type Channel struct {
-	Name         string
-	LastSent     time.Time // zero: nothing yet
-	FailingSince time.Time // zero: it works
-	Trouble      string    // of the last attempt, while it is failing
-	Waiting      int       // to be told still
-	Oldest       time.Time // when the oldest that waits was made; zero: none does
-	Failed       int       // given up in the last seven days
+	Telling     []records.ChannelHealth // of the channels that are set up
 }

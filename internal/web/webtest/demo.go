@@ -6,7 +6,6 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
-	"path/filepath"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -153,20 +152,12 @@ func healthOf(t testing.TB, st *store.Store, now time.Time) parts.FeedHealth {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h := parts.FeedHealth{
-		FolderSet: true, LastRead: now.Add(-3 * time.Minute), HeldTotal: state.Held, Waiting: state.Waiting,
+	h := parts.FeedHealth{FeedState: state, Folder: "/demo/feed", LastRead: now.Add(-3 * time.Minute)}
+	for n := range h.Files {
+		h.Files[n].ReadAt = h.LastRead
 	}
-	for _, f := range state.Files {
-		h.Files = append(h.Files, parts.FeedFile{
-			Name: filepath.Base(f.Name), LastRead: h.LastRead, Rows: f.Rows, Held: f.Held,
-		})
-	}
-	for _, k := range state.Kinds {
-		h.Kinds = append(h.Kinds, parts.FeedKind{
-			Feed: k.Feed, Kind: k.Kind, ReadAt: h.LastRead, NewAt: h.LastRead, NewestAt: k.NewestAt, Accepted: k.Accepted,
-			Unchanged: k.Unchanged, Superseded: k.Superseded, Waiting: k.Waiting, Held: k.Held,
-			HeldNow: k.HeldNow, WaitingNow: k.WaitingNow,
-		})
+	for n := range h.Kinds {
+		h.Kinds[n].ReadAt, h.Kinds[n].NewAt = h.LastRead, h.LastRead
 	}
 	return h
 }

@@ -1,0 +1,51 @@
+package records
+
+import (
+	"time"
+
+	"plumbline/internal/clinical"
+)
+
+// FeedState is how the feeds do.
+type FeedState struct {
+	LastLoad *LoadState  // that read files; nil where there was none
+	Files    []FileState // those read last and those with an error, last read first
+	Held     int         // held rows now
+	Waiting  int         // rows that wait for their stay now
+	Kinds    []FeedKind
+}
+
+// LoadState is what is known of a load.
+type LoadState struct {
+	ID         int64
+	How        string
+	StartedAt  time.Time
+	FinishedAt time.Time // zero while it runs, or where it was killed
+	Result     *Counts   // nil until it is finished; names no rows
+}
+
+// FileState is what is known of a file.
+type FileState struct {
+	Mark       // of the last time it was read whole; only the name where it never was
+	FileCounts // likewise
+
+	LoadID   int64
+	ReadAt   time.Time // when it was last read, or could not be
+	Error    string    // why it could not be read the last time; empty where it could
+	ReadOnce bool      // it was read whole at least once
+}
+
+// FeedKind is how one kind of facts of one feed stands: what became of its rows at
+// the last load that brought any, and what of it is held or waits now.
+type FeedKind struct {
+	Feed string
+	Kind clinical.Kind
+
+	ReadAt   time.Time // that load began; zero where none has been counted
+	NewAt    time.Time // the last load that brought something new began; zero: none
+	NewestAt time.Time // the latest recorded_at brought, not after the load that brought it; zero: none said
+
+	Rows, Accepted, Unchanged, Superseded, Waiting, Skipped, Held int // of that load; Rows is the sum of the others
+
+	HeldNow, WaitingNow int
+}
