@@ -54,8 +54,10 @@ func (l *Loader) retry(ctx context.Context, only int64) (Summary, error) {
 			found.held = append(found.held, h)
 			continue
 		}
-		found.doubted = append(found.doubted, a.doubted(l)...)
-		switch _, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: h.ID}, a.into); {
+		release := l.releasing(h, a, now)
+		_, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: h.ID}, release.into)
+		found.doubted = append(found.doubted, release.doubted...)
+		switch {
 		case clinical.CodeOf(err) == clinical.NotFound: // its file was read again meanwhile
 		case err != nil:
 			return s, err
@@ -93,10 +95,33 @@ func (l *Loader) Fix(ctx context.Context, id int64, about, original []byte, who 
 	}
 	s.Problems = []Problem{}
 	fix := records.Fix{Was: rows[0], Context: about, Original: original, Who: who, At: now}
-	if _, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: id, Fix: &fix}, a.into); err != nil {
+	release := l.releasing(right, a, now)
+	if _, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: id, Fix: &fix}, release.into); err != nil {
 		return s, "", err
 	}
-	return s, "", l.finish(ctx, load, &s, finds{doubted: a.doubted(l)})
+	return s, "", l.finish(ctx, load, &s, release.finds)
+}
+
+// releasing is a held row, which reads now, on its way into the store.
+type releasing struct {
+	sink
+	from feed.Reader
+	what again
+}
+
+func (l *Loader) releasing(h records.Held, a again, now time.Time) *releasing {
+	return &releasing{
+		sink: sink{loader: l, options: feed.Options{Zone: l.Zone, Now: now}},
+		from: l.readerNamed(h.Feed), what: a,
+	}
+}
+
+func (r *releasing) into(b records.Batch) error {
+	r.batch = b
+	if err := r.what.into(&r.sink); err != nil {
+		return err
+	}
+	return r.compose(r.from)
 }
 
 // again is what a held row says when it is read again. It is released whole or stays:
@@ -104,6 +129,7 @@ func (l *Loader) Fix(ctx context.Context, id int64, about, original []byte, who 
 type again struct {
 	facts   []clinical.Version
 	beside  []clinical.Version
+	parts   []records.Part
 	skipped []skipped
 	held    bool
 	reason  string // why it stays
@@ -135,7 +161,7 @@ func readAgain(r feed.Reader, h records.Held, o feed.Options) again {
 	if err := r.Again(h, o, &a); err != nil { // a, the sink, has no errors; the store may
 		return again{reason: err.Error()}
 	}
-	if a.held || len(a.facts)+len(a.skipped) == 0 {
+	if a.held || len(a.facts)+len(a.parts)+len(a.skipped) == 0 {
 		a.reason = cmp.Or(a.reason, h.Reason, "it cannot be used")
 	}
 	return a
@@ -159,11 +185,22 @@ func (a *again) Skip(feedName string, kind clinical.Kind) error {
 	return nil
 }
 
+// Part implements feed.Sink.
+func (a *again) Part(p records.Part) error { a.parts = append(a.parts, p); return nil }
+
 // Notice implements feed.Sink.
 func (a *again) Notice(string) {}
 
-// into hands what the row says to the store's batch.
-func (a again) into(b records.Batch) error {
+// taker takes what a row says: a sink or the store's batch.
+type taker interface {
+	Put(clinical.Version) error
+	Beside(clinical.Version) error
+	Part(records.Part) error
+	Skip(feed string, kind clinical.Kind) error
+}
+
+// into hands on what the row says.
+func (a again) into(b taker) error {
 	for _, v := range a.facts {
 		if err := b.Put(v); err != nil {
 			return err
@@ -174,20 +211,15 @@ func (a again) into(b records.Batch) error {
 			return err
 		}
 	}
+	for _, p := range a.parts {
+		if err := b.Part(p); err != nil {
+			return err
+		}
+	}
 	for _, s := range a.skipped {
 		if err := b.Skip(s.feed, s.kind); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-// doubted are the source_ids of its readings with a value that is not believed.
-func (a again) doubted(l *Loader) (out []string) {
-	for _, v := range a.facts {
-		if len(l.doubts(v)) > 0 {
-			out = append(out, v.SourceID)
-		}
-	}
-	return out
 }

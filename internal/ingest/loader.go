@@ -173,6 +173,9 @@ func (r *fileReading) into(b records.Batch) error {
 		}
 		return unreadable("the file %v", err)
 	}
+	if err := r.compose(r.from); err != nil {
+		return err
+	}
 	after, err := os.Stat(r.mark.Name)
 	if err != nil || after.Size() != r.mark.Size || !after.ModTime().Equal(r.mark.ModTime) {
 		return errChanged

@@ -33,7 +33,10 @@ func (l *Loader) Receive(ctx context.Context, m records.Message, name string, te
 		if err != nil && s.failed == nil {
 			unread = err
 		}
-		return err
+		if err != nil {
+			return err
+		}
+		return s.compose(r)
 	})
 	if unread != nil {
 		return records.Taken{}, wholeMessage(unread), nil
@@ -51,7 +54,7 @@ func wholeMessage(unread error) string {
 
 // Record takes in a message whose facts its sender has made: a set from the bedside.
 func (l *Loader) Record(ctx context.Context, m records.Message, facts []clinical.Version) (records.Taken, error) {
-	return l.Store.Take(ctx, deliveryOf(m), again{facts: facts}.into)
+	return l.Store.Take(ctx, deliveryOf(m), func(b records.Batch) error { return again{facts: facts}.into(b) })
 }
 
 // deliveryOf is a message with a load of its own.

@@ -54,8 +54,28 @@ func (s *sink) Skip(feedName string, kind clinical.Kind) error {
 	return s.keep(s.batch.Skip(feedName, kind))
 }
 
+// Part implements feed.Sink.
+func (s *sink) Part(p records.Part) error { return s.keep(s.batch.Part(p)) }
+
 // Notice implements feed.Sink.
 func (s *sink) Notice(text string) { s.notices = append(s.notices, Problem{Reason: text}) }
+
+// compose makes facts of the parts that the reader handed on, where it makes any.
+func (s *sink) compose(from feed.Reader) error {
+	composer, makes := from.(feed.Composer)
+	if !makes {
+		return nil
+	}
+	return s.keep(s.batch.Compose(from.Feed(), func(topic string, look records.Look) (records.Composed, error) {
+		made, err := composer.Compose(topic, look, s.options)
+		for _, v := range made.Versions {
+			if len(s.loader.doubts(v)) > 0 {
+				s.doubted = append(s.doubted, v.SourceID)
+			}
+		}
+		return made, err
+	}))
+}
 
 // keep keeps the store's error apart from the file's.
 func (s *sink) keep(err error) error {

@@ -17,6 +17,11 @@ type Batch interface {
 	Hold(Held) error
 	// Skip counts a row that is understood and of no use here; kind may be empty.
 	Skip(feed string, kind clinical.Kind) error
+	// Part keeps a row of which facts are composed.
+	Part(Part) error
+	// Compose composes the topics of a feed to which the parts handed over have given
+	// something new.
+	Compose(feed string, compose Compose) error
 }
 
 // Mark is the bookmark of a file: which state of it was read.

@@ -24,6 +24,7 @@ type batch struct {
 	err     error // the first error; after it the transaction is lost
 	scratch []byte
 	skipped map[feedKind]int
+	parts   []partRow
 
 	lastHeldID int64 // of the held rows before this file was read
 
@@ -191,6 +192,9 @@ func (b *batch) wait() {
 
 // close writes what is left.
 func (b *batch) close() error {
+	if b.err == nil {
+		b.err = b.flushParts()
+	}
 	if b.wait(); b.err == nil {
 		b.start()
 		b.wait()

@@ -32,7 +32,9 @@ type kindTally struct {
 }
 
 // tallyKinds counts by feed and kind what FinishLoad counts over all of them.
-func tallyKinds(tx *gorm.DB, load loadRow, fresh, repeated []waitingVersion) (map[feedKind]*kindTally, error) {
+func tallyKinds(
+	tx *gorm.DB, load loadRow, waiting, fresh, repeated []waitingVersion,
+) (map[feedKind]*kindTally, partCounts, error) {
 	all := map[feedKind]*kindTally{}
 	of := func(feed, kind string) *kindTally {
 		k := feedKind{feed, kind}
@@ -85,7 +87,15 @@ func tallyKinds(tx *gorm.DB, load loadRow, fresh, repeated []waitingVersion) (ma
 	for _, w := range repeated {
 		of(w.feed, string(w.Kind)).waitingRepeated++
 	}
-	return all, err
+	if err != nil {
+		return all, partCounts{}, err
+	}
+	topics, err := waitingTopics(tx, waiting)
+	if err != nil {
+		return all, partCounts{}, err
+	}
+	parts, err := tallyParts(tx, load, topics, of)
+	return all, parts, err
 }
 
 // saveKinds keeps the tallies of a load that read files.

@@ -114,14 +114,28 @@ func refreshSpans(tx *gorm.DB, stayIDs []string) error {
 	for _, id := range stayIDs {
 		spans = append(spans, spansOf(id, histories[id])...)
 	}
-	// A stay that was taken back counts as seen: facts charted for it do not wait.
-	if err := tx.Exec("UPDATE stay_heads SET seen = TRUE WHERE stay_id IN ?", stayIDs).Error; err != nil {
+	if err := noteSeen(tx, stayIDs, histories); err != nil {
 		return err
 	}
 	if err := notePatients(tx, histories); err != nil {
 		return err
 	}
 	return replaceSpans(tx, stayIDs, spans)
+}
+
+// noteSeen notes which stays have been seen. One that was taken back has: facts charted for
+// it do not wait. One of which no version is left has not.
+func noteSeen(tx *gorm.DB, stayIDs []string, histories map[string][]clinical.Version) error {
+	for _, seen := range []bool{true, false} {
+		ids := slices.DeleteFunc(slices.Clone(stayIDs), func(id string) bool { return (len(histories[id]) > 0) != seen })
+		if len(ids) == 0 {
+			continue
+		}
+		if err := tx.Exec("UPDATE stay_heads SET seen = ? WHERE stay_id IN ?", seen, ids).Error; err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // stayHistories reads every version of the stays themselves, the one that counts last.

@@ -46,6 +46,9 @@ func dropNotes(tx *gorm.DB, where string, value any) error {
 	if err := tx.Where(where, value).Delete(&repeatedRow{}).Error; err != nil {
 		return err
 	}
+	if err := tx.Where(where, value).Delete(&repeatedPartRow{}).Error; err != nil {
+		return err
+	}
 	return tx.Where(where, value).Delete(&skippedRow{}).Error
 }
 
@@ -73,7 +76,8 @@ func findLoad(tx *gorm.DB, id int64) (loadRow, error) {
 // last by recorded_at, file and line) are accepted, the others superseded. What
 // was held already is unchanged. A row, new or not, whose version counts while
 // its stay has not been seen is waiting instead; a stay that was taken back has
-// been seen. A retraction that names no stay speaks of the stay of the version
+// been seen. Parts are counted in place of the versions that were composed of them: one of
+// which nothing is used is skipped. A retraction that names no stay speaks of the stay of the version
 // before it; where there is no such version it does not wait. Nor does a version of
 // a stay.
 func (s *Store) FinishLoad(ctx context.Context, loadID int64, at time.Time) (records.Counts, error) {
@@ -121,25 +125,30 @@ func countEnds(tx *gorm.DB, load loadRow) (records.Counts, map[feedKind]*kindTal
 		Rows: int(load.Rows), Unchanged: int(load.Unchanged), Skipped: int(load.Skipped), Held: int(load.Held),
 	}
 	stored := result.Rows - result.Unchanged - result.Skipped - result.Held
-	fresh, repeated, err := waitingOf(tx, load)
+	waiting, err := waitingVersions(tx)
 	if err != nil {
 		return result, nil, err
 	}
-	tallies, err := tallyKinds(tx, load, fresh, repeated)
+	fresh, repeated, err := waitingOf(tx, load, waiting)
 	if err != nil {
 		return result, nil, err
 	}
-	counting := 0
+	tallies, parts, err := tallyKinds(tx, load, waiting, fresh, repeated)
+	if err != nil {
+		return result, nil, err
+	}
 	for _, t := range tallies {
-		counting += t.counting
+		result.Accepted += t.counting - t.waitingFresh
+		result.Superseded -= t.counting
 	}
-	result.Accepted = counting - len(fresh)
-	result.Superseded = stored - counting
-	result.Unchanged -= len(repeated)
-	result.Waiting = len(fresh) + len(repeated)
+	result.Superseded += stored - parts.freshSkipped
+	result.Unchanged -= len(repeated) + parts.repeatedSkipped + parts.repeatedWaiting
+	result.Skipped += parts.freshSkipped + parts.repeatedSkipped
+	result.Waiting = len(fresh) + len(repeated) + parts.waiting
 	for _, w := range slices.Concat(fresh, repeated) {
 		result.WaitingRows = append(result.WaitingRows, w.RowRef)
 	}
+	result.WaitingRows = append(result.WaitingRows, parts.rows...)
 	byPlace(result.WaitingRows)
 	return result, tallies, nil
 }

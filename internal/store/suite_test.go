@@ -81,6 +81,7 @@ type file struct {
 	versions []clinical.Version
 	held     []records.Held
 	skipped  int
+	parts    []records.Part
 }
 
 func (f file) read(b records.Batch) error {
@@ -91,6 +92,16 @@ func (f file) read(b records.Batch) error {
 	}
 	for _, h := range f.held {
 		if err := b.Hold(h); err != nil {
+			return err
+		}
+	}
+	for _, p := range f.parts {
+		if err := b.Part(p); err != nil {
+			return err
+		}
+	}
+	if len(f.parts) > 0 {
+		if err := b.Compose(puzzleFeed, composePuzzle); err != nil {
 			return err
 		}
 	}

@@ -64,7 +64,11 @@ func waitingVersions(tx *gorm.DB) ([]waitingVersion, error) {
 		}
 	}
 	ofPatients, err := waitingForPatients(tx)
-	return append(all, ofPatients...), err
+	if err != nil {
+		return nil, err
+	}
+	ofParts, err := waitingParts(tx)
+	return slices.Concat(all, ofPatients, ofParts), err
 }
 
 func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
@@ -106,12 +110,11 @@ func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
 	return all, ended(rows)
 }
 
-// waitingOf lists the rows of a load that wait: those that it brought, and those
-// that were held already.
-func waitingOf(tx *gorm.DB, load loadRow) (fresh, repeated []waitingVersion, err error) {
-	waiting, err := waitingVersions(tx)
-	if err != nil || len(waiting) == 0 {
-		return nil, nil, err
+// waitingOf lists, of what waits, the rows of a load that are no parts: those that it
+// brought, and those that were held already.
+func waitingOf(tx *gorm.DB, load loadRow, waiting []waitingVersion) (fresh, repeated []waitingVersion, err error) {
+	if len(waiting) == 0 {
+		return nil, nil, nil
 	}
 	byID := make(map[int64]waitingVersion, len(waiting))
 	for _, w := range waiting {

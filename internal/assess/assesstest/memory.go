@@ -74,6 +74,11 @@ func (m *memorySink) Notice(string)                   {}
 // Skip implements feed.Sink.
 func (m *memorySink) Skip(string, clinical.Kind) error { return nil }
 
+// Part implements feed.Sink. The memory store keeps facts alone.
+func (m *memorySink) Part(p records.Part) error {
+	return clinical.Errorf(clinical.Internal, "the memory store composes nothing of the part %s", p.ID)
+}
+
 // Units implements assess.Store.
 func (m *Memory) Units(context.Context) ([]string, error) {
 	var out []string

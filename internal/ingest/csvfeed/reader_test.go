@@ -34,6 +34,7 @@ func (k *kept) Put(v clinical.Version) error     { k.put = append(k.put, v); ret
 func (k *kept) Beside(v clinical.Version) error  { k.put = append(k.put, v); return nil }
 func (k *kept) Hold(h records.Held) error        { k.held = append(k.held, h); return nil }
 func (k *kept) Skip(string, clinical.Kind) error { return nil }
+func (k *kept) Part(records.Part) error          { return errors.New("CSV has no parts") }
 func (k *kept) Notice(text string)               { k.notices = append(k.notices, text) }
 
 func read(t *testing.T, kind clinical.Kind, text string) (*kept, error) {

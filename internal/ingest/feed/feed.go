@@ -15,7 +15,7 @@ import (
 
 // Reader reads one format. It may find several kinds of facts in one file or message.
 // Its input cannot be trusted: a reader must take any bytes, and hand each row to exactly
-// one of the sink's methods Put, Hold and Skip.
+// one of the sink's methods Put, Hold, Skip and Part.
 type Reader interface {
 	// Feed is the name under which what it reads is kept.
 	Feed() string
@@ -56,9 +56,26 @@ type Options struct {
 	Known func(kind clinical.Kind, sourceIDs []string) (map[string]bool, error)
 }
 
-// Sink takes what a reader finds.
+// Composer is a reader that hands on parts, and makes facts of them. What it composes
+// depends on the parts it is shown alone, and not on the order in which they came.
+type Composer interface {
+	Reader
+	// Compose composes a topic. Every version it gives bears the file and the line of the
+	// part that brought it. The error is that of look.
+	Compose(topic string, look records.Look, o Options) (records.Composed, error)
+}
+
+// Sink takes what a reader finds: each row once, by Put, Hold, Skip or Part. An error is
+// the store's, and ends the reading.
 type Sink interface {
-	records.Batch
+	Put(clinical.Version) error
+	// Beside stores a version that no row of its own brought: it is not counted.
+	Beside(clinical.Version) error
+	Hold(records.Held) error
+	Skip(feed string, kind clinical.Kind) error
+	// Part takes a row that says something only together with others. Only a Composer may
+	// hand it on.
+	Part(records.Part) error
 	// Notice tells of something that stops nothing, once a file.
 	Notice(text string)
 }
