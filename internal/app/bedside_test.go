@@ -47,7 +47,7 @@ func TestASetFromTheBedsideEndsWhatItAnswers(t *testing.T) {
 				Position: position, Limb: "left arm", MinutesInPosition: p(minutes), SetID: "A"}
 		}
 		k := bedside.Kept{Who: "nurse", At: now.Add(5*time.Minute + 123456789*time.Nanosecond), Set: bedside.Set{
-			ID: "A", StayID: "S101", Mobility: bedside.MayStand, Limb: "left arm", OtherLimb: "fistula",
+			ID: "A", StayID: "S101", Mobility: bedside.MayStand, Limb: "left arm", Restricted: []string{"right arm"}, Because: "fistula",
 			Readings: []bedside.Reading{
 				{Name: bedside.Base, Vitals: taken(1, 130, clinical.Lying, 5)}, {Name: bedside.First, Vitals: taken(2, 128, clinical.Standing, 1)}, {Name: bedside.Second, Vitals: taken(4, 127, clinical.Standing, 3)},
 			},

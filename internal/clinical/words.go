@@ -28,8 +28,6 @@ var (
 	Answers = []string{Declined, NotPossible, DoneElsewhere}
 	// StandingHolds are what a nurse may find at the bedside that withholds standing.
 	StandingHolds = []string{HoldChestPain, HoldFracture, HoldHeadOrSpine, HoldBedRest}
-	// LimbReasons say why a cuff does not go on the other arm.
-	LimbReasons = []string{"infusion", "fistula", "lymph-node or breast surgery", "injury"}
 	// TreatmentKinds are treatments of a pressure that falls on standing.
 	TreatmentKinds = []string{"fluid bolus", "transfusion", "compression", "other"}
 )

@@ -199,8 +199,12 @@ func meetsDrop(drop *float64, threshold float64, p clinical.SetPolicy) bool {
 	return AtLeast(*drop, threshold)
 }
 
-func (s Set) thresholds() (systolic, diastolic float64) {
-	if s.Kind == SittingToStanding {
+func (s Set) thresholds() (systolic, diastolic float64) { return DropsOf(s.Kind) }
+
+// DropsOf are the drops in mmHg of F-SYS and F-DIA for a kind of set, for pages that judge
+// where no server answers.
+func DropsOf(kind string) (systolic, diastolic float64) {
+	if kind == SittingToStanding {
 		return seatedSystolicDrop, seatedDiastolicDrop
 	}
 	return systolicDrop, diastolicDrop

@@ -40,19 +40,27 @@
 	const bodyOf = d => {
 		const b = new URLSearchParams(), m = d.moments, v = d.values;
 		const put = (name, values) => { for (const x of [].concat(values ?? [])) if (x !== "") b.append(name, x); };
-		const taken = name => ["systolic", "diastolic", "pulse"].some(part => v[name + "_" + part]?.[0]);
+		const taken = name => v[name + "_unread"]?.[0] || ["systolic", "diastolic", "pulse"].some(part => v[name + "_" + part]?.[0]);
 		const reading = (name, at, from, position) => {
 			put(name + "_at", new Date(at).toISOString());
 			if (from) put(name + "_minutes", (Math.max(0, at - from) / 60000).toFixed(1));
 			put(name + "_position", position);
-			for (const part of ["systolic", "diastolic", "pulse"]) put(name + "_" + part, v[name + "_" + part]);
+			for (const part of ["systolic", "diastolic", "pulse", "unread"]) put(name + "_" + part, v[name + "_" + part]);
 		};
 		put("set", d.set);
 		put("account", account); // another one may have signed in since, in another window
-		for (const name of ["mobility", "hold", "no_holds", "limb", "other_limb"]) put(name, v[name]);
+		for (const name of ["mobility", "hold", "no_holds", "limb", "lifted", "restrict"]) put(name, v[name]);
+		if (v.restrict?.length) put("because", v.because);
+		if (d.plain) put("plain", "yes");
+		put("told", (d.told || []).map(t => t.whom + " " + new Date(t.at).toISOString()));
 		reading("base", m.base, m.rest, v.base_position?.[0] || "lying");
+		if (!m.up && v.base_unread?.[0]) {
+			put("symptom", v.symptom);
+			put("no_symptoms", v.no_symptoms);
+		}
 		if (m.up) {
-			for (const name of ["first", "second"]) if (m[name] && taken(name)) reading(name, m[name], m.up, d.upright);
+			if (d.cleared) { put("cleared_by", d.cleared.by); put("cleared_at", new Date(d.cleared.at).toISOString()); }
+			for (const name of ["first", "second", "third"]) if (m[name] && taken(name)) reading(name, m[name], m.up, d.upright);
 			if (m.stop) { put("stopped", "yes"); reading("stop", m.stop, m.up, d.upright); }
 			put("symptom", v.symptom);
 			put("no_symptoms", v.no_symptoms);
@@ -153,17 +161,33 @@
 			return;
 		}
 		const fresh = () => ({
-			v: 1, set: data.set, stay, bed: data.bed, begun: now(), step: "before", upright: "standing", moments: {}, values: {}, confirmed: [], charted: [], queued: false, answer: null,
+			v: 1, set: data.set, stay, bed: data.bed, begun: now(), step: "before", upright: "standing", moments: {}, values: {}, confirmed: [], charted: [],
+			limbs: [], clear: 0, stand: "", told: [], met: [], queued: false, answer: null,
 		});
 		d ||= fresh();
 		if (!shell) {
 			const says = [...document.querySelectorAll("#charted p")].map(p => p.lastChild.textContent.trim());
 			d.charted = data.charted.split(" ").filter(Boolean).map((code, n) => ({ code, text: says[n] }));
 			d.bed = data.bed;
+			d.clear = Number(data.clear) || 0;
+			d.stand = el("to-stand")?.textContent || "";
+			d.limbs = [...form.querySelectorAll("#lifted [data-limb]")].map((input, n) => ({
+				limb: input.dataset.limb, id: input.value, text: document.querySelectorAll("#no-cuff .limb")[n].textContent,
+			}));
 		} else {
 			el("b-bed").textContent = d.bed ? words.bed.replace("#", d.bed) : "";
-			el("charted").replaceChildren(...d.charted.map(c => Object.assign(document.createElement("p"), { className: "bar", textContent: c.text })));
+			const bar = text => Object.assign(document.createElement("p"), { className: "bar", textContent: text });
+			el("charted").replaceChildren(...d.charted.map(c => bar(c.text)), ...[d.stand].filter(Boolean).map(bar));
+			el("no-cuff").replaceChildren(...(d.limbs || []).map(l => bar(l.text)));
+			el("lifted").replaceChildren(...(d.limbs || []).flatMap(l => {
+				const label = Object.assign(document.createElement("label"), { className: "pick slim" });
+				const tick = Object.assign(document.createElement("input"), { type: "checkbox", name: "lifted", value: l.id });
+				tick.dataset.limb = l.limb;
+				label.append(tick, Object.assign(document.createElement("span"), { textContent: words.lifted.replace("#", l.limb) }));
+				return l.id ? [bar(l.text), label] : [bar(l.text)];
+			}));
 		}
+		for (const name of ["told", "met", "limbs"]) d[name] ||= []; // of a draft before them
 		if ("serviceWorker" in navigator && !shell) navigator.serviceWorker.register("/new-set-worker.js", { scope: "/stays/" }).catch(() => {});
 
 		const zoned = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: data.zone });
@@ -178,8 +202,8 @@
 
 		// The fields and the draft.
 		const named = name => [...form.querySelectorAll(`[name="${name}"]`)];
-		const stepped = ["mobility", "hold", "no_holds", "limb", "other_limb", "base_position", "symptom", "no_symptoms",
-			...["base", "first", "second"].flatMap(n => ["systolic", "diastolic", "pulse"].map(part => n + "_" + part))];
+		const stepped = ["mobility", "hold", "no_holds", "limb", "lifted", "restrict", "because", "base_position", "symptom", "no_symptoms",
+			...["base", "first", "second", "third"].flatMap(n => ["systolic", "diastolic", "pulse"].map(part => n + "_" + part))];
 		const fill = () => {
 			for (const name of stepped) {
 				for (const field of named(name)) {
@@ -187,16 +211,16 @@
 					else field.value = d.values[name]?.[0] || "";
 				}
 			}
-			const position = d.values.base_position?.[0] || "lying", other = d.values.other_limb?.[0] || "";
+			const position = d.values.base_position?.[0] || "lying";
 			for (const field of named("base_position")) field.checked = field.value === position;
-			for (const field of named("other_limb")) field.checked = field.value === other;
 		};
 		const gather = name => {
 			d.values[name] = named(name).filter(f => f.type === "radio" || f.type === "checkbox" ? f.checked : f.value.trim() !== "").map(f => f.value.trim());
 		};
 		const clear = name => { for (const f of named(name)) f.checked = false; gather(name); };
 		const value = name => d.values[name]?.[0] || "";
-		const number = name => value(name) === "" ? null : Number(value(name).replace(",", "."));
+		const isNumber = name => /^\d{1,4}([.,]\d{1,3})?$/.test(value(name)); // as the server reads it
+		const number = name => isNumber(name) ? Number(value(name).replace(",", ".")) : null;
 		const labelOf = field => field.closest("label").querySelector("span").textContent;
 		form.addEventListener("input", e => {
 			const name = e.target.name;
@@ -208,9 +232,16 @@
 			if (name === "no_symptoms" && e.target.checked) clear("symptom");
 			if (name === "mobility") d.upright = value("mobility") === "sit" ? "sitting" : "standing";
 			const reading = name.split("_")[0];
-			d.confirmed = d.confirmed.filter(code => code !== reading + "_figures" && (code !== "stood" || !/^(base|hold|no_holds|mobility)/.test(name)));
+			if (/_(systolic|diastolic)$/.test(name)) delete d.values[reading + "_unread"];
+			if (/^(base|hold|no_holds|mobility)/.test(name)) d.cleared = null;
+			if (/^(limb|lifted)$/.test(name)) d.confirmed = d.confirmed.filter(code => code !== "restricted_limb");
+			asked = "";
 			changed();
 			draw();
+			if (e.target.checked && (name === "hold" || name === "symptom")) {
+				if (e.target.value === "chest pain") alarm("chest");
+				if (e.target.value === "loss of consciousness") alarm("loss");
+			}
 		});
 		// changed: a set that was waiting to be sent waits no more, for it is being edited.
 		const changed = () => { d.queued = false; d.answer = null; note(""); save(); };
@@ -224,39 +255,141 @@
 			for (const c of d.charted) if (c.code === "injury_uncleared" || c.code === "not_ambulatory") out.push(c.text);
 			return out;
 		};
-		const within = (v, bounds) => { const [low, high] = bounds.split(" ").map(Number); return v === null || v >= low && v <= high; };
-		// doubt is what V-PLAUSIBLE would not believe of a reading.
-		const doubt = name => {
-			const [s, dia, p] = ["systolic", "diastolic", "pulse"].map(part => number(name + "_" + part));
-			if (!within(s, data.systolic) || !within(dia, data.diastolic) || s !== null && dia !== null && s <= dia) return words.checkPressure;
-			return within(p, data.pulse) ? "" : words.checkPulse;
+		const limits = { systolic: data.systolic, diastolic: data.diastolic, pulse: data.pulse };
+		const fillIn = (text, ...parts) => parts.reduce((out, part, n) => out.replace("#" + (n + 1), part), text);
+		// refused says what is no number or outside V-PLAUSIBLE, and where; null where all is well.
+		const refused = name => {
+			for (const part of ["systolic", "diastolic", "pulse"]) {
+				const field = name + "_" + part, [low, high] = limits[part].split(" "), v = number(field);
+				if (value(field) === "") continue;
+				if (v === null) return { field, text: fillIn(words.refuseNumber, words[part], low, high) };
+				if (v < Number(low) || v > Number(high)) return { field, extreme: true, text: fillIn(words.refuseRange, words[part], value(field), low, high) };
+			}
+			const s = number(name + "_systolic"), dia = number(name + "_diastolic");
+			if (s !== null && dia !== null && dia >= s) return { field: name + "_diastolic", text: fillIn(words.refuseBelow, value(name + "_diastolic"), value(name + "_systolic")) };
+			return null;
 		};
+		// dropped: F-SYS, F-DIA or F-LOW at a reading that was taken; the server judges it again.
+		const dropped = name => {
+			const seated = value("base_position") === "sitting", drops = data.drops.split(" "), more = drops[4] === "more_than";
+			const meets = (drop, threshold) => more ? drop > threshold + 1e-6 : drop >= threshold - 1e-6;
+			const [bs, bd, s, dia] = ["base_systolic", "base_diastolic", name + "_systolic", name + "_diastolic"].map(number);
+			if (bs === null || s === null) return false;
+			return meets(bs - s, Number(drops[seated ? 2 : 0])) || bd !== null && dia !== null && meets(bd - dia, Number(drops[seated ? 3 : 1])) ||
+				d.upright === "standing" && s < Number(data.low) && bs >= Number(data.low);
+		};
+		const upAt = name => d.moments[name] && d.moments.up ? (d.moments[name] - d.moments.up) / 60000 : null;
+		const restMinutes = () => Math.floor((d.moments.base - d.moments.rest) / 6000) / 10;
+		const shortRest = () => d.moments.base && d.moments.rest && (d.moments.base - d.moments.rest) / 60000 < 4.95; // it is charted to 0.1 min
+		// counts tells a reading by which a set may be negative.
+		const counting = name => value(name + "_systolic") !== "" && upAt(name) >= .5 && upAt(name) <= 5.5;
+		const readings = ["first", "second", "third"];
+		const felt = () => value("symptom") !== "";
+		// hopeless: no drop, no symptom, and not enough for a negative.
+		const hopeless = () => d.moments.up && !d.moments.stop && !felt() && !readings.some(dropped) && d.upright === "standing" &&
+			(shortRest() || !readings.some(counting));
+		// longer: three minutes would clear nobody (clear_minutes), and nothing speaks against standing on.
+		const longer = () => d.clear > 3 && d.upright === "standing" && value("base_position") !== "sitting";
+
+		// Emergencies come before anything else.
+		const alarm = (code, more = {}) => {
+			if (code !== "range" && code !== "unread" && d.met.includes(code)) return;
+			d.alarm = { code, ...more };
+			brought = performance.now();
+			note("");
+			save();
+			draw();
+			el("em-title").focus({ preventScroll: true });
+			scrollTo(0, 0);
+		};
+		// goOn leads on from an emergency to what waited behind it.
+		const goOn = () => {
+			const { code, then } = d.alarm;
+			d.met.push(code);
+			d.alarm = null;
+			brought = performance.now();
+			if (code === "unread") return couldNotRead(d.step);
+			if (then) return show(then);
+			save();
+			draw();
+		};
+		// couldNotRead keeps a reading without figures. At rest it ends the set; upright the patient sits or lies.
+		const couldNotRead = name => {
+			for (const part of ["systolic", "diastolic", "pulse"]) d.values[name + "_" + part] = [];
+			d.values[name + "_unread"] = ["yes"];
+			fill();
+			if (name === "base") forget();
+			else d.moments.stop = now();
+			show("symptoms");
+		};
+		const drawAlarm = () => {
+			const on = !!d.alarm, code = d.alarm?.code;
+			el("s-emergency").hidden = !on;
+			page.classList.toggle("alarmed", on);
+			if (!on) return;
+			page.dataset.step = "emergency";
+			el("em-title").textContent = el("em-title").dataset[code === "range" ? "range" : "emergency"];
+			for (const div of el("s-emergency").querySelectorAll("[data-code]")) div.hidden = div.dataset.code !== code;
+			el("em-value").textContent = d.alarm.text || "";
+			el("em-value").hidden = !d.alarm.text;
+			el("em-correct").hidden = el("em-unread").hidden = code !== "range";
+			el("em-on").hidden = code === "range";
+			el("em-told").textContent = d.told.map(t => fillIn(words.toldAt, nameOf(t.whom), clock(t.at))).join(" ");
+		};
+		const nameOf = whom => el("s-emergency").querySelector(`[data-told="${whom}"]`).dataset.name;
+		for (const b of el("s-emergency").querySelectorAll("[data-told]")) {
+			b.addEventListener("click", () => {
+				d.told.push({ whom: b.dataset.told, at: now() });
+				if (d.alarm.code !== "range") return goOn();
+				save();
+				draw();
+			});
+		}
+		el("em-on").addEventListener("click", () => goOn());
+		el("em-correct").addEventListener("click", () => {
+			const { field } = d.alarm;
+			d.alarm = null;
+			save();
+			draw();
+			el(field).focus();
+			el(field).select();
+		});
+		el("em-unread").addEventListener("click", () => { d.alarm = null; couldNotRead(d.step); });
 
 		// The steps.
 		const panels = {
 			before: "s-before", limb: "s-limb", rest: "s-rest", restcount: "s-count", base: "s-base", withheld: "s-withheld", stand: "s-stand",
-			firstcount: "s-count", first: "s-first", secondcount: "s-count", second: "s-second", symptoms: "s-symptoms", review: "s-review",
+			firstcount: "s-count", first: "s-first", secondcount: "s-count", second: "s-second", long: "s-long", thirdcount: "s-count", third: "s-third", symptoms: "s-symptoms", review: "s-review",
 		};
-		const before = { limb: "before", rest: "limb", restcount: "rest", base: "restcount", withheld: "base", stand: "base", firstcount: "stand", first: "firstcount", secondcount: "first", second: "secondcount" };
-		const counts = { restcount: ["rest", 300, "base"], firstcount: ["up", 60, "first"], secondcount: ["up", 180, "second"] };
-		const upright = ["stand", "firstcount", "first", "secondcount", "second"];
+		const before = { limb: "before", rest: "limb", restcount: "rest", base: "restcount", withheld: "base", stand: "base", firstcount: "stand", first: "firstcount", secondcount: "first", second: "secondcount", long: "second", thirdcount: "long", third: "thirdcount" };
+		const counts = { restcount: ["rest", 300, "base"], firstcount: ["up", 60, "first"], secondcount: ["up", 180, "second"], thirdcount: ["up", Math.ceil(d.clear * 60), "third"] };
+		const upright = ["stand", "firstcount", "first", "secondcount", "second", "long", "thirdcount", "third"];
 		const any = name => ["systolic", "diastolic", "pulse"].some(part => value(name + "_" + part));
 		const note = text => { el("deck-note").textContent = text; };
 
-		// figures takes a reading if it is to be believed, or was confirmed.
+		// figures takes a reading that can be believed.
 		const figures = (name, needed, next) => {
-			if (needed && !value(name + "_systolic")) return note(words.needSystolic);
-			const code = name + "_figures";
-			if (doubt(name) && !d.confirmed.includes(code)) {
-				if (asked !== code) {
-					asked = code;
-					brought = performance.now();
-					note(doubt(name));
-					return draw();
-				}
-				d.confirmed.push(code);
+			const wrong = refused(name);
+			if (wrong?.extreme) return alarm("range", wrong);
+			if (wrong) {
+				note(wrong.text);
+				el(wrong.field).focus();
+				return el(wrong.field).select();
 			}
-			show(next());
+			if (needed && !value(name + "_systolic")) return note(words.needSystolic);
+			const then = next();
+			if (name === "base" && low() && !d.met.includes("low")) return alarm("low", { then });
+			show(then);
+		};
+		const low = () => value("base_position") !== "sitting" && number("base_systolic") !== null && number("base_systolic") < Number(data.low);
+		// warned says once what a tap would cost; the second one goes on.
+		const warned = text => {
+			if (!text || asked === text) return false;
+			asked = text;
+			brought = performance.now();
+			note(text);
+			draw();
+			return true;
 		};
 		let asked = "";
 		// A second tap of a double one lands on what the first has brought there, and means none of it.
@@ -271,27 +404,77 @@
 		const afterRest = () => {
 			if (toReview()) return "review";
 			d.review = false;
-			return withheld().length && !d.confirmed.includes("stood") ? "withheld" : "stand";
+			return withheld().length && !d.cleared ? "withheld" : "stand";
 		};
+		// tooSoonOrLate says what a cuff that is started now could still show.
+		const tooSoonOrLate = name => {
+			const min = (now() - d.moments.up) / 60000;
+			if (name === "first" && min < .5) return words.warnEarly;
+			if (min > 5.5 && !readings.some(r => r !== name && counting(r)) && !readings.some(dropped)) return words.warnLate.replace("#", Math.floor(min));
+			return "";
+		};
+		const restricted = limb => d.limbs.some(l => l.limb === limb && !d.values.lifted?.includes(l.id));
+		const limbChosen = () => {
+			const limb = value("limb");
+			if (!limb) return note(words.needLimb);
+			if (d.values.restrict?.includes(limb)) return note(words.needOtherLimb);
+			if (d.values.restrict?.length && !value("because")) return note(words.needBecause);
+			if (restricted(limb) && !d.confirmed.includes("restricted_limb")) {
+				if (warned(words.limbRestricted)) return;
+				d.confirmed.push("restricted_limb");
+			}
+			show(d.review ? "review" : "rest");
+		};
+		// afterUpright: with a drop that comes late, the first drop ends the set, and without one the patient stands on.
+		const afterUpright = (name, next) => {
+			if (!longer()) return next;
+			if (readings.some(dropped)) return "symptoms";
+			return name === "second" ? "long" : next;
+		};
+
 		const steps = {
-			before: () => !value("mobility") || !value("hold") && !value("no_holds") ? note(words.needAnswer) : show(d.review ? afterRest() : "limb"),
-			limb: () => !value("limb") ? note(words.needLimb) : show(d.review ? "review" : "rest"),
+			before: () => !value("mobility") || !value("hold") && !value("no_holds") ? note(words.needAnswer) : (begin(), show(d.review ? afterRest() : "limb")),
+			limb: () => limbChosen(),
 			rest: () => { d.moments.rest = now(); show("restcount"); },
-			restcount: () => { d.moments.base = now(); show("base"); },
+			restcount: () => {
+				const rested = (now() - d.moments.rest) / 60000;
+				if (rested < 4.95 && warned(words.warnRest.replace("#", Math.floor(rested * 10) / 10))) return;
+				d.moments.base = now();
+				show("base");
+			},
 			base: () => figures("base", true, afterRest),
 			withheld: () => { forget(); show("review"); },
-			stand: () => { d.moments.up = now(); delete d.moments.first; delete d.moments.second; show("firstcount"); },
-			firstcount: () => { d.moments.first = now(); show("first"); },
-			first: () => figures("first", false, () => toReview() || "secondcount"),
-			secondcount: () => { d.moments.second = now(); show("second"); },
-			second: () => figures("second", false, () => toReview() || "symptoms"),
+			stand: () => { d.moments.up = now(); for (const r of readings) delete d.moments[r]; show("firstcount"); },
+			firstcount: () => cuff("first"),
+			first: () => figures("first", false, () => toReview() || afterUpright("first", "secondcount")),
+			secondcount: () => cuff("second"),
+			second: () => figures("second", false, () => toReview() || afterUpright("second", "symptoms")),
+			long: () => show("thirdcount"),
+			thirdcount: () => cuff("third"),
+			third: () => figures("third", false, () => toReview() || "symptoms"),
 			symptoms: () => !value("symptom") && !value("no_symptoms") ? note(words.needSymptoms) : show("review"),
 			review: () => send(),
 		};
+		const cuff = name => {
+			if (warned(tooSoonOrLate(name))) return;
+			d.moments[name] = now();
+			show(name);
+		};
+		// begin tells the server that a set was begun, and shows those that others have begun.
+		const begin = async () => {
+			if (d.announced) return;
+			try {
+				const answer = await fetch(pathOf(stay) + "/begun", { method: "POST", body: new URLSearchParams({ set: d.set, account }), headers: { Accept: "application/json" }, redirect: "manual", cache: "no-store" });
+				if (!answer.ok) return;
+				d.announced = true;
+				save();
+				el("others").replaceChildren(...(await answer.json()).others.map(text => Object.assign(document.createElement("p"), { className: "bar", textContent: text })));
+			} catch { /* without a network nobody can be asked */ }
+		};
 		// forget leaves the reading at rest alone.
 		const forget = () => {
-			for (const moment of ["up", "first", "second", "stop"]) delete d.moments[moment];
-			for (const name of stepped) if (/^(first|second)_|symptom/.test(name)) delete d.values[name];
+			for (const moment of ["up", "stop", ...readings]) delete d.moments[moment];
+			for (const name of [...stepped, ...readings.map(r => r + "_unread")]) if (/^(first|second|third)_|symptom/.test(name)) delete d.values[name];
 			fill();
 		};
 		const show = step => {
@@ -304,7 +487,7 @@
 			draw();
 			const panel = el(panels[step]), heading = panel.querySelector("h2");
 			heading.tabIndex = -1;
-			const first = ["base", "first", "second"].includes(step) && el(step + "_systolic");
+			const first = ["base", ...readings].includes(step) && el(step + "_systolic");
 			(first && !first.value ? first : heading).focus({ preventScroll: true });
 			scrollTo(0, 0);
 			stayAwake();
@@ -315,13 +498,13 @@
 			page.dataset.step = step;
 			const m = d.moments;
 			let label = words.next;
-			if (asked) label = words.checkRight;
-			else if (step === "rest") label = words.restNow;
+			if (step === "rest") label = words.restNow;
 			else if (step === "stand") label = d.upright === "sitting" ? words.sitNow : words.standNow;
 			else if (step === "withheld") label = words.withheldSend;
+			else if (step === "long") label = words.longOn;
 			else if (step === "review") label = d.answer ? words.again : words.send;
 			el("go").textContent = label;
-			el("back").hidden = !before[step] && !(step === "symptoms" && !m.stop) || !!d.review && step !== "withheld";
+			el("back").hidden = !before[step] && !(step === "symptoms" && !m.stop && m.up) || !!d.review && step !== "withheld";
 			el("stop").hidden = !upright.includes(step) || !!d.review;
 			el("unstop").hidden = !(step === "symptoms" && m.stop && !d.review);
 			const sits = value("base_position") === "sitting";
@@ -332,7 +515,15 @@
 			el("swap").textContent = el("swap").dataset[d.upright];
 			el("swap").hidden = sits;
 			const symptoms = el("s-symptoms").querySelector("h2");
-			symptoms.textContent = m.stop ? symptoms.dataset.stopped : symptoms.dataset.upright;
+			symptoms.textContent = m.stop ? symptoms.dataset.stopped : m.up ? symptoms.dataset.upright : symptoms.dataset.unread;
+			el("ended").hidden = !(step === "symptoms" && longer() && !m.stop && !m.third && readings.some(dropped));
+			el("because").classList.toggle("asked", !!d.values.restrict?.length);
+			for (const f of named("restrict")) f.closest("label").hidden = restricted(f.value);
+			el("anew").hidden = step !== "restcount";
+			el("long-how").textContent = words.long.replace("#", d.clear);
+			el("third-title").textContent = words.third.replace("#", d.clear);
+			if (step === "stand") standing();
+			if (step === "withheld" && !el("c-at").value) el("c-at").value = clock(now());
 			for (const p of document.querySelectorAll("[data-taken]")) {
 				const at = m[p.dataset.taken], from = p.dataset.taken === "base" ? m.rest : m.up;
 				p.textContent = at ? words.taken + " " + clock(at) + (from ? ", " + words.after + " " + ((at - from) / 60000).toFixed(1) + " " + words.min : "") : "";
@@ -340,6 +531,16 @@
 			if (step === "withheld") el("withheld-why").replaceChildren(...withheld().map(text => Object.assign(document.createElement("li"), { textContent: text })));
 			if (step === "review") review();
 			if (counts[step]) tick();
+			drawAlarm();
+		};
+		// standing says before the patient gets up what the set could still show.
+		const standing = () => {
+			const says = [], old = Math.floor((now() - d.moments.base) / 60000);
+			if (shortRest()) says.push(words.warnShortSet.replace("#", restMinutes()));
+			if (old >= 15) says.push(words.warnOldBase.replace("#", old));
+			if (d.stand && longer()) says.push(d.stand);
+			el("stand-warn").replaceChildren(...says.map(text => Object.assign(document.createElement("p"), { className: "bar", textContent: text })));
+			el("plain-go").hidden = !shortRest();
 		};
 
 		// The countdown.
@@ -350,12 +551,12 @@
 			if (!count) return;
 			const [from, seconds] = count, at = d.moments[from];
 			const left = Math.ceil((at + seconds * 1000 - now()) / 1000), shown = Math.abs(Math.min(left, seconds));
-			el("count-title").textContent = { restcount: words.countRest, firstcount: words.countFirst, secondcount: words.countSecond }[d.step];
+			el("count-title").textContent = { restcount: words.countRest, firstcount: words.countFirst, secondcount: words.countSecond, thirdcount: words.countThird.replace("#", d.clear) }[d.step];
 			el("count-how").textContent = d.step === "restcount" ? words.countRestHow : words.countStay;
 			el("count-clock").textContent = (left < 0 ? "+" : "") + Math.floor(shown / 60) + ":" + String(shown % 60).padStart(2, "0");
 			el("count-word").textContent = left >= 0 ? words.toGo : words.over;
 			el("s-count").classList.toggle("over", left <= 0);
-			el("go").textContent = left > 0 ? words.cuff : words.cuffNow;
+			el("go").textContent = asked ? words.anyway : left > 0 ? words.cuff : words.cuffNow;
 			if (left <= 0) {
 				say(words.sayEnd);
 				if (d.rung !== d.step + at) {
@@ -394,6 +595,7 @@
 
 		// Review.
 		const pressure = name => {
+			if (value(name + "_unread")) return words.unread;
 			if (!any(name)) return words.notTaken;
 			const p = value(name + "_pulse"), m = d.moments, from = name === "base" ? m.rest : m.up;
 			const at = m[name] ? " · " + clock(m[name]) + (from ? ", " + words.after + " " + ((m[name] - from) / 60000).toFixed(1) + " " + words.min : "") : "";
@@ -419,15 +621,24 @@
 			if (d.moments.up) {
 				row(words.first, pressure("first"), d.moments.first ? "first" : null);
 				if (!d.moments.stop || any("second")) row(words.second, pressure("second"), d.moments.second ? "second" : null);
+				if (any("third") || d.moments.third) row(words.third.replace("#", d.clear), pressure("third"), "third");
 				if (d.moments.stop) row(words.stopped, clock(d.moments.stop) + ", " + words.after + " " + ((d.moments.stop - d.moments.up) / 60000).toFixed(1) + " " + words.min);
 				row(words.symptoms, checked("symptom").join(", ") || words.none, "symptoms");
 			} else {
+				if (value("base_unread")) row(words.seen, checked("symptom").join(", ") || words.none, "symptoms");
 				row(words.notStood, withheld().join(", ") || "–");
 			}
-			row(words.limb, checked("limb").join() + (value("other_limb") ? "; " + words.other + " " + checked("other_limb").join().toLowerCase() : ""), "limb");
+			if (d.cleared && d.moments.up) row(words.cleared, d.cleared.by + ", " + clock(d.cleared.at));
+			for (const t of d.told) row(words.told, nameOf(t.whom) + ", " + clock(t.at));
+			row(words.limb, checked("limb").join(), "limb");
+			if (checked("restrict").length) row(words.restricted, checked("restrict").join(", ") + ": " + checked("because").join().toLowerCase(), "limb");
 			row(words.before, checked("mobility").concat(checked("hold")).join(", "), "before");
-			list.replaceChildren(...rows);
 			el("review-help").hidden = !d.moments.up;
+			el("cannot-count").hidden = !hopeless() || d.plain;
+			el("plain-instead").hidden = !hopeless() && !d.plain;
+			el("plain-instead").textContent = el("plain-instead").dataset[d.plain ? "set" : "plain"];
+			if (d.plain) row(words.plain, "✓");
+			list.replaceChildren(...rows);
 			if (d.answer) answered();
 			else if (!d.queued) el("answer").hidden = true;
 		};
@@ -490,11 +701,18 @@
 			el("go").disabled = el("review").inert = false;
 		};
 
+		// ago is how many minutes ago the clocks of the site last showed a time.
+		const ago = text => {
+			const [h, min] = text.split(":").map(Number), [nh, nm] = clock(now()).split(":").map(Number);
+			return (nh * 60 + nm - h * 60 - min + 1440) % 1440;
+		};
+
 		// What people press.
 		form.addEventListener("submit", e => e.preventDefault()); // Enter is dealt with below
 		form.addEventListener("keydown", e => {
 			if (e.key !== "Enter" || e.target.tagName !== "INPUT" || e.target.type === "checkbox" || e.target.type === "radio") return;
 			e.preventDefault();
+			if (e.target.id.startsWith("c-")) return el("withheld-on").click();
 			const fields = [...e.target.closest("fieldset").querySelectorAll(".fig-field input")].filter(f => f.offsetParent);
 			const next = fields[fields.indexOf(e.target) + 1];
 			if (e.target.id === "since") el("since-go").click();
@@ -502,7 +720,7 @@
 			else steps[d.step]();
 		});
 		el("go").addEventListener("click", () => steps[d.step]());
-		el("back").addEventListener("click", () => show(d.step === "symptoms" ? "second" : before[d.step]));
+		el("back").addEventListener("click", () => show(d.step === "symptoms" ? readings.findLast(r => d.moments[r]) : before[d.step]));
 		el("stop").addEventListener("click", () => {
 			d.stoppedFrom = d.step;
 			d.moments.stop = now();
@@ -512,13 +730,21 @@
 		el("unstop").addEventListener("click", () => { delete d.moments.stop; show(d.stoppedFrom || "firstcount"); });
 		el("swap").addEventListener("click", () => { d.upright = d.upright === "sitting" ? "standing" : "sitting"; save(); draw(); });
 		el("skip-up").addEventListener("click", () => { forget(); show("review"); });
-		el("withheld-on").addEventListener("click", () => { d.confirmed.push("stood"); show("stand"); });
+		el("withheld-on").addEventListener("click", () => {
+			const by = el("c-by").value.trim(), at = ago(el("c-at").value);
+			if (!by || !(at >= 0)) return note(words.needCleared);
+			d.cleared = { by, at: now() - at * 60000 };
+			show("stand");
+		});
+		for (const b of form.querySelectorAll("button[data-unread]")) b.addEventListener("click", () => alarm("unread"));
+		el("anew").addEventListener("click", () => { d.moments.rest = now(); asked = ""; note(""); save(); draw(); });
+		el("plain-go").addEventListener("click", () => { forget(); d.plain = true; show("review"); });
+		el("plain-instead").addEventListener("click", () => { d.plain = !d.plain; changed(); draw(); });
 		el("since-go").addEventListener("click", () => {
-			const [h, min] = el("since").value.split(":").map(Number), [nh, nm] = clock(now()).split(":").map(Number);
-			const ago = (nh * 60 + nm - h * 60 - min + 1440) % 1440;
-			el("since-wrong").hidden = ago <= 720;
-			if (!(ago <= 720)) return;
-			d.moments.rest = now() - ago * 60000;
+			const minutes = ago(el("since").value);
+			el("since-wrong").hidden = minutes <= 720;
+			if (!(minutes <= 720)) return;
+			d.moments.rest = now() - minutes * 60000;
 			show("restcount");
 		});
 		el("discard").addEventListener("click", () => {

@@ -40,9 +40,15 @@ type Entry struct {
 	Removed bool `json:"removed,omitempty"`
 	// Cells are by the columns of docs/feeds.md, without source_id, stay_id, recorded_at and
 	// status. A fact's own time (started_at, cleared_at, answered_at) that is empty is the
-	// receipt; times without an offset are in the site's zone.
+	// receipt, and so is any time that is Now; times without an offset are in the site's zone.
 	Cells map[string]string `json:"cells,omitempty"`
 }
+
+// Now is a time of an Entry that is the server's receipt.
+const Now = "now"
+
+// Cell is a moment as a cell of an Entry.
+func Cell(t time.Time) string { return t.UTC().Format(time.RFC3339Nano) }
 
 // longestCell bounds what somebody may write into one field, in bytes.
 const longestCell = 500
@@ -79,7 +85,7 @@ func (c Charting) version(n int, e Entry, o feed.Options) (v clinical.Version, r
 	if id == "" {
 		id = fmt.Sprintf("%s-%s-%s-%d", Feed, c.ID, e.Kind, n+1)
 	}
-	receipt := c.At.UTC().Format(time.RFC3339Nano)
+	receipt := Cell(c.At)
 	header := []string{"source_id", "stay_id", "recorded_at", "status"}
 	record := []string{id, c.StayID, receipt, string(clinical.Final)}
 	if e.Removed {
@@ -93,7 +99,7 @@ func (c Charting) version(n int, e Entry, o feed.Options) (v clinical.Version, r
 		if len(cell) > longestCell {
 			return v, fmt.Sprintf("%s is longer than %d bytes", column, longestCell)
 		}
-		if cell == "" && column == own {
+		if cell == "" && column == own || cell == Now && (column == own || column == "ended_at") {
 			cell = receipt
 		}
 		header, record = append(header, column), append(record, cell)

@@ -18,6 +18,9 @@ type Options struct {
 	feed.Options
 	StayID     string
 	AdmittedAt time.Time
+	Plausible  clinical.PlausiblePolicy
+	// Restrictions are those that the form may say to hold no more, by source_id.
+	Restrictions map[string]clinical.Restriction
 }
 
 // Why is what is wrong with a field.
@@ -35,6 +38,11 @@ const (
 	Contrary   Why = "contrary"   // two answers that exclude each other
 	NoPosition Why = "positions"  // lower than the reading before
 	NoUpright  Why = "no_upright" // said of standing, and nothing was recorded upright
+	OutOfRange Why = "range"      // outside V-PLAUSIBLE
+	NotBelow   Why = "not_below"  // a diastolic that is not below the systolic
+	NotStood   Why = "not_stood"  // upright, though the cuff could not read at rest
+	TooLong    Why = "too_long"   // a text of more than longestCell bytes
+	Late       Why = "late"       // after the set that it should come before
 )
 
 // Problem is what is wrong with one field of the form.
@@ -54,8 +62,8 @@ const (
 func Read(form url.Values, o Options) (Set, []Problem) {
 	r := &reader{form: form, o: o}
 	s := Set{
-		ID: r.id(), StayID: o.StayID, Mobility: r.word("mobility", Mobilities), Holds: r.holds(), Limb: r.word("limb", clinical.Limbs),
-		OtherLimb: r.word("other_limb", clinical.LimbReasons),
+		ID: r.id(), StayID: o.StayID, Mobility: r.word("mobility", Mobilities), Holds: r.holds(),
+		Limb: r.word("limb", clinical.Limbs), Plain: r.yes("plain"), Told: r.told(),
 	}
 	base := r.baseline(s)
 	upright := r.upright(s)
@@ -67,12 +75,17 @@ func Read(form url.Values, o Options) (Set, []Problem) {
 		if len(s.Holds) == 0 && !r.yes("no_holds") {
 			r.wrong("hold", Missing)
 		}
+		if base.Unread {
+			r.wrong("base_unread", NotStood)
+		}
 		r.order(s.Readings)
 	}
 	r.symptoms(s.Readings)
 	if s.Limb == "" {
 		r.wrong("limb", Missing)
 	}
+	r.restrictions(&s)
+	s.Cleared = r.clearance(s)
 	return s, r.problems
 }
 
@@ -84,7 +97,7 @@ type reader struct {
 
 // wrong notes the first problem of a field.
 func (r *reader) wrong(field string, why Why) {
-	if !slices.ContainsFunc(r.problems, func(p Problem) bool { return p.Field == field }) {
+	if !r.isWrong(field) {
 		r.problems = append(r.problems, Problem{field, why})
 	}
 }
@@ -195,51 +208,82 @@ var (
 	uprightPositions = []string{string(clinical.Standing), string(clinical.Sitting)}
 )
 
-// figures reads the pressures and the pulse of a reading.
+// figures reads the pressures and the pulse of a reading. What V-PLAUSIBLE does not
+// believe is refused: it is a slip, or an emergency that no figure stands for.
 func (r *reader) figures(name string, v *clinical.Vitals) {
-	v.Systolic, v.Diastolic, v.HeartRate = r.number(name+"_systolic"), r.number(name+"_diastolic"), r.number(name+"_pulse")
+	p := r.o.Plausible
+	v.Systolic = r.within(name+"_systolic", p.SystolicMin, p.SystolicMax)
+	v.Diastolic = r.within(name+"_diastolic", p.DiastolicMin, p.DiastolicMax)
+	v.HeartRate = r.within(name+"_pulse", p.PulseMin, p.PulseMax)
+	if v.Systolic != nil && v.Diastolic != nil && *v.Diastolic >= *v.Systolic && !r.isWrong(name+"_systolic") {
+		r.wrong(name+"_diastolic", NotBelow)
+	}
+}
+
+// within is a number between two bounds, ends included.
+func (r *reader) within(field string, low, high float64) *float64 {
+	v := r.number(field)
+	if v != nil && (*v < low || *v > high) {
+		r.wrong(field, OutOfRange)
+	}
+	return v
+}
+
+func (r *reader) isWrong(field string) bool {
+	return slices.ContainsFunc(r.problems, func(p Problem) bool { return p.Field == field })
 }
 
 func (r *reader) baseline(s Set) Reading {
-	v := clinical.Vitals{Position: clinical.Lying, Limb: s.Limb, SetID: s.ID}
+	v := clinical.Vitals{Position: clinical.Lying, Limb: s.Limb, SetID: s.setID()}
 	if p := r.word(Base+"_position", restPositions); p != "" {
 		v.Position = clinical.Position(p)
 	}
 	r.figures(Base, &v)
 	v.TakenAt, v.MinutesInPosition = r.moment(Base+"_at"), r.minutes(Base+"_minutes")
-	if v.Systolic == nil {
+	unread := r.unread(Base, v)
+	if v.Systolic == nil && !unread {
 		r.wrong(Base+"_systolic", Missing)
 	}
 	if slices.Contains(s.Holds, clinical.HoldChestPain) {
 		// Of the baseline: a pain at rest is no finding of standing (S-SYMPTOMS).
 		v.Symptoms = []string{clinical.HoldChestPain}
 	}
-	return Reading{Base, v}
+	return Reading{Base, unread, v}
+}
+
+// unread reports whether the cuff could not read, and no figure stands beside that.
+func (r *reader) unread(name string, v clinical.Vitals) bool {
+	unread := r.yes(name + "_unread")
+	if unread && (v.Systolic != nil || v.Diastolic != nil) {
+		r.wrong(name+"_unread", Contrary)
+	}
+	return unread
 }
 
 // upright reads what was taken upright: readings with a pressure or a pulse, and the
 // moment at which the patient was sat down where there is no such reading.
 func (r *reader) upright(s Set) []Reading {
 	var out []Reading
-	for _, name := range []string{First, Second} {
-		v := clinical.Vitals{Position: clinical.Standing, Limb: s.Limb, SetID: s.ID}
+	for _, name := range []string{First, Second, Third} {
+		v := clinical.Vitals{Position: clinical.Standing, Limb: s.Limb, SetID: s.setID()}
 		r.figures(name, &v)
-		if v.Systolic == nil && v.Diastolic == nil && v.HeartRate == nil {
+		unread := r.unread(name, v)
+		if v.Systolic == nil && v.Diastolic == nil && v.HeartRate == nil && !unread {
 			continue // not taken: its field for the time alone says nothing
 		}
 		if v.Systolic == nil && v.Diastolic != nil {
 			r.wrong(name+"_systolic", Missing)
 		}
 		r.stance(name, &v)
-		out = append(out, Reading{name, v})
+		out = append(out, Reading{name, unread, v})
 	}
 	if !r.yes("stopped") {
 		return out
 	}
 	if len(out) == 0 {
-		v := clinical.Vitals{Position: clinical.Standing, Limb: s.Limb, SetID: s.ID}
+		v := clinical.Vitals{Position: clinical.Standing, Limb: s.Limb, SetID: s.setID()}
 		r.stance(Stop, &v)
-		out = append(out, Reading{Stop, v})
+		out = append(out, Reading{Stop, false, v})
 	}
 	out[len(out)-1].StoppedEarly = true
 	return out
@@ -271,7 +315,8 @@ func (r *reader) order(readings []Reading) {
 }
 
 // symptoms reads the symptoms of being upright. They are charted at the last reading;
-// that there were none must be said too.
+// that there were none must be said too. Where the cuff could not read at rest they are
+// what was seen then.
 func (r *reader) symptoms(readings []Reading) {
 	symptoms := r.words("symptom", clinical.Symptoms)
 	none, upright := r.yes("no_symptoms"), len(readings) > 1
@@ -280,9 +325,101 @@ func (r *reader) symptoms(readings []Reading) {
 		r.wrong("symptom", Contrary)
 	case upright && !none && len(symptoms) == 0:
 		r.wrong("symptom", Missing)
+	case !upright && readings[0].Unread:
+		readings[0].Symptoms = ofBoth(readings[0].Symptoms, symptoms)
 	case !upright && len(symptoms) > 0:
 		r.wrong("symptom", NoUpright)
 	case upright:
 		readings[len(readings)-1].Symptoms = symptoms
 	}
+}
+
+// ofBoth are the symptoms of two lists, each once, in the order of clinical.Symptoms.
+func ofBoth(a, b []string) (out []string) {
+	for _, s := range clinical.Symptoms {
+		if slices.Contains(a, s) || slices.Contains(b, s) {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+// setID is the id by which the readings make a set; vital signs make none.
+func (s Set) setID() string {
+	if s.Plain {
+		return ""
+	}
+	return s.ID
+}
+
+// restrictions reads which limbs must not be measured, and which may be again.
+func (r *reader) restrictions(s *Set) {
+	s.Restricted, s.Because = r.words("restrict", clinical.Limbs), r.word("because", clinical.RestrictionReasons)
+	switch {
+	case len(s.Restricted) == 0:
+		s.Because = ""
+	case s.Because == "":
+		r.wrong("because", Missing)
+	case slices.Contains(s.Restricted, s.Limb):
+		r.wrong("restrict", Contrary)
+	}
+	began := s.Baseline().TakenAt
+	for _, id := range r.form["lifted"] {
+		b, ok := r.o.Restrictions[id]
+		if !ok {
+			r.wrong("lifted", NotOfList)
+			continue
+		}
+		b.EndedAt = &began
+		if began.Before(b.StartedAt) {
+			b.EndedAt = &b.StartedAt
+		}
+		s.Lifted = append(s.Lifted, Lifted{id, b})
+	}
+}
+
+// clearance reads who said that the patient may stand, and when; nil where neither is given.
+func (r *reader) clearance(s Set) *clinical.Clearance {
+	by := r.cell("cleared_by")
+	if by == "" && r.cell("cleared_at") == "" {
+		return nil
+	}
+	if by == "" {
+		r.wrong("cleared_by", Missing)
+	}
+	if len(by) > longestCell {
+		r.wrong("cleared_by", TooLong)
+	}
+	at, ok := feed.ParseTime(r.cell("cleared_at"), r.o.Zone)
+	switch {
+	case r.cell("cleared_at") == "":
+		r.wrong("cleared_at", Missing)
+	case !ok:
+		r.wrong("cleared_at", NotTime)
+	case at.After(r.o.Now.Add(ClockSkew)):
+		r.wrong("cleared_at", Ahead)
+	case at.Before(r.o.AdmittedAt):
+		r.wrong("cleared_at", TooOld)
+	case len(s.Readings) > 1 && at.After(s.Readings[1].TakenAt):
+		r.wrong("cleared_at", Late)
+	}
+	return &clinical.Clearance{ClearedAt: at, By: by}
+}
+
+// told reads who was told of an emergency: "provider 2026-11-25T12:00:00Z".
+func (r *reader) told() (out []Told) {
+	for _, cell := range r.form["told"] {
+		cut := strings.LastIndex(cell, " ")
+		if cut < 0 || !slices.Contains(Whoms, cell[:cut]) {
+			r.wrong("told", NotOfList)
+			continue
+		}
+		at, ok := feed.ParseTime(cell[cut+1:], r.o.Zone)
+		if !ok || at.After(r.o.Now.Add(ClockSkew)) {
+			r.wrong("told", NotTime)
+			continue
+		}
+		out = append(out, Told{cell[:cut], at})
+	}
+	return out
 }

@@ -18,14 +18,20 @@ import (
 var now = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 
 func options() Options {
-	return Options{Options: feed.Options{Zone: time.UTC, Now: now}, StayID: "S1", AdmittedAt: now.Add(-10 * time.Hour)}
+	return Options{
+		Options: feed.Options{Zone: time.UTC, Now: now}, StayID: "S1", AdmittedAt: now.Add(-10 * time.Hour),
+		Plausible: clinical.DefaultPolicy().Plausible,
+		Restrictions: map[string]clinical.Restriction{
+			"R1": {Limb: "left leg", Reason: "injury", StartedAt: now.Add(-5 * time.Hour)},
+		},
+	}
 }
 
 const id = "6f1c9b1e-0000-4000-8000-000000000001"
 
 // whole is a set without a drop, as the form sends it.
 func whole() url.Values {
-	v, _ := url.ParseQuery("set=" + id + "&mobility=stand&no_holds=yes&limb=left+arm&other_limb=fistula" +
+	v, _ := url.ParseQuery("set=" + id + "&mobility=stand&no_holds=yes&limb=left+arm&restrict=right+arm&because=fistula" +
 		"&base_at=2026-11-25T11:50:00Z&base_minutes=5.04&base_systolic=142&base_diastolic=78&base_pulse=70" +
 		"&first_at=2026-11-25T11:51:30Z&first_minutes=1&first_systolic=138&first_diastolic=76&first_pulse=74" +
 		"&second_at=2026-11-25T11:53:30Z&second_minutes=3&second_systolic=139,5&second_diastolic=77&second_pulse=76&no_symptoms=yes")
@@ -67,11 +73,11 @@ func TestEveryFieldOfASetIsRead(t *testing.T) {
 	s := read(t, whole())
 	at := func(min, sec int) time.Time { return time.Date(2026, 11, 25, 11, min, sec, 0, time.UTC) }
 	want := Set{
-		ID: id, StayID: "S1", Mobility: MayStand, Limb: "left arm", OtherLimb: "fistula",
+		ID: id, StayID: "S1", Mobility: MayStand, Limb: "left arm", Restricted: []string{"right arm"}, Because: "fistula",
 		Readings: []Reading{
-			{Base, clinical.Vitals{TakenAt: at(50, 0), Systolic: ptr(142), Diastolic: ptr(78), HeartRate: ptr(70), Position: clinical.Lying, Limb: "left arm", MinutesInPosition: ptr(5), SetID: id}},
-			{First, clinical.Vitals{TakenAt: at(51, 30), Systolic: ptr(138), Diastolic: ptr(76), HeartRate: ptr(74), Position: clinical.Standing, Limb: "left arm", MinutesInPosition: ptr(1), SetID: id}},
-			{Second, clinical.Vitals{TakenAt: at(53, 30), Systolic: ptr(139.5), Diastolic: ptr(77), HeartRate: ptr(76), Position: clinical.Standing, Limb: "left arm", MinutesInPosition: ptr(3), SetID: id}},
+			{Base, false, clinical.Vitals{TakenAt: at(50, 0), Systolic: ptr(142), Diastolic: ptr(78), HeartRate: ptr(70), Position: clinical.Lying, Limb: "left arm", MinutesInPosition: ptr(5), SetID: id}},
+			{First, false, clinical.Vitals{TakenAt: at(51, 30), Systolic: ptr(138), Diastolic: ptr(76), HeartRate: ptr(74), Position: clinical.Standing, Limb: "left arm", MinutesInPosition: ptr(1), SetID: id}},
+			{Second, false, clinical.Vitals{TakenAt: at(53, 30), Systolic: ptr(139.5), Diastolic: ptr(77), HeartRate: ptr(76), Position: clinical.Standing, Limb: "left arm", MinutesInPosition: ptr(3), SetID: id}},
 		},
 	}
 	if !reflect.DeepEqual(s, want) {
@@ -136,7 +142,28 @@ func TestEveryProblemNamesItsField(t *testing.T) {
 		{"hold not_of_list", []string{"hold=headache", "-no_holds"}},
 		{"limb missing", []string{"-limb"}},
 		{"limb not_of_list", []string{"limb=nose"}},
-		{"other_limb not_of_list", []string{"other_limb=because"}},
+		{"because not_of_list", []string{"because=because"}},
+		{"because missing", []string{"-because"}},
+		{"restrict contrary", []string{"restrict=left arm"}},
+		{"restrict not_of_list", []string{"restrict=nose"}},
+		{"lifted not_of_list", []string{"lifted=R2"}},
+		{"cleared_by missing", []string{"cleared_at=2026-11-25T11:00:00Z"}},
+		{"cleared_at missing", []string{"cleared_by=Dr A"}},
+		{"cleared_at not_time", []string{"cleared_by=Dr A", "cleared_at=noon"}},
+		{"cleared_at too_old", []string{"cleared_by=Dr A", "cleared_at=2026-11-25T01:00:00Z"}},
+		{"cleared_at late", []string{"cleared_by=Dr A", "cleared_at=2026-11-25T11:52:00Z"}},
+		{"told not_of_list", []string{"told=nobody 2026-11-25T11:52:00Z"}},
+		{"told not_time", []string{"told=provider soon"}},
+		// V-PLAUSIBLE: systolic 40 to 300, diastolic 10 to 200 and below it, pulse 20 to 300.
+		{"base_systolic range", []string{"base_systolic=39"}},
+		{"base_systolic range", []string{"base_systolic=301"}},
+		{"first_diastolic range", []string{"first_diastolic=9"}},
+		{"first_diastolic range", []string{"first_systolic=290", "first_diastolic=201"}},
+		{"second_pulse range", []string{"second_pulse=19"}},
+		{"second_pulse range", []string{"second_pulse=301"}},
+		{"base_diastolic not_below", []string{"base_diastolic=142"}},
+		{"base_unread contrary", []string{"base_unread=yes"}},
+		{"base_unread not_stood", []string{"-base_systolic", "-base_diastolic", "base_unread=yes"}},
 		{"base_systolic missing", []string{"-base_systolic"}},
 		{"base_systolic not_number", []string{"base_systolic=12o"}},
 		{"base_systolic not_number", []string{"base_systolic=-120"}},
@@ -183,7 +210,7 @@ func TestTheSumTellsContents(t *testing.T) {
 	if again, _ := Read(with(whole(), "confirm=stood"), later); again.Sum() != first {
 		t.Error("sent again an hour later, a set has another sum")
 	}
-	for _, change := range []string{"base_systolic=143", "base_at=2026-11-25T11:50:00.001Z", "limb=right arm", "other_limb=injury", "mobility=sit", "-other_limb", "set=6f1c9b1e-0000-4000-8000-000000000002"} {
+	for _, change := range []string{"base_systolic=143", "base_at=2026-11-25T11:50:00.001Z", "limb=left leg", "because=injury", "mobility=sit", "-restrict", "plain=yes", "lifted=R1", "told=provider 2026-11-25T11:55:00Z", "set=6f1c9b1e-0000-4000-8000-000000000002"} {
 		if read(t, with(whole(), change)).Sum() == first {
 			t.Errorf("%s has the same sum", change)
 		}
@@ -202,7 +229,7 @@ func TestASetIsWhatTheFeedWouldTake(t *testing.T) {
 	for _, changes := range [][]string{
 		nil, {"-second", "-no_symptoms", "stopped=yes", "symptom=nausea"}, {"-first", "-second", "stopped=yes", "stop_at=2026-11-25T11:51:00Z"}, {"-first", "-second", "-no_", "hold=chest pain"},
 	} {
-		s := read(t, with(whole(), changes...))
+		s := read(t, with(whole(), append(changes, "-restrict")...))
 		for n, v := range s.Versions(now) {
 			b := v.Body.(clinical.Vitals)
 			stopped := map[bool]string{true: "yes"}[b.StoppedEarly]
@@ -213,6 +240,65 @@ func TestASetIsWhatTheFeedWouldTake(t *testing.T) {
 			if reason != "" || !reflect.DeepEqual(v, want) {
 				t.Errorf("%v: %s\n%+v\nwant %+v", changes, reason, v, want)
 			}
+		}
+	}
+}
+
+// At both ends of V-PLAUSIBLE a figure is taken.
+func TestTheEndsOfWhatIsBelievedAreTaken(t *testing.T) {
+	read(t, with(whole(), "base_systolic=300", "base_diastolic=200", "base_pulse=300",
+		"first_systolic=40", "first_diastolic=10", "first_pulse=20", "second_systolic=78", "second_diastolic=77.9"))
+}
+
+// What stands beside the readings lands as facts of its own: who cleared the patient, which
+// limbs must not be measured from now on, and which may be again.
+func TestClearanceAndRestrictionsLandAsFacts(t *testing.T) {
+	s := read(t, with(whole(), "cleared_by=Dr A", "cleared_at=2026-11-25T11:40:00Z", "lifted=R1"))
+	began := s.Baseline().TakenAt
+	want := []clinical.Version{
+		{Kind: clinical.KindClearance, SourceID: "bedside-" + id + "-clearances",
+			Body: clinical.Clearance{ClearedAt: began.Add(-10 * time.Minute), By: "Dr A"}},
+		{Kind: clinical.KindRestriction, SourceID: "bedside-" + id + "-right-arm",
+			Body: clinical.Restriction{Limb: "right arm", Reason: "fistula", StartedAt: began}},
+		{Kind: clinical.KindRestriction, SourceID: "R1",
+			Body: clinical.Restriction{Limb: "left leg", Reason: "injury", StartedAt: now.Add(-5 * time.Hour), EndedAt: &began}},
+	}
+	for n, v := range s.Versions(now)[3:] {
+		w := want[n]
+		w.StayID, w.RecordedAt, w.Stated, w.Status, w.Feed, w.File, w.Line = "S1", now, true, clinical.Final, Feed, Feed, n+4
+		if !reflect.DeepEqual(v, w) {
+			t.Errorf("%+v\nwant %+v", v, w)
+		}
+	}
+}
+
+// A cuff that could not read is a reading without figures, with what was seen.
+func TestACuffThatCouldNotRead(t *testing.T) {
+	s := read(t, with(whole(), "-first", "-second", "-no_", "-base_systolic", "-base_diastolic", "-base_pulse",
+		"base_unread=yes", "symptom=confusion", "hold=chest pain", "told=provider 2026-11-25T11:55:00Z"))
+	v := s.Baseline()
+	if len(s.Readings) != 1 || v.Systolic != nil || !s.Readings[0].Unread || !slices.Equal(v.Symptoms, []string{"confusion", "chest pain"}) {
+		t.Errorf("%+v", s.Readings)
+	}
+	if want := []Told{{TheProvider, now.Add(-5 * time.Minute)}}; !slices.Equal(s.Told, want) {
+		t.Errorf("told %v", s.Told)
+	}
+	s = read(t, with(whole(), "-second", "-no_", "no_holds=yes", "-first_systolic", "-first_diastolic", "-first_pulse",
+		"first_unread=yes", "stopped=yes", "symptom=loss of consciousness"))
+	if last := s.Readings[1]; !last.Unread || last.Systolic != nil || !last.StoppedEarly || last.Position != clinical.Standing {
+		t.Errorf("%+v", last)
+	}
+}
+
+// Vital signs are readings of no set; a third reading is one like the others.
+func TestVitalSignsAndAThirdReading(t *testing.T) {
+	s := read(t, with(whole(), "plain=yes", "third_systolic=120", "third_at=2026-11-25T11:58:30Z", "third_minutes=8"))
+	if len(s.Readings) != 4 || s.Readings[3].Name != Third || *s.Readings[3].MinutesInPosition != 8 {
+		t.Errorf("%+v", s.Readings)
+	}
+	for _, r := range s.Readings {
+		if r.SetID != "" {
+			t.Errorf("%s is of the set %q", r.Name, r.SetID)
 		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -23,6 +24,7 @@ const (
 	Base   = "base"   // before standing
 	First  = "first"  // near 1 min upright
 	Second = "second" // near 3 min upright
+	Third  = "third"  // near the minutes that would clear a drop that comes late (T-CLEAR)
 	Stop   = "stop"   // sat down before any pressure was taken upright
 )
 
@@ -39,18 +41,48 @@ var Mobilities = []string{MayStand, MaySit, InBed}
 // Set is a set as it was sent. Besides the readings it holds the answers that no
 // fact has a place for.
 type Set struct {
-	ID        string    `json:"set_id"`
-	StayID    string    `json:"stay_id"`
-	Mobility  string    `json:"mobility,omitempty"` // of Mobilities; empty where not answered
-	Holds     []string  `json:"holds,omitempty"`    // of clinical.StandingHolds
-	Limb      string    `json:"limb,omitempty"`
-	OtherLimb string    `json:"other_limb,omitempty"` // why not the other: of clinical.LimbReasons
-	Readings  []Reading `json:"readings"`             // in order of time
+	ID       string   `json:"set_id"`
+	StayID   string   `json:"stay_id"`
+	Mobility string   `json:"mobility,omitempty"` // of Mobilities; empty where not answered
+	Holds    []string `json:"holds,omitempty"`    // of clinical.StandingHolds
+	Limb     string   `json:"limb,omitempty"`
+	// Restricted are the limbs that must not be measured from this set on, Because why: of
+	// clinical.RestrictionReasons. Lifted are the restrictions that hold no more.
+	Restricted []string `json:"restricted,omitempty"`
+	Because    string   `json:"because,omitempty"`
+	Lifted     []Lifted `json:"lifted,omitempty"`
+	// Cleared is the provider's word that the patient may stand, nil without one.
+	Cleared  *clinical.Clearance `json:"cleared,omitempty"`
+	Plain    bool                `json:"plain,omitempty"` // vital signs: the readings make no set
+	Told     []Told              `json:"told,omitempty"`  // who was told of an emergency
+	Readings []Reading           `json:"readings"`        // in order of time
+}
+
+// Lifted is a restriction that was found to hold no more.
+type Lifted struct {
+	SourceID string `json:"source_id"`
+	clinical.Restriction
+}
+
+// Whom a nurse tells of an emergency. Words of the form; a site's own procedure says more.
+const (
+	TheProvider = "provider"
+	TheCharge   = "nurse in charge"
+)
+
+// Whoms are those who can be told, in the order in which they are offered.
+var Whoms = []string{TheProvider, TheCharge}
+
+// Told says who was told of an emergency, and when.
+type Told struct {
+	Whom string    `json:"whom"` // of Whoms
+	At   time.Time `json:"at"`
 }
 
 // Reading is one reading of a set.
 type Reading struct {
-	Name string `json:"name"` // Base, First, Second or Stop
+	Name   string `json:"name"`             // Base, First, Second, Third or Stop
+	Unread bool   `json:"unread,omitempty"` // the cuff could not read
 	clinical.Vitals
 }
 
@@ -75,6 +107,9 @@ func (k Kept) Message() records.Message {
 // KeptOf is the set that a message brought.
 func KeptOf(m records.Message) (Kept, error) {
 	k := Kept{Who: m.Who, At: m.ReceivedAt}
+	if len(m.Body) == 0 {
+		return k, clinical.Errorf(clinical.NotFound, "there is no such set")
+	}
 	if err := json.Unmarshal(m.Body, &k.Set); err != nil {
 		return k, clinical.Errorf(clinical.Internal, "the bedside set %s cannot be read; was it written by a newer program? %v", m.ID, err)
 	}
@@ -111,15 +146,30 @@ func (s Set) Sum() string {
 	return hex.EncodeToString(sum[:])
 }
 
-// Versions are the facts of a set, recorded at the server's receipt.
+// Versions are the facts of a set, recorded at the server's receipt: its readings, the
+// clearance, and the restrictions that begin and end with it.
 func (s Set) Versions(receipt time.Time) []clinical.Version {
-	out := make([]clinical.Version, len(s.Readings))
-	for n, r := range s.Readings {
-		out[n] = clinical.Version{
-			Kind: clinical.KindVitals, SourceID: Feed + "-" + s.ID + "-" + r.Name, StayID: s.StayID,
-			RecordedAt: receipt, Stated: true, Status: clinical.Final, Body: r.Vitals,
-			Feed: Feed, File: Feed, Line: n + 1,
-		}
+	var out []clinical.Version
+	add := func(kind clinical.Kind, sourceID string, body clinical.Body) {
+		out = append(out, clinical.Version{
+			Kind: kind, SourceID: sourceID, StayID: s.StayID,
+			RecordedAt: receipt, Stated: true, Status: clinical.Final, Body: body,
+			Feed: Feed, File: Feed, Line: len(out) + 1,
+		})
+	}
+	own := Feed + "-" + s.ID + "-"
+	for _, r := range s.Readings {
+		add(clinical.KindVitals, own+r.Name, r.Vitals)
+	}
+	if s.Cleared != nil {
+		add(clinical.KindClearance, own+string(clinical.KindClearance), *s.Cleared)
+	}
+	for _, limb := range s.Restricted {
+		b := clinical.Restriction{Limb: limb, Reason: s.Because, StartedAt: s.Baseline().TakenAt}
+		add(clinical.KindRestriction, own+strings.ReplaceAll(limb, " ", "-"), b)
+	}
+	for _, l := range s.Lifted {
+		add(clinical.KindRestriction, l.SourceID, l.Restriction)
 	}
 	return out
 }

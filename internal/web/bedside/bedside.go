@@ -28,6 +28,10 @@ type SetKeeper interface {
 	Record(ctx context.Context, unit string, k bedside.Kept) (bedside.Kept, error)
 	// Kept is a set of a stay; the error carries clinical.NotFound where there is none.
 	Kept(ctx context.Context, stayID, setID string) (bedside.Kept, error)
+	// Tell keeps once that somebody was told of the emergency of a set, and Told is what was
+	// kept; its error carries clinical.NotFound where nobody was.
+	Tell(ctx context.Context, stayID, setID, who string, told bedside.Told) error
+	Told(ctx context.Context, stayID, setID, whom string) (bedside.Told, error)
 	// Chart stores what is charted on a page, once; see Keeper.Chart.
 	Chart(ctx context.Context, unit string, c bedside.Charting) error
 }
@@ -49,17 +53,34 @@ type setForm struct {
 	ServerNow, ZoneName string
 	Low                 string // mmHg
 	Plausible           clinical.PlausiblePolicy
-	Charted             []option // what the chart holds against standing
-	NoCuff              []string // that must not be measured
-	Stand               string   // for how long the patient stands, where that is longer than usual
+	Charted             []option   // what the chart holds against standing
+	NoCuff              []limbView // that must not be measured
+	Stand               string     // for how long the patient stands, where that is longer than usual
+	Clear               string     // how long that is in minutes; "" for the usual readings
+	Drops               string     // mmHg at which a set is positive: see dropsOf
+	Others              []string   // sets that others have begun on this patient
 	Latest              *parts.SetLine
-	Discharged          *frame.Moment // nil for one who is there
+	Emergency           []emergencyView // what a set that is refused, or is being taken, tells at once
+	Discharged          *frame.Moment   // nil for one who is there
 	Problems            []fieldProblem
 	Doubts              []option
 	typed               url.Values
 }
 
 type fieldProblem struct{ Field, Text string }
+
+// limbView is a limb that must not be measured.
+type limbView struct {
+	ID, Limb, Text string
+	Own            bool // charted here, and can be taken back here
+}
+
+func limbsOf(t frame.Times, a alerts.Assessment) (out []limbView) {
+	for _, r := range a.Restrictions() {
+		out = append(out, limbView{r.SourceID, r.Limb, t.Restriction(r), bedside.FormOf(r.SourceID) != ""})
+	}
+	return out
+}
 
 // field is one field of the form with what was typed into it.
 type field struct {
@@ -128,13 +149,17 @@ func (setForm) Limbs() []option {
 	return zip(clinical.Limbs, names)
 }
 
-func (setForm) OtherLimbs() []option {
-	names := []string{
-		text.Say("bedside.other-infusion"), text.Say("bedside.other-fistula"), text.Say("bedside.other-surgery"),
-		text.Say("bedside.other-injury"),
-	}
-	return append([]option{{"", text.Say("bedside.other-any")}}, zip(clinical.LimbReasons, names)...)
+// LimbReasons say why a limb must not be measured.
+func (setForm) LimbReasons() []option {
+	return zip(clinical.RestrictionReasons, []string{
+		text.Say("bedside.because-fistula"), text.Say("bedside.because-nodes"), text.Say("bedside.because-infusion"),
+		text.Say("bedside.because-injury"), text.Say("bedside.because-other"),
+	})
 }
+
+// Unread is the answer that the cuff could not read, PlainReading that no set is meant.
+func (setForm) Unread() option       { return option{"yes", text.Say("bedside.could-not-read")} }
+func (setForm) PlainReading() option { return option{"yes", text.Say("bedside.plain")} }
 
 func (setForm) RestPositions() []option {
 	return []option{
@@ -172,11 +197,12 @@ func zip(values, names []string) []option {
 
 // blankForm is the form without a patient.
 func (s *service) blankForm(c *frame.Request, f frame.Layout) setForm {
+	p := s.PolicyOf(c).Policy
 	return setForm{
 		Layout: f, SetID: bedside.NewID(), ZoneName: s.Zone.String(), Low: text.Figure(trends.LowSystolic()),
-		Plausible: s.PolicyOf(c).Policy.Plausible, typed: url.Values{
-			"base_position": {string(clinical.Lying)}, "other_limb": {""},
-			"first_position": {string(clinical.Standing)}, "second_position": {string(clinical.Standing)},
+		Plausible: p.Plausible, Drops: dropsOf(p.Sets), typed: url.Values{
+			"base_position": {string(clinical.Lying)}, "first_position": {string(clinical.Standing)},
+			"second_position": {string(clinical.Standing)}, "third_position": {string(clinical.Standing)},
 			"stop_position": {string(clinical.Standing)},
 		},
 	}
@@ -196,7 +222,13 @@ func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 	hindrances := alerts.Hindrances(view.Assessment.Digest)
 	v.Charted = zip(hindrances, text.Missing(hindrances))
 	t := s.Times(now, true)
-	v.NoCuff, v.Stand = parts.RestrictionsOf(t, view.Assessment), text.StandFor(view.Assessment.Digest.Serial)
+	v.NoCuff, v.Stand = limbsOf(t, view.Assessment), text.StandFor(view.Assessment.Digest.Serial)
+	if v.Stand != "" {
+		v.Clear = text.Figure(*view.Assessment.Digest.Serial.ClearMinutes)
+	}
+	for _, b := range s.begun.others(v.StayID, v.Account, now) {
+		v.Others = append(v.Others, text.Say("bedside.begun-by", b.who, t.Time(b.at)))
+	}
 	if set := view.Assessment.Digest.LatestSet(); set != nil {
 		v.Latest = parts.SetLineOf(t, *set)
 	}
@@ -258,24 +290,28 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 	}
 	digest := seen.View.Assessment.Digest
 	now := s.Clock()
+	v := s.formOf(c, seen.View)
 	set, problems := bedside.Read(form, bedside.Options{
 		Options: feed.Options{Zone: s.Zone, Now: now}, StayID: digest.StayID, AdmittedAt: digest.Stay.AdmittedAt,
+		Plausible: v.Plausible, Restrictions: ownRestrictions(digest),
 	})
-	v := s.formOf(c, seen.View)
 	v.typed, v.SetID = form, form.Get("set")
 	if opened := form.Get("account"); opened != "" && opened != strconv.FormatInt(v.Account, 10) {
 		return s.refuseAccount(c, v)
 	}
-	if len(problems) > 0 {
-		for _, p := range problems {
-			if p.Field == "set" {
-				v.SetID = bedside.NewID()
-			}
-			v.Problems = append(v.Problems, fieldProblem{p.Field, s.problemText(p, now)})
-		}
-	} else {
-		v.Doubts = doubtsOf(set, alerts.Hindrances(digest), v.Plausible, form["confirm"])
+	if len(problems) == 0 {
+		problems = uncleared(set, digest)
 	}
+	for _, p := range problems {
+		if p.Field == "set" {
+			v.SetID = bedside.NewID()
+		}
+		v.Problems = append(v.Problems, fieldProblem{p.Field, s.problemText(p, v, now)})
+	}
+	if len(problems) == 0 {
+		v.Doubts = doubtsOf(set, digest, form["confirm"])
+	}
+	v.Emergency = emergenciesOf(set, problems)
 	if len(v.Problems)+len(v.Doubts) > 0 {
 		return s.sendBack(c, v)
 	}
@@ -288,6 +324,7 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 	case err != nil:
 		return nil, err
 	default:
+		s.begun.end(digest.StayID, kept.ID)
 		to := frame.SetURL(digest.StayID) + "?sent=" + url.QueryEscape(kept.ID)
 		if wantsJSON(c) {
 			return frame.Document(http.StatusOK, map[string]string{"result": to})
@@ -352,25 +389,64 @@ func (s *service) refuseSet(c *frame.Request, v setForm) (frame.Page, error) {
 	return frame.Show(http.StatusConflict, "bedside", v)
 }
 
-// doubtsOf are what must be confirmed before a set is stored and was not: values
-// that V-PLAUSIBLE does not believe, and a patient stood up against what speaks
-// against it.
-func doubtsOf(set bedside.Set, hindrances []string, p clinical.PlausiblePolicy, confirmed []string) []option {
+// doubtsOf are what must be confirmed before a set is stored and was not: a patient put
+// upright against what speaks against it, unless a provider has cleared it, and a limb
+// that must not be measured.
+func doubtsOf(set bedside.Set, d trends.Digest, confirmed []string) []option {
 	var out []option
 	add := func(code, words string) {
 		if !slices.Contains(confirmed, code) {
 			out = append(out, option{code, words})
 		}
 	}
-	for _, r := range set.Readings {
-		if doubts := trends.Believe("", r.Vitals, p).Implausible; len(doubts) > 0 {
-			add(r.Name+"_figures", text.Say("bedside.doubt-implausible", readingName(r.Name), strings.Join(doubts, "; ")))
-		}
-	}
-	if against := withheld(set, hindrances); set.Upright() && len(against) > 0 {
+	if against := withheld(set, alerts.Hindrances(d)); set.Upright() && set.Cleared == nil && len(against) > 0 {
 		add("stood", text.Say("bedside.doubt-stood", text.List(against)))
 	}
+	lifted := func(id string) bool {
+		return slices.ContainsFunc(set.Lifted, func(l bedside.Lifted) bool { return l.SourceID == id })
+	}
+	for _, r := range d.Restrictions {
+		if r.Limb == set.Limb && r.Holds(set.Baseline().TakenAt) && !lifted(r.SourceID) {
+			add("restricted_limb", text.Say("bedside.doubt-limb", text.RestrictionBrief(r)))
+			break
+		}
+	}
 	return out
+}
+
+// ownRestrictions are the limbs that were said here not to be measured: what a form can
+// take back. Those of feeds end in the hospital's own record.
+func ownRestrictions(d trends.Digest) map[string]clinical.Restriction {
+	out := map[string]clinical.Restriction{}
+	for _, r := range d.Restrictions {
+		if bedside.FormOf(r.SourceID) != "" {
+			out[r.SourceID] = clinical.Restriction{Limb: r.Limb, Reason: r.Reason, StartedAt: r.From}
+		}
+	}
+	return out
+}
+
+// What standing after an injury lacks.
+const (
+	notCleared    bedside.Why = "not_cleared"
+	clearedBefore bedside.Why = "cleared_before" // before the injury that blocks it
+)
+
+// uncleared is what a set lacks whose patient was put upright while an injury blocks that:
+// who cleared it, and when. It is not confirmed by a tap.
+func uncleared(set bedside.Set, d trends.Digest) []bedside.Problem {
+	if !set.Upright() || !slices.Contains(alerts.Hindrances(d), alerts.InjuryUncleared) {
+		return nil
+	}
+	if set.Cleared == nil {
+		return []bedside.Problem{{Field: "cleared_by", Why: notCleared}}
+	}
+	for _, f := range d.Falls {
+		if from, blocks := f.BlocksFrom(); blocks && set.Cleared.ClearedAt.Before(from) {
+			return []bedside.Problem{{Field: "cleared_at", Why: clearedBefore}}
+		}
+	}
+	return nil
 }
 
 // withheld says why the patient of a set should not be stood up.
@@ -401,6 +477,8 @@ func readingName(name string) string {
 		return text.Say("bedside.field-first")
 	case bedside.Second:
 		return text.Say("bedside.field-second")
+	case bedside.Third:
+		return text.Say("bedside.field-third")
 	}
 	return text.Say("bedside.field-stop")
 }
@@ -414,8 +492,16 @@ func fieldName(name string) string {
 		return text.Say("bedside.field-hold")
 	case "limb":
 		return text.Say("bedside.field-limb")
-	case "other_limb":
-		return text.Say("bedside.field-other-limb")
+	case "restrict", "because", "lifted":
+		return text.Say("bedside.field-restrict")
+	case "cleared_by":
+		return text.Say("bedside.cleared-by")
+	case "cleared_at":
+		return text.Say("bedside.cleared-at")
+	case "told":
+		return text.Say("bedside.field-told")
+	case "plain":
+		return text.Say("bedside.plain")
 	case "symptom", "no_symptoms":
 		return text.Say("bedside.field-symptoms")
 	case "stopped":
@@ -441,19 +527,37 @@ func partName(part string) string {
 		return text.Say("bedside.part-position")
 	case "minutes":
 		return text.Say("bedside.part-minutes")
+	case "unread":
+		return text.Say("bedside.part-unread")
 	}
 	return text.Say("bedside.part-time")
 }
 
 // problemText says what is wrong with a field and what to do.
-func (s *service) problemText(p bedside.Problem, now time.Time) string {
+func (s *service) problemText(p bedside.Problem, v setForm, now time.Time) string {
 	name := fieldName(p.Field)
 	switch p.Why {
 	case bedside.NotNumber:
 		if strings.HasSuffix(p.Field, "_minutes") {
 			return text.Say("bedside.wrong-minutes", name)
 		}
-		return text.Say("bedside.wrong-number", name)
+		low, high := limitsOf(p.Field, v.Plausible)
+		return text.Say("bedside.wrong-number", name, low, high)
+	case bedside.OutOfRange:
+		low, high := limitsOf(p.Field, v.Plausible)
+		return text.Say("bedside.wrong-range", name, v.Typed(p.Field), low, high)
+	case bedside.NotBelow:
+		return text.Say("bedside.wrong-below", name, v.Typed(p.Field))
+	case bedside.NotStood:
+		return text.Say("bedside.wrong-unread-stood", name)
+	case bedside.TooLong:
+		return text.Say("bedside.wrong-long", name)
+	case bedside.Late:
+		return text.Say("bedside.wrong-late", name)
+	case notCleared:
+		return text.Say("bedside.wrong-uncleared")
+	case clearedBefore:
+		return text.Say("bedside.wrong-cleared-before")
 	case bedside.NotTime:
 		return text.Say("bedside.wrong-time", name)
 	case bedside.NotOfList:
@@ -477,10 +581,28 @@ func (s *service) problemText(p bedside.Problem, now time.Time) string {
 	return text.Say("bedside.wrong-missing", name)
 }
 
+// limitsOf are the limits of V-PLAUSIBLE for a field, in its unit.
+func limitsOf(field string, p clinical.PlausiblePolicy) (low, high string) {
+	switch {
+	case strings.HasSuffix(field, "_systolic"):
+		return text.Figure(p.SystolicMin), text.Figure(p.SystolicMax)
+	case strings.HasSuffix(field, "_diastolic"):
+		return text.Figure(p.DiastolicMin), text.Figure(p.DiastolicMax)
+	}
+	return text.Figure(p.PulseMin), text.Figure(p.PulseMax)
+}
+
 // setResult is what became of a set that was sent.
 type setResult struct {
 	frame.Layout
 	Bed, Name, Patient string
+	StayID, SetID      string
+	Emergency          []emergencyView // what must be seen first
+	Told               []string        // who was told of it
+	Near               string          // another set minutes before or after it
+	Plain              bool            // vital signs
+	Cleared            string          // who cleared the patient to stand
+	Limbs              []string        // that must not be measured from now on
 	Chooser            frame.Link
 	By                 string
 	Set                *parts.Set
@@ -517,10 +639,18 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 	t := s.Times(at, true)
 	v := setResult{
 		Layout: s.Layout(c, text.Say("bedside.result")).Live(at), Bed: stay.Bed, Patient: frame.StayURL(stayID),
+		StayID: stayID, SetID: id, Plain: kept.Plain, Emergency: emergenciesOf(kept.Set, nil),
+		Limbs:   parts.RestrictionsOf(t, a),
 		Chooser: frame.Link{Name: text.Say("bedside.result-next-patient"), URL: frame.ChooseURL(stay.Unit)},
 		By:      text.Say("bedside.result-by", kept.Who, t.Time(kept.At)), Recheck: parts.RecheckOf(t, a),
-		Unread:     true,
+		Unread:     !kept.Plain,
 		Discharged: dischargeOf(t, stay),
+	}
+	if v.Told, err = s.toldOf(c, t, kept); err != nil {
+		return nil, err
+	}
+	if by := kept.Cleared; by != nil {
+		v.Cleared = text.Say("bedside.result-cleared", by.By, t.Time(by.ClearedAt))
 	}
 	if frame.AccountOf(c).May(records.ViewNames) {
 		v.Name = stay.Name
@@ -541,6 +671,7 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 		if set.SetID == kept.ID {
 			full := parts.SetOf(t, set)
 			v.Set, v.Line, v.Unread = &full, parts.SetLineOf(t, set), false
+			v.Near = parts.NearOf(a.Digest.Sets, set)
 		}
 	}
 	return frame.Show(http.StatusOK, "bedsideresult", v)

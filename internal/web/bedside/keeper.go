@@ -77,3 +77,24 @@ func (b Keeper) Kept(ctx context.Context, stayID, setID string) (bedside.Kept, e
 	}
 	return bedside.KeptOf(m)
 }
+
+// toldID names the message that says who was told of a set's emergency.
+func toldID(setID, whom string) string { return setID + " told " + whom }
+
+// Tell implements SetKeeper.
+func (b Keeper) Tell(ctx context.Context, stayID, setID, who string, told bedside.Told) error {
+	m := records.Message{
+		Feed: bedside.Feed, ID: toldID(setID, told.Whom), Sum: told.Whom, StayID: stayID, Who: who, ReceivedAt: told.At,
+	}
+	_, err := b.Loader.Record(ctx, m, nil)
+	return err
+}
+
+// Told implements SetKeeper.
+func (b Keeper) Told(ctx context.Context, stayID, setID, whom string) (bedside.Told, error) {
+	m, err := b.Messages.Message(ctx, bedside.Feed, toldID(setID, whom))
+	if err == nil && m.StayID != stayID {
+		err = clinical.Errorf(clinical.NotFound, "nobody is known to have been told")
+	}
+	return bedside.Told{Whom: whom, At: m.ReceivedAt}, err
+}

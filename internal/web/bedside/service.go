@@ -36,15 +36,19 @@ type Deps struct {
 type service struct {
 	*frame.Frame
 	Deps
+	begun begun
 }
 
 // Routes are the ways to these pages.
 func Routes(f *frame.Frame, d Deps) []frame.Route {
-	s := &service{f, d}
+	s := &service{Frame: f, Deps: d}
 	return []frame.Route{
 		frame.Get("/units/:unit/new-set", frame.OnUnit(records.RecordSet), s.chooseSet),
 		frame.Get("/stays/:stay/new-set", frame.OnStay(records.RecordSet), s.setPage),
 		frame.Post("/stays/:stay/new-set", frame.OnStay(records.RecordSet), s.sendSet),
+		frame.Post("/stays/:stay/new-set/begun", frame.OnStay(records.RecordSet), s.beginSet),
+		frame.Post("/stays/:stay/new-set/told", frame.OnStay(records.RecordSet), s.tell),
+		frame.Post("/stays/:stay/restrictions", frame.OnStay(records.RecordSet), s.liftRestriction),
 		frame.Get("/new-set-shell", frame.Public, s.setShell), // holds nobody's data
 		frame.GetOther("/new-set-worker.js", frame.Public, s.setWorker),
 	}

@@ -16,6 +16,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/browsertest"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
@@ -28,6 +29,8 @@ type ward struct {
 	*testing.T
 	page    *browsertest.Page
 	site    string
+	deps    web.Deps
+	pages   http.Handler // for whoever signs in
 	sets    *webtest.Sets
 	ahead   atomic.Int64 // milliseconds by which the server's clock was moved
 	down    atomic.Bool
@@ -41,8 +44,8 @@ func openWard(t *testing.T, path string) *ward {
 	w := &ward{T: t}
 	d := deps(t)
 	d.Clock = func() time.Time { return demo.AnchorTime().Add(time.Duration(w.ahead.Load()) * time.Millisecond) }
-	w.sets = d.Sets.(*webtest.Sets)
-	pages := webtest.As(web.New(d), webtest.Everything)
+	w.deps, w.sets, w.pages = d, d.Sets.(*webtest.Sets), web.New(d)
+	pages := webtest.As(w.pages, webtest.Everything)
 	site := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, r *http.Request) {
 		if w.down.Load() { // no answer at all, as without a network
 			conn, _, err := rw.(http.Hijacker).Hijack()
@@ -51,16 +54,37 @@ func openWard(t *testing.T, path string) *ward {
 			}
 			return
 		}
-		if r.Method == http.MethodPost {
+		if r.Method == http.MethodPost && strings.HasSuffix(r.URL.Path, "/new-set") {
 			w.posts.Add(1)
 		}
 		pages.ServeHTTP(rw, r)
 	}))
 	t.Cleanup(site.Close)
 	w.site, w.browser = site.URL, browsertest.Start(t)
+	if path == "" {
+		return w
+	}
 	w.page = w.browser.Open(t, site.URL+path, 390, 844)
 	w.page.Wait("#go")
 	return w
+}
+
+// open opens the form of the first stay of the demo unit that is what is asked for.
+func (w *ward) open(is func(alerts.Assessment) bool) (stay string) {
+	w.Helper()
+	list, err := w.deps.Answers.Live(w.Context(), "4W", demo.AnchorTime())
+	if err != nil {
+		w.Fatal(err)
+	}
+	for _, a := range list {
+		if is(a) {
+			w.page = w.browser.Open(w.T, w.site+"/stays/"+a.Digest.StayID+"/new-set", 390, 844)
+			w.page.Wait("#go")
+			return a.Digest.StayID
+		}
+	}
+	w.Fatal("the demo shows no such patient")
+	return ""
 }
 
 // offline takes the network from the page, and from the worker behind it, or gives it back.
@@ -280,8 +304,13 @@ func TestASetByKeyboard(t *testing.T) {
 	enter()
 	w.step("base")
 	page.Press("1200" + kb.Enter + "80" + kb.Enter + "66" + kb.Enter)
-	page.Until(`document.querySelector("#deck-note").textContent.includes("pressure")`)
-	browsertest.Eval[bool](page, `document.querySelector("#base_systolic").select() === undefined`)
+	w.step("emergency") // outside V-PLAUSIBLE: refused, with its name and limits
+	if got := page.Text("#s-emergency"); !strings.Contains(got, "Systolic 1200 is outside 40 to 300 and is not taken.") {
+		t.Errorf("the refusal reads %q", got)
+	}
+	browsertest.Eval[bool](page, `document.querySelector("#em-correct").focus() === undefined`)
+	page.Press(kb.Enter)
+	w.step("base")
 	page.Press("120" + kb.Enter)
 	enter()
 	w.step("stand")
@@ -385,6 +414,14 @@ func TestALowPressureAtRestIsNotStoodUp(t *testing.T) {
 	w.step("base")
 	w.figures("base", "84", "50", "96")
 	w.page.Click("#go")
+	w.step("emergency")
+	if got := w.page.Text("#s-emergency"); !strings.Contains(got, "under 90") || !strings.Contains(got, "stays lying") || !strings.Contains(got, "by your local procedure") {
+		t.Errorf("the emergency reads %q", got)
+	}
+	for _, v := range w.page.Axe() {
+		t.Error(v)
+	}
+	w.page.Click(`[data-told="provider"]`)
 	w.step("withheld")
 	if got := w.page.Text("#s-withheld"); !strings.Contains(got, "under 90") {
 		t.Errorf("the reason reads %q", got)
@@ -396,7 +433,7 @@ func TestALowPressureAtRestIsNotStoodUp(t *testing.T) {
 	w.step("review")
 	w.page.Click("#go")
 	w.page.Wait(".bedside-result")
-	if got := w.page.Text(".bedside-result"); !strings.Contains(got, "Not put upright") || !strings.Contains(got, "under 90") {
+	if got := w.page.Text(".bedside-result"); !strings.Contains(got, "Not put upright") || !strings.Contains(got, "under 90") || !strings.Contains(got, "Told Provider at") {
 		t.Errorf("the result reads:\n%s", got)
 	}
 	if n := len(w.sets.All()); n != 1 {
@@ -415,7 +452,8 @@ func TestWhoCannotStandSits(t *testing.T) {
 	page.Click("#go")
 	w.step("limb")
 	w.pick("limb", "right arm")
-	w.pick("other_limb", "fistula")
+	w.pick("restrict", "left arm")
+	w.pick("because", "fistula")
 	page.Click("#go")
 	w.step("rest")
 	page.Click("#go")
@@ -455,7 +493,7 @@ func TestWhoCannotStandSits(t *testing.T) {
 		t.Errorf("the result reads:\n%s", got)
 	}
 	facts := w.sets.All()
-	if len(facts) != 3 || vitalsOf(t, facts[1]).Position != clinical.Sitting || *vitalsOf(t, facts[1]).Systolic != 112 {
+	if len(facts) != 4 || vitalsOf(t, facts[2]).Position != clinical.Sitting || *vitalsOf(t, facts[2]).Systolic != 112 {
 		t.Errorf("facts: %+v", facts)
 	}
 	quiet(t, page)
@@ -579,7 +617,8 @@ func TestADoubleTapMeansOneThing(t *testing.T) {
 	w.step("base")
 	w.figures("base", "1420", "78", "70")
 	w.doubleTap("#go")
-	w.page.Until(`document.querySelector("#deck-note").textContent.includes("pressure")`)
+	w.step("emergency")
+	w.page.Click("#em-correct")
 	w.step("base")
 	browsertest.Eval[bool](w.page, `document.querySelector("#base_systolic").select() === undefined`)
 	w.page.Type("#base_systolic", "142")
@@ -611,6 +650,8 @@ func TestTwoWindowsHaveOneSet(t *testing.T) {
 	w.step("base")
 	second.Until(`document.querySelector("#base_systolic").value === "84" && document.querySelector("#base_pulse").value === "90"`)
 	second.Click("#go")
+	w.step("emergency")
+	second.Click("#em-on")
 	w.step("withheld")
 	second.Click("#go")
 	w.step("review")

@@ -1,8 +1,10 @@
 package parts
 
 import (
+	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/text"
@@ -32,6 +34,7 @@ type Set struct {
 	Symptoms  []string
 	Stopped   bool
 	Facts     string
+	Near      string // another set within minutes of it; "" where none is known
 }
 
 type readingView struct {
@@ -102,6 +105,26 @@ func minutes(v *float64, what string) string {
 		return text.Say("stay.not-charted")
 	}
 	return text.Say("stay.minutes", text.Figure(*v), what)
+}
+
+// near is how close two sets begin that are named as such.
+const near = 20 * time.Minute
+
+// NearOf says that another set of the stay began minutes before or after a set: two people
+// may have measured one patient; "" where none did.
+func NearOf(sets []trends.Set, set trends.Set) string {
+	for _, other := range sets {
+		apart := set.StartedAt.Sub(other.StartedAt)
+		if other.SetID == set.SetID && apart == 0 || apart.Abs() > near {
+			continue
+		}
+		minutes := text.Figure(math.Round(apart.Abs().Minutes()))
+		if apart >= 0 {
+			return text.Say("parts.near-before", minutes)
+		}
+		return text.Say("parts.near-after", minutes)
+	}
+	return ""
 }
 
 // SetLine is a set in one line.

@@ -9,6 +9,7 @@ import (
 	"plumbline/internal/assess"
 	"plumbline/internal/charts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/bedside"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
@@ -27,7 +28,7 @@ type stayView struct {
 	Bed, Name, PatientID, Sex, Age, StayID string
 	Admitted, Discharged                   *frame.Moment
 	Walks                                  string
-	Limbs                                  []string // that must not be measured
+	Limbs                                  []limbView // that must not be measured
 
 	Tier, TierName string
 	Lead           *parts.ReasonView
@@ -72,6 +73,10 @@ type stayView struct {
 	Treatments []parts.Labelled
 }
 
+// limbView is a limb that must not be measured. Form is the id of the form that takes it
+// back, "" where the reader cannot.
+type limbView struct{ Text, ID, Form string }
+
 type openRecheck struct {
 	Due  *frame.Moment
 	Why  string
@@ -109,6 +114,11 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 	}
 	if when.Live && frame.AccountOf(c).May(records.RecordSet) {
 		v.TakeSet = frame.SetURL(v.StayID)
+		for n, limb := range v.Limbs {
+			if bedside.FormOf(limb.ID) != "" { // charted here
+				v.Limbs[n].Form = bedside.NewID()
+			}
+		}
 	}
 	return frame.Show(http.StatusOK, "stay", v)
 }
@@ -139,7 +149,9 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	if m := d.Serial.ClearMinutes; m != nil {
 		v.ClearMinutes = text.Say("stay.clear-minutes", text.Figure(*m))
 	}
-	v.Limbs = parts.RestrictionsOf(t, a)
+	for _, r := range a.Restrictions() {
+		v.Limbs = append(v.Limbs, limbView{Text: t.Restriction(r), ID: r.SourceID})
+	}
 	if d.Stay.NotAmbulatory {
 		v.Walks = text.Say("stay.not-ambulatory")
 	}
@@ -172,7 +184,9 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	v.Charts = charts.Of(view, view.Policy.Policy, t.Catalogue)
 	v.Printed = latestRows(v.Charts.Panels[0].Table)
 	for n := len(d.Sets) - 1; n >= 0; n-- {
-		v.Sets = append(v.Sets, parts.SetOf(t, d.Sets[n]))
+		set := parts.SetOf(t, d.Sets[n])
+		set.Near = parts.NearOf(d.Sets, d.Sets[n])
+		v.Sets = append(v.Sets, set)
 	}
 	v.AfterDoses = parts.AroundDosesOf(d.Serial, view.Policy.Policy)
 	v.Drugs, v.Given = parts.DrugsOf(t, a), parts.GivenOf(t, a.Exposures.LastGiven)
