@@ -26,10 +26,12 @@ func storiesSecondUnit() []Story {
 			tell: steadyHernia,
 		},
 		{
-			Name: "Young and well", StayID: "S204", PatientID: "P4204", Patient: "Rafferty Imanishi-Cole", Born: "1995-01-07", Sex: "male",
-			Unit: SecondUnit, Bed: "25", Tier: "none", Rule: "", Recheck: "not_needed",
-			Says: "An appendix out, nothing else.",
-			tell: youngAndWell,
+			Name: "Stitched, and nobody has decided", StayID: "S204", PatientID: "P4204",
+			Patient: "Rafferty Imanishi-Cole", Born: "1995-01-07", Sex: "male",
+			Unit: SecondUnit, Bed: "25", Tier: "this_shift", Rule: "T-CLEARANCE", Recheck: "blocked R-FALL",
+			Says: "Fell on the evening after his appendix was out and had a cut stitched; " +
+				"a day and a half later nobody has charted whether he may stand.",
+			tell: stitchedUndecided,
 		},
 	}
 }
@@ -67,11 +69,14 @@ func steadyHernia(c *chart) {
 	c.precautions(1, "09:00", "call light in reach", "non-slip footwear")
 }
 
-func youngAndWell(c *chart) {
-	c.admit(1, "23:40")
-	c.has("K35.8", "Appendicitis")
+func stitchedUndecided(c *chart) {
+	c.admit(3, "23:40")
+	c.has("K35.8", "Appendicitis, appendix removed")
 	c.level("122/72 68")
-	c.start(0, "00:30", "paracetamol", 1, "g", "iv").give(0, "01:00").give(0, "07:10")
+	c.start(2, "00:30", "paracetamol", 1, "g", "iv").give(2, "01:00").give(2, "07:10").give(1, "08:00")
+	c.fell(2, "21:35", "moderate", "no", 20*time.Minute)
+	c.precautions(2, "22:00", bundle...)
+	c.precautions(2, "22:00", "bed alarm")
 }
 
 // looseRows are what interfaces send and no story tells: three rows that
