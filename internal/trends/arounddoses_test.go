@@ -22,6 +22,7 @@ func TestFishersExactP(t *testing.T) {
 		{0, 3, 0, 5, 1},
 		{3, 3, 5, 5, 1},
 		{1, 1, 0, 1, 1},
+		{0, 2, 5, 8, 4.0 / 9}, // 56 of 252 ways, and 56 more at the other end: as probable is equal
 		// R 4.2.2, fisher.test
 		{1, 9, 6, 7, 0.008741258741258742},
 		{2, 2, 3, 9, 0.1818181818181819},

@@ -276,3 +276,9 @@ func TestLoadStepsSumTheOrderedDailyDosesOfEachClassInDDDs(t *testing.T) {
 	}
 	wantWords(t, "steps", out, "loop diuretic @0 1, loop diuretic @24 2, loop diuretic @48 1, loop diuretic @60 null, ACE inhibitor @0 2, nitrate @0 null")
 }
+
+func TestTheRulesOfChangesAndNotesHaveTheirIds(t *testing.T) {
+	if ChangeRules[0].ID != Started || NoteRules[0].ID != NoteRestNotCharted || ChangeRules[0].Source == "" {
+		t.Errorf("%+v, %+v", ChangeRules[0], NoteRules[0])
+	}
+}

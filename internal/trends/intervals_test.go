@@ -85,6 +85,7 @@ func TestProportionIntervalsAgainstTheTable(t *testing.T) {
 	}{
 		{0, 5, 0, .5218237501},
 		{1, 5, .0050507634, .7164179361},
+		{5, 5, .4781762499, 1}, {1, 1, .025, 1}, // R 4.2.2, binom.test
 		{0, 20, 0, .1684334710},
 		{1, 20, .0012650895, .2487327628},
 		{4, 18, .0640920477, .4763727657},
@@ -232,6 +233,10 @@ func TestIntervalsHoldTheirEstimateAndGrowWithTheCount(t *testing.T) {
 // By hand: counts 8 and 12 with 10 expected of each give 4/10 + 4/10. The
 // probability with one degree of freedom is erfc(sqrt(x/2)), with two exp(-x/2).
 func TestChiSquaredByHand(t *testing.T) {
+	// R 4.2.2: chisq.test(c(1, 0), p = c(.5, .5))
+	if stat, _, p := ChiSquared([]int{1, 0}, []float64{.5, .5}); stat != 1 || math.Abs(p-.317310507863) > 1e-12 {
+		t.Errorf("less than one expected in each: %v, p %v", stat, p)
+	}
 	stat, df, p := ChiSquared([]int{8, 12}, []float64{10, 10})
 	if !closeTo(stat, .8, 1e-15) || df != 1 || relative(p, math.Erfc(math.Sqrt(.4))) > 1e-12 {
 		t.Errorf("two cells: %v, %d, %v", stat, df, p)

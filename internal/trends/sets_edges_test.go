@@ -201,3 +201,32 @@ func TestGradesOfQualityAtTheirEdges(t *testing.T) {
 		t.Errorf("a diastolic alone without a pulse: notes %v", s.QualityNotes)
 	}
 }
+
+// S-START: sets stand by their start, whatever their readings are called.
+func TestSetsStandByTheirStart(t *testing.T) {
+	sets := newChart(t).readings("0 lying 140/80 id=y up=5; 3 standing 138/80 id=z up=3; 60 lying 141/80 id=a set=1 up=5; 63 standing 139/80 id=b set=1 up=3").sets()
+	if len(sets) != 2 || !sets[0].StartedAt.Equal(noon) || sets[1].SetID != "1" {
+		t.Errorf("%+v", sets)
+	}
+}
+
+// Diastolic figures need a diastolic on both sides.
+func TestADiastolicOnOneSideGivesNoDrop(t *testing.T) {
+	for _, readings := range []string{"0 lying 140/- up=5; 3 standing 110/70 up=3", "0 lying 140/80 up=5; 3 standing 110/- up=3"} {
+		set := setOf(t, readings)
+		wantFigure(t, readings, set.DiastolicDrop, "null")
+		wantFigure(t, readings, set.SystolicDrop, "30")
+	}
+}
+
+// F-RESPONSE: a reading further from 3 min than an earlier one decides nothing.
+func TestTheNearerReadingKeepsTheRatio(t *testing.T) {
+	set := setOf(t, "0 lying 140/80 70 up=5; 3 standing 115/75 80 up=3; 6 standing 110/70 90 up=6")
+	wantFigure(t, "ratio", set.PulseRatio, "0.4") // 10 / 25, and not 20 / 30
+	if set.PulseResponse != Blunted {
+		t.Errorf("response %q", set.PulseResponse)
+	}
+	if set.Symptoms == nil {
+		t.Error("no symptom is null, want an empty list")
+	}
+}

@@ -87,3 +87,36 @@ func TestRankSumsTakeMidRanks(t *testing.T) {
 		t.Errorf("ranks %d %d %d", intervalRank(3, 5), intervalRank(2, 8), intervalRank(2, 7))
 	}
 }
+
+// With ties and S = 0 nothing speaks for a trend: p is 1, and never more.
+func TestNoTrendAtAllHasAPOfOne(t *testing.T) {
+	if s, p := MannKendall([]float64{0, 1, 2, 3}, []float64{20, 30, 30, 20}); s != 0 || p != 1 {
+		t.Errorf("S %d, p %v", s, p)
+	}
+}
+
+// The rule of scipy.stats.theilslopes: five equal drops leave a variance of 0, and an interval
+// from 0 to 0 (as for the four of check value D4).
+func TestEqualDropsAtDistinctTimesHaveAnIntervalOfNothing(t *testing.T) {
+	s := TheilSen([]float64{0, 1, 2, 3, 4}, []float64{20, 20, 20, 20, 20})
+	wantFigure(t, "slope", s.Slope, "0")
+	wantFigure(t, "low", s.Low, "0")
+	wantFigure(t, "high", s.High, "0")
+}
+
+// R 4.2.2: qwilcox(0.025, m, n), the smallest u with P(U <= u) >= 0.025, which is the largest
+// k with P(U <= k - 1) <= 0.025 where no tail is 0.025 exactly.
+func TestTheRankOfTheLimitsAgainstR(t *testing.T) {
+	for _, c := range []struct{ m, n, want int }{
+		{4, 4, 1}, {5, 5, 3}, {8, 8, 14}, {10, 10, 24}, {7, 12, 19}, {12, 7, 19}, {20, 20, 128}, {30, 45, 494},
+	} {
+		if got := intervalRank(c.m, c.n); got != c.want {
+			t.Errorf("%d and %d values: rank %d, want %d", c.m, c.n, got, c.want)
+		}
+	}
+	// R 4.2.2: wilcox.test(after, before, conf.int = TRUE, exact = TRUE)
+	s := HodgesLehmann([]float64{1, 2, 3, 4}, []float64{11, 13, 15, 17})
+	wantFigure(t, "shift", s.Shift, "11.5")
+	wantFigure(t, "low", s.Low, "7")
+	wantFigure(t, "high", s.High, "16")
+}

@@ -211,3 +211,20 @@ func TestShiftBalancesUpToTheMoment(t *testing.T) {
 	wantFigure(t, "then", got[1].NetML, "300")
 	wantWords(t, "facts", got[1].Facts, "f")
 }
+
+// R-ANSWER: counted are the rechecks not met by their due time that an answer has moved, met
+// afterwards or not.
+func TestRechecksThatWereAnsweredAndNotDone(t *testing.T) {
+	due := day("2026-11-03 10:00")
+	s := beds(1, "2026-11-02 12:00", "2026-11-04 12:00")[0]
+	late := due.Add(time.Minute)
+	s.Rechecks = []DueRecheck{
+		{DueAt: due, Answered: true}, {DueAt: due, MetAt: &late, Answered: true}, {DueAt: due, MetAt: &due, Answered: true},
+		{DueAt: due}, {DueAt: due, MetAt: &late}, {DueAt: due, MetAt: &due},
+	}
+	november := Periods(day("2026-11-01 00:00"), day("2026-12-01 00:00"), ByMonth, time.UTC)
+	p := figuresOf([]UnitStay{s}, november, clinical.ByMidnightCensus, time.UTC, "2026-11-05 11:00").Periods[0]
+	if p.RechecksDue != 6 || p.RechecksInTime != 2 || p.RechecksAnswered != 2 {
+		t.Errorf("%d due, %d in time, %d answered and not done; want 6, 2, 2", p.RechecksDue, p.RechecksInTime, p.RechecksAnswered)
+	}
+}
