@@ -74,9 +74,9 @@ func stitchedUndecided(c *chart) {
 	c.has("K35.8", "Appendicitis, appendix removed")
 	c.level("122/72 68")
 	c.start(2, "00:30", "paracetamol", 1, "g", "iv").give(2, "01:00").give(2, "07:10").give(1, "08:00")
-	c.fell(2, "21:35", "moderate", "no", 20*time.Minute)
-	c.precautions(2, "22:00", bundle...)
-	c.precautions(2, "22:00", "bed alarm")
+	c.fell(2, "18:35", "moderate", "no", 20*time.Minute)
+	c.precautions(2, "19:00", bundle...)
+	c.precautions(2, "19:00", "bed alarm")
 }
 
 // looseRows are what interfaces send and no story tells: three rows that
