@@ -20,6 +20,7 @@ import (
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/ingest/fhirfeed"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
 	"plumbline/internal/store"
@@ -181,7 +182,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 	opened := &site{
 		settings: s, store: st, log: log,
 		loader: &ingest.Loader{
-			Store: st, Readers: readers(), Clock: p.clock, Zone: s.zone,
+			Store: st, Readers: readers(s), Clock: p.clock, Zone: s.zone,
 			Plausible: func(v clinical.Vitals) []string {
 				return trends.Believe("", v, inForce.Current().Policy.Plausible).Implausible
 			},
@@ -199,7 +200,9 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 }
 
 // readers are those of every format that comes by file or message.
-func readers() []feed.Reader { return []feed.Reader{csvfeed.Reader{}} }
+func readers(s settings) []feed.Reader {
+	return []feed.Reader{fhirfeed.New(s.fhir), csvfeed.Reader{}}
+}
 
 func (s *site) close() { _ = s.store.Close() }
 

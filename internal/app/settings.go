@@ -10,11 +10,14 @@ import (
 	"net/netip"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"time"
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/idp"
+	"plumbline/internal/ingest/codes"
+	"plumbline/internal/ingest/fhirfeed"
 	"plumbline/internal/notify"
 	"plumbline/internal/policy"
 )
@@ -38,6 +41,13 @@ var options = []option{
 	{"feed-dir", "", "folder that the schedule reads; none: nothing is read by itself"},
 	{"feed-every", "@every 1m", "how often the feed folder is looked at: a cron expression or @every and a duration"},
 	{"feed-settle", "5s", "how long a file must have stayed as it is before the schedule reads it"},
+	{
+		"stay-classes", "IMP,ACUTE,NONAC,OBSENC,EMER,SS",
+		"classes of encounters (v3-ActCode) that make a stay, with commas between",
+	},
+	{"codes", "", "the site's table of codes, a YAML file (docs/feeds.md); none: no code of the site's own is known"},
+	{"fhir-max-resource", "16777216", "bytes of the largest FHIR resource that is read; a larger one makes its file unreadable"},
+	{"fhir-max-depth", "100", "how deep values of FHIR may nest"},
 	{"policy", "", "a policy file; none: the policy saved in the app, else the built-in one"},
 	{"zone", "UTC", "the site's time zone, an IANA name such as Europe/Zurich"},
 	{"tls-cert", "", "certificate file (PEM, with its chain) for https; read anew when it changes"},
@@ -81,6 +91,7 @@ type settings struct {
 	feedDir    string
 	feedEvery  string
 	feedSettle time.Duration
+	fhir       fhirfeed.Settings
 	policy     policy.Loaded // of the file, else the built-in one
 	policyFile string        // its name without its folder; "" where none is set
 	zone       *time.Location
@@ -203,6 +214,9 @@ func checked(v map[string]string) (settings, error) {
 	if s.feedSettle, err = time.ParseDuration(v["feed-settle"]); err != nil || s.feedSettle < 0 {
 		return s, fmt.Errorf("feed-settle %q is not a duration such as 5s", v["feed-settle"])
 	}
+	if s.fhir, err = readFHIRSettings(v); err != nil {
+		return s, err
+	}
 	s.policy = policy.Default()
 	if v["policy"] != "" {
 		s.policyFile = filepath.Base(v["policy"])
@@ -215,6 +229,37 @@ func checked(v map[string]string) (settings, error) {
 		}
 	}
 	return s, nil
+}
+
+// readFHIRSettings reads what makes a stay, the site's table of codes and the bounds.
+func readFHIRSettings(v map[string]string) (f fhirfeed.Settings, err error) {
+	for class := range strings.SplitSeq(v["stay-classes"], ",") {
+		if class = strings.ToUpper(strings.TrimSpace(class)); class != "" {
+			f.StayClasses = append(f.StayClasses, class)
+		}
+	}
+	if len(f.StayClasses) == 0 {
+		return f, fmt.Errorf("stay-classes %q names no class; use codes such as IMP,EMER", v["stay-classes"])
+	}
+	if f.MaxResource, err = strconv.Atoi(v["fhir-max-resource"]); err != nil || f.MaxResource < 1024 {
+		return f, fmt.Errorf("fhir-max-resource %q is not a number of bytes of at least 1024", v["fhir-max-resource"])
+	}
+	if f.MaxDepth, err = strconv.Atoi(v["fhir-max-depth"]); err != nil || f.MaxDepth < 10 || f.MaxDepth > 5000 {
+		return f, fmt.Errorf("fhir-max-depth %q is not a number from 10 to 5000", v["fhir-max-depth"])
+	}
+	if v["codes"] == "" {
+		return f, nil
+	}
+	data, err := os.ReadFile(v["codes"])
+	if err != nil {
+		return f, fmt.Errorf("codes: %w", err)
+	}
+	entries, err := codes.Read(data)
+	if err != nil {
+		return f, fmt.Errorf("codes %s:\n%w", v["codes"], err)
+	}
+	f.Codes = codes.New(entries)
+	return f, nil
 }
 
 // parseMoment reads --as-of; empty is now.

@@ -34,7 +34,7 @@ func noReader(name string) error {
 	plain := strings.TrimSuffix(strings.ToLower(name), ".gz")
 	for _, ending := range []string{".json", ".ndjson", ".hl7", ".xml"} {
 		if strings.HasSuffix(plain, ending) {
-			return unreadable("the file is of a format that this version does not read; it reads CSV")
+			return unreadable("the file is of a format that this version does not read; it reads CSV and FHIR R4 (JSON)")
 		}
 	}
 	words := make([]string, len(clinical.Kinds))

@@ -96,6 +96,8 @@ func TestWhatARowSaysBesideIsNoRow(t *testing.T) {
 			must(t, err)
 			return get(s.FinishLoad(t.Context(), id, noon))(t)
 		}
+		defer func(was int) { chunkRows = was }(chunkRows)
+		chunkRows = 2 // so that what is beside is stored before its row comes
 		first, again := take("a", 1), take("a", 2)
 		if got, want := ends(first), "3 rows: 1 accepted, 0 unchanged, 1 superseded, 0 waiting, 0 quarantined"; got != want || first.Skipped != 1 {
 			t.Errorf("%s, want %s", got, want)

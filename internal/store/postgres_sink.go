@@ -76,7 +76,7 @@ func (s *postgresSink) store(ctx context.Context, rows []versionRow, loadID, _ i
 
 // look finds the versions held of the facts that the staged rows speak of.
 func (s *postgresSink) look(out *stored) error {
-	rows, err := s.tx.Raw(`SELECT s.n, v.id, v.load_id, v.stay_id, v.patient_id,
+	rows, err := s.tx.Raw(`SELECT s.n, v.id, v.load_id, v.beside, v.stay_id, v.patient_id,
 			v.file, v.reading, v.line, v.recorded_at = s.recorded_at AND v.hash = s.hash
 		FROM staged_versions s JOIN fact_versions v ON v.kind = s.kind AND v.source_id = s.source_id`).Rows()
 	if err != nil {
@@ -87,7 +87,7 @@ func (s *postgresSink) look(out *stored) error {
 		var f foundVersion
 		var older olderVersion
 		var same bool
-		err := rows.Scan(&f.n, &f.id, &f.loadID, &older.stayID, &older.patientID,
+		err := rows.Scan(&f.n, &f.id, &f.loadID, &f.beside, &older.stayID, &older.patientID,
 			&f.place.file, &f.place.reading, &f.place.line, &same)
 		if err != nil {
 			return err
@@ -128,9 +128,9 @@ func (s *postgresSink) stage(ctx context.Context, rows []versionRow, loadID int6
 }
 
 func (s *postgresSink) find(_ context.Context, row versionRow) (f foundVersion, err error) {
-	err = s.tx.Raw(`SELECT id, load_id, file, reading, line FROM fact_versions
+	err = s.tx.Raw(`SELECT id, load_id, beside, file, reading, line FROM fact_versions
 		WHERE kind = ? AND source_id = ? AND recorded_at = ? AND hash = ?`, row.kind, row.sourceID, row.recordedAt, row.hash[:]).
-		Row().Scan(&f.id, &f.loadID, &f.place.file, &f.place.reading, &f.place.line)
+		Row().Scan(&f.id, &f.loadID, &f.beside, &f.place.file, &f.place.reading, &f.place.line)
 	return f, err
 }
 

@@ -141,12 +141,12 @@ func (s *sqliteSink) findHeld(ctx context.Context, rows []versionRow, before int
 }
 
 func (s *sqliteSink) find(ctx context.Context, row versionRow) (f foundVersion, err error) {
-	err = s.prepare(ctx, &s.get, `SELECT id, load_id, file, reading, line FROM fact_versions
+	err = s.prepare(ctx, &s.get, `SELECT id, load_id, beside, file, reading, line FROM fact_versions
 		WHERE kind = ? AND source_id = ? AND recorded_at = ? AND hash = ?`)
 	if err != nil {
 		return f, err
 	}
 	err = s.get.QueryRowContext(ctx, row.kind, row.sourceID, row.recordedAt, row.hash[:]).
-		Scan(&f.id, &f.loadID, &f.place.file, &f.place.reading, &f.place.line)
+		Scan(&f.id, &f.loadID, &f.beside, &f.place.file, &f.place.reading, &f.place.line)
 	return f, err
 }

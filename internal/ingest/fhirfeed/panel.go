@@ -1,0 +1,261 @@
+package fhirfeed
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/codes"
+	"plumbline/internal/ingest/feed"
+)
+
+// isPart reports whether a code is of a reading or a part of one.
+func (m meant) isPart() bool {
+	switch m.Measure {
+	case clinical.MeasurePanel, clinical.MeasureSystolic, clinical.MeasureDiastolic, clinical.MeasurePulse:
+		return true
+	}
+	return m.kind == codes.Symptom || m.kind == codes.Minutes || m.kind == codes.Stopped
+}
+
+var ranks = map[clinical.Measure]int{
+	clinical.MeasurePanel: rankPanel, clinical.MeasureSystolic: rankSystolic,
+	clinical.MeasureDiastolic: rankDiastolic, clinical.MeasurePulse: rankPulse,
+}
+
+// partOf is the part of a reading that an observation is.
+func (w *work) partOf(o observation, m meant, f fact) fact {
+	p := &part{
+		Source: f.source, Rank: rankBeside, Status: f.status, Stated: f.stated, Subject: o.Subject, Encounter: o.Encounter,
+	}
+	if rank, ok := ranks[m.Measure]; ok {
+		p.Rank = rank
+	}
+	f.part = p
+	if raw := contained(o.Contained, o.Subject.Reference); raw != nil { // a card cannot refer into its resource
+		if pat, id, err := w.patientOf(o.Subject, o.Contained); err == nil && id != "" {
+			p.Subject = reference{Reference: "Patient/" + pat.ID, Identifier: &identifier{
+				Type: &concept{Coding: []coding{{Code: "MR"}}}, Value: id}}
+		}
+	}
+	if f.status == clinical.NoFact || f.status == clinical.EnteredInError {
+		return w.gonePart(o, f)
+	}
+	at, err := o.timeOfDay(w)
+	if err != nil {
+		return f.wrong("%v", err)
+	}
+	p.Timed, p.Taken = true, at
+	if err := w.measurements(o, m, p); err != nil {
+		return f.wrong("%v", err)
+	}
+	if !f.stated && f.recorded.IsZero() {
+		f.recorded = at
+	}
+	f.recordedBy(at, o.Issued)
+	if why := happenedAhead(f, at, w); why != "" {
+		return f.wrong("%s", why)
+	}
+	return f
+}
+
+// gonePart is a part that is taken back, or that never came to be.
+func (w *work) gonePart(o observation, f fact) fact {
+	f.part.Gone = true
+	at, err := o.timeOfDay(w)
+	if err == nil {
+		f.part.Timed, f.part.Taken = true, at
+	}
+	if f.recorded.IsZero() && !f.stated {
+		if err != nil && f.status == clinical.NoFact {
+			return fact{head: f.head}.skip() // it never came to be
+		}
+		if err != nil {
+			return f.wrong("meta.lastUpdated is missing: a resource entered in error needs a time")
+		}
+		f.recorded = at
+	}
+	return f
+}
+
+// measurements reads what was measured: of a panel its components, else the value itself.
+func (w *work) measurements(o observation, m meant, p *part) error {
+	p.Position = m.Position
+	if p.Position == "" {
+		p.Position = extendedPosition(o.Extension)
+	}
+	p.Limb = limbOf(o.BodySite)
+	if len(o.Note) > 0 {
+		p.Note = strings.TrimSpace(o.Note[0].Text)
+	}
+	absent := map[clinical.Measure]string{}
+	if m.Measure != clinical.MeasurePanel {
+		if err := w.measurement(o.measured, m, p, absent); err != nil {
+			return err
+		}
+	}
+	for _, c := range o.Component {
+		part, ok := w.meaning(c.Code)
+		if !ok {
+			continue
+		}
+		if err := w.measurement(c, part, p, absent); err != nil {
+			return err
+		}
+	}
+	p.Absent = absentWord(o.DataAbsentReason)
+	if p.Absent == "" && m.Measure == clinical.MeasurePanel {
+		p.Absent = absence(absent[clinical.MeasureSystolic], absent[clinical.MeasureDiastolic])
+	}
+	return nil
+}
+
+// measurement reads one value into the part.
+func (w *work) measurement(c measured, m meant, p *part, absent map[clinical.Measure]string) error {
+	set := func(to **float64, what string) error {
+		v, unit, err := c.value(m.Measure, what)
+		if err != nil {
+			return err
+		}
+		if *to == nil {
+			*to = v
+		}
+		if factor, _ := clinical.UnitFactor(m.Measure, unit); v != nil && m.Measure != clinical.MeasurePulse && factor != 1 {
+			p.KPa = true
+		}
+		absent[m.Measure] = absentWord(c.DataAbsentReason)
+		if m.Position != "" {
+			p.Position = m.Position
+		}
+		return nil
+	}
+	switch m.Measure {
+	case clinical.MeasureSystolic:
+		return set(&p.Systolic, "the systolic")
+	case clinical.MeasureDiastolic:
+		return set(&p.Diastolic, "the diastolic")
+	case clinical.MeasurePulse:
+		return set(&p.Pulse, "the pulse")
+	case clinical.MeasurePosition:
+		if p.Position == "" {
+			p.Position = positionOf(c.ValueCodeableConcept)
+		}
+		return nil
+	}
+	return w.sideValue(c, m, p)
+}
+
+func positionOf(c *concept) clinical.Position {
+	if c == nil {
+		return ""
+	}
+	for _, k := range c.Coding {
+		if p := clinical.SNOMEDPosition(k.Code); p != "" && k.of(snomedSystems) {
+			return p
+		}
+	}
+	return ""
+}
+
+// extendedPosition is the position in the extension observation-bodyPosition.
+func extendedPosition(list []extension) clinical.Position {
+	for _, e := range list {
+		if strings.HasSuffix(strings.ToLower(e.URL), "/observation-bodyposition") {
+			return positionOf(e.ValueCodeableConcept)
+		}
+	}
+	return ""
+}
+
+func limbOf(c *concept) string {
+	if c == nil {
+		return ""
+	}
+	for _, k := range c.Coding {
+		if limb := clinical.SNOMEDLimb(k.Code); limb != "" && k.of(snomedSystems) {
+			return limb
+		}
+	}
+	return ""
+}
+
+// absentWord is the answer that a reason for a missing value gives; "" for any other reason.
+func absentWord(c *concept) string {
+	switch {
+	case c.has("asked-declined"):
+		return clinical.Declined
+	case c.has("not-performed"):
+		return clinical.NotPossible
+	}
+	return ""
+}
+
+// besideUnits are minutes in the units in which a time in a position may be charted.
+var besideUnits = map[string]float64{"min": 1, "minute": 1, "minutes": 1, "s": 1.0 / 60, "h": 60}
+
+// sideValue reads what the site's table says belongs to a reading: a symptom, the minutes in
+// position, that it was stopped early.
+func (w *work) sideValue(c measured, m meant, p *part) error {
+	switch m.kind {
+	case codes.Minutes:
+		return minutesInPosition(c, p)
+	case codes.Stopped:
+		word, err := c.word(m.entry)
+		if errors.Is(err, errNothing) {
+			return nil
+		}
+		p.Stopped = p.Stopped || word == codes.Yes
+		return err
+	case codes.Symptom:
+		word, err := c.word(m.entry)
+		switch {
+		case errors.Is(err, errNothing):
+			return nil
+		case err != nil:
+			return err
+		case word == codes.Yes:
+			word = m.entry.Value
+		}
+		if slices.Contains(clinical.Symptoms, word) && !slices.Contains(p.Symptoms, word) {
+			p.Symptoms = append(p.Symptoms, word)
+		}
+	}
+	return nil
+}
+
+func minutesInPosition(c measured, p *part) error {
+	n, factor := c.ValueInteger, 1.0
+	if q := c.ValueQuantity; q != nil {
+		var ok bool
+		unit := q.unit()
+		if factor, ok = besideUnits[strings.ToLower(unit)]; q.Value != nil && !ok {
+			if unit == "" {
+				return fmt.Errorf("no unit: the time in position is %s", *q.Value)
+			}
+			return fmt.Errorf("the unit of the time in position is not known: %q", unit)
+		}
+		n = q.Value
+	}
+	if n == nil {
+		return nil
+	}
+	v, err := n.float()
+	switch {
+	case err != nil:
+		return fmt.Errorf("the time in position %w", err)
+	case v < 0:
+		return fmt.Errorf("the time in position is negative: %s", *n)
+	}
+	v *= factor
+	p.Minutes = &v
+	return nil
+}
+
+// happenedAhead says that a reading lies ahead of its recording, or of the clock.
+func happenedAhead(f fact, at time.Time, w *work) string {
+	v := clinical.Version{RecordedAt: f.recorded, Body: clinical.Vitals{TakenAt: at}}
+	return feed.Ahead(v, w.o.Now)
+}

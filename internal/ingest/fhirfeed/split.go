@@ -1,0 +1,357 @@
+package fhirfeed
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+
+	"golang.org/x/text/encoding"
+	"golang.org/x/text/transform"
+)
+
+// item is one resource as it stood in a file.
+type item struct {
+	raw     []byte
+	fullURL string // of its entry in a Bundle
+	line    int    // where it begins; it grows from item to item
+}
+
+// split parts a text into its resources: those of Bundles, however deep, and those that
+// stand alone. Memory holds one resource at a time. Its error completes the sentence "the
+// file ...", or is each's.
+func split(r io.Reader, s Settings, each func(item) error) error {
+	src := bufio.NewReaderSize(r, 64<<10)
+	if mark, _ := src.Peek(3); bytes.Equal(mark, []byte("\xef\xbb\xbf")) {
+		_, _ = src.Discard(3)
+	}
+	t := &scanner{src: bufio.NewReaderSize(transform.NewReader(src, encoding.UTF8Validator), 64<<10), line: 1, settings: s}
+	p := splitter{scanner: t, each: each}
+	for found := false; ; found = true {
+		c, err := t.next()
+		switch {
+		case errors.Is(err, io.EOF) && !found:
+			return errors.New("is empty; it needs at least one FHIR resource")
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
+			return err
+		case c == '<':
+			return fmt.Errorf("is XML in line %d; FHIR is read as JSON alone, export it so", t.line)
+		case c != '{':
+			return fmt.Errorf("is no FHIR in line %d: a resource begins with {, not with %q", t.line, c)
+		}
+		if err := p.top(); err != nil {
+			return err
+		}
+	}
+}
+
+// splitter hands on the resources of a text.
+type splitter struct {
+	*scanner
+	each func(item) error
+	last int // line of the last item
+}
+
+// hand hands on an item. Of several in one line the lines are counted up, so that the
+// later one is the later one.
+func (p *splitter) hand(raw []byte, fullURL string, line int) error {
+	p.last = max(p.last+1, line)
+	return p.each(item{raw: bytes.Clone(raw), fullURL: fullURL, line: p.last})
+}
+
+// top reads a value that stands by itself: a Bundle as a stream of entries, any other as
+// a whole.
+func (p *splitter) top() error {
+	start := p.line
+	p.begin()
+	if err := p.take('{'); err != nil {
+		return err
+	}
+	kind, streamed, first := "", false, true
+	for {
+		c, err := p.next()
+		switch {
+		case err != nil:
+			return p.cut(err, start)
+		case c == '}':
+			if err := p.take('}'); err != nil {
+				return err
+			}
+			return p.whole(kind, streamed, start)
+		case c == ',' && !first:
+			if err := p.take(','); err != nil {
+				return err
+			}
+		}
+		first = false
+		key, err := p.key()
+		if err != nil {
+			return p.cut(err, start)
+		}
+		if c, err = p.next(); err != nil {
+			return p.cut(err, start)
+		}
+		if key == "entry" && kind == bundle && c == '[' {
+			streamed = true
+			if err := p.entries(start); err != nil {
+				return err
+			}
+			continue
+		}
+		from := len(p.buf)
+		if err := p.value(); err != nil {
+			return p.cut(err, start)
+		}
+		if kind == bundle && !json.Valid(p.buf[from:]) {
+			return parseError(p.buf[from:], p.line)
+		}
+		if key == "resourceType" {
+			_ = json.Unmarshal(p.buf[from:], &kind) // one of another type is named when the resource is read
+		}
+		if kind == bundle && streamed {
+			p.buf = p.buf[:1] // of a Bundle that is a stream nothing else is looked at
+		}
+	}
+}
+
+const bundle = "Bundle"
+
+// whole takes a value that has ended.
+func (p *splitter) whole(kind string, streamed bool, start int) error {
+	raw := p.buf
+	if !streamed {
+		if !json.Valid(raw) {
+			return parseError(raw, start)
+		}
+		if kind != bundle {
+			return p.hand(raw, "", start)
+		}
+		return p.inner(bytes.Clone(raw), start)
+	}
+	return nil
+}
+
+// entries reads the entries of a Bundle one by one.
+func (p *splitter) entries(start int) error {
+	p.begin()
+	if err := p.take('['); err != nil {
+		return err
+	}
+	for first := true; ; first = false {
+		c, err := p.next()
+		switch {
+		case err != nil:
+			return p.cut(err, start)
+		case c == ']':
+			p.begin()
+			if err := p.take(']'); err != nil {
+				return err
+			}
+			p.buf = append(p.buf[:0], '{')
+			return nil
+		case c == ',' && !first:
+			if err := p.take(','); err != nil {
+				return err
+			}
+			if _, err = p.next(); err != nil {
+				return p.cut(err, start)
+			}
+		}
+		line := p.line
+		p.begin()
+		if err := p.value(); err != nil {
+			return p.cut(err, line)
+		}
+		if !json.Valid(p.buf) {
+			return parseError(p.buf, line)
+		}
+		if err := p.entry(bytes.Clone(p.buf), line); err != nil {
+			return err
+		}
+	}
+}
+
+// entry hands on what an entry holds; one without a resource holds nothing.
+func (p *splitter) entry(raw []byte, line int) error {
+	var e struct {
+		FullURL  string
+		Resource json.RawMessage
+	}
+	if err := json.Unmarshal(raw, &e); err != nil {
+		return p.hand(raw, "", line) // named when it is read as a resource
+	}
+	if len(e.Resource) == 0 || string(e.Resource) == "null" {
+		return nil
+	}
+	var head struct{ ResourceType string }
+	if json.Unmarshal(e.Resource, &head) == nil && head.ResourceType == bundle {
+		return p.inner(e.Resource, line)
+	}
+	return p.hand(e.Resource, e.FullURL, line)
+}
+
+// inner hands on the entries of a Bundle that is in memory.
+func (p *splitter) inner(raw []byte, line int) error {
+	var b struct{ Entry []json.RawMessage }
+	if err := json.Unmarshal(raw, &b); err != nil {
+		return p.hand(raw, "", line)
+	}
+	for _, e := range b.Entry {
+		if err := p.entry(e, line); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func parseError(raw []byte, line int) error {
+	var any json.RawMessage
+	err := json.Unmarshal(raw, &any)
+	var syntax *json.SyntaxError
+	if errors.As(err, &syntax) {
+		line += bytes.Count(raw[:min(int(syntax.Offset), len(raw))], []byte("\n"))
+	}
+	return fmt.Errorf("does not parse as JSON in line %d: %v", line, err)
+}
+
+// scanner reads JSON values without knowing what is in them, and counts lines.
+type scanner struct {
+	src      *bufio.Reader
+	line     int
+	buf      []byte // the value being read
+	settings Settings
+}
+
+func (t *scanner) begin() { t.buf = t.buf[:0] }
+
+// next is the next byte that is no white space; it is not taken.
+func (t *scanner) next() (byte, error) {
+	for {
+		c, err := t.src.ReadByte()
+		if err != nil {
+			return 0, t.reading(err)
+		}
+		switch c {
+		case '\n':
+			t.line++
+			t.keepSpace(c)
+		case ' ', '\t', '\r':
+			t.keepSpace(c)
+		default:
+			return c, t.src.UnreadByte()
+		}
+	}
+}
+
+// keepSpace keeps line ends within a value, so that places in it can be told.
+func (t *scanner) keepSpace(c byte) {
+	if c == '\n' && len(t.buf) > 0 {
+		t.buf = append(t.buf, c)
+	}
+}
+
+func (t *scanner) reading(err error) error {
+	switch {
+	case errors.Is(err, io.EOF):
+		return err
+	case errors.Is(err, encoding.ErrInvalidUTF8):
+		return fmt.Errorf("is not UTF-8 text in line %d; export it again as UTF-8", t.line)
+	}
+	return fmt.Errorf("is cut off or damaged: %w", err)
+}
+
+// cut says of a text that ends within a value that it is cut off.
+func (t *scanner) cut(err error, start int) error {
+	if errors.Is(err, io.EOF) {
+		return fmt.Errorf("is cut off: what begins in line %d does not end; send it again whole", start)
+	}
+	return err
+}
+
+// take takes the next byte, which must be c.
+func (t *scanner) take(c byte) error {
+	got, err := t.src.ReadByte()
+	if err != nil {
+		return t.reading(err)
+	}
+	if got != c {
+		return fmt.Errorf("does not parse as JSON in line %d: %q where %q should be", t.line, got, c)
+	}
+	return t.add(c)
+}
+
+func (t *scanner) add(c byte) error {
+	if len(t.buf) >= t.settings.MaxResource {
+		return fmt.Errorf("has a resource of more than %d bytes in line %d; fhir-max-resource is the setting",
+			t.settings.MaxResource, t.line)
+	}
+	t.buf = append(t.buf, c)
+	return nil
+}
+
+// key reads the name of a member and its colon.
+func (t *scanner) key() (string, error) {
+	c, err := t.next()
+	if err != nil {
+		return "", err
+	}
+	from := len(t.buf)
+	if c != '"' {
+		return "", fmt.Errorf("does not parse as JSON in line %d: %q where the name of a member should be", t.line, c)
+	}
+	if err := t.value(); err != nil {
+		return "", err
+	}
+	var key string
+	if err := json.Unmarshal(t.buf[from:], &key); err != nil {
+		return "", fmt.Errorf("does not parse as JSON in line %d: %w", t.line, err)
+	}
+	if _, err := t.next(); err != nil {
+		return "", err
+	}
+	return key, t.take(':')
+}
+
+// value reads a value: to the end of its brackets or quotes, or up to what ends a number
+// or a word. Whether it is JSON is looked at afterwards.
+func (t *scanner) value() error {
+	depth, quoted, escaped := 0, false, false
+	for begun := false; ; begun = true {
+		c, err := t.src.ReadByte()
+		if err != nil {
+			return t.reading(err)
+		}
+		plain := depth == 0 && !quoted && begun
+		if plain && (c == ',' || c == '}' || c == ']' || c == ' ' || c == '\t' || c == '\r' || c == '\n') {
+			return t.src.UnreadByte()
+		}
+		if err := t.add(c); err != nil {
+			return err
+		}
+		switch {
+		case c == '\n':
+			t.line++
+		case escaped:
+			escaped = false
+		case quoted && c == '\\':
+			escaped = true
+		case c == '"':
+			if quoted = !quoted; !quoted && depth == 0 {
+				return nil
+			}
+		case quoted:
+		case c == '{' || c == '[':
+			if depth++; depth > t.settings.MaxDepth {
+				return fmt.Errorf("nests deeper than %d in line %d; fhir-max-depth is the setting", t.settings.MaxDepth, t.line)
+			}
+		case c == '}' || c == ']':
+			if depth--; depth <= 0 {
+				return nil
+			}
+		}
+	}
+}
