@@ -19,12 +19,22 @@ type Freshness struct {
 // FreshnessOf is U-FRESH, for a list and its moment. Readings taken here say nothing of
 // the feeds.
 func FreshnessOf(list []Assessment, p clinical.UnitPolicy, at time.Time) Freshness {
+	newest := make([]*time.Time, len(list))
+	for n, a := range list {
+		newest[n] = a.Digest.NewestVitals
+	}
+	return FreshnessBy(newest, p, at)
+}
+
+// FreshnessBy is FreshnessOf by what it needs of a list: of each patient, when the newest
+// reading was taken, nil where there is none.
+func FreshnessBy(patients []*time.Time, p clinical.UnitPolicy, at time.Time) Freshness {
 	var f Freshness
-	for _, a := range list {
-		if newest := a.Digest.NewestVitals; newest != nil && (f.Newest == nil || newest.After(*f.Newest)) {
+	for _, newest := range patients {
+		if newest != nil && (f.Newest == nil || newest.After(*f.Newest)) {
 			f.Newest = newest
 		}
 	}
-	f.Stale = len(list) > 0 && (f.Newest == nil || at.Sub(*f.Newest) > clinical.Hours(p.StaleAfterHours))
+	f.Stale = len(patients) > 0 && (f.Newest == nil || at.Sub(*f.Newest) > clinical.Hours(p.StaleAfterHours))
 	return f
 }

@@ -35,6 +35,9 @@ type Store interface {
 	// Versions lists, for each stay, every version of each fact that any version
 	// gives to it.
 	Versions(ctx context.Context, stayIDs []string) (map[string][]clinical.Version, error)
+	// Readings are of Versions those of stays and of vital signs, at least of those vital signs
+	// that were taken at since or later by the version that counts at any moment.
+	Readings(ctx context.Context, stayIDs []string, since time.Time) (map[string][]clinical.Version, error)
 	// Digests returns the kept digests of stays, and the revision of each stay.
 	Digests(ctx context.Context, stayIDs []string) (map[string]records.Digest, map[string]int64, error)
 	SaveDigests(ctx context.Context, digests []records.Digest) error

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
 	"plumbline/internal/alerts"
@@ -169,6 +170,22 @@ func TestLiveListEqualsListOfTheSameMoment(t *testing.T) {
 				t.Fatalf("at %s\nlive %s\nknown %s", at, live, known)
 			}
 			at = at.Add(time.Duration(rapid.IntRange(1, 600).Draw(t, "minutes on")) * time.Minute)
+		}
+	})
+}
+
+// The age of a list is that of the whole list, though it is told from readings alone.
+func TestTheAgeOfAListIsThatOfTheList(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s, _ := serviceOf(drawFeed(t))
+		at := minute(t, "as of")
+		list, err := s.List(context.Background(), "4W", at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := alerts.FreshnessOf(list, clinical.DefaultPolicy().Unit, at)
+		if got, err := s.Freshness(context.Background(), "4W", at); err != nil || !cmp.Equal(got, want) {
+			t.Fatalf("at %s: %+v, %v; of the list %+v", at, got, err, want)
 		}
 	})
 }

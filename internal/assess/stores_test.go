@@ -40,6 +40,7 @@ func TestBothStoresAnswerAlike(t *testing.T) {
 		for _, unit := range []string{demo.MainUnit, demo.SecondUnit} {
 			same(t, "list of "+unit, at, ask(drawn.List(t.Context(), unit, at)), ask(kept.List(t.Context(), unit, at)))
 			same(t, "live list of "+unit, at, ask(drawn.Live(t.Context(), unit, at)), ask(kept.Live(t.Context(), unit, at)))
+			same(t, "age of the list of "+unit, at, ask(drawn.Freshness(t.Context(), unit, at)), ask(kept.Freshness(t.Context(), unit, at)))
 			month := at.AddDate(0, -1, 0)
 			same(t, "figures of "+unit, at, ask(drawn.Unit(t.Context(), unit, month, at, trends.ByWeek, at)),
 				ask(kept.Unit(t.Context(), unit, month, at, trends.ByWeek, at)))

@@ -2,8 +2,10 @@ package store
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
@@ -126,8 +128,36 @@ func TestTheStateDoesNotDependOnHowTheRowsCame(t *testing.T) {
 			}
 			agree(rt, "the state", want, stateOf(t, s))
 			holdCandidates(rt, t, s, want)
+			holdReadings(rt, t, s)
 		})
 	})
+}
+
+// holdReadings: who asks for the readings since a moment is given every reading that counts
+// at any moment and was taken since then, with all its versions, and no other kind of fact.
+func holdReadings(rt *rapid.T, t *testing.T, s *Store) {
+	since := hours(float64(rapid.IntRange(0, 5).Draw(rt, "since")))
+	all := chartsOf(t, s)
+	some := get(s.Readings(t.Context(), slices.Collect(maps.Keys(all)), since))(t)
+	for id := range all {
+		for _, hour := range []float64{0, 1, 2, 4, 9} {
+			whole, part := clinical.ChartAt(id, all[id], hours(hour)), clinical.ChartAt(id, some[id], hours(hour))
+			want, got := taken(whole, since), taken(part, since)
+			if diff := cmp.Diff(want, got); diff != "" || !cmp.Equal(whole.Stay, part.Stay) {
+				rt.Fatalf("readings of %s since %v, as known at hour %v (-all +asked for):\n%s", id, since, hour, diff)
+			}
+		}
+	}
+}
+
+// taken are the readings of a chart that were taken at a moment or later.
+func taken(c clinical.Chart, since time.Time) (out []clinical.Record) {
+	for _, r := range c.Records {
+		if b, ok := r.Body.(clinical.Vitals); ok && !b.TakenAt.Before(since) {
+			out = append(out, r)
+		}
+	}
+	return out
 }
 
 func agree(t *rapid.T, what string, want, got any) {

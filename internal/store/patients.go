@@ -12,11 +12,18 @@ import (
 // moment asked, from the stays as they were known then (clinical.StayOf); the store keeps
 // which stays that can be, and which such versions have none now.
 
+// choice is a condition on a row v of fact_versions, with its values.
+type choice struct {
+	where  string
+	values []any
+}
+
 // factsOf is a query of the facts (stay_id, kind, source_id) that are needed for the charts
-// of stays, with its values.
-func factsOf(tx *gorm.DB, stayIDs []string) (query string, values []any, err error) {
-	query = "SELECT DISTINCT stay_id, kind, source_id FROM fact_versions WHERE stay_id IN ?"
-	values = []any{stayIDs}
+// of stays, with its values. Besides the stays it names those facts alone of which a version
+// v that names the stay, or its patient, is of a choice.
+func factsOf(tx *gorm.DB, stayIDs []string, of choice) (query string, values []any, err error) {
+	query = "SELECT DISTINCT v.stay_id, v.kind, v.source_id FROM fact_versions v WHERE v.stay_id IN ? AND " + of.where
+	values = append([]any{stayIDs}, of.values...)
 	var patients []string
 	err = tx.Raw(`SELECT DISTINCT p.patient_id FROM stay_patients p WHERE p.stay_id IN ?
 		AND EXISTS (SELECT 1 FROM fact_versions v WHERE v.patient_id = p.patient_id AND v.patient_id <> '')`, stayIDs).Scan(&patients).Error
@@ -25,9 +32,12 @@ func factsOf(tx *gorm.DB, stayIDs []string) (query string, values []any, err err
 	}
 	return query + ` UNION SELECT p.stay_id, v.kind, v.source_id FROM stay_patients p
 			JOIN fact_versions v ON v.patient_id = p.patient_id AND v.patient_id <> '' WHERE p.stay_id IN ? AND p.patient_id IN ?
+			AND ` + of.where + `
 		UNION SELECT p.stay_id, ?, o.stay_id FROM stay_patients p
 			JOIN stay_patients o ON o.patient_id = p.patient_id WHERE p.stay_id IN ? AND p.patient_id IN ?`,
-		append(values, stayIDs, patients, string(clinical.KindStay), stayIDs, patients), nil
+		slices.Concat(
+			values, []any{stayIDs, patients}, of.values, []any{string(clinical.KindStay), stayIDs, patients},
+		), nil
 }
 
 // notePatients notes the patients that any version of stays names.

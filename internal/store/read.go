@@ -73,10 +73,26 @@ func eachVersion(rows *sql.Rows, each func(storedVersion) error) error {
 // stays of that patient, between which the time of a fact decides. All
 // are of one state of the database. A stay that no version names is left out.
 func (s *Store) Versions(ctx context.Context, stayIDs []string) (map[string][]clinical.Version, error) {
+	return s.versions(ctx, stayIDs, choice{where: "TRUE"})
+}
+
+// Readings are of Versions those of stays, and those of vital signs of which a version says
+// that they were taken at since or later.
+func (s *Store) Readings(
+	ctx context.Context, stayIDs []string, since time.Time,
+) (map[string][]clinical.Version, error) {
+	return s.versions(ctx, stayIDs, choice{
+		"(v.kind = ? OR v.kind = ? AND v.at >= ?)",
+		[]any{string(clinical.KindStay), string(clinical.KindVitals), micros(since)},
+	})
+}
+
+// versions are those of Versions that are of a choice, with every other version of the same facts.
+func (s *Store) versions(ctx context.Context, stayIDs []string, of choice) (map[string][]clinical.Version, error) {
 	all := map[string][]clinical.Version{}
 	err := s.snapshot(ctx, func(tx *gorm.DB) error {
 		for part := range parts(distinct(stayIDs), 100) {
-			if err := versionsOf(tx, part, all); err != nil {
+			if err := versionsOf(tx, part, of, all); err != nil {
 				return err
 			}
 		}
@@ -88,8 +104,8 @@ func (s *Store) Versions(ctx context.Context, stayIDs []string) (map[string][]cl
 	return all, nil
 }
 
-func versionsOf(tx *gorm.DB, stayIDs []string, all map[string][]clinical.Version) error {
-	facts, values, err := factsOf(tx, stayIDs)
+func versionsOf(tx *gorm.DB, stayIDs []string, of choice, all map[string][]clinical.Version) error {
+	facts, values, err := factsOf(tx, stayIDs, of)
 	if err != nil {
 		return err
 	}

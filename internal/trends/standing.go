@@ -66,6 +66,19 @@ func (d *Digest) takeStanding(c clinical.Chart, p clinical.Policy) {
 	})
 }
 
+// NewestVitals is when the newest reading of a chart with a believed pressure or pulse was
+// taken (U-FRESH), as in the chart's digest; nil where there is none. It looks at readings
+// alone.
+func NewestVitals(c clinical.Chart, p clinical.PlausiblePolicy) *time.Time {
+	var d Digest
+	for _, r := range c.Records {
+		if b, ok := r.Body.(clinical.Vitals); ok && !b.TakenAt.After(c.AsOf) {
+			d.takeNewest(r, b, p)
+		}
+	}
+	return d.NewestVitals
+}
+
 // takeNewest is U-FRESH: a reading that was taken here says nothing of the feed.
 func (d *Digest) takeNewest(r clinical.Record, v clinical.Vitals, p clinical.PlausiblePolicy) {
 	b := Believe(r.SourceID, v, p)

@@ -280,6 +280,12 @@ func TestAsOf(t *testing.T) {
 	if board.Lives != before || board.Lists == 0 {
 		t.Error("a question about another moment was answered from the live list")
 	}
+	before, lists := board.Lives, board.Lists
+	for _, path := range []string{"/stays/S108", "/stays/S108?as_of=2026-11-01T12:00:00Z"} {
+		if w := get(h, path); w.Code != 200 || board.Lives != before || board.Lists != lists {
+			t.Errorf("%s = %d; it worked out the list of its unit", path, w.Code)
+		}
+	}
 }
 
 func TestDocumentsAreThoseOfReport(t *testing.T) {

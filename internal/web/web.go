@@ -33,6 +33,7 @@ import (
 // Answers is all that is asked about units, stays and falls; *assess.Service is one.
 type Answers interface {
 	frame.Finder
+	frame.Ages
 	huddle.Patients
 	unit.Figures
 	falls.Falls
@@ -83,7 +84,7 @@ func Pages() []string {
 // assemble makes the frame, and the table of the routes of every room.
 func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	given := frame.Deps{
-		Finder: d.Answers, Lists: d.Answers, DataState: d.DataState, Policy: d.Policy, Clock: d.Clock,
+		Finder: d.Answers, Ages: d.Answers, DataState: d.DataState, Policy: d.Policy, Clock: d.Clock,
 		Zone: d.Zone, Version: d.Version, Hospital: d.Hospital,
 		Log: d.Log, Accounts: d.Accounts, Tokens: d.Tokens, TakesSets: d.Sets != nil, Note: d.Note,
 		TrustedProxies: d.TrustedProxies,

@@ -178,6 +178,22 @@ func (m *Memory) Versions(_ context.Context, stayIDs []string) (map[string][]cli
 	return out, nil
 }
 
+// Readings implements assess.Store, with no more than it must.
+func (m *Memory) Readings(ctx context.Context, stayIDs []string, since time.Time) (map[string][]clinical.Version, error) {
+	all, err := m.Versions(ctx, stayIDs)
+	for stay, versions := range all {
+		recent := map[string]bool{}
+		for _, v := range versions {
+			b, ok := v.Body.(clinical.Vitals)
+			recent[v.SourceID] = recent[v.SourceID] || ok && v.StayID == stay && !b.TakenAt.Before(since)
+		}
+		all[stay] = slices.DeleteFunc(versions, func(v clinical.Version) bool {
+			return v.Kind != clinical.KindStay && (v.Kind != clinical.KindVitals || !recent[v.SourceID])
+		})
+	}
+	return all, err
+}
+
 // Digests implements assess.Store.
 func (m *Memory) Digests(_ context.Context, stayIDs []string) (map[string]records.Digest, map[string]int64, error) {
 	out, revisions := map[string]records.Digest{}, map[string]int64{}

@@ -52,8 +52,8 @@ type Deps struct {
 	Version  string
 	Hospital string
 	Log      *slog.Logger // nil: nothing is logged
-	// Lists tells how old the list of a unit is. Nil: nothing is said of it.
-	Lists Lists
+	// Ages tells how old the list of a unit is. Nil: nothing is said of it.
+	Ages Ages
 	// DataState names the state of the data: what is kept of it holds while it stays the
 	// same. Nil: for a minute.
 	DataState func(context.Context) (string, error)

@@ -10,10 +10,9 @@ import (
 	"plumbline/internal/text"
 )
 
-// Lists ranks a unit, Live at the current moment and List at any moment.
-type Lists interface {
-	Live(ctx context.Context, unit string, now time.Time) ([]alerts.Assessment, error)
-	List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error)
+// Ages says how new the readings of those on a unit's list are, at any moment.
+type Ages interface {
+	Freshness(ctx context.Context, unit string, at time.Time) (alerts.Freshness, error)
 }
 
 // freshBook keeps how old each unit's list is, for a minute and a state of the data:
@@ -53,7 +52,7 @@ func (s *Frame) FreshOf(ctx context.Context, list []alerts.Assessment, at time.T
 // oldList says that the list of a unit is old; "" where it is not. Where that cannot be
 // told it says so: silence would pass for fresh.
 func (s *Frame) oldList(ctx context.Context, unit string, when Asked) string {
-	if unit == "" || s.Lists == nil {
+	if unit == "" || s.Ages == nil {
 		return ""
 	}
 	fresh, err := s.freshness(ctx, unit, when)
@@ -69,8 +68,7 @@ func (s *Frame) oldList(ctx context.Context, unit string, when Asked) string {
 
 func (s *Frame) freshness(ctx context.Context, unit string, when Asked) (alerts.Freshness, error) {
 	if !when.Live {
-		list, err := s.Lists.List(ctx, unit, when.At)
-		return s.FreshOf(ctx, list, when.At), err
+		return s.Ages.Freshness(ctx, unit, when.At)
 	}
 	state := s.PolicyFor(ctx).Hash
 	if s.DataState != nil {
@@ -83,11 +81,9 @@ func (s *Frame) freshness(ctx context.Context, unit string, when Asked) (alerts.
 	if kept, ok := s.fresh.get(unit, when.At, state); ok {
 		return kept, nil
 	}
-	list, err := s.Lists.Live(ctx, unit, when.At)
-	if err != nil {
-		return alerts.Freshness{}, err
+	fresh, err := s.Ages.Freshness(ctx, unit, when.At)
+	if err == nil {
+		s.fresh.keep(unit, keptFresh{when.At, state, fresh})
 	}
-	k := keptFresh{when.At, state, s.FreshOf(ctx, list, when.At)}
-	s.fresh.keep(unit, k)
-	return k.fresh, nil
+	return fresh, err
 }

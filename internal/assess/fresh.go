@@ -1,0 +1,46 @@
+package assess
+
+import (
+	"context"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/policy"
+	"plumbline/internal/trends"
+)
+
+// Freshness says how new the readings are of the patients on a unit's list, as the list of
+// that moment would (U-FRESH). It reads no more than the stays and their readings. The error
+// is clinical.NotFound for a unit that no stay has ever named.
+func (s *Service) Freshness(ctx context.Context, unit string, at time.Time) (alerts.Freshness, error) {
+	stays, err := s.candidates(ctx, unit, at)
+	if err != nil {
+		return alerts.Freshness{}, err
+	}
+	p := policy.For(ctx, s.Policy).Policy
+	// Where the list is not old, a reading of these hours says so, and the older ones say nothing more.
+	recent := at.Add(-clinical.Hours(p.Unit.StaleAfterHours))
+	f, err := s.freshnessSince(ctx, recent, stays, unit, p, at)
+	if err != nil || !f.Stale {
+		return f, err
+	}
+	return s.freshnessSince(ctx, time.Time{}, stays, unit, p, at)
+}
+
+// freshnessSince is Freshness by the readings that were taken at since or later.
+func (s *Service) freshnessSince(
+	ctx context.Context, since time.Time, stays []string, unit string, p clinical.Policy, at time.Time,
+) (alerts.Freshness, error) {
+	versions, err := s.Store.Readings(ctx, stays, since)
+	if err != nil {
+		return alerts.Freshness{}, err
+	}
+	var newest []*time.Time
+	for _, stay := range stays {
+		if c := clinical.ChartAt(stay, versions[stay], at); c.OnUnit(unit) {
+			newest = append(newest, trends.NewestVitals(c, p.Plausible))
+		}
+	}
+	return alerts.FreshnessBy(newest, p.Unit, at), nil
+}
