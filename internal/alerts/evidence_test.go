@@ -42,7 +42,9 @@ func TestTheFactsAndFiguresOfWatching(t *testing.T) {
 	d.Conditions = []trends.Coded{{SourceID: "c", Code: "I509", Charted: "I50.9"}, {SourceID: "e", Code: "E119", Charted: "E11.9"}}
 	r := reasonOf(t, assess(d), TWatch)
 	wantFacts(t, "contributors", r.Facts, "c, e, set@-30h0m0s")
-	wantFigures(t, "contributors", r.Figures, WatchFigures{Contributors: []string{"cardiac", "endocrine"}, SetAt: ptr(hour(-30))})
+	wantFigures(t, "contributors", r.Figures, WatchFigures{
+		Contributors: []string{"cardiac", "endocrine"}, SetAt: ptr(hour(-30)), Set: ptr(SetOf(positive(-30))),
+	})
 
 	r = reasonOf(t, assess(cleared(withSets(young(), positive(-90), negative(-20), negative(-2)), -2)), TWatch)
 	wantFacts(t, "cleared", r.Facts, "set@-2h0m0s")
@@ -61,7 +63,7 @@ func TestTheFiguresOfASet(t *testing.T) {
 	s := positive(-5)
 	s.DiastolicDrop, s.Upright[0].DiastolicDrop = ptr(12.0), ptr(12.0)
 	s.Upright[0].Diastolic = ptr(68.0)
-	f := setFigures(s)
+	f := SetOf(s)
 	if *f.BaselineDiastolic != 80 || *f.DiastolicDrop != 12 || *f.UprightDiastolic != 68 {
 		t.Errorf("%+v", f)
 	}
@@ -101,7 +103,9 @@ func TestALowSetWithoutADropIsNotPressing(t *testing.T) {
 
 func TestARecheckThatNoDrugAskedForNamesNone(t *testing.T) {
 	f := reasonOf(t, assess(guarded(withSets(young(), positive(-30)))), TOverdue).Figures
-	wantFigures(t, "no drug", f, RecheckFigures{DueAt: hour(-18), Rule: RPositive, State: Overdue})
+	wantFigures(t, "no drug", f, RecheckFigures{
+		DueAt: hour(-18), Rule: RPositive, State: Overdue, Set: ptr(SetOf(positive(-30))),
+	})
 }
 
 func TestTheFactsOfADoseReview(t *testing.T) {
@@ -110,12 +114,13 @@ func TestTheFactsOfADoseReview(t *testing.T) {
 	wantFacts(t, "review", r.Facts, "order of doxazosin, order of amlodipine, order of lisinopril")
 	wantFigures(t, "review", r.Figures, ReviewFigures{
 		Flags: []string{DAlpha, DThree}, Drugs: []string{"doxazosin", "amlodipine", "lisinopril"}, SetAt: hour(-3),
+		Set: ptr(SetOf(positive(-3))),
 	})
 	// D-FRID stands last in the table: what comes after it would count too.
 	flags := Review{Needed: true, Flags: []Flag{{Rule: DFrid, Drugs: []string{"a"}, Facts: []string{"1"}}, {Rule: DAlpha, Drugs: []string{"b"}, Facts: []string{"2"}}}}
 	s := situation{Digest: d, policy: clinical.DefaultPolicy(), zone: time.UTC, at: noon}
 	wantFigures(t, "with D-FRID first", reviewNeeded(s, Assessment{Review: flags}).Figures,
-		ReviewFigures{Flags: []string{DAlpha}, Drugs: []string{"b"}, SetAt: hour(-3)})
+		ReviewFigures{Flags: []string{DAlpha}, Drugs: []string{"b"}, SetAt: hour(-3), Set: ptr(SetOf(positive(-3)))})
 }
 
 func TestTheFactsOfFlags(t *testing.T) {

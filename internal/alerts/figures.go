@@ -1,7 +1,6 @@
 package alerts
 
 import (
-	"slices"
 	"time"
 
 	"plumbline/internal/trends"
@@ -38,6 +37,11 @@ type SetFigures struct {
 	UprightDiastolic  *float64  `json:"upright_diastolic"`
 	UprightMinutes    *float64  `json:"upright_minutes"` // since standing or sitting up
 	UprightPosition   string    `json:"upright_position"`
+	// What was not kept before December 2026: the lowest standing systolic that compares,
+	// and the timing and course of a drop (F-TIME, F-SUSTAIN).
+	StandingSystolic *float64    `json:"standing_systolic,omitempty"`
+	Timing           trends.Word `json:"timing,omitempty"`
+	Sustained        trends.Word `json:"sustained,omitempty"`
 }
 
 // SymptomFigures tell a set with symptoms: what it found, symptoms_only or inconclusive.
@@ -60,6 +64,9 @@ type RecheckFigures struct {
 	State  string    `json:"state"`
 	Drug   string    `json:"drug"`   // of R-DRUG; "" where several drugs were changed at once
 	Change string    `json:"change"` // of R-DRUG, with Drug
+	// Set is the latest positive set, of R-POSITIVE; nil of other rules and where it was
+	// kept before December 2026.
+	Set *SetFigures `json:"set,omitempty"`
 }
 
 // ReviewFigures tell why doses are to be looked at.
@@ -67,6 +74,8 @@ type ReviewFigures struct {
 	Flags []string  `json:"flags"` // ids of rules
 	Drugs []string  `json:"drugs"`
 	SetAt time.Time `json:"set_at"` // the latest positive set
+	// Set tells that set; nil where it was kept before December 2026.
+	Set *SetFigures `json:"set,omitempty"`
 }
 
 // MissingFigures tell which precautions are missing.
@@ -81,6 +90,8 @@ type WatchFigures struct {
 	ClearedAt    *time.Time `json:"cleared_at"`
 	DueAt        *time.Time `json:"due_at"` // a recheck, with RecheckRule
 	RecheckRule  string     `json:"recheck_rule"`
+	// Set is the set of SetAt; nil where it was kept before December 2026.
+	Set *SetFigures `json:"set,omitempty"`
 }
 
 // RecentFigures tell in how many hours before which positive set a drug was changed.
@@ -123,34 +134,28 @@ func (LyingFigures) OfRule()   {}
 
 // StoppedAlone reports whether a set is positive by its symptoms alone: what it says of
 // pressures is then no fall.
-func (f SetFigures) StoppedAlone() bool {
-	return slices.Contains(f.Criteria, trends.CritStopped) && !slices.ContainsFunc(f.Criteria, func(c string) bool {
-		return c == trends.CritSystolic || c == trends.CritDiastolic || c == trends.CritLow
-	})
+func (f SetFigures) StoppedAlone() bool { return trends.StoppedAlone(f.Criteria) }
+
+// LowSystolic is the standing systolic that F-LOW speaks of, nil where none compares.
+func (f SetFigures) LowSystolic() *float64 {
+	if f.StandingSystolic == nil {
+		return f.UprightSystolic
+	}
+	return f.StandingSystolic
 }
 
 // DecidedBy is the first criterion that made a set positive and can be told with its
 // figure; "" where there is none.
 func (f SetFigures) DecidedBy() string {
-	if f.StoppedAlone() {
-		return trends.CritStopped
-	}
-	for _, by := range []struct {
-		criterion string
-		figure    *float64
-	}{{trends.CritSystolic, f.SystolicDrop}, {trends.CritDiastolic, f.DiastolicDrop}, {trends.CritLow, f.UprightSystolic}} {
-		if slices.Contains(f.Criteria, by.criterion) && by.figure != nil {
-			return by.criterion
-		}
-	}
-	return ""
+	return trends.DecidedBy(f.Criteria, f.SystolicDrop, f.DiastolicDrop, f.LowSystolic())
 }
 
-// setFigures names what a sentence about a set tells.
-func setFigures(set trends.Set) SetFigures {
+// SetOf names what a sentence about a set tells.
+func SetOf(set trends.Set) SetFigures {
 	f := SetFigures{
 		SetAt: set.StartedAt, Kind: set.Kind, Criteria: set.Criteria, Symptoms: set.Symptoms,
 		SystolicDrop: set.SystolicDrop, DiastolicDrop: set.DiastolicDrop,
+		StandingSystolic: set.LowSystolic(), Timing: set.Timing, Sustained: set.Sustained,
 	}
 	if b := set.Baseline; b != nil {
 		f.BaselineSystolic, f.BaselineDiastolic = b.Systolic, b.Diastolic
@@ -164,5 +169,5 @@ func setFigures(set trends.Set) SetFigures {
 
 // RecheckOf are the figures of a demand that stands in a state.
 func RecheckOf(i Instance, state string) RecheckFigures {
-	return RecheckFigures{DueAt: i.Due, Rule: i.Rule, State: state, Drug: i.Drug, Change: i.Change}
+	return RecheckFigures{DueAt: i.Due, Rule: i.Rule, State: state, Drug: i.Drug, Change: i.Change, Set: i.Set}
 }

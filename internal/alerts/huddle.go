@@ -213,7 +213,7 @@ func FellOrFainted(a Assessment, from time.Time) []Event {
 		if set.StartedAt.After(from) && slices.Contains(set.Symptoms, lostConsciousness) {
 			out = append(out, Event{
 				At: set.StartedAt, Fainted: true, SetNow: interpretableFrom(a.Digest.Sets, set.StartedAt.Add(1)) != nil,
-				Reason: Reason{Rule: FStop, Figures: setFigures(set), Facts: set.Facts},
+				Reason: Reason{Rule: FStop, Figures: SetOf(set), Facts: set.Facts},
 			})
 		}
 	}

@@ -55,8 +55,9 @@ type Instance struct {
 	// demand; nil where the demand stands as long as its rule applies.
 	MetFrom *time.Time
 	Facts   []string
-	Drug    string // of R-DRUG
-	Change  string // of R-DRUG
+	Drug    string      // of R-DRUG
+	Change  string      // of R-DRUG
+	Set     *SetFigures // of R-POSITIVE: the latest positive set
 	// Answer is the answer that has moved Due; nil where none has (R-ANSWER). Answered
 	// counts the answers that could move the demand; AskProvider tells that no further
 	// one will.
@@ -95,6 +96,7 @@ type Recheck struct {
 	Facts       []string
 	Drug        string
 	Change      string
+	Set         *SetFigures
 	Open        []Instance // every unmet demand, earliest first, after answers have moved them
 }
 
@@ -196,7 +198,9 @@ func (s situation) standingInstances() []Instance {
 			hours = p.PositiveStableHours
 		}
 		facts = trends.Distinct(append(slices.Clone(positive.Facts), facts...))
-		out = append(out, standing(RPositive, trigger, trigger.Add(clinical.Hours(hours)), facts))
+		i, set := standing(RPositive, trigger, trigger.Add(clinical.Hours(hours)), facts), SetOf(*positive)
+		i.Set = &set
+		out = append(out, i)
 	}
 	if set := s.LatestSet(); set != nil && s.mustRepeat(*set) {
 		out = append(out, standing(RRepeat, set.StartedAt, set.StartedAt.Add(clinical.Hours(p.RepeatHours)), set.Facts))
@@ -282,7 +286,7 @@ func (s situation) recheck() Recheck {
 	}
 	first := open[0]
 	r.DueAt, r.Rule, r.Facts, r.Drug, r.Change = &first.Due, first.Rule, first.Facts, first.Drug, first.Change
-	r.Answer, r.Answered, r.AskProvider = first.Answer, first.Answered, first.AskProvider
+	r.Set, r.Answer, r.Answered, r.AskProvider = first.Set, first.Answer, first.Answered, first.AskProvider
 	r.State = stateOf(first.Due, s.at, s.policy.Recheck)
 	if s.Stay.NotAmbulatory {
 		r.Missing = append(r.Missing, CannotWalk)

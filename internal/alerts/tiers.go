@@ -137,7 +137,7 @@ var tierRules = []tierRule{
 		if set == nil {
 			return nil
 		}
-		return &Reason{Figures: SymptomFigures{setFigures(*set), set.Finding}, Facts: set.Facts}
+		return &Reason{Figures: SymptomFigures{SetOf(*set), set.Finding}, Facts: set.Facts}
 	}},
 	{Today, TRoutine, func(_ situation, a Assessment) *Reason {
 		return recheckReason(a.Recheck, (a.Recheck.State == Overdue || a.Recheck.State == Due) && a.Recheck.routine())
@@ -202,14 +202,14 @@ func (s situation) recentSet(set *trends.Set, holds func(trends.Set) bool) *Reas
 	if set == nil || !holds(*set) || !s.within(set.StartedAt, s.policy.Tiers.RecentHours) {
 		return nil
 	}
-	return &Reason{Figures: setFigures(*set), Facts: set.Facts}
+	return &Reason{Figures: SetOf(*set), Facts: set.Facts}
 }
 
 func setReason(set *trends.Set, finding string) *Reason {
 	if set == nil || set.Finding != finding {
 		return nil
 	}
-	return &Reason{Figures: setFigures(*set), Facts: set.Facts}
+	return &Reason{Figures: SetOf(*set), Facts: set.Facts}
 }
 
 // lowestUpright is the upright reading with the lowest counting systolic, the
@@ -229,7 +229,7 @@ func precautionGap(s situation, a Assessment) *Reason {
 	if set == nil || len(a.Precautions.Missing) == 0 {
 		return nil
 	}
-	f := GapFigures{SetFigures: setFigures(*set), Finding: set.Finding, Missing: a.Precautions.Missing}
+	f := GapFigures{SetFigures: SetOf(*set), Finding: set.Finding, Missing: a.Precautions.Missing}
 	return &Reason{Figures: f, Facts: set.Facts}
 }
 
@@ -262,7 +262,7 @@ func recheckReason(r Recheck, holds bool) *Reason {
 	if !holds {
 		return nil
 	}
-	f := RecheckFigures{DueAt: *r.DueAt, Rule: r.Rule, State: r.State, Drug: r.Drug, Change: r.Change}
+	f := RecheckFigures{DueAt: *r.DueAt, Rule: r.Rule, State: r.State, Drug: r.Drug, Change: r.Change, Set: r.Set}
 	return &Reason{Figures: f, Facts: r.Facts}
 }
 
@@ -279,8 +279,9 @@ func reviewNeeded(s situation, a Assessment) *Reason {
 		drugs = append(drugs, f.Drugs...)
 		facts = append(facts, f.Facts...)
 	}
+	set := SetOf(*s.LatestPositive())
 	return &Reason{
-		Figures: ReviewFigures{Flags: rules, Drugs: trends.Distinct(drugs), SetAt: s.LatestPositive().StartedAt},
+		Figures: ReviewFigures{Flags: rules, Drugs: trends.Distinct(drugs), SetAt: set.SetAt, Set: &set},
 		Facts:   trends.Distinct(facts),
 	}
 }
@@ -298,7 +299,8 @@ func watch(s situation, a Assessment) *Reason {
 		}
 		if len(kinds) > 0 {
 			holds = true
-			f.Contributors, f.SetAt = kinds, &positive.StartedAt
+			set := SetOf(*positive)
+			f.Contributors, f.SetAt, f.Set = kinds, &positive.StartedAt, &set
 			r.Facts = append(r.Facts, positive.Facts...)
 		}
 	}

@@ -129,13 +129,13 @@ func TestAReasonNamesItsFigures(t *testing.T) {
 	}
 	bare := set(-5, trends.Positive, trends.CritStopped)
 	bare.Baseline, bare.SystolicDrop, bare.Upright = nil, nil, nil
-	if f := setFigures(bare); f.BaselineSystolic != nil || f.UprightSystolic != nil || f.SystolicDrop != nil {
+	if f := SetOf(bare); f.BaselineSystolic != nil || f.UprightSystolic != nil || f.SystolicDrop != nil {
 		t.Errorf("a set without pressures: %v", f)
 	}
 	two := positive(-5)
 	two.Upright = append(two.Upright, trends.Upright{Position: clinical.Standing, Systolic: ptr(90.0)}, // does not count
 		trends.Upright{Position: clinical.Standing, Systolic: ptr(100.0), SystolicDrop: ptr(40.0)})
-	if f := setFigures(two); *f.UprightSystolic != 100 {
+	if f := SetOf(two); *f.UprightSystolic != 100 {
 		t.Errorf("the lowest that counts: %v", *f.UprightSystolic)
 	}
 	review := assess(guarded(withDrugs(withSets(young(), positive(-3)), "doxazosin", "sertraline")))

@@ -161,7 +161,7 @@ func ms(t time.Time) int64 { return t.UnixMilli() }
 
 func (b *builder) readSets() {
 	for _, s := range b.digest.Sets {
-		b.data.Readout.Sets = append(b.data.Readout.Sets, At{ms(s.StartedAt), text.SetLine(s)})
+		b.data.Readout.Sets = append(b.data.Readout.Sets, At{ms(s.StartedAt), text.SetLine(b.digest, s)})
 	}
 }
 

@@ -25,8 +25,9 @@ var findingKeys = []Key{
 	{"hollow", text.Say("charts.key-hollow")},
 }
 
-// mark draws a finding: its shape by the finding, filled by the quality.
-func mark(p point, s trends.Set) point {
+// mark draws a finding: its shape by the finding, filled by the quality. A negative set that
+// was overtaken is grey and small.
+func (b *builder) mark(p point, s trends.Set) point {
 	switch s.Finding {
 	case trends.Positive:
 		p.Symbol, p.Size = shapeDown, []int{13, 12}
@@ -44,6 +45,9 @@ func mark(p point, s trends.Set) point {
 		fill = "@" + s.Finding
 	}
 	p.Style = map[string]any{"color": fill, "borderColor": "@" + s.Finding, "borderWidth": 2}
+	if b.digest.Overtaken(s) != nil {
+		p.Size, p.Style = 6, map[string]any{"color": "@paper", "borderColor": "@soft", "borderWidth": 1}
+	}
 	return p
 }
 
@@ -99,7 +103,7 @@ func (b *builder) pressures() Panel {
 		u := s.Decisive()
 		row := []string{
 			b.Time(s.StartedAt), text.Say("charts.not-charted"), text.Say("charts.not-charted"), "–",
-			text.Findings[s.Finding], text.Grades[s.Quality],
+			text.Found(b.digest, s), text.Grades[s.Quality],
 		}
 		if s.Baseline != nil {
 			row[1] = text.Pressure(s.Baseline.Systolic, s.Baseline.Diastolic)
@@ -137,7 +141,7 @@ func (b *builder) pressures() Panel {
 			add(&uprightDia, one.TakenAt, one.Diastolic)
 		}
 		if u != nil {
-			upright = append(upright, mark(at(u.TakenAt, *u.Systolic), s))
+			upright = append(upright, b.mark(at(u.TakenAt, *u.Systolic), s))
 		}
 		end := s.StartedAt.Add(time.Hour)
 		sysLine, diaLine = append(sysLine, gap(end)), append(diaLine, gap(end))
@@ -203,7 +207,7 @@ func (b *builder) drops() Panel {
 	for _, s := range b.digest.Sets {
 		p.Table.Rows = append(p.Table.Rows, []string{
 			b.Time(s.StartedAt), text.Kinds[s.Kind], number(s.SystolicDrop), number(s.DiastolicDrop),
-			text.Findings[s.Finding], text.Grades[s.Quality],
+			text.Found(b.digest, s), text.Grades[s.Quality],
 		})
 		if s.SystolicDrop == nil {
 			without++
@@ -211,7 +215,7 @@ func (b *builder) drops() Panel {
 		}
 		values = append(values, *s.SystolicDrop)
 		stems = append(stems, at(s.StartedAt, 0), at(s.StartedAt, *s.SystolicDrop), gap(s.StartedAt.Add(time.Minute)))
-		marks = append(marks, mark(at(s.StartedAt, *s.SystolicDrop), s))
+		marks = append(marks, b.mark(at(s.StartedAt, *s.SystolicDrop), s))
 	}
 	if len(marks) == 0 {
 		p.Empty = text.Say("charts.drop-none")

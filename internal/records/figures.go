@@ -71,7 +71,7 @@ func ReadFigures(rules []clinical.Rule, rule string, kept []byte) (clinical.Figu
 }
 
 // withoutType takes off the type that figures named until November 2026. No figure
-// of today is an object.
+// of today is an object of one value.
 func withoutType(value json.RawMessage) json.RawMessage {
 	var typed map[string]json.RawMessage
 	if json.Unmarshal(value, &typed) != nil || len(typed) != 1 {

@@ -104,5 +104,9 @@ func sayEach[T any](c Catalogue, say func(Catalogue, T) string, list []T) string
 	return strings.Join(out, "; ")
 }
 
-// SetBrief writes a set for paper: pressures, minutes and drop, with its time and age.
-func (c Catalogue) SetBrief(s trends.Set) string { return saySetBrief(c, s) }
+// SetBrief writes a set of a stay for paper: pressures, minutes and drop, with its time and
+// age; of a positive one by what it is so, unless the line told that, of a negative one what
+// has overtaken it.
+func (c Catalogue) SetBrief(d trends.Digest, s trends.Set, told bool) string {
+	return saySetBrief(c, setTold{s, Overtaken(d, s), told})
+}

@@ -13,7 +13,10 @@ import (
 
 // testdata/stored.jsonl was written by the program as it was before its figures had types
 // (November 2026): figures as an episode kept them, drawn at random by rule, and what it
-// said of them at noon. What was kept says the same for good.
+// said of them at noon. What was kept says the same for good, but where its words were
+// not true or left out a figure that was kept: what a set that sat up did (T-POSITIVE), the
+// figures of T-GAP, a drop beside symptoms (T-SYMPTOMS), a fall in pressure that nobody
+// measured (R-POSITIVE). What was not kept then is told of new ones alone.
 func TestWhatWasKeptBeforeFiguresHadTypesSaysTheSame(t *testing.T) {
 	file, err := os.Open("testdata/stored.jsonl")
 	if err != nil {

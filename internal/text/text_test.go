@@ -228,12 +228,12 @@ func TestWhatASetSaysInALine(t *testing.T) {
 		SystolicDrop: ptr(34.0), DiastolicDrop: ptr(-2.0), Finding: trends.Positive, Quality: trends.Usable,
 	}
 	for _, want := range []string{"142/78", "108/66", "34", "positive", "usable"} {
-		if got := SetLine(s); !strings.Contains(got, want) {
+		if got := SetLine(trends.Digest{}, s); !strings.Contains(got, want) {
 			t.Errorf("%q does not say %q", got, want)
 		}
 	}
 	s.Upright = s.Upright[:1]
-	if got := SetLine(trends.Set{Finding: trends.Inconclusive, Quality: trends.Unusable}); got == "" || strings.Contains(got, "<nil>") {
+	if got := SetLine(trends.Digest{}, trends.Set{Finding: trends.Inconclusive, Quality: trends.Unusable}); got == "" || strings.Contains(got, "<nil>") {
 		t.Errorf("a bare set: %q", got)
 	}
 	for response, want := range map[trends.Word]string{trends.Blunted: "blunted", trends.Unreliable: "unreliable"} {

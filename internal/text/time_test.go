@@ -7,6 +7,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/dosereview"
 	"plumbline/internal/trends"
 )
 
@@ -94,16 +95,101 @@ func TestAPositiveSetIsToldByWhatMadeItPositive(t *testing.T) {
 
 func TestWhoStoodWithoutAPressureIsNotSaidToHaveSat(t *testing.T) {
 	s := trends.Set{StartedAt: noon, Upright: []trends.Upright{{Position: clinical.Standing}}}
-	if got := catalogue().SetBrief(s); !strings.HasPrefix(got, "? → no pressure standing") {
+	if got := catalogue().SetBrief(trends.Digest{}, s, false); !strings.HasPrefix(got, "? → no pressure standing") {
 		t.Error(got)
 	}
 	s.Upright = nil
-	if got := catalogue().SetBrief(s); !strings.HasPrefix(got, "? → did not stand") {
+	if got := catalogue().SetBrief(trends.Digest{}, s, false); !strings.HasPrefix(got, "? → did not stand") {
 		t.Error(got)
 	}
 	up := -57.0
 	s.SystolicDrop = &up
-	if got := catalogue().SetBrief(s); !strings.Contains(got, ", systolic up 57;") {
+	if got := catalogue().SetBrief(trends.Digest{}, s, false); !strings.Contains(got, ", systolic up 57;") {
 		t.Error(got)
+	}
+}
+
+// What a line that says positive tells: the figure that made the set so, when the drop came
+// (possible initial: within half a minute and gone; delayed: after 3 min; consensus 2011) and
+// whether it lasted.
+func TestALineThatSaysPositiveTellsFigureTimingAndCourse(t *testing.T) {
+	set := diastolicSet()
+	f := alerts.SetOf(set)
+	for line, got := range map[string]string{
+		"T-POSITIVE":          catalogue().Reason(alerts.Reason{Rule: alerts.TPositive, Figures: f}),
+		"T-POSITIVE in brief": catalogue().Brief(alerts.Reason{Rule: alerts.TPositive, Figures: f}),
+		"T-GAP": catalogue().Reason(alerts.Reason{Rule: alerts.TGap, Figures: alerts.GapFigures{
+			SetFigures: f, Finding: trends.Positive, Missing: []string{"gait belt"},
+		}}),
+		"T-GAP in brief": catalogue().Brief(alerts.Reason{Rule: alerts.TGap, Figures: alerts.GapFigures{
+			SetFigures: f, Finding: trends.Positive, Missing: []string{"gait belt"},
+		}}),
+		"T-REVIEW": catalogue().Reason(alerts.Reason{Rule: alerts.TReview, Figures: alerts.ReviewFigures{
+			Flags: []string{alerts.DAlpha}, Drugs: []string{"doxazosin"}, SetAt: noon, Set: &f,
+		}}),
+		"T-WATCH": catalogue().Reason(alerts.Reason{Rule: alerts.TWatch, Figures: alerts.WatchFigures{
+			Contributors: []string{trends.ByVolume}, SetAt: &noon, Set: &f,
+		}}),
+		"a recheck after it": catalogue().Reason(alerts.Reason{Rule: alerts.TOverdue, Figures: alerts.RecheckFigures{
+			DueAt: noon, Rule: alerts.RPositive, State: alerts.Overdue, Set: &f,
+		}}),
+		"on paper":         catalogue().SetBrief(trends.Digest{}, set, false),
+		"of a chart":       SetLine(trends.Digest{}, set),
+		"beside pressures": How(set),
+		"beside drops":     Drops(set) + HowBesideDrops(set),
+		"as news":          catalogue().NewSets([]trends.Set{set}),
+		"since a review":   catalogue().ReviewNews(dosereview.News{Sets: []trends.Set{set}})[0],
+		"after a dose":     catalogue().DroppedAfter(alerts.DropAfter{Set: set}),
+	} {
+		for _, want := range []string{"14", "possible initial", "not sustained"} {
+			if !strings.Contains(got, want) {
+				t.Errorf("%s does not say %q: %s", line, want, got)
+			}
+		}
+	}
+	set.Finding, set.Criteria, set.Timing, set.Sustained = trends.Negative, nil, "", ""
+	for _, got := range []string{How(set), HowBesideDrops(set)} {
+		if got != "" {
+			t.Errorf("a negative set is told as positive: %q", got)
+		}
+	}
+}
+
+// diastolicSet is positive by its diastolic drop of 14 alone, at once and not again.
+func diastolicSet() trends.Set {
+	p := func(v float64) *float64 { return &v }
+	return trends.Set{
+		StartedAt: noon, Kind: trends.LyingToStanding, Finding: trends.Positive, Quality: trends.Usable,
+		Criteria: []string{trends.CritDiastolic}, Timing: trends.PossibleInitial, Sustained: "no",
+		Baseline: &trends.Baseline{Position: clinical.Lying, Systolic: p(142), Diastolic: p(78)},
+		Upright: []trends.Upright{{
+			Position: clinical.Standing, Minutes: p(0.5), Systolic: p(136), Diastolic: p(64), SystolicDrop: p(6), DiastolicDrop: p(14),
+		}},
+		SystolicDrop: p(6), DiastolicDrop: p(14),
+	}
+}
+
+// Nobody took a pressure: nothing may say that one fell (R-POSITIVE, D-BOTH).
+func TestNoSentenceSaysThatAPressureFellThatNobodyTook(t *testing.T) {
+	set := trends.Set{
+		StartedAt: noon, Kind: trends.LyingToStanding, Finding: trends.Positive, Criteria: []string{trends.CritStopped},
+		Symptoms: []string{"dizziness"}, StoppedEarly: true,
+	}
+	f := alerts.SetOf(set)
+	for _, r := range []alerts.Reason{
+		{Rule: alerts.TPositive, Figures: f},
+		{Rule: alerts.TGap, Figures: alerts.GapFigures{SetFigures: f, Finding: trends.Positive, Missing: []string{"gait belt"}}},
+		{Rule: alerts.TOverdue, Figures: alerts.RecheckFigures{DueAt: noon, Rule: alerts.RPositive, State: alerts.Overdue, Set: &f}},
+		{Rule: alerts.TReview, Figures: alerts.ReviewFigures{SetAt: noon, Set: &f}},
+	} {
+		for _, got := range []string{catalogue().Reason(r), catalogue().Brief(r)} {
+			if low := strings.ToLower(got); strings.Contains(low, "fell") || strings.Contains(low, "falls") {
+				t.Errorf("%s: %s", r.Rule, got)
+			}
+		}
+	}
+	both := catalogue().Flag(alerts.Flag{Rule: alerts.DBoth, Figures: alerts.LyingFigures{LyingPressure: trends.SevereSupine}})
+	if strings.Contains(both, "falling") {
+		t.Error(both)
 	}
 }

@@ -114,8 +114,50 @@ func Pressure(systolic, diastolic *float64) string {
 	return one(systolic) + "/" + one(diastolic)
 }
 
-// SetLine writes a set in a line: pressures, drops, finding and quality.
-func SetLine(s trends.Set) string { return saySetLine(Catalogue{}, s) }
+// setTold is a set as a line tells it.
+type setTold struct {
+	trends.Set
+	Before string // what has overtaken a negative one
+	Told   bool   // the same line tells already that it is positive, and how
+}
+
+// SetLine writes a set of a stay in a line: pressures, drops, finding, what has overtaken it,
+// and quality.
+func SetLine(d trends.Digest, s trends.Set) string {
+	return saySetLine(Catalogue{}, setTold{Set: s, Before: Overtaken(d, s)})
+}
+
+// Overtaken says from before what a negative set is; "" where nothing has overtaken it.
+func Overtaken(d trends.Digest, s trends.Set) string {
+	if by := d.Overtaken(s); by != nil {
+		return sayOvertaken(Catalogue{}, *by)
+	}
+	return ""
+}
+
+// OvertakenAt is Overtaken with its time.
+func (c Catalogue) OvertakenAt(d trends.Digest, s trends.Set) string {
+	if by := d.Overtaken(s); by != nil {
+		return sayOvertakeAt(c, *by)
+	}
+	return ""
+}
+
+// Found is the finding of a set of a stay with all that belongs to it: of a positive one
+// figure, timing and course, of a negative one what has overtaken it.
+func Found(d trends.Digest, s trends.Set) string {
+	if before := Overtaken(d, s); before != "" {
+		return Findings[s.Finding] + " " + before
+	}
+	return Findings[s.Finding] + How(s)
+}
+
+// How says by which figure a set is positive, when the drop came and whether it lasted, as
+// the rest of a line that says so; "" of other sets.
+func How(s trends.Set) string { return sayHow(Catalogue{}, s) }
+
+// HowBesideDrops is How for a line that tells the drops too.
+func HowBesideDrops(s trends.Set) string { return sayBeside(Catalogue{}, s) }
 
 // P writes a p-value with two significant digits.
 func P(p float64) string { return sayP(Catalogue{}, p) }

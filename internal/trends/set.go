@@ -165,6 +165,47 @@ func (s Set) Meets(criterion string) bool {
 	return false
 }
 
+// StoppedAlone reports whether criteria make a set positive by its symptoms alone.
+func StoppedAlone(criteria []string) bool {
+	return slices.Contains(criteria, CritStopped) && !slices.ContainsFunc(criteria, func(c string) bool {
+		return c == CritSystolic || c == CritDiastolic || c == CritLow
+	})
+}
+
+// DecidedBy is the first criterion that made a set positive and can be told with its
+// figure in mmHg; "" where there is none.
+func DecidedBy(criteria []string, systolicDrop, diastolicDrop, lowSystolic *float64) string {
+	if StoppedAlone(criteria) {
+		return CritStopped
+	}
+	for _, by := range []struct {
+		criterion string
+		figure    *float64
+	}{{CritSystolic, systolicDrop}, {CritDiastolic, diastolicDrop}, {CritLow, lowSystolic}} {
+		if slices.Contains(criteria, by.criterion) && by.figure != nil {
+			return by.criterion
+		}
+	}
+	return ""
+}
+
+// DecidedBy is the first criterion that made the set positive; "" where none did.
+func (s Set) DecidedBy() string {
+	return DecidedBy(s.Criteria, s.SystolicDrop, s.DiastolicDrop, s.LowSystolic())
+}
+
+// LowSystolic is the lowest standing systolic that compares with the baseline (F-LOW),
+// nil where there is none.
+func (s Set) LowSystolic() *float64 {
+	var low *float64
+	for n, u := range s.Upright {
+		if u.standing() && u.Counts() && (low == nil || *u.Systolic < *low) {
+			low = s.Upright[n].Systolic
+		}
+	}
+	return low
+}
+
 // Inferred reports whether the set was assembled from times and positions.
 func (s Set) Inferred() bool { return s.SetID == "" }
 

@@ -230,7 +230,7 @@ func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 		v.Others = append(v.Others, text.Say("bedside.begun-by", b.who, t.Time(b.at)))
 	}
 	if set := view.Assessment.Digest.LatestSet(); set != nil {
-		v.Latest = parts.SetLineOf(t, *set)
+		v.Latest = parts.SetLineOf(t, view.Assessment.Digest, *set)
 	}
 	v.Discharged = dischargeOf(t, stay)
 	return v
@@ -669,8 +669,8 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 	}
 	for _, set := range a.Digest.Sets {
 		if set.SetID == kept.ID {
-			full := parts.SetOf(t, set)
-			v.Set, v.Line, v.Unread = &full, parts.SetLineOf(t, set), false
+			full := parts.SetOf(t, a.Digest, set)
+			v.Set, v.Line, v.Unread = &full, parts.SetLineOf(t, a.Digest, set), false
 			v.Near = parts.NearOf(a.Digest.Sets, set)
 		}
 	}

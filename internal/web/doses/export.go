@@ -169,8 +169,8 @@ func missing(s string) any {
 func (s *service) stayCells(t frame.Times, e queued) []any {
 	d := e.Digest
 	row := append(whose(e), text.TierNames[e.Tier], placeName(e.Place))
-	row = append(row, setCells(d.LatestSet())...)
-	row = append(row, setCells(d.LatestPositive())...)
+	row = append(row, setCells(d, d.LatestSet())...)
+	row = append(row, setCells(d, d.LatestPositive())...)
 	row = append(
 		row, e.Exposures.Load, e.Exposures.LoadFrom, missing(strings.Join(e.Exposures.LoadLeftOut, "; ")),
 		missing(strings.Join(d.Unrecognised, "; ")),
@@ -190,12 +190,15 @@ func (s *service) stayCells(t frame.Times, e queued) []any {
 
 // setCells are start, finding, pressures of the baseline and of the upright reading
 // that decides, and the drops of a set.
-func setCells(set *trends.Set) []any {
+func setCells(d trends.Digest, set *trends.Set) []any {
 	row := make([]any, 8)
 	if set == nil {
 		return row
 	}
 	row[0], row[1] = set.StartedAt, text.Findings[set.Finding]
+	if before := text.Overtaken(d, *set); before != "" {
+		row[1] = text.Found(d, *set)
+	}
 	if b := set.Baseline; b != nil {
 		row[2], row[3] = b.Systolic, b.Diastolic
 	}

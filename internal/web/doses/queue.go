@@ -401,7 +401,7 @@ func (s *service) queueRow(t frame.Times, e queued) queueRow {
 		r.URL += frame.AsOfQuery(t.At)
 	}
 	if set := d.LatestSet(); set != nil {
-		r.Set = parts.SetLineOf(t, *set)
+		r.Set = parts.SetLineOf(t, d, *set)
 		r.Last = s.lastDoses(d, *set)
 	}
 	var others []string

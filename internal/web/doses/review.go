@@ -190,9 +190,9 @@ func (v *reviewView) takeSets(t frame.Times, d trends.Digest) {
 	if latest == nil {
 		return
 	}
-	v.Latest = parts.SetLineOf(t, *latest)
+	v.Latest = parts.SetLineOf(t, d, *latest)
 	if p := d.LatestPositive(); p != nil && !p.StartedAt.Equal(latest.StartedAt) {
-		v.Focus = parts.SetLineOf(t, *p)
+		v.Focus = parts.SetLineOf(t, d, *p)
 	}
 }
 
@@ -250,10 +250,10 @@ func (v *reviewView) takeChanges(t frame.Times, d trends.Digest) {
 		if before != nil {
 			r.BeforeAt, r.Before = text.Say(
 				"dosereview.set-before", text.Span(c.At.Sub(before.StartedAt)),
-			), text.SetLine(*before)
+			), text.SetLine(d, *before)
 		}
 		if after != nil {
-			r.AfterAt, r.After = text.Say("dosereview.set-after", text.Span(after.StartedAt.Sub(c.At))), text.SetLine(*after)
+			r.AfterAt, r.After = text.Say("dosereview.set-after", text.Span(after.StartedAt.Sub(c.At))), text.SetLine(d, *after)
 		}
 		for _, around := range d.Serial.Around {
 			if around.Drug == c.Drug && around.Change == c.Change && around.At.Equal(c.At) {

@@ -225,7 +225,7 @@ func (s *service) thenView(seen frame.SeenFall, r assess.FallReview) *thenView {
 		v.Lead, v.Others = &reasons[0], reasons[1:]
 	}
 	if set := d.LatestSet(); set != nil {
-		v.Latest = parts.SetLineOf(t, *set)
+		v.Latest = parts.SetLineOf(t, d, *set)
 	}
 	for _, owed := range r.Owed.Rechecks {
 		rule := t.Rule(owed.Rule)
@@ -288,11 +288,11 @@ func (s *service) afterView(t frame.Times, r assess.FallReview) afterView {
 		v.Before = text.Missing(r.Now.Assessment.Recheck.Missing) // of this fall, or of another
 	}
 	if set := r.After.Read; set != nil {
-		v.Read = parts.SetLineOf(t, *set)
+		v.Read = parts.SetLineOf(t, r.Now.Assessment.Digest, *set)
 		v.Hours = text.Say("fall.after", text.Span(set.StartedAt.Sub(r.FellAt)))
 	}
 	if set := r.After.First; set != nil && set != r.After.Read {
-		v.First = parts.SetLineOf(t, *set)
+		v.First = parts.SetLineOf(t, r.Now.Assessment.Digest, *set)
 	}
 	return v
 }

@@ -69,6 +69,7 @@ type rowView struct {
 	Others     []parts.ReasonView
 	Owed       []dueView
 	Later      *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
+	Blocked    bool               // a recheck is open that cannot be done: "nothing owed" would not be true
 	Limbs      []string           // that must not be measured
 	InPlace    string             // what is said of precautions where none is missing
 	Set        *parts.SetLine

@@ -329,13 +329,14 @@ func (l lister) dueOf(a alerts.Assessment, d episodes.Due) dueView {
 	v := dueView{Key: d.Key, Kind: string(d.Kind), Text: l.OwedOne(d), Rules: []frame.RuleLink{l.Rule(d.Rule)}}
 	switch d.Kind {
 	case episodes.FallWithoutSet, episodes.RecheckOverdue:
-		v.Due, v.State = l.Times.MomentDue(*d.At), alerts.Due
+		v.State = alerts.Due
 		switch {
 		case d.Blocked:
 			v.State = alerts.Blocked
 		case d.At.Before(l.answer.at):
 			v.State = alerts.Overdue
 		}
+		v.Due = parts.DueOf(l.Times, v.State, *d.At)
 		v.Word, v.Missing = text.RecheckStates[v.State], text.Missing(a.Recheck.Missing)
 		v.Why, v.Notes = askedBefore(a, d), l.notesOf(a)
 	case episodes.PrecautionsMissing:
@@ -469,10 +470,11 @@ func (l lister) row(a alerts.Assessment) rowView {
 		later := parts.RecheckOf(l.Times, a)
 		r.Later = &later
 	}
+	r.Blocked = a.Recheck.State == alerts.Blocked
 	r.Limbs = parts.LimbsOf(a)
 	r.InPlace = parts.PrecautionsOf(a.Precautions).Note
 	if set := d.LatestSet(); set != nil {
-		r.Set = parts.SetLineOf(l.Times, *set)
+		r.Set = parts.SetLineOf(l.Times, d, *set)
 	}
 	for _, ch := range d.Changes {
 		if ch.Lowering {
@@ -556,6 +558,7 @@ type sheetRow struct {
 	Why    string
 	Others []string
 	Set    string
+	Past   bool // the set was negative, and something has overtaken it
 	Trend  string
 	Owed   []sheetDue
 }
@@ -622,7 +625,7 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		}
 	}
 	if set := a.Digest.LatestSet(); set != nil {
-		r.Set = l.SetBrief(*set)
+		r.Set, r.Past = l.SetBrief(a.Digest, *set, toldByLead(a)), a.Digest.Overtaken(*set) != nil
 	}
 	setOwed := false
 	for _, d := range owed {
@@ -648,6 +651,13 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 	}
 	r.Others = append(r.Others, parts.LimbsOf(a)...)
 	return r
+}
+
+// toldByLead reports whether the first reason of a row tells by what its latest set is positive.
+func toldByLead(a alerts.Assessment) bool {
+	latest, read := a.Digest.LatestSet(), a.Digest.LatestInterpretable()
+	by := a.DecidedBy()
+	return (by == alerts.TPositive || by == alerts.TGap) && latest != nil && read != nil && latest.StartedAt.Equal(read.StartedAt)
 }
 
 // toldByRow reports whether the row says already what a further reason would add: its

@@ -3,6 +3,7 @@ package parts
 import (
 	"slices"
 	"strconv"
+	"time"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
@@ -58,12 +59,21 @@ func RecheckOf(t frame.Times, a alerts.Assessment) RecheckView {
 	}
 	if r.DueAt != nil {
 		v.Stand = text.StandFor(a.Digest.Serial)
-		v.Due = t.MomentDue(*r.DueAt)
+		v.Due = DueOf(t, r.State, *r.DueAt)
 		v.Why = text.RecheckWhy(r.Rule, r.Drug, r.Change)
 		link := t.Rule(r.Rule)
 		v.Rule = &link
 	}
 	return v
+}
+
+// DueOf is when a recheck in a state is due. What is blocked is never said to be overdue:
+// nobody can take it now.
+func DueOf(t frame.Times, state string, at time.Time) *frame.Moment {
+	if state == alerts.Blocked && at.Before(t.At) {
+		return t.MomentAgo(at)
+	}
+	return t.MomentDue(at)
 }
 
 func PrecautionsOf(p alerts.Precautions) PrecautionsView {

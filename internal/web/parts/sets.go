@@ -20,6 +20,7 @@ type Set struct {
 	Where     string // given in the feed, or inferred
 	Finding   string
 	Says      string
+	Before    string // what has overtaken a negative one; "" else
 	Grade     string
 	Filled    bool
 	Notes     []string
@@ -42,14 +43,15 @@ type readingView struct {
 	Baseline                                                    bool
 }
 
-func SetOf(t frame.Times, set trends.Set) Set {
+func SetOf(t frame.Times, d trends.Digest, set trends.Set) Set {
 	v := Set{
 		ID: "set-" + set.StartedAt.UTC().Format("20060102T150405"), At: t.MomentAgo(set.StartedAt),
 		Kind:  text.Kinds[set.Kind],
 		Where: text.Say("stay.set-given", set.SetID), Finding: set.Finding, Says: text.Findings[set.Finding],
 		Grade: text.Grades[set.Quality], Filled: set.Quality == trends.Complete, Notes: text.Notes(set.QualityNotes),
 		Timing: text.Timings[set.Timing], Sustained: text.Sustained(set.Sustained), Response: text.Response(set),
-		Lying: string(set.LyingPressure), Drops: text.Drops(set), Symptoms: set.Symptoms, Stopped: set.StoppedEarly,
+		Before: t.OvertakenAt(d, set),
+		Lying:  string(set.LyingPressure), Drops: text.Drops(set), Symptoms: set.Symptoms, Stopped: set.StoppedEarly,
 		Facts: strings.Join(set.Facts, ", "),
 	}
 	if set.Inferred() {
@@ -137,6 +139,9 @@ type SetLine struct {
 	Drop     string // "34 systolic, 12 diastolic"
 	Finding  string // a word of the rules, for its mark
 	Says     string
+	How      string // by what a positive one is positive, and how long; "" of others
+	Beside   string // the same beside the drops
+	Before   string // what has overtaken a negative one; "" else
 	Grade    string
 	Filled   bool // drawn filled: quality complete
 	Notes    []string
@@ -160,7 +165,7 @@ func Number(v *float64) string {
 	return text.Figure(*v)
 }
 
-func SetLineOf(t frame.Times, set trends.Set) *SetLine {
+func SetLineOf(t frame.Times, d trends.Digest, set trends.Set) *SetLine {
 	l := &SetLine{
 		At: t.MomentAgo(set.StartedAt), Kind: text.Kinds[set.Kind], From: "not charted", To: "not charted",
 		FromWord: "lying", ToWord: "standing",
@@ -178,6 +183,7 @@ func SetLineOf(t frame.Times, set trends.Set) *SetLine {
 	} else if !slices.ContainsFunc(set.Upright, func(u trends.Upright) bool { return u.Position == clinical.Standing }) {
 		l.ToWord = "did not stand"
 	}
-	l.Drop = text.Drops(set)
+	l.Before = t.OvertakenAt(d, set)
+	l.Drop, l.How, l.Beside = text.Drops(set), text.How(set), text.HowBesideDrops(set)
 	return l
 }

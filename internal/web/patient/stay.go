@@ -160,7 +160,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	}
 	for n, i := range a.Recheck.Open {
 		if n > 0 { // the first one is the recheck itself
-			v.Open = append(v.Open, openRecheck{t.MomentDue(i.Due), text.RecheckWhy(i.Rule, i.Drug, i.Change), t.Rule(i.Rule)})
+			v.Open = append(v.Open, openRecheck{parts.DueOf(t, a.Recheck.State, i.Due), text.RecheckWhy(i.Rule, i.Drug, i.Change), t.Rule(i.Rule)})
 		}
 	}
 	for _, flag := range a.Review.Flags {
@@ -176,7 +176,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	}
 	v.FlagCount = flagCount(len(v.Flags))
 	if set := d.LatestSet(); set != nil {
-		v.Latest = parts.SetLineOf(t, *set)
+		v.Latest = parts.SetLineOf(t, d, *set)
 	}
 	for _, around := range d.Serial.Around {
 		v.Around = append(v.Around, aroundView{around.Drug + " " + around.Change, t.Moment(around.At), text.Around(around)})
@@ -184,7 +184,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	v.Charts = charts.Of(view, view.Policy.Policy, t.Catalogue)
 	v.Printed = latestRows(v.Charts.Panels[0].Table)
 	for n := len(d.Sets) - 1; n >= 0; n-- {
-		set := parts.SetOf(t, d.Sets[n])
+		set := parts.SetOf(t, d, d.Sets[n])
 		set.Near = parts.NearOf(d.Sets, d.Sets[n])
 		v.Sets = append(v.Sets, set)
 	}

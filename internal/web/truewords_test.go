@@ -1,0 +1,96 @@
+package web_test
+
+import (
+	"regexp"
+	"strings"
+	"testing"
+
+	"plumbline/internal/records"
+	"plumbline/internal/web"
+	"plumbline/internal/web/webtest"
+)
+
+// The rule: a negative set from before a fall, a start or a raise is told by shape and word.
+// The stories (internal/demo): 7B fell after two negative sets; 12A's lisinopril was raised and
+// 13A's amlodipine started after theirs; 1A has stood since her fall.
+func TestANegativeFromBeforeAFallOrARaiseIsSaidToBe(t *testing.T) {
+	d, _ := open(t)
+	h := signedIn(d)
+	display := get(h, "/units/4W?names=off").Body.String()
+	page := get(h, "/units/4W").Body.String()
+	sheet := page[strings.Index(page, `class="sheet`):]
+	for stay, want := range map[string]string{
+		"S101": "before the fall", "S112": "before the raise of lisinopril", "S116": "before the start of amlodipine",
+	} {
+		mark := `<span class="finding negative overtaken"><span class="mark" aria-hidden="true"></span>negative <span class="before">` + want
+		own := get(h, "/stays/"+stay).Body.String()
+		for where, body := range map[string]string{"list": page, "display": display, "patient": own} {
+			if !strings.Contains(body, mark) {
+				t.Errorf("%s, %s: no %q", stay, where, want)
+			}
+		}
+		if n := strings.Count(own, mark); n < 3 { // at a glance, the latest, every set
+			t.Errorf("%s: the patient's page marks it %d times", stay, n)
+		}
+		if !regexp.MustCompile(`class="past">[^<]*negative ` + want + `;`).MatchString(sheet) {
+			t.Errorf("%s: paper does not say %q", stay, want)
+		}
+	}
+	if own := get(h, "/stays/S111").Body.String(); !strings.Contains(own, `<span class="finding negative filled">`) {
+		t.Error("a negative from after the fall is grey too")
+	}
+}
+
+// The rule: timing, whether it lasted and the figure stand in every line that says positive.
+// S106 is positive by her diastolic pressure alone, S128 at once and not at a minute.
+func TestEveryLineOfAPositiveSetTellsItsFigureAndCourse(t *testing.T) {
+	d, _ := open(t)
+	h := signedIn(d)
+	list := get(h, "/units/4W").Body.String()
+	sheet := list[strings.Index(list, `class="sheet`):]
+	queue := get(webtest.As(web.New(d), string(records.Pharmacist)), "/dose-review").Body.String()
+	for stay, want := range map[string]struct{ figure, course string }{
+		"S106": {"diastolic drop 14", "classic, sustained"},
+		"S128": {"systolic drop 44", "possible initial, not sustained"},
+	} {
+		own := get(h, "/stays/"+stay).Body.String()
+		glance := own[strings.Index(own, `class="glance"`):strings.Index(own, `class="toc"`)]
+		for where, body := range map[string]string{
+			"at a glance": glance, "on the list": list, "on paper": sheet,
+		} {
+			if !strings.Contains(body, want.figure) || !strings.Contains(body, want.course) {
+				t.Errorf("%s %s: no %q, %q", stay, where, want.figure, want.course)
+			}
+		}
+	}
+	if !regexp.MustCompile(`positive</span>, (classic|delayed|possible initial)`).MatchString(queue) {
+		t.Error("the queue of the dose review does not say when the drops came")
+	}
+}
+
+// The rule: "nothing owed" never stands beside "overdue". Bed 11B cannot stand: her
+// admission set was due five days ago, and nobody can take it.
+func TestNothingOwedNeverStandsBesideOverdue(t *testing.T) {
+	d, _ := open(t)
+	h := signedIn(d)
+	for _, at := range []string{"", "?as_of=2026-11-05T10:00:00Z", "?as_of=2026-11-12T10:00:00Z"} {
+		page := get(h, "/units/4W"+at).Body.String()
+		blocked := false
+		for _, row := range strings.Split(page, `<tr role="row" class="tier-`)[1:] {
+			row = row[:strings.Index(row, "</tr>")]
+			low := strings.ToLower(row)
+			if strings.Contains(low, "nothing owed") && strings.Contains(low, "overdue") {
+				t.Errorf("%s: %s", at, row)
+			}
+			if strings.Contains(row, `class="state blocked"`) && !strings.Contains(low, "class=\"dues\"") {
+				blocked = true
+				if strings.Contains(low, "nothing owed") {
+					t.Errorf("%s: a blocked recheck and nothing owed: %s", at, row)
+				}
+			}
+		}
+		if !blocked {
+			t.Errorf("%s: no row with a blocked recheck alone: the test sees nothing", at)
+		}
+	}
+}
