@@ -1,13 +1,88 @@
 // Keeps a page current: the words beside times, and the page itself each minute.
 // Without this script the page still works; its "refresh" is a plain link.
 "use strict";
+// What was typed outlives the end of a session: it stays in this window, without passwords,
+// until its page is open again under the same account. Whoever else signs in drops it.
+const typed = (() => {
+	const KEY = "plumbline.typed", LONGEST = 200000, LASTS = 12 * 3600e3;
+	const read = () => { try { return JSON.parse(sessionStorage.getItem(KEY)); } catch { return null; } };
+	const drop = () => { try { sessionStorage.removeItem(KEY); } catch { /* nothing is kept then */ } };
+	const write = what => { try { const text = JSON.stringify(what); if (text.length < LONGEST) sessionStorage.setItem(KEY, text); } catch { /* as above */ } };
+	const who = () => document.querySelector('.who a[href="/account"]')?.textContent || "";
+	// A page that answers a form has no address of its own: the one before it leads back.
+	const PAGE = "plumbline.page", posted = () => !!document.body.dataset.posted;
+	const here = () => { try { return posted() && sessionStorage.getItem(PAGE) || location.pathname + location.search; } catch { return "/"; } };
+	const forms = () => [...document.querySelectorAll('form[method="post"]')].filter(f => f.id !== "set-form" && f.getAttribute("action") !== "/sign-out");
+	const ticked = e => e.type === "checkbox" || e.type === "radio";
+	const fields = form => [...form.elements].filter(e => e.name && !["password", "hidden", "file", "submit", "button", "reset"].includes(e.type));
+	const changed = e => ticked(e) ? e.checked !== e.defaultChecked
+		: e.tagName === "SELECT" ? [...e.options].some(o => o.selected !== o.defaultSelected) : e.value !== e.defaultValue;
+	// keep keeps what stands in the forms of this page and was typed.
+	const keep = () => {
+		if (!who()) return;
+		const all = [];
+		for (const [n, form] of forms().entries()) {
+			for (const e of fields(form)) {
+				if (!changed(e) && !(posted() && !ticked(e) && e.value)) continue;
+				const k = fields(form).filter(f => f.name === e.name).indexOf(e);
+				all.push({ action: form.getAttribute("action"), n, k, name: e.name, value: ticked(e) ? e.checked : e.value });
+			}
+		}
+		if (all.length || document.getElementById("set-form")) write({ who: who(), path: here(), at: Date.now(), all });
+	};
+	// giveBack puts it where it was typed.
+	const giveBack = kept => {
+		let given = 0;
+		for (const t of kept.all) {
+			const same = forms().filter(f => f.getAttribute("action") === t.action && fields(f).some(e => e.name === t.name));
+			const form = same.includes(forms()[t.n]) ? forms()[t.n] : same[0];
+			const e = form && fields(form).filter(f => f.name === t.name)[t.k];
+			if (!e) continue;
+			if (ticked(e)) e.checked = t.value; else e.value = t.value;
+			for (let d = e.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
+			e.dispatchEvent(new Event("input", { bubbles: true }));
+			given++;
+		}
+		if (given) document.getElementById("typed-back").hidden = false;
+	};
+	const signInPage = kept => {
+		const says = document.getElementById("typed-kept");
+		if (!says || !kept || Date.now() - kept.at > LASTS) return;
+		says.hidden = false;
+		write({ ...kept, out: true });
+		const next = document.querySelector('form [name="next"]');
+		if (next?.value === "/") next.value = kept.path;
+		for (const a of document.querySelectorAll('a[href^="/sign-in/oidc"]')) {
+			const to = new URL(a.href);
+			if (!to.searchParams.get("next")) to.searchParams.set("next", kept.path);
+			a.href = to;
+		}
+	};
+	document.addEventListener("DOMContentLoaded", () => {
+		const kept = read();
+		if (location.pathname === "/sign-in") return signInPage(kept);
+		if (!who()) return;
+		try { if (!posted()) sessionStorage.setItem(PAGE, location.pathname + location.search); } catch { /* as above */ }
+		if (!kept) return;
+		if (!kept.out || kept.who !== who() || Date.now() - kept.at > LASTS) return drop(); // it was taken, or is another's
+		if (kept.path !== here()) return;
+		drop();
+		giveBack(kept);
+	});
+	document.addEventListener("submit", e => { if (e.target.method === "post" && !e.defaultPrevented) keep(); });
+	return { keep };
+})();
+
 // Leaves the page when the session has ended for want of use: what stands on the
 // screen must not outlive it. Signs of somebody at the screen keep the session.
 (() => {
 	const idle = document.body.dataset.idle * 1000;
 	if (!idle) return;
 	let used = Date.now(), told = used;
-	const signIn = () => location.replace("/sign-in?next=" + encodeURIComponent(location.pathname + location.search));
+	const signIn = () => {
+		typed.keep();
+		location.replace("/sign-in?next=" + encodeURIComponent(location.pathname + location.search));
+	};
 	for (const sign of ["pointerdown", "keydown", "wheel", "touchstart"]) {
 		document.addEventListener(sign, () => { used = Date.now(); }, { passive: true, capture: true });
 	}
@@ -83,6 +158,7 @@
 			if (etag) headers["If-None-Match"] = etag;
 			const answer = await fetch(location.href, { headers, cache: "no-store" });
 			if (answer.redirected) { // the session has ended
+				typed.keep();
 				location.replace("/sign-in?next=" + encodeURIComponent(location.pathname + location.search));
 				return;
 			}

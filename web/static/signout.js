@@ -10,6 +10,7 @@ document.addEventListener("DOMContentLoaded", () => {
 	for (const form of document.querySelectorAll('form[action="/sign-out"]')) {
 		form.addEventListener("submit", () => {
 			for (const key of keys()) localStorage.removeItem(key);
+			try { sessionStorage.clear(); } catch { /* nothing is kept there then */ }
 			window.caches?.keys().then(names => names.forEach(name => caches.delete(name)));
 			navigator.serviceWorker?.getRegistrations().then(all => all.forEach(r => r.unregister()));
 		});

@@ -37,6 +37,7 @@ type signInView struct {
 	Name, Next string
 	Error      string
 	None       bool // there are no accounts yet
+	Ended      bool // something was sent after the session had ended
 	Demo       []DemoAccount
 	Service    *serviceView // nil where there is no sign-in service
 }
@@ -50,7 +51,7 @@ func (s *service) signInPage(c *frame.Request) (frame.Page, error) {
 	case clinical.CodeOf(err) != clinical.NotFound:
 		return nil, err
 	}
-	return s.showSignIn(c, http.StatusOK, signInView{Next: next, Service: &serviceView{Left: c.Query("left") != ""}})
+	return s.showSignIn(c, http.StatusOK, signInView{Next: next, Ended: c.Query("ended") != "", Service: &serviceView{Left: c.Query("left") != ""}})
 }
 
 func (s *service) showSignIn(c *frame.Request, status int, v signInView) (frame.Page, error) {

@@ -44,6 +44,7 @@ type Layout struct {
 	Caution  string
 	Now      string // the moment that "ago" counts from; "" where it stands still
 	Refresh  bool   // the page fetches itself anew each minute
+	Posted   bool   // the answer to a form: its address may lead nowhere by itself
 	Owed     *OwedLine
 	OldList  string // that the unit's list is old; "" where it is not, or the page is of no unit
 }
@@ -136,7 +137,7 @@ func (s *Frame) Bare(c *gin.Context, title string) Layout {
 	a := AccountOf(c)
 	f := Layout{
 		Title: title, Hospital: s.Hospital, Zone: s.Zone.String(), Version: s.Version, Who: a.Name,
-		Policy: ShortHash(s.PolicyOf(c).Hash), Caution: text.Caution,
+		Policy: ShortHash(s.PolicyOf(c).Hash), Caution: text.Caution, Posted: !isReading(c),
 	}
 	if a.Name != "" && !a.Unattended() {
 		f.Idle = int(s.Accounts.IdleLimit().Seconds())

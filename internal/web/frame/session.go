@@ -95,6 +95,8 @@ func askToSignIn(c *gin.Context) error {
 		if next := LocalPath(c.Request.URL.RequestURI()); next != "/" {
 			to += "?next=" + url.QueryEscape(next)
 		}
+	} else if CookieOf(c, SessionCookie) != "" {
+		to += "?ended=yes" // what was sent is not stored, and the page says why
 	}
 	return &elsewhere{to}
 }
