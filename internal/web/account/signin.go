@@ -51,7 +51,8 @@ func (s *service) signInPage(c *frame.Request) (frame.Page, error) {
 	case clinical.CodeOf(err) != clinical.NotFound:
 		return nil, err
 	}
-	return s.showSignIn(c, http.StatusOK, signInView{Next: next, Ended: c.Query("ended") != "", Service: &serviceView{Left: c.Query("left") != ""}})
+	left := &serviceView{Left: c.Query("left") != ""}
+	return s.showSignIn(c, http.StatusOK, signInView{Next: next, Ended: c.Query("ended") != "", Service: left})
 }
 
 func (s *service) showSignIn(c *frame.Request, status int, v signInView) (frame.Page, error) {
