@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"io"
 	"os"
 	"path/filepath"
@@ -14,7 +15,9 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
+	"plumbline/internal/store"
 	"plumbline/internal/testdb"
+	"plumbline/internal/testdb/teststore"
 	"plumbline/seed"
 )
 
@@ -28,7 +31,7 @@ func newProcess(t *testing.T, database string, now time.Time) testProcess {
 	t.Helper()
 	dir := t.TempDir()
 	if database == "" {
-		database = filepath.Join(dir, "test.db")
+		database = teststore.EmptyFile(t)
 	}
 	env := map[string]string{"PLUMBLINE_DATABASE": database}
 	return testProcess{process{
@@ -62,7 +65,19 @@ func openSite(t *testing.T, database string, now time.Time) *site {
 
 func eachEngine(t *testing.T, test func(t *testing.T, database string)) {
 	t.Run("sqlite", func(t *testing.T) { test(t, "") })
-	t.Run("postgres", func(t *testing.T) { test(t, testdb.Postgres(t)) })
+	t.Run("postgres", func(t *testing.T) { test(t, postgres(t)) })
+}
+
+// postgres is a database of PostgreSQL that was migrated once for all tests.
+func postgres(t *testing.T) string {
+	t.Helper()
+	return testdb.PostgresFrom(t, "app", func(url string) error {
+		s, err := store.Open(context.Background(), url, nil)
+		if err != nil {
+			return err
+		}
+		return errors.Join(s.Migrate(context.Background()), s.Close())
+	})
 }
 
 func verdicts(t *testing.T, s *site, at time.Time) map[string]demo.Verdict {
@@ -167,7 +182,7 @@ func TestLiveListEqualsAssessAsOfTheSameMinute(t *testing.T) {
 // Both engines give the same documents for every unit and stay.
 func TestBothEnginesAnswerAlike(t *testing.T) {
 	now := demo.AnchorTime()
-	one, two := openSite(t, "", now), openSite(t, testdb.Postgres(t), now)
+	one, two := openSite(t, "", now), openSite(t, postgres(t), now)
 	for _, at := range []time.Time{now, now.Add(-30 * time.Hour), now.Add(-8 * 24 * time.Hour)} {
 		for _, unit := range []string{demo.MainUnit, demo.SecondUnit} {
 			a, errA := one.service.List(context.Background(), unit, at)

@@ -2,9 +2,10 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math/rand/v2"
-	"path/filepath"
+	"sync"
 	"testing"
 	"time"
 
@@ -21,26 +22,36 @@ func forEachEngine(t *testing.T, test func(*testing.T, *Store)) {
 	}
 }
 
+// openStore opens a copy of a database that is migrated once: to migrate takes longer than
+// most tests. (Those of the migrations open their own.)
 func openStore(tb testing.TB, engine string) *Store {
 	tb.Helper()
-	target := filepath.Join(tb.TempDir(), "plumbline.db")
-	if engine == Postgres {
-		target = testdb.PostgresFrom(tb, "store", func(url string) error {
-			s, err := Open(context.Background(), url, nil)
-			if err != nil {
-				return err
-			}
-			defer func() { _ = s.Close() }()
-			return s.Migrate(context.Background())
-		})
-	}
-	s := openTarget(tb, target)
+	s := openTarget(tb, migrated(tb, engine))
 	must(tb, s.Migrate(tb.Context()))
 	if _, bench := tb.(*testing.B); !bench {
 		must(tb, s.Unflushed(tb.Context())) // no test outlives a power cut
 	}
 	return s
 }
+
+// migrated is a new database of an engine with all its tables and nothing in them.
+func migrated(tb testing.TB, engine string) (target string) {
+	tb.Helper()
+	migrate := func(target string) error {
+		s, err := Open(context.Background(), target, nil)
+		if err != nil {
+			return err
+		}
+		return errors.Join(s.Migrate(context.Background()), s.Close())
+	}
+	if engine == Postgres {
+		return testdb.PostgresFrom(tb, "store", migrate)
+	}
+	return testdb.SQLiteFrom(tb, "store", get(key())(tb), migrate)
+}
+
+// key changes with the code that migrates.
+var key = sync.OnceValues(func() (string, error) { return testdb.KeyOf("internal/store", "internal/testdb") })
 
 func openTarget(tb testing.TB, target string) *Store {
 	tb.Helper()
