@@ -199,7 +199,7 @@ func TestAnEmergencyLeadsTheResult(t *testing.T) {
 				t.Fatalf("%s: told = %d %s", c.name, w.Code, w.Body)
 			}
 		}
-		holds(t, get(h, "/stays/S108/new-set?sent="+setID).Body.String(), "Told Provider at ")
+		holds(t, get(h, "/stays/S108/new-set?sent="+setID).Body.String(), "Told the provider at ")
 		if n := len(d.Sets.(*webtest.Sets).All()); n != stored {
 			t.Errorf("%s: telling made %d facts", c.name, n-stored)
 		}

@@ -655,8 +655,11 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 	if frame.AccountOf(c).May(records.ViewNames) {
 		v.Name = stay.Name
 	}
-	if against := withheld(kept.Set, nil); !kept.Upright() && len(against) > 0 {
-		v.NotStood = text.Say("bedside.result-not-stood-why", strings.ToLower(text.List(against)))
+	if against := withheld(kept.Set, alerts.Hindrances(a.Digest)); !kept.Upright() && len(against) > 0 {
+		for n, why := range against {
+			against[n] = strings.ToLower(why[:1]) + why[1:]
+		}
+		v.NotStood = text.Say("bedside.result-not-stood-why", text.List(against))
 	}
 	if a.Precautions.Needed {
 		v.Missing, v.InPlace = a.Precautions.Missing, parts.PrecautionsOf(a.Precautions).Note

@@ -433,7 +433,7 @@ func TestALowPressureAtRestIsNotStoodUp(t *testing.T) {
 	w.step("review")
 	w.page.Click("#go")
 	w.page.Wait(".bedside-result")
-	if got := w.page.Text(".bedside-result"); !strings.Contains(got, "Not put upright") || !strings.Contains(got, "under 90") || !strings.Contains(got, "Told Provider at") {
+	if got := w.page.Text(".bedside-result"); !strings.Contains(got, "Not put upright") || !strings.Contains(got, "under 90") || !strings.Contains(got, "Told the provider at") {
 		t.Errorf("the result reads:\n%s", got)
 	}
 	if n := len(w.sets.All()); n != 1 {

@@ -138,11 +138,11 @@ func TestEmergenciesAreSaidAtOnce(t *testing.T) {
 	w.step("symptoms")
 	page.Click("#go")
 	w.step("review")
-	if got := page.Text("#review"); !strings.Contains(got, "Nurse in charge") {
+	if got := page.Text("#review"); !strings.Contains(got, "the nurse in charge") {
 		t.Errorf("the review does not say who was told:\n%s", got)
 	}
 	w.sent()
-	if got := page.Text(".bedside-result"); !strings.HasPrefix(strings.TrimSpace(got), "Loss of consciousness") || !strings.Contains(got, "Told Nurse in charge at") {
+	if got := page.Text(".bedside-result"); !strings.HasPrefix(strings.TrimSpace(got), "Loss of consciousness") || !strings.Contains(got, "Told the nurse in charge at") {
 		t.Errorf("the result begins:\n%.200s", got)
 	}
 	quiet(t, page)
@@ -165,7 +165,7 @@ func TestACuffThatCouldNotReadIsCharted(t *testing.T) {
 	}
 	keep(t, "bedside-refused.png", page.Screenshot)
 	page.Click(`[data-told="provider"]`)
-	page.Until(`document.querySelector("#em-told").textContent.includes("Told Provider at")`)
+	page.Until(`document.querySelector("#em-told").textContent.includes("Told the provider at")`)
 	page.Click("#em-unread")
 	w.step("symptoms")
 	if got := page.Text("#s-symptoms"); !strings.Contains(got, "What was seen?") {
@@ -178,7 +178,7 @@ func TestACuffThatCouldNotReadIsCharted(t *testing.T) {
 	if len(facts) != 1 || v.Systolic != nil || v.HeartRate != nil || !slices.Equal(v.Symptoms, []string{"confusion"}) || v.Position != clinical.Lying {
 		t.Errorf("%d facts, %+v", len(facts), v)
 	}
-	if got := page.Text(".bedside-result"); !strings.HasPrefix(strings.TrimSpace(got), "The cuff could not read") || !strings.Contains(got, "Told Provider at") {
+	if got := page.Text(".bedside-result"); !strings.HasPrefix(strings.TrimSpace(got), "The cuff could not read") || !strings.Contains(got, "Told the provider at") {
 		t.Errorf("the result begins:\n%.200s", got)
 	}
 	quiet(t, page)
