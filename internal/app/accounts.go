@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"plumbline/internal/auth"
+	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/records"
 	"plumbline/internal/web/account"
@@ -13,8 +14,9 @@ import (
 func (p process) newAccounts(s *site) *auth.Service {
 	return &auth.Service{
 		Store: s.store, Hasher: &auth.Hasher{}, Limits: &auth.Limits{}, Clock: p.clock, Log: s.log,
-		Rules: auth.Rules{Hospital: s.settings.hospital, Breached: s.settings.breachedList},
-		Idle:  s.settings.idle,
+		Steady: clinical.SteadyClock,
+		Rules:  auth.Rules{Hospital: s.settings.hospital, Breached: s.settings.breachedList},
+		Idle:   s.settings.idle,
 	}
 }
 

@@ -162,6 +162,7 @@ type site struct {
 	loader   *ingest.Loader
 	service  *assess.Service
 	policies *policybook.Book
+	clocks   *clockWatch
 	log      *slog.Logger
 }
 
@@ -188,10 +189,12 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 			},
 		},
 		service: service,
+		clocks:  &clockWatch{log: log, steady: clinical.SteadyClock},
 		policies: &policybook.Book{
 			Store: st, Answers: service, Clock: p.clock, Log: log, InForce: inForce, File: s.policyFile,
 		},
 	}
+	st.OnAhead = func(a store.StepAhead) { opened.clocks.ahead(a, p.clock()) }
 	if err := opened.policies.Refresh(ctx); err != nil {
 		opened.close()
 		return nil, err

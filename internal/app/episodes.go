@@ -20,6 +20,7 @@ func (s *site) care() *care.Service {
 // stepEpisodes brings every episode to what holds now. What fails is logged and
 // tried again at the next step.
 func (s *site) stepEpisodes(ctx context.Context, w *ingest.Watcher, now time.Time) {
+	s.clocks.look(now)
 	service := s.care()
 	if _, err := service.StepAll(ctx, now); err != nil && ctx.Err() == nil {
 		s.log.Error("episodes were not brought up to date; they are stepped again", "error", err)

@@ -18,7 +18,7 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 	if err != nil {
 		return parts.FeedHealth{}, err
 	}
-	h := parts.FeedHealth{FeedState: state}
+	h := parts.FeedHealth{FeedState: state, Clock: s.clocks.trouble(now)}
 	if w != nil {
 		h.LastRead, h.Trouble = w.Last().At, s.trouble(w, now)
 		if h.Folder, err = filepath.Abs(w.Dir); err != nil {

@@ -249,8 +249,15 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 // ready tells whether pages can be trusted to be current: the database answers
 // and the feed folder, where one is set, could be looked at.
 func (s *site) ready(ctx context.Context, w *ingest.Watcher, now time.Time) error {
-	if err := s.store.Ping(ctx); err != nil || w == nil {
+	if err := s.store.Ping(ctx); err != nil {
 		return err
+	}
+	if c := s.clocks.trouble(now); c != nil && c.Waits {
+		return errors.New("the last step of the episodes lies in the future, and nothing is opened or told until that " +
+			"is passed over; check the clocks")
+	}
+	if w == nil {
+		return nil
 	}
 	if trouble := s.trouble(w, now); trouble != "" {
 		return errors.New(trouble)

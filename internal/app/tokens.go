@@ -12,11 +12,12 @@ import (
 	"time"
 
 	"plumbline/internal/auth"
+	"plumbline/internal/clinical"
 	"plumbline/internal/records"
 )
 
 func (p process) newTokens(s *site) *auth.Tokens {
-	return &auth.Tokens{Store: s.store, Clock: p.clock, Limits: &auth.Limits{}}
+	return &auth.Tokens{Store: s.store, Clock: p.clock, Steady: clinical.SteadyClock, Limits: &auth.Limits{}}
 }
 
 // tokenFlags are the flags of the token commands.

@@ -26,7 +26,9 @@ import (
 //     it has to wait. The first attempt of an address is always heard.
 //
 // The counts are kept in memory, for one instance of the program, and at most
-// maxCounts of them.
+// maxCounts of them. The moments given are of a clock that runs evenly
+// (clinical.SteadyClock): a machine's clock that is set back a day must not make the right
+// password wait for one. Where one goes back all the same, a count starts anew from there.
 type Limits struct {
 	mu     sync.Mutex
 	counts map[countKey]count
@@ -164,6 +166,10 @@ func (l *Limits) at(k countKey, keep time.Duration, now time.Time) count {
 	c := l.counts[k]
 	if now.Sub(c.last) > keep {
 		return count{}
+	}
+	if c.last.After(now) && c.wrong > 0 {
+		c.last = now
+		l.counts[k] = c
 	}
 	return c
 }

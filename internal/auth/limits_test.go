@@ -245,3 +245,30 @@ func TestMarks(t *testing.T) {
 		t.Errorf("the cookie has %d bytes", len(carried))
 	}
 }
+
+// A clock that goes back makes nobody wait longer than the bound, and does not keep a count
+// for good: after a quarter of an hour without a wrong password it is forgotten.
+func TestAClockSetBackMakesNobodyWaitForIt(t *testing.T) {
+	l := &Limits{}
+	for range freeOfPair + 1 {
+		l.wrong(t, at("ann", "10.0.0.1"), start)
+	}
+	back := start.AddDate(0, 0, -1)
+	if w := l.wrong(t, at("ann", "10.0.0.1"), back); w <= 0 || w > maxDelay {
+		t.Errorf("with the clock a day back the wait is %s", w)
+	}
+	if w := l.wrong(t, at("ann", "10.0.0.1"), back.Add(maxDelay)); w != 0 {
+		t.Errorf("a minute later it is %s still", w)
+	}
+	right, err := l.Begin(at("ann", "10.0.0.1"), back.Add(forgetAfter+2*maxDelay))
+	if err != nil {
+		t.Fatalf("the right password after a quarter of an hour: %v", err)
+	}
+	right()
+	for n := range crowd {
+		l.wrong(t, at("bob", fmt.Sprintf("10.1.%d.1", n)), start)
+	}
+	if !l.Crowded("bob", back) || l.Crowded("bob", back.Add(forgetAccounts+time.Second)) {
+		t.Error("a crowd is forgotten at once, or never")
+	}
+}

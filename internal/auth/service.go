@@ -27,8 +27,9 @@ type Store interface {
 	SessionOf(ctx context.Context, tokenHash []byte) (records.Session, records.Account, error)
 	TouchSession(ctx context.Context, tokenHash []byte, at time.Time) error
 	EndSession(ctx context.Context, tokenHash []byte) error
-	// DropSessions drops the sessions last used, or started, before these moments.
-	DropSessions(ctx context.Context, usedBefore, startedBefore time.Time) error
+	// DropSessions drops the sessions last used, or started, before these moments, and those
+	// with a time after the last one.
+	DropSessions(ctx context.Context, usedBefore, startedBefore, after time.Time) error
 	// Key returns the server's key of a name, and keeps fresh under it if there is none.
 	Key(ctx context.Context, name string, fresh []byte) ([]byte, error)
 }
@@ -50,6 +51,8 @@ type Service struct {
 	Rules  Rules
 	Limits *Limits
 	Clock  clinical.Clock
+	// Steady runs evenly, whatever is done to the machine's clock. Nil: Clock.
+	Steady clinical.Clock
 	Idle   time.Duration // sign-off without use; zero: DefaultIdle
 	Log    *slog.Logger
 
@@ -64,6 +67,17 @@ func (s *Service) IdleLimit() time.Duration {
 		return s.Idle
 	}
 	return DefaultIdle
+}
+
+// clockLeeway is how far the times of a session may lie ahead: the clocks of several
+// instances differ a little (common practice, no source).
+const clockLeeway = 2 * time.Minute
+
+// ahead reports whether a session was begun or used by a clock that ran ahead and was put
+// right since: nobody knows how old it is.
+func ahead(s records.Session, now time.Time) bool {
+	latest := now.Add(clockLeeway)
+	return s.StartedAt.After(latest) || s.UsedAt.After(latest)
 }
 
 // touchEvery is how old the last use on record may be before it is written anew.
@@ -110,9 +124,17 @@ func (s *Service) SignIn(ctx context.Context, in SignIn) (Signed, error) {
 	return Signed{a, token, withMark(key, a.Name, in.Marks, newMark(key, a.Name))}, nil
 }
 
+// steady is the moment by a clock for spans.
+func steady(even, machine clinical.Clock) time.Time {
+	if even == nil {
+		return machine()
+	}
+	return even()
+}
+
 // begin counts an attempt, and says once in the log when many guess at an account.
 func (s *Service) begin(at Attempt) (right func(), err error) {
-	now := s.Clock()
+	now := steady(s.Steady, s.Clock)
 	before := s.Limits.Crowded(at.Name, now)
 	right, err = s.Limits.Begin(at, now)
 	if !before && s.Limits.Crowded(at.Name, now) && s.Log != nil {
@@ -140,7 +162,7 @@ func (s *Service) verify(ctx context.Context, name, password string) (records.Ac
 		return a, err
 	case !known || !right || a.Disabled():
 		return a, errWrong
-	case a.OneTime && s.Clock().Sub(a.PasswordSetAt) > oneTimeLimit:
+	case a.OneTime && s.Clock().Sub(a.PasswordSetAt).Abs() > oneTimeLimit:
 		return a, errWrong
 	case stale:
 		return s.rehash(ctx, a, password)
@@ -196,7 +218,7 @@ func (s *Service) open(ctx context.Context, a records.Account, before string) (t
 		err = s.Store.EndSession(ctx, HashToken(before))
 	}
 	if err == nil {
-		err = s.Store.DropSessions(ctx, now.Add(-s.IdleLimit()), now.Add(-AbsoluteLimit))
+		err = s.Store.DropSessions(ctx, now.Add(-s.IdleLimit()), now.Add(-AbsoluteLimit), now.Add(clockLeeway))
 	}
 	return token, err
 }
@@ -236,7 +258,7 @@ func (s *Service) Resolve(ctx context.Context, token string, quiet bool) (record
 		return records.Account{}, err
 	}
 	now := s.Clock()
-	if session.Epoch != a.Epoch || a.Disabled() ||
+	if session.Epoch != a.Epoch || a.Disabled() || ahead(session, now) ||
 		now.Sub(session.StartedAt) >= AbsoluteLimit || now.Sub(session.UsedAt) >= s.IdleLimit() {
 		return records.Account{}, ended
 	}

@@ -408,3 +408,54 @@ func TestRolesPermit(t *testing.T) {
 		t.Error("no account may see a list")
 	}
 }
+
+// The machine's clock is set back a day. A right password does not wait for that day, and
+// no session outlives its limits because its times lie ahead.
+func TestAClockSetBackADay(t *testing.T) {
+	w := newWorld(t)
+	even := w.now
+	w.Steady = func() time.Time { return even }
+	w.add(t, "ann", records.FallsNurse)
+	for range 6 {
+		_, _ = w.signIn(t, "ann", "wrong")
+	}
+	other := auth.SignIn{Name: "ann", Password: password, Address: netip.MustParseAddr("10.0.0.2")}
+	s, err := w.SignIn(t.Context(), other)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.now = w.now.Add(-24 * time.Hour)
+	even = even.Add(2 * time.Second)
+	if _, err := w.signIn(t, "ann", password); err != nil {
+		t.Errorf("the right password two seconds later: %v", err)
+	}
+	if w.lives(t, s.Token) {
+		t.Error("a session of tomorrow is alive")
+	}
+	again := w.mustSignIn(t, "ann")
+	if n := teststore.Count(t, w.store, "sessions"); n > 2 {
+		t.Errorf("%d sessions are kept; that of tomorrow would live again then", n)
+	}
+	if !w.lives(t, again.Token) {
+		t.Error("a session begun by the clock of now is dead")
+	}
+	w.now = w.now.Add(24 * time.Hour) // the time of the first one has come
+	if w.lives(t, s.Token) {
+		t.Error("the session of tomorrow lives when tomorrow has come")
+	}
+}
+
+// The clocks of two instances differ a little; that ends nobody's session.
+func TestClocksMayDifferALittle(t *testing.T) {
+	w := newWorld(t)
+	w.add(t, "ann", records.FallsNurse)
+	s := w.mustSignIn(t, "ann")
+	w.now = w.now.Add(-time.Minute)
+	if !w.lives(t, s.Token) {
+		t.Error("a session that began a minute ahead is dead")
+	}
+	w.now = w.now.Add(-2 * time.Minute)
+	if w.lives(t, s.Token) {
+		t.Error("a session that began three minutes ahead is alive")
+	}
+}

@@ -27,6 +27,8 @@ type Tokens struct {
 	Store  TokenStore
 	Clock  clinical.Clock
 	Limits *Limits // of wrong tokens; not those of the accounts
+	// Steady runs evenly, whatever is done to the machine's clock. Nil: Clock.
+	Steady clinical.Clock
 }
 
 // useEvery is how finely the last use of a token is noted, so that a machine that asks
@@ -62,7 +64,9 @@ func (s *Tokens) Resolve(ctx context.Context, token string) (records.APIToken, e
 
 // Wrong counts a token that was not known. The error is a *WaitError where too many
 // came from the address lately.
-func (s *Tokens) Wrong(from netip.Addr) error { return s.Limits.WrongToken(from, s.Clock()) }
+func (s *Tokens) Wrong(from netip.Addr) error {
+	return s.Limits.WrongToken(from, steady(s.Steady, s.Clock))
+}
 
 // List lists every token by name, those too that no longer hold.
 func (s *Tokens) List(ctx context.Context) ([]records.APIToken, error) { return s.Store.APITokens(ctx) }

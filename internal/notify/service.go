@@ -179,6 +179,9 @@ func (s *Service) tell(ctx context.Context, c Channel) error {
 // channel does not work now.
 func (s *Service) try(ctx context.Context, c Channel, d records.NoticeDelivery) (further bool, err error) {
 	now := s.Clock()
+	if d.MadeAt.After(now) { // by a clock that ran ahead: it waits from now on
+		d.MadeAt = now
+	}
 	d = s.Rules.Decide(d, now)
 	if d.State != records.DeliveryWaiting {
 		return true, s.Store.FinishDelivery(ctx, d, now)

@@ -43,7 +43,7 @@ func (t APIToken) Who() string { return TokenWho + t.Name }
 
 // Holds tells whether the token is good at a moment: neither expired nor revoked.
 func (t APIToken) Holds(now time.Time) bool {
-	return now.Before(t.ExpiresAt) && (t.RevokedAt.IsZero() || now.Before(t.RevokedAt))
+	return now.Before(t.ExpiresAt) && t.RevokedAt.IsZero()
 }
 
 // May tells whether the token has a scope.

@@ -335,10 +335,12 @@ func (s *Store) EndSession(ctx context.Context, tokenHash []byte) error {
 }
 
 // DropSessions drops the sessions that were last used, or started, before these
-// moments, and those that a change of their account has ended.
-func (s *Store) DropSessions(ctx context.Context, usedBefore, startedBefore time.Time) error {
-	err := s.write.WithContext(ctx).Exec(`DELETE FROM sessions WHERE used_at < ? OR started_at < ?
-		OR epoch <> (SELECT a.epoch FROM accounts a WHERE a.id = sessions.account_id)`, micros(usedBefore), micros(startedBefore)).Error
+// moments, those with a time after the last one, and those that a change of their account
+// has ended.
+func (s *Store) DropSessions(ctx context.Context, usedBefore, startedBefore, after time.Time) error {
+	err := s.write.WithContext(ctx).Exec(`DELETE FROM sessions WHERE used_at < ? OR started_at < ? OR used_at > ? OR started_at > ?
+		OR epoch <> (SELECT a.epoch FROM accounts a WHERE a.id = sessions.account_id)`,
+		micros(usedBefore), micros(startedBefore), micros(after), micros(after)).Error
 	if err != nil {
 		return fmt.Errorf("dropping sessions that have lapsed: %w", err)
 	}

@@ -174,9 +174,11 @@ func TestSessions(t *testing.T) {
 		start("old", a.ID, 0, -8.1, 5)
 		start("ended", a.ID, 1, 3, 5)
 		start("good", a.ID, 0, -8, 4)
+		start("used ahead", a.ID, 0, 4, 7)
+		start("begun ahead", a.ID, 0, 7, 5)
 		must(t, s.TouchSession(ctx, []byte("t\x00one"), hours(4)))
-		must(t, s.DropSessions(ctx, hours(4), hours(-8)))
-		for token, want := range map[string]bool{"t\x00one": true, "two": true, "good": true, "idle": false, "old": false, "ended": false} {
+		must(t, s.DropSessions(ctx, hours(4), hours(-8), hours(6)))
+		for token, want := range map[string]bool{"t\x00one": true, "two": true, "good": true, "idle": false, "used ahead": false, "begun ahead": false, "old": false, "ended": false} {
 			if _, _, err := s.SessionOf(ctx, []byte(token)); (err == nil) != want {
 				t.Errorf("session %q after the lapsed ones were dropped: %v", token, err)
 			}

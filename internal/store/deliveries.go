@@ -69,7 +69,11 @@ func (s *Store) NoticesUntold(ctx context.Context, channel string, at time.Time,
 			return err
 		}
 		// A clock that was ahead for a while must not hide what came after it.
-		from := max(set[0].Since, min(set[0].Through, micros(at))-noticeOverlap.Microseconds())
+		since := set[0].Since
+		if since > micros(at.Add(aheadLeeway)) {
+			since = 0
+		}
+		from := max(since, min(set[0].Through, micros(at))-noticeOverlap.Microseconds())
 		var rows []toldRow
 		err := tx.Raw(toldNotices+` WHERE n.at >= ? AND NOT EXISTS
 			(SELECT 1 FROM deliveries d WHERE d.notice_id = n.id AND d.channel = ?) ORDER BY n.at, n.id LIMIT ?`,
@@ -146,13 +150,19 @@ func (s *Store) ChannelsWithout(ctx context.Context, id string, by time.Time) ([
 		(SELECT 1 FROM deliveries d WHERE d.notice_id = ? AND d.channel = c.channel) ORDER BY channel`, micros(by), id)
 }
 
-// DeliveriesDue are the deliveries of a channel that are to be tried by a moment,
-// the longest due first.
+// longestWait is longer than any delivery waits for its next attempt: quiet hours end
+// within a day.
+const longestWait = 25 * time.Hour
+
+// DeliveriesDue are the deliveries of a channel that are to be tried by a moment, the
+// longest due first. What a clock that ran ahead has planned is due at once.
 func (s *Store) DeliveriesDue(ctx context.Context, channel string, at time.Time, limit int) ([]records.NoticeDelivery, error) {
 	var out []records.NoticeDelivery
 	err := s.snapshot(ctx, func(tx *gorm.DB) error {
 		var rows []deliveryRow
-		err := tx.Order("next_at, notice_id").Limit(limit).Find(&rows, "channel = ? AND next_at <= ? AND "+toTell, channel, micros(at)).Error
+		err := tx.Order("next_at, notice_id").Limit(limit).
+			Where("channel = ? AND (next_at <= ? OR made_at > ? OR next_at > ?) AND "+toTell, channel,
+				micros(at), micros(at.Add(aheadLeeway)), micros(at.Add(longestWait))).Find(&rows).Error
 		if err != nil {
 			return err
 		}
@@ -203,7 +213,7 @@ func (s *Store) noticesTold(tx *gorm.DB, rows []deliveryRow) (map[string]records
 func (s *Store) ClaimDelivery(ctx context.Context, d records.NoticeDelivery, until time.Time) (bool, error) {
 	done := s.write.WithContext(ctx).Model(&deliveryRow{}).
 		Where("notice_id = ? AND channel = ? AND attempts = ? AND "+toTell, d.ID, d.Channel, d.Attempts).
-		Updates(map[string]any{"attempts": d.Attempts + 1, "next_at": micros(until)})
+		Updates(map[string]any{"attempts": d.Attempts + 1, "next_at": micros(until), "made_at": micros(d.MadeAt)})
 	if done.Error != nil {
 		return false, fmt.Errorf("claiming the delivery of %s: %w", d.ID, done.Error)
 	}
@@ -218,7 +228,7 @@ func (s *Store) FinishDelivery(ctx context.Context, d records.NoticeDelivery, at
 		row := deliveryRowOf(d, at)
 		done := tx.Model(&deliveryRow{}).
 			Where("notice_id = ? AND channel = ? AND (attempts = ? OR ?) AND "+toTell, d.ID, d.Channel, d.Attempts, d.State == records.DeliverySent).
-			Updates(map[string]any{"state": row.State, "next_at": row.NextAt, "done_at": row.DoneAt, "trouble": row.Trouble})
+			Updates(map[string]any{"state": row.State, "next_at": row.NextAt, "made_at": row.MadeAt, "done_at": row.DoneAt, "trouble": row.Trouble})
 		if done.Error != nil {
 			return done.Error
 		}

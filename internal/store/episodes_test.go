@@ -140,20 +140,87 @@ func TestEventsOfAUnit(t *testing.T) {
 	})
 }
 
-// A step that speaks of an earlier moment than the last one does nothing.
+// A step that speaks of an earlier moment than the last one, by less than a clock that is
+// wrong would make it, does nothing. (It was hours until steps of the future were noticed.)
 func TestAnEarlierStepIsLate(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		scope := records.EpisodeScope{Name: "unit 4W", Unit: "4W"}
 		for _, c := range []struct {
 			at   float64
 			want bool
-		}{{2, true}, {2, true}, {1, false}, {3, true}, {2, false}} {
+		}{{2, true}, {2, true}, {2 - 4./60, false}, {3, true}, {3 - 5./60, false}} {
 			if _, stepped := stepScope(t, s, scope, c.at); stepped != c.want {
 				t.Errorf("a step at hour %v: %v, want %v", c.at, stepped, c.want)
 			}
 		}
 		if _, stepped := stepScope(t, s, records.EpisodeScope{Name: "feeds"}, 1); !stepped {
 			t.Error("the steps of one scope hold up another")
+		}
+	})
+}
+
+// A clock that ran ahead a day and was put right leaves a step of tomorrow. It is told of
+// and passed over: on a file at once, on a server that several machines share once nobody
+// has moved it on for two minutes.
+func TestAStepOfTheFutureIsPassedOver(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		scope := records.EpisodeScope{Name: "unit 4W", Unit: "4W"}
+		var told []StepAhead
+		s.OnAhead = func(a StepAhead) { told = append(told, a) }
+		stepScope(t, s, scope, 24)
+		const minute = 1. / 60
+		if s.Engine() == Postgres {
+			for n, at := range []float64{1, 1 + minute} {
+				if _, stepped := stepScope(t, s, scope, at); stepped || len(told) != n+1 || told[n].Passed {
+					t.Fatalf("at once: stepped %v, told %+v", stepped, told)
+				}
+			}
+			// Another machine moves it on: then it is this one's clock that is behind.
+			if _, stepped := stepScope(t, s, scope, 24+minute); !stepped {
+				t.Fatal("the other machine does not step")
+			}
+			if _, stepped := stepScope(t, s, scope, 1+3*minute); stepped {
+				t.Fatal("a machine whose clock is behind takes over while another one steps")
+			}
+			told = nil
+		}
+		if _, stepped := stepScope(t, s, scope, 1+6*minute, changed("a", "4W", "open", 1)); !stepped || len(told) != 1 || !told[0].Passed ||
+			told[0].By < 22*time.Hour || told[0].Scope != "unit 4W" {
+			t.Fatalf("stepped %v, told %+v", stepped, told)
+		}
+		if _, stepped := stepScope(t, s, scope, 1+7*minute); !stepped || len(told) != 1 {
+			t.Errorf("the next step: %v, told %+v", stepped, told)
+		}
+		if n := len(get(s.Notices(t.Context(), time.Time{}, 10))(t)); n != 1 {
+			t.Errorf("%d notices, want 1", n)
+		}
+	})
+}
+
+// What a clock that ran ahead has planned to tell is told when the clock is right again,
+// and a channel set up then tells.
+func TestWhatTheFutureHasPlannedIsDue(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		must(t, s.SetChannels(t.Context(), []string{"webhook"}, hours(24)))
+		stepScope(t, s, records.EpisodeScope{Name: "unit 4W", Unit: "4W"}, 2, changed("a", "4W", "open", 1))
+		untold := get(s.NoticesUntold(t.Context(), "webhook", hours(2), 10))(t)
+		if len(untold) != 1 {
+			t.Fatalf("%d notices are to be told by a channel that was set up tomorrow", len(untold))
+		}
+		d := records.NoticeDelivery{
+			ID: untold[0].ID, Channel: "webhook", State: records.DeliveryWaiting, MadeAt: hours(24), NextAt: hours(25),
+		}
+		must(t, s.AddDeliveries(t.Context(), []records.NoticeDelivery{d}, nil, hours(24)))
+		due := get(s.DeliveriesDue(t.Context(), "webhook", hours(2), 10))(t)
+		if len(due) != 1 {
+			t.Fatalf("%d deliveries are due, want that of tomorrow", len(due))
+		}
+		due[0].MadeAt = hours(2)
+		if !get(s.ClaimDelivery(t.Context(), due[0], hours(2.1)))(t) {
+			t.Fatal("it cannot be claimed")
+		}
+		if due := get(s.DeliveriesDue(t.Context(), "webhook", hours(2.05), 10))(t); len(due) != 0 {
+			t.Error("it is due again before its time")
 		}
 	})
 }

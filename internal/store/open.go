@@ -34,6 +34,10 @@ type Store struct {
 	// before any is read. What a figure is stands in the table of the rules alone, of
 	// which the store knows nothing.
 	EpisodeRules []clinical.Rule
+
+	// OnAhead, where set, is told of each step of episodes that lies ahead of the clock.
+	OnAhead func(StepAhead)
+	ahead   aheadBook
 }
 
 // Open opens a postgres:// or postgresql:// URL, or a file path for the embedded

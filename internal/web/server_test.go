@@ -499,6 +499,35 @@ func TestFeedStatesDiffer(t *testing.T) {
 	}
 }
 
+// Whoever looks after the program is told that a clock was wrong, and what that means.
+func TestAWrongClockIsSaid(t *testing.T) {
+	d, _ := open(t)
+	of := d.Feeds
+	for _, c := range []struct {
+		trouble parts.ClockTrouble
+		says    string
+		seconds string
+	}{
+		{parts.ClockTrouble{By: -24 * time.Hour}, "ran 24 h ahead and was put right", "-86400"},
+		{parts.ClockTrouble{By: time.Hour}, "set forward by 1 h", "3600"},
+		{parts.ClockTrouble{By: -time.Hour, Waits: true}, "Nothing is opened or told", "-3600"},
+	} {
+		c.trouble.At = demo.AnchorTime()
+		d.Feeds = func(ctx context.Context) (parts.FeedHealth, error) {
+			h, err := of(ctx)
+			h.Clock = &c.trouble
+			return h, err
+		}
+		h := signedIn(d)
+		if page := get(h, "/feeds").Body.String(); !strings.Contains(page, c.says) {
+			t.Errorf("the page of the feeds does not say %q", c.says)
+		}
+		if figures := get(h, "/metrics").Body.String(); !strings.Contains(figures, "plumbline_clock_set_seconds "+c.seconds+"\n") {
+			t.Errorf("the metrics do not say %s", c.seconds)
+		}
+	}
+}
+
 func TestNotReady(t *testing.T) {
 	d, _ := open(t)
 	d.Ready = func(context.Context) error { return errors.New("password wrong for postgres://u:p@h") }

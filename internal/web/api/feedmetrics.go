@@ -18,12 +18,14 @@ var (
 		"plumbline_feed_age_seconds", "Seconds since the feed folder was last read; absent where it never was.", nil, nil,
 	)
 	feedHeld = prometheus.NewDesc("plumbline_rows_quarantined", "Rows held back.", nil, nil)
+	clockOff = prometheus.NewDesc("plumbline_clock_set_seconds",
+		"By how much a clock was last seen to be set within the last day, forward or (negative) back; 0 where none was.", nil, nil)
 	feedWait = prometheus.NewDesc("plumbline_rows_waiting", "Rows that wait for their stay.", nil, nil)
 )
 
 // Describe implements prometheus.Collector.
 func (f *feedMetrics) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{feedUp, feedAge, feedHeld, feedWait} {
+	for _, d := range []*prometheus.Desc{feedUp, feedAge, feedHeld, feedWait, clockOff} {
 		ch <- d
 	}
 }
@@ -50,6 +52,11 @@ func (f *feedMetrics) Collect(ch chan<- prometheus.Metric) {
 	if !h.LastRead.IsZero() {
 		gauge(feedAge, f.Clock().Sub(h.LastRead).Seconds())
 	}
+	set := 0.
+	if h.Clock != nil {
+		set = h.Clock.By.Seconds()
+	}
+	gauge(clockOff, set)
 	gauge(feedHeld, float64(h.Held))
 	gauge(feedWait, float64(h.Waiting))
 }

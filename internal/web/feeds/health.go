@@ -46,6 +46,8 @@ type feedsView struct {
 	Fixed     []fixedLine
 	Waiting   int
 	Episodes  []parts.Episode // owed of the feeds
+	Clock     string          // that a clock was wrong; "" where none was
+	ClockAt   *frame.Moment
 }
 
 type heldLine struct {
@@ -115,6 +117,9 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 			return nil, err
 		}
 	}
+	if h.Clock != nil {
+		v.Clock, v.ClockAt = clockSays(*h.Clock), t.Moment(h.Clock.At)
+	}
 	var err error
 	if v.Episodes, err = s.feedEpisodes(c, now); err != nil {
 		return nil, err
@@ -138,6 +143,18 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 		})
 	}
 	return frame.Show(status, "feeds", v)
+}
+
+// clockSays is that a clock was wrong, and what that means here.
+func clockSays(c parts.ClockTrouble) string {
+	by := text.Span(c.By.Abs())
+	switch {
+	case c.Waits:
+		return text.Say("feeds.clock-waits", by)
+	case c.By > 0:
+		return text.Say("feeds.clock-forward", by)
+	}
+	return text.Say("feeds.clock-back", by)
 }
 
 // folderOf is the folder of a file below the feed folder, "" for one that lies in it, and

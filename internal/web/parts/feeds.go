@@ -77,4 +77,12 @@ type FeedHealth struct {
 	// should be; zero: it is, or there was none.
 	SilentSince time.Time
 	Telling     []records.ChannelHealth // of the channels that are set up
+	Clock       *ClockTrouble           // nil: nothing was noticed within the last day
+}
+
+// ClockTrouble is that the machine's clock was set, or that another clock ran ahead of it.
+type ClockTrouble struct {
+	At    time.Time     // noticed
+	By    time.Duration // the clock was set forward by so much; back where it is negative
+	Waits bool          // nothing is opened or told until it is sure which clock is right
 }
