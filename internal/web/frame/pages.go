@@ -70,14 +70,14 @@ func termOf(key string, placeAndWord ...string) termView {
 func (p *Pages) Render(name string, view any) ([]byte, error) {
 	var b bytes.Buffer
 	err := p.sets[name].ExecuteTemplate(&b, "frame", view)
-	return b.Bytes(), err
+	return settle(b.Bytes()), err
 }
 
 // Part renders the content of a page alone, without the frame around it.
 func (p *Pages) Part(name string, view any) (template.HTML, error) {
 	var b bytes.Buffer
 	err := p.sets[name].ExecuteTemplate(&b, "main", view)
-	return template.HTML(b.String()), err // made by a template: escaped
+	return template.HTML(settle(b.Bytes())), err // made by a template: escaped
 }
 
 const htmlKind = "text/html; charset=utf-8"
