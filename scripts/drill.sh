@@ -20,3 +20,13 @@ fi
 echo "Packages: ${packages[*]}"
 PLUMBLINE_DRILL=1 PLUMBLINE_DRAWS="${PLUMBLINE_DRAWS:-10}" scripts/with-postgres.sh \
 	go test -vet=off -count=1 -timeout 0 -v -run '^TestDrill|^TestRandomHistories$' "${packages[@]}"
+
+# Each reader is fuzzed for a while (PLUMBLINE_FUZZ, 20 minutes by itself). What breaks one is
+# written to testdata/fuzz beside it: keep it there, as a seed of every later run.
+mapfile -t readers < <(git ls-files -co --exclude-standard 'internal/ingest/*_test.go' |
+	xargs grep -oE '^func Fuzz[A-Za-z0-9]+' | sed -E 's|^(.*)/[^/]*:func (.*)$|./\1 \2|' | sort -u)
+for reader in "${readers[@]}"; do
+	read -r package target <<<"$reader"
+	echo "Fuzzing $target of $package"
+	go test -vet=off -run '^$' -fuzz "^$target\$" -fuzztime "${PLUMBLINE_FUZZ:-20m}" "$package"
+done

@@ -241,6 +241,9 @@ func (w *work) removals(f fact) (out []clinical.Version, err error) {
 	if err != nil {
 		return nil, err
 	}
+	if len(cards) > mostParts {
+		cards = cards[len(cards)-mostParts:]
+	}
 	was := map[clinical.Kind]bool{}
 	for _, c := range cards {
 		if c.At.Before(f.recorded) && len(c.Body) > 0 {
@@ -276,6 +279,9 @@ func (w *work) changes(f fact) (out []clinical.Version, err error) {
 	cards, err := w.all(madeKey(f.head.key()))
 	if err != nil || f.status == clinical.EnteredInError {
 		return nil, err
+	}
+	if len(cards) > mostParts {
+		cards = cards[len(cards)-mostParts:]
 	}
 	earlier := map[clinical.Kind]bool{}
 	for _, c := range cards {

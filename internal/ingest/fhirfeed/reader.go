@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"regexp"
 	"strings"
 	"time"
 
@@ -144,6 +145,9 @@ func (w *work) read(items []item) error {
 func (w *work) lookUp(items []item) error {
 	var keys []string
 	for _, it := range items {
+		if kind, err := typeOf(it.raw); err != nil || kind != "AdverseEvent" && !isRead[kind] {
+			continue
+		}
 		var refs struct {
 			head
 			Subject             reference
@@ -215,7 +219,13 @@ var isRead = map[string]bool{
 	"MedicationRequest": true, "MedicationAdministration": true, "Condition": true, "Flag": true, "Procedure": true,
 }
 
+// typeFirst is the type where it stands first, as it nearly always does.
+var typeFirst = regexp.MustCompile(`^\{\s*"resourceType"\s*:\s*"([A-Za-z]{1,64})"`)
+
 func typeOf(raw []byte) (string, error) {
+	if m := typeFirst.FindSubmatch(raw); m != nil {
+		return string(m[1]), nil
+	}
 	var t struct {
 		ResourceType string `json:"resourceType"`
 	}

@@ -184,8 +184,8 @@ func (w *work) groupsOf(f fact) (groups []string, err error) {
 	}
 	add(f.part.group())
 	cards, err := w.all(partKey(f.source))
-	if err != nil {
-		return nil, err
+	if err != nil || len(cards) > mostParts {
+		return groups, err // the moment is too crowded to be joined
 	}
 	for _, c := range cards {
 		add(c.Group)
@@ -309,7 +309,7 @@ func (w *work) unfold(group string, byKey map[string][]partVersion, times []time
 	var steps []step
 	for _, t := range times {
 		var live []partVersion
-		var came partVersion // what was recorded at t, of the lowest rank
+		var came, last partVersion // what was recorded at t, of the lowest rank; in the last file
 		for _, key := range slices.Sorted(mapsKeys(byKey)) {
 			k := -1
 			for n, v := range byKey[key] {
@@ -323,6 +323,9 @@ func (w *work) unfold(group string, byKey map[string][]partVersion, times []time
 			v := byKey[key][k]
 			if v.at.Equal(t) && (came.Source == "" || v.Rank < came.Rank) {
 				came = v
+			}
+			if v.at.Equal(t) && (last.Source == "" || v.file > last.file) {
+				last = v
 			}
 			if !v.Gone && v.group() == group {
 				live = append(live, v)
@@ -359,15 +362,16 @@ func (w *work) unfold(group string, byKey map[string][]partVersion, times []time
 		for id := range now {
 			owners[id.source] = true
 		}
-		steps = append(steps, step{t, came, owners})
+		steps = append(steps, step{t, last, owners})
 	}
 	return w.formerReadings(byKey, steps, e)
 }
 
-// step is a moment at which a part was recorded: the part, and whose identities readings had.
+// step is a moment at which parts were recorded: whose identities readings had then, and the
+// part whose file is last, so that what takes a reading back comes after it.
 type step struct {
 	at     time.Time
-	came   partVersion
+	last   partVersion
 	owners map[string]bool
 }
 
@@ -386,7 +390,7 @@ func (w *work) formerReadings(byKey map[string][]partVersion, steps []step, e *e
 		source := versions[0].Source
 		for _, s := range steps {
 			if known[source] && !s.owners[source] && !versions[0].at.After(s.at) && !e.has(source, s.at) {
-				e.add(clinical.Version{Kind: clinical.KindVitals, SourceID: source, Status: clinical.EnteredInError}, s.at, s.came)
+				e.add(clinical.Version{Kind: clinical.KindVitals, SourceID: source, Status: clinical.EnteredInError}, s.at, s.last)
 			}
 		}
 	}

@@ -187,8 +187,7 @@ func (p *splitter) entry(raw []byte, line int) error {
 	if len(e.Resource) == 0 || string(e.Resource) == "null" {
 		return nil
 	}
-	var head struct{ ResourceType string }
-	if json.Unmarshal(e.Resource, &head) == nil && head.ResourceType == bundle {
+	if kind, err := typeOf(e.Resource); err == nil && kind == bundle {
 		return p.inner(e.Resource, line)
 	}
 	return p.hand(e.Resource, e.FullURL, line)
