@@ -55,3 +55,19 @@ func TestTheDecidingRuleRanksFirst(t *testing.T) {
 		t.Errorf("first %s", list[0].Digest.StayID)
 	}
 }
+
+// The figure of F-LOW is a standing one; what was kept before that was told apart has the
+// lowest upright one.
+func TestTheSystolicThatALowSetIsToldBy(t *testing.T) {
+	for _, c := range []struct {
+		f    SetFigures
+		want float64
+	}{
+		{SetFigures{UprightSystolic: ptr(85.0), StandingSystolic: ptr(88.0)}, 88},
+		{SetFigures{UprightSystolic: ptr(85.0)}, 85},
+	} {
+		if got := c.f.LowSystolic(); got == nil || *got != c.want {
+			t.Errorf("%+v: %v, want %v", c.f, got, c.want)
+		}
+	}
+}

@@ -137,8 +137,8 @@ func runsOf(history []clinical.Version, order clinical.Order) []run {
 // endUnknown reports whether the order had ended by then, nobody knows when: seen so for
 // the first time it gives no run.
 func endUnknown(v clinical.Version) bool {
-	order, ok := v.Body.(clinical.Order)
-	return ok && order.EndUnknown && order.EndAt == nil
+	order, _ := v.Body.(clinical.Order)
+	return order.EndUnknown
 }
 
 func latest(a, b time.Time) time.Time {

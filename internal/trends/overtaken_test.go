@@ -32,6 +32,11 @@ func TestWhatOvertakesANegativeSet(t *testing.T) {
 		"a lower dose":             {changes: []Change{up(Lowered, 12)}},
 		"a stop":                   {changes: []Change{up(StoppedDrug, 12)}},
 		"a drug that asks nothing": {changes: []Change{{Drug: "midodrine", Change: Started, At: at(12)}}},
+		"of two falls the latest, whatever their order": {falls: []FallFact{fall(13), fall(11)}, want: &Overtaken{At: at(13)}},
+		"one that lowers alone": {
+			changes: []Change{{Drug: "amlodipine", Change: Started, At: at(12), Lowering: true}},
+			want:    &Overtaken{at(12), "amlodipine", Started},
+		},
 		"one of R-DRUG alone": {
 			changes: []Change{{Drug: "haloperidol", Change: Started, At: at(12), OwesRecheck: true}},
 			want:    &Overtaken{at(12), "haloperidol", Started},

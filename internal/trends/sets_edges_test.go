@@ -230,3 +230,16 @@ func TestTheNearerReadingKeepsTheRatio(t *testing.T) {
 		t.Error("no symptom is null, want an empty list")
 	}
 }
+
+// F-LOW: the lowest standing systolic that compares with the baseline, whatever the others are.
+func TestTheLowestStandingSystolic(t *testing.T) {
+	for readings, want := range map[string]string{
+		"0 lying 140/80 up=5; 1 standing 110/70 up=1; 3 standing 105/70 up=3; 5 standing 115/70 up=5":                  "105",
+		"0 lying 140/80 up=5; 1 sitting 95/70 up=1; 3 standing 120/70 up=3":                                            "120",
+		"0 lying 140/80 up=5 limb=left_arm; 1 standing 85/60 up=1 limb=left_leg; 3 standing 120/70 up=3 limb=left_arm": "120",
+		"0 lying 140/80 up=5; 1 standing -/- 90 up=1; 3 standing 118/70 up=3":                                          "118",
+		"0 lying 140/80 up=5; 1 sitting 95/70 up=1":                                                                    "null",
+	} {
+		wantFigure(t, readings, setOf(t, readings).LowSystolic(), want)
+	}
+}

@@ -50,9 +50,10 @@ func TestTheNewestVitals(t *testing.T) {
 	for readings, want := range map[string]float64{
 		"0 lying 140/80": 0, "0 lying -/- 70": 0, "0 lying 140/80; 5 lying 140/- ; 9 lying -/-": 5, "9 lying 140/80; 5 lying 141/80": 9,
 	} {
-		d := newChart(t).readings(readings).digest()
-		if d.NewestVitals == nil || !d.NewestVitals.Equal(minutesOn(want)) {
-			t.Errorf("%s: %v", readings, d.NewestVitals)
+		c := newChart(t).readings(readings)
+		c.asOf = minutesOn(9)
+		if got := c.newest(); got == nil || !got.Equal(minutesOn(want)) {
+			t.Errorf("%s: %v", readings, got)
 		}
 	}
 }
