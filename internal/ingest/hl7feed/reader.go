@@ -1,0 +1,242 @@
+// Package hl7feed reads HL7 v2 messages (2.3 to 2.8): files of any number of them, and
+// single ones as they come over MLLP. What a message says is often only a part of a fact:
+// of a stay that an admission, transfers and a discharge make together, of an order that is
+// held and stopped later, of a patient who turns out to be another. So the reader hands on
+// parts, and composes facts of them. docs/feeds.md has the mapping.
+package hl7feed
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/codes"
+	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
+)
+
+// Feed is the name under which messages are kept.
+const Feed = "hl7"
+
+// Settings are what the reader must know of the site.
+type Settings struct {
+	StayClasses []string     // classes (v3-ActCode) that make a stay
+	Codes       *codes.Table // the site's own codes; nil: none
+}
+
+// Reader reads HL7 v2.
+type Reader struct{ Settings }
+
+var _ feed.Composer = Reader{}
+
+// Feed implements feed.Reader.
+func (Reader) Feed() string { return Feed }
+
+// Sniff implements feed.Reader: a message, or the header of a batch or a file.
+func (Reader) Sniff(_ string, head []byte) bool {
+	head = bytes.TrimLeft(bytes.TrimPrefix(head, []byte("\ufeff")), "\r\n\x0b")
+	return begins(head) || between(head)
+}
+
+// Read implements feed.Reader.
+func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) error {
+	s, any := newSplit(in), false
+	for {
+		m, err := s.message()
+		switch {
+		case errors.Is(err, io.EOF) && !any:
+			return errors.New("holds no message")
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
+			return err
+		}
+		any = true
+		if err := r.hand(m, name, "", o, sink); err != nil {
+			return err
+		}
+	}
+}
+
+// Again implements feed.Reader: the context of a held row says which of the message it is.
+func (r Reader) Again(h records.Held, o feed.Options, sink feed.Sink) error {
+	return r.hand(raw{line: h.Line, text: h.Original}, h.File, string(h.Context), o, sink)
+}
+
+// Key implements feed.Reader.
+func (Reader) Key(h records.Held) string {
+	return string(h.Context) + "\x00" + string(bytes.TrimRight(h.Original, "\r\n"))
+}
+
+// hand hands on the rows of a message, or the one of a key.
+func (r Reader) hand(m raw, file, key string, o feed.Options, sink feed.Sink) error {
+	rows := r.rows(m, o)
+	if key != "" {
+		rows = slices.DeleteFunc(rows, func(x row) bool { return x.key != key })
+	}
+	if len(rows) == 0 {
+		return sink.Skip(Feed, "")
+	}
+	for _, x := range rows {
+		var err error
+		if x.reason != "" {
+			err = sink.Hold(records.Held{
+				Feed: Feed, File: file, Line: m.line, Kind: x.part.Kind, SourceID: x.source, Status: x.status,
+				Reason: x.reason, Original: m.text, Context: []byte(x.key),
+			})
+		} else {
+			p := x.part
+			p.Feed, p.File, p.Line = Feed, file, m.line
+			err = sink.Part(p)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// row is one fact of a message: a part of it, or why it cannot be used.
+type row struct {
+	key    string // tells it from the others of its message
+	source string // of the fact, where it is known
+	part   records.Part
+	status clinical.Status
+	reason string
+}
+
+// rows are the rows of a message; none where nothing of it is of use here.
+func (r Reader) rows(m raw, o feed.Options) []row {
+	whole := func(reason string) []row { return []row{{key: "message", reason: reason}} }
+	if m.short {
+		return whole("the message is cut off: the byte that ends it is missing")
+	}
+	lines, reason := linesOf(m.text)
+	if reason != "" {
+		return whole(reason)
+	}
+	parsed, reason := parse(lines)
+	if reason != "" {
+		return whole(reason)
+	}
+	t := &told{Reader: r, message: parsed, options: o}
+	if t.kind, t.trigger = parsed.event(); t.kind == "" {
+		return whole("the message has no type (MSH-9)")
+	}
+	if reason := t.setTime(); reason != "" {
+		return whole(reason)
+	}
+	t.control = parsed.segments[0].text(10)
+	t.read()
+	return t.rows
+}
+
+// told is a message that is being read.
+type told struct {
+	Reader
+	message
+	options    feed.Options
+	kind       string
+	trigger    string
+	control    string // MSH-10
+	recordedAt time.Time
+	rows       []row
+}
+
+// setTime finds when the message was recorded: MSH-7, else EVN-2.
+func (t *told) setTime() (reason string) {
+	first := "the message has no time (MSH-7)"
+	for n, text := range []string{t.segments[0].text(7), t.find("EVN").text(2)} {
+		if text == "" {
+			continue
+		}
+		at, why := stamp(text, t.options.Zone)
+		if why == "" {
+			t.recordedAt = at
+			return ""
+		}
+		if n == 0 {
+			first = "the time of the message (MSH-7): " + why
+		}
+	}
+	return first
+}
+
+// read reads what is of use here.
+func (t *told) read() {
+	switch t.kind {
+	case "ADT":
+		t.readADT()
+	case "ORU":
+		if t.trigger == "R01" || t.trigger == "R30" || t.trigger == "" {
+			t.readObservations()
+		}
+	case "RDE":
+		if t.trigger == "O11" || t.trigger == "O25" || t.trigger == "O01" || t.trigger == "" {
+			t.readOrders()
+		}
+	case "ORM":
+		t.readOrders()
+	case "RAS":
+		t.readDoses()
+	}
+}
+
+func (t *told) add(x row) { t.rows = append(t.rows, x) }
+
+// part is a part of the message, of one home topic and others.
+func (t *told) part(kind clinical.Kind, id string, body any, topics ...records.Topic) records.Part {
+	return records.Part{ID: id, RecordedAt: t.recordedAt, Kind: kind, Topics: topics, Body: encode(body)}
+}
+
+// owner is whose a segment is: the patient and the visit named last before it.
+type owner struct {
+	Visit   string `json:",omitempty"`
+	Patient string `json:",omitempty"`
+}
+
+func (w owner) known() bool { return w.Visit != "" || w.Patient != "" }
+
+// patientOf is the patient of a PID segment: the identifier of type MR or MRN, else the first.
+func patientOf(pid segment) string { return medicalRecord(pid.repetitions(3)) }
+
+func medicalRecord(ids []element) string {
+	for _, id := range ids {
+		if kind := id.component(5); (kind == "MR" || kind == "MRN") && id.component(1) != "" {
+			return id.component(1)
+		}
+	}
+	for _, id := range ids {
+		if id.component(1) != "" {
+			return id.component(1)
+		}
+	}
+	return ""
+}
+
+// follow goes through the segments of the message, and says of each whose it is.
+func (t *told) follow(each func(s segment, whose owner)) {
+	var w owner
+	var account string
+	for _, s := range t.segments {
+		switch s.name {
+		case "PID":
+			account = s.text(18)
+			w = owner{Patient: patientOf(s), Visit: account}
+		case "PV1":
+			if w.Visit = s.text(19); w.Visit == "" {
+				w.Visit = account
+			}
+		}
+		each(s, w)
+	}
+}
+
+// words are texts of an element that may be known to the site's table.
+func words(e element) []string {
+	return []string{e.component(1), e.component(2), strings.TrimSpace(e.text)}
+}
