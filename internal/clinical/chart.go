@@ -27,8 +27,7 @@ type Chart struct {
 	AsOf   time.Time
 	Stay   *Stay // nil where the stay was not known, or had been taken back
 
-	// Records are the facts that counted for the stay, by kind, own time and
-	// source_id. Removed are those that had been entered in error.
+	// Records are the facts that counted for the stay, by kind and source_id. Removed are those that had been entered in error.
 	Records []Record
 	Removed []Record
 

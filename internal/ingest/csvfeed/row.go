@@ -3,9 +3,7 @@ package csvfeed
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -91,27 +89,22 @@ func (r *row) name(column string) string {
 	return s
 }
 
-var decimal = regexp.MustCompile(`^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?$`)
-
 func (r *row) number(column string) *float64 {
 	s := r.cell(column)
 	if s == "" {
 		return nil
 	}
-	f, err := strconv.ParseFloat(s, 64)
-	if !decimal.MatchString(s) || err != nil || math.IsInf(f, 0) {
-		r.wrong("%s is not a number: %q", column, s)
-		return nil
-	}
-	if math.Abs(f) > largestNumber {
+	f, ok := feed.ParseNumber(s)
+	switch {
+	case ok:
+		return &f
+	case math.Abs(f) > feed.LargestNumber && !math.IsInf(f, 0):
 		r.wrong("%s is too large to be true: %s", column, s)
-		return nil
+	default:
+		r.wrong("%s is not a number: %q", column, s)
 	}
-	return &f
+	return nil
 }
-
-// largestNumber bounds what is read, so that no sum of it can overflow.
-const largestNumber = 1e15
 
 // amount is a number that cannot be negative.
 func (r *row) amount(column string) *float64 {

@@ -1,6 +1,7 @@
 package hl7feed
 
 import (
+	"slices"
 	"strings"
 	"unicode/utf8"
 )
@@ -185,11 +186,12 @@ func parse(lines []string) (m message, reason string) {
 
 func (s *separators) setSeparators(encoding string) string {
 	seen := map[byte]bool{s.field: true}
+	given := slices.Compact([]byte(encoding)) // some double the escape character, as program text does
 	for n, to := range []*byte{&s.component, &s.repetition, &s.escape, &s.sub} {
-		if n >= len(encoding) {
+		if n >= len(given) {
 			break
 		}
-		c := encoding[n]
+		c := given[n]
 		if isWord(c) || seen[c] || c >= utf8.RuneSelf {
 			return "the separators in MSH-2 cannot be told apart"
 		}
