@@ -1,6 +1,7 @@
 package hl7feed
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -272,7 +273,8 @@ func (b besideReading) put(at []reading, g *group) []reading {
 		return at
 	}
 	for k, r := range at {
-		if n < 0 && len(at) == 1 || n < 0 && r.At.Before(b.at) || n >= 0 && !at[n].At.Equal(b.at) && r.At.Before(b.at) && r.At.After(at[n].At) {
+		nearer := n < 0 || r.At.After(at[n].At) && !at[n].At.Equal(b.at)
+		if nearer && r.At.Before(b.at) || n < 0 && len(at) == 1 {
 			n = k
 		}
 	}
@@ -288,7 +290,10 @@ func (b besideReading) put(at []reading, g *group) []reading {
 
 // item reads a value of a reading.
 func (t *told) item(o observed, m meant, status clinical.Status) (i item, reason string) {
-	i = item{Set: o.set(), Measure: m.Measure, Position: m.Position, Gone: status == clinical.EnteredInError, Corrected: status == clinical.Corrected}
+	i = item{
+		Set: o.set(), Measure: m.Measure, Position: m.Position,
+		Gone: status == clinical.EnteredInError, Corrected: status == clinical.Corrected,
+	}
 	if m.Measure == clinical.MeasurePosition {
 		i.Measure = ""
 		i.Position = t.position(o)
@@ -353,7 +358,7 @@ func wordOf(o observed, e codes.Entry) (word, reason string) {
 	v := o.first(5)
 	word, ok := e.Meaning(words(v)...)
 	if !ok {
-		return "", "the site's table has no word for " + strconv.Quote(strings.TrimSpace(v.text)) + " of the code " + strconv.Quote(e.Code)
+		return "", fmt.Sprintf("the site's table has no word for %q of the code %q", strings.TrimSpace(v.text), e.Code)
 	}
 	return word, ""
 }
@@ -395,7 +400,8 @@ func unitOf(o observed, m clinical.Measure) (unit string, factor float64, reason
 
 // composeReading joins the values of a reading.
 func (r Reader) composeReading(topic string, look records.Look) (records.Composed, error) {
-	return composeFact(r, topic, clinical.KindVitals, look, func(told []version[reading]) (string, clinical.Status, clinical.Body) {
+	type body = clinical.Body
+	return composeFact(r, topic, clinical.KindVitals, look, func(told []version[reading]) (string, clinical.Status, body) {
 		first := told[0].body
 		source := first.Group + "/" + first.Items[0].Set + "/" + stampOf(first.At)
 		items := map[string]item{}

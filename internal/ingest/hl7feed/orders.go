@@ -73,14 +73,21 @@ func orderID(orc segment) string {
 
 func (t *told) readOrders() {
 	for _, g := range t.orderGroups() {
-		if t.kind == "ORM" && g.rxo.name == "" && g.rxe.name == "" && !strings.HasPrefix(g.orc.text(1), "D") && !strings.HasPrefix(g.orc.text(1), "C") {
-			continue // an order of something else
+		if t.kind == "ORM" && !g.ofDrug() {
+			continue
 		}
 		if x, used := t.order(g); used {
 			t.add(x)
 		}
 	}
 	t.readObservations()
+}
+
+// ofDrug reports whether an order is of a drug, or may be: one that stops or takes back an
+// order needs not say of what.
+func (g *orderGroup) ofDrug() bool {
+	control := g.orc.text(1)
+	return g.rxo.name != "" || g.rxe.name != "" || strings.HasPrefix(control, "D") || strings.HasPrefix(control, "C")
 }
 
 func (t *told) order(g *orderGroup) (row, bool) {
@@ -278,7 +285,8 @@ func repeat(pattern string) (times *float64, asNeeded *bool) {
 }
 
 func (r Reader) composeOrder(topic string, look records.Look) (records.Composed, error) {
-	return composeFact(r, topic, clinical.KindOrder, look, func(told []version[orderSaid]) (string, clinical.Status, clinical.Body) {
+	type body = clinical.Body
+	return composeFact(r, topic, clinical.KindOrder, look, func(told []version[orderSaid]) (string, clinical.Status, body) {
 		var b clinical.Order
 		status := clinical.Active
 		for _, v := range told {
@@ -353,7 +361,10 @@ func (t *told) dose(g *orderGroup, rxa segment, n int) {
 	}
 	s := single{owner: g.owner, Kind: clinical.KindDose, Source: id + "/" + rxa.text(2) + "/" + stampOf(at),
 		Gone: status == clinical.EnteredInError, NotDone: status == clinical.NotDone}
-	d := clinical.Dose{Drug: t.drug(rxa.first(5)), GivenAt: at, OrderID: order, DoseUnit: unitText(rxa.first(7)), Route: routeOf(g.rxr)}
+	d := clinical.Dose{
+		Drug: t.drug(rxa.first(5)), GivenAt: at, OrderID: order,
+		DoseUnit: unitText(rxa.first(7)), Route: routeOf(g.rxr),
+	}
 	if d.Text == "" && d.ATC == "" && d.RxNorm == "" && !s.Gone {
 		wrong("the dose names no drug (RXA-5)")
 		return

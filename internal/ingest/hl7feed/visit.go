@@ -80,7 +80,8 @@ func (t *told) readMerge(topic func(string) string, field int, old func(segment)
 		}
 		if field == 5 && m.Old != "" && w.Patient != "" { // the visit is this patient's
 			said := visitSaid{Event: t.trigger, Patient: w.Patient}
-			t.add(row{key: "patient of " + m.New, part: t.part(clinical.KindStay, "visit "+m.New, said, records.Topic{Name: visitTopic(m.New)})})
+			to := records.Topic{Name: visitTopic(m.New)}
+			t.add(row{key: "patient of " + m.New, part: t.part(clinical.KindStay, "visit "+m.New, said, to)})
 		}
 	})
 }
@@ -154,8 +155,10 @@ func (t *told) visit(pid, pv1 segment, w owner) (row, bool) {
 	if said.At == nil {
 		said.At = said.Told
 	}
-	if reason := t.ahead(clinical.Stay{AdmittedAt: said.admitted(time.Time{})}); reason != "" && !said.admitted(time.Time{}).IsZero() {
-		return wrong(reason)
+	if began := said.admitted(time.Time{}); !began.IsZero() {
+		if reason := t.ahead(clinical.Stay{AdmittedAt: began}); reason != "" {
+			return wrong(reason)
+		}
 	}
 	says := ""
 	switch {
