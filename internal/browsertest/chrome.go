@@ -8,9 +8,11 @@ package browsertest
 import (
 	"bytes"
 	"context"
+	_ "embed"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -23,6 +25,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 )
 
@@ -193,6 +196,16 @@ func (p *Page) Resize(width, height int) {
 	p.do("resize", chromedp.EmulateViewport(int64(width), int64(height), options...))
 }
 
+// Before has every page of the tab run a script before its own, from the next navigation on.
+func (p *Page) Before(script string) {
+	p.tb.Helper()
+	p.do("add a script", chromedp.Func(func(ctx context.Context, _ *chromedp.Target) error {
+		_, err := chromedp.Call(ctx, cdppage.AddScriptToEvaluateOnNewDocument,
+			cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: script})
+		return err
+	}))
+}
+
 // Zone puts the browser in a time zone ("Asia/Tokyo") from the next navigation on.
 func (p *Page) Zone(name string) {
 	p.tb.Helper()
@@ -295,21 +308,64 @@ func (v AxeViolation) String() string {
 	return fmt.Sprintf("%s (%s): %s, at %s", v.Rule, v.Impact, v.Help, strings.Join(v.Where, "; "))
 }
 
-// Axe checks the page as it stands against WCAG 2.2 AA with axe-core.
+// Axe checks the whole page as it stands against WCAG 2.2 AA with axe-core.
 func (p *Page) Axe() []AxeViolation {
 	p.tb.Helper()
-	return p.axe(`["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]`)
+	return axe[[]AxeViolation](p, `axe.run(document, {
+		runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"], resultTypes: ["violations"],
+	}).then(r => r.violations.map(v => ({
+		Rule: v.id, Impact: v.impact, Help: v.help, Where: v.nodes.map(n => n.target.flat(9).join(" ")),
+	})))`)
 }
 
-// AxeColours checks what another choice of colours can change alone: the rules of
-// axe-core that look at colours.
-func (p *Page) AxeColours() []AxeViolation {
+//go:embed templates.js
+var templates string
+
+// AxeTemplates is Axe for a page that was checked as a whole at another size: without the
+// rules that look at colours, and of rows that are built alike the first; see templates.js.
+func (p *Page) AxeTemplates() []AxeViolation {
 	p.tb.Helper()
-	return p.axe(`{type: "rule", values: ["color-contrast", "link-in-text-block"]}`)
+	return axe[[]AxeViolation](p, templates+"()")
 }
 
-// axe runs rules of axe-core; only names them as its runOnly does.
-func (p *Page) axe(only string) []AxeViolation {
+// Looks remembers how texts looked that axe-core has judged, so that those of the same
+// look need not be judged again on other pages, at other widths and in other rows.
+type Looks struct {
+	mu     sync.Mutex
+	judged map[string]bool
+}
+
+//go:embed looks.js
+var looksOf string
+
+// AxeColours holds the texts of the page to the rules of axe-core that look at colours,
+// three at most of each look that is not known yet; see looks.js. A look is known when
+// axe-core has found nothing wrong with it.
+func (p *Page) AxeColours(known *Looks) []AxeViolation {
+	p.tb.Helper()
+	known.mu.Lock()
+	list, err := json.Marshal(slices.Collect(maps.Keys(known.judged)))
+	known.mu.Unlock()
+	if err != nil {
+		p.tb.Fatal(err)
+	}
+	found := axe[struct {
+		Judged     []string
+		Violations []AxeViolation
+	}](p, looksOf+"(new Set("+string(list)+"))")
+	known.mu.Lock()
+	defer known.mu.Unlock()
+	if known.judged == nil {
+		known.judged = map[string]bool{}
+	}
+	for _, look := range found.Judged {
+		known.judged[look] = true
+	}
+	return found.Violations
+}
+
+// axe loads axe-core and evaluates an expression that asks it.
+func axe[T any](p *Page, expression string) (found T) {
 	p.tb.Helper()
 	source, err := os.ReadFile(filepath.Join(root(p.tb), "node_modules", "axe-core", "axe.min.js"))
 	if err != nil {
@@ -319,12 +375,7 @@ func (p *Page) axe(only string) []AxeViolation {
 		get(p, "load axe-core", chromedp.Evaluate[chromedp.Void](string(source)))
 	}
 	// The answer travels as text: its nodes are trees of depth that the protocol cuts.
-	answer := Eval[string](p, `axe.run(
-		document, {runOnly: `+only+`, resultTypes: ["violations"]},
-	).then(r => JSON.stringify(r.violations.map(v => ({
-		Rule: v.id, Impact: v.impact, Help: v.help, Where: v.nodes.map(n => n.target.flat(9).join(" "))
-	}))))`)
-	var found []AxeViolation
+	answer := Eval[string](p, "("+expression+").then(a => JSON.stringify(a))")
 	if err := json.Unmarshal([]byte(answer), &found); err != nil {
 		p.tb.Fatalf("read the answer of axe-core: %v", err)
 	}

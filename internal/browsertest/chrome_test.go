@@ -26,6 +26,12 @@ const badPage = `<!DOCTYPE html><html><head><title>Bad</title></head>
 <body><p style="color: red">inline style</p><script>alert(1)</script><img src="/none.png">
 <script src="https://charts.example/charts.js"></script><script src="/throws.js"></script></body></html>`
 
+const rows = `<!DOCTYPE html><html lang="en"><head><title>Rows</title><link rel="stylesheet" href="/pale.css"></head>
+<body><h1>Rows</h1><p><b>pale</b> <b>pale</b> <b>pale</b></p><p><b>pale</b> <b>pale</b></p><ul>` + row + row + row +
+	`<li class="due"><span><i>9</i> <em>bed</em> <img src="/dot.svg"></span> <q>due</q></li></ul></body></html>`
+
+const row = `<li><span><i>1</i> <em>bed</em> <img src="/dot.svg"></span> <q>not due</q></li>`
+
 func TestChromium(t *testing.T) {
 	site := httptest.NewServer(pages())
 	defer site.Close()
@@ -69,6 +75,28 @@ func TestChromium(t *testing.T) {
 			if !strings.Contains(found, rule) {
 				t.Errorf("axe did not find %s: %s", rule, found)
 			}
+		}
+	})
+
+	t.Run("colours by their looks, rows by their kinds", func(t *testing.T) {
+		var known browsertest.Looks
+		page := browser.Open(t, site.URL+"/rows", 1280, 800)
+		if got := page.AxeColours(&known); len(got) != 1 || got[0].Rule != "color-contrast" || len(got[0].Where) != 3 {
+			t.Errorf("of five pale texts that look alike axe found %v, want three of them", got)
+		}
+		// What was right is not asked for again.
+		browsertest.Eval[bool](page, `document.querySelectorAll("b").forEach(e => e.remove()) === undefined`)
+		empty(t, "colours", page.AxeColours(&known))
+		browsertest.Eval[bool](page, `(axe.run = () => { throw new Error("asked again") }) !== null`)
+		empty(t, "colours", page.AxeColours(&known))
+
+		page.Navigate(site.URL + "/rows")
+		found := page.AxeTemplates()
+		if len(found) != 1 || found[0].Rule != "image-alt" || len(found[0].Where) != 2 {
+			t.Errorf("of rows of two kinds with an image each axe found %v, want the first of each", found)
+		}
+		if found := page.Axe(); len(found) != 2 || len(found[1].Where)+len(found[0].Where) != 5+4 {
+			t.Errorf("of the whole page axe found %v, want five pale texts and four images", found)
 		}
 	})
 
@@ -123,6 +151,9 @@ func pages() http.Handler {
 	serve("/bad", "text/html", badPage)
 	serve("/next", "text/html", `<!DOCTYPE html><html lang="en"><title>Next</title><h1>Next</h1></html>`)
 	serve("/favicon.ico", "image/x-icon", "") // Chromium asks every site for it
+	serve("/rows", "text/html", rows)
+	serve("/pale.css", "text/css", "b { color: #ccc }")
+	serve("/dot.svg", "image/svg+xml", `<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"/>`)
 	serve("/app.js", "text/javascript", `document.querySelector("#show").addEventListener("click", () => {
 		const out = document.querySelector("#out")
 		out.textContent = "Bed " + document.querySelector("#bed").value

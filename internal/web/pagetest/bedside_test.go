@@ -33,6 +33,7 @@ type ward struct {
 	pages   http.Handler // for whoever signs in
 	sets    *webtest.Sets
 	ahead   atomic.Int64 // milliseconds by which the server's clock was moved
+	begun   time.Time
 	down    atomic.Bool
 	posts   atomic.Int64
 	browser *browsertest.Browser
@@ -41,7 +42,7 @@ type ward struct {
 
 func openWard(t *testing.T, path string) *ward {
 	t.Helper()
-	w := &ward{T: t}
+	w := &ward{T: t, begun: time.Now()}
 	d := deps(t)
 	d.Clock = func() time.Time { return demo.AnchorTime().Add(time.Duration(w.ahead.Load()) * time.Millisecond) }
 	w.deps, w.sets, w.pages = d, d.Sets.(*webtest.Sets), web.New(d)
@@ -119,6 +120,10 @@ func (w *ward) shift(d time.Duration) {
 	browsertest.Eval[bool](w.page, fmt.Sprintf(`(() => { const was = Date.now; Date.now = () => was() + %d; return true; })()`, d.Milliseconds()))
 }
 
+// passed is how many minutes the test took until now: by so much what was forwarded may
+// have grown, on a slow machine.
+func (w *ward) passed() float64 { return time.Since(w.begun).Minutes() }
+
 // pick chooses an answer.
 func (w *ward) pick(name, value string) {
 	w.Helper()
@@ -193,7 +198,7 @@ func TestASetStoppedAtOneMinuteWithoutTheNetwork(t *testing.T) {
 	browsertest.Eval[bool](page, `navigator.serviceWorker.ready.then(() => true)`)
 	w.untilLying()
 	w.forward(2 * time.Minute)
-	page.Until(`document.querySelector("#count-clock").textContent.startsWith("2:5") || document.querySelector("#count-clock").textContent === "3:00"`)
+	page.Until(`document.querySelector("#count-clock").textContent.startsWith("2:") || document.querySelector("#count-clock").textContent === "3:00"`)
 
 	w.offline(true)
 	if browsertest.Eval[bool](page, `document.dispatchEvent(new Event("unreachable", { cancelable: true }))`) || browsertest.Eval[string](page, `document.querySelector("#b-name").textContent`) != "" {
@@ -253,10 +258,10 @@ func TestASetStoppedAtOneMinuteWithoutTheNetwork(t *testing.T) {
 		t.Fatalf("%d facts, want the reading at rest and the one upright", len(facts))
 	}
 	base, first := vitalsOf(t, facts[0]), vitalsOf(t, facts[1])
-	if *base.Systolic != 142 || base.Position != clinical.Lying || *base.MinutesInPosition < 5 || *base.MinutesInPosition > 6 || base.StoppedEarly {
+	if *base.Systolic != 142 || base.Position != clinical.Lying || *base.MinutesInPosition < 5 || *base.MinutesInPosition > 5.3+w.passed() || base.StoppedEarly {
 		t.Errorf("at rest: %+v, %v min", base, *base.MinutesInPosition)
 	}
-	if *first.Systolic != 96 || first.Position != clinical.Standing || *first.MinutesInPosition < .9 || *first.MinutesInPosition > 1.5 || !first.StoppedEarly || len(first.Symptoms) != 2 || first.Limb != "left arm" || first.SetID != base.SetID {
+	if *first.Systolic != 96 || first.Position != clinical.Standing || *first.MinutesInPosition < .9 || *first.MinutesInPosition > 1.1+w.passed() || !first.StoppedEarly || len(first.Symptoms) != 2 || first.Limb != "left arm" || first.SetID != base.SetID {
 		t.Errorf("upright: %+v", first)
 	}
 	if w.posts.Load() != 1 {
@@ -581,7 +586,7 @@ func TestASetIsReloadedAtEachStepWithoutTheNetwork(t *testing.T) {
 	}
 	for n, want := range [][4]float64{{90, 50, 70, 10}, {70, 40, 99, 1}, {70, 40, 99, 2}} {
 		v := vitalsOf(t, facts[n])
-		if *v.Systolic != want[0] || *v.Diastolic != want[1] || *v.HeartRate != want[2] || *v.MinutesInPosition < want[3] || *v.MinutesInPosition > want[3]+.5 {
+		if *v.Systolic != want[0] || *v.Diastolic != want[1] || *v.HeartRate != want[2] || *v.MinutesInPosition < want[3] || *v.MinutesInPosition > want[3]+.1+w.passed() {
 			t.Errorf("reading %d: %v/%v, %v, %v min", n, *v.Systolic, *v.Diastolic, *v.HeartRate, *v.MinutesInPosition)
 		}
 	}

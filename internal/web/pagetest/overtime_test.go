@@ -43,17 +43,11 @@ func TestTheUnitOverTime(t *testing.T) {
 					scheme(t, page, "", colours)
 					page.Navigate(one.url)
 					page.Wait("footer")
-					if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
-						t.Errorf("%s: scrolls sideways: %d pixels wide", colours, got)
-					}
 					if got := browsertest.Eval[int](page, `[...document.querySelectorAll(".chart canvas")].filter(c => c.width > 250 && c.height > 80).length`); got != one.charts {
 						t.Errorf("%s: %d charts are drawn, want %d", colours, got, one.charts)
 					}
-					for _, v := range page.Axe() {
-						t.Errorf("%s: %s", colours, v)
-					}
-					keep(t, fmt.Sprintf("overtime-%s-%d-%s.png", one.name, width, colours), page.Screenshot)
 				}
+				judge(t, page, width, "overtime-"+one.name, "dark", "light")
 				quiet(t, page)
 			})
 		}

@@ -77,34 +77,48 @@ func quiet(t *testing.T, p *browsertest.Page) {
 	}
 }
 
-// everyWidth opens a page at every width in both colours: nothing scrolls sideways,
-// axe-core finds nothing, the console stays silent. A picture of each is kept as name.
-// A page is loaded in one colour, dark at one of the widths, and held to every rule;
-// then the other colour is switched on, which only rules of colour can see.
-func everyWidth(t *testing.T, browser *browsertest.Browser, site, path, name string) {
+// looks are the looks of texts that the tests of this package have held to the rules of colour.
+var looks browsertest.Looks
+
+// everyWidth opens an address on a phone, and judges it there and at every greater width
+// in both colours. (TestEveryStoryOnItsPages loads each page at the greatest.)
+func everyWidth(t *testing.T, page *browsertest.Page, url, name string) {
 	t.Helper()
-	for width, colours := range map[int][]string{1440: {"light", "dark"}, 768: {"dark", "light"}, 390: {"light", "dark"}} {
-		t.Run(fmt.Sprintf("%s at %d", path, width), func(t *testing.T) {
-			page := browser.Open(t, "about:blank", width, 900)
-			scheme(t, page, "", colours[0])
-			page.Navigate(site + path)
-			page.Wait("footer")
-			found := map[string][]browsertest.AxeViolation{colours[0]: page.Axe()}
-			for _, now := range colours {
-				if now != colours[0] {
-					scheme(t, page, "", now)
-					found[now] = page.AxeColours()
-				}
-				if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
-					t.Errorf("%s: scrolls sideways: %d pixels wide", now, got)
-				}
-				for _, v := range found[now] {
-					t.Errorf("%s: %s", now, v)
-				}
-				keep(t, fmt.Sprintf("%s-%d-%s.png", name, width, now), page.Screenshot)
-			}
-			quiet(t, page)
-		})
+	page.Resize(390, 900)
+	scheme(t, page, "", "light")
+	page.Navigate(url)
+	page.Wait("footer")
+	judge(t, page, 390, name, "light", "dark")
+	for _, width := range []int{768, 1440} {
+		page.Resize(width, 900)
+		judge(t, page, width, name, "dark", "light")
+	}
+}
+
+// judge holds a page as it stands to what each must keep in every colour: nothing scrolls
+// sideways, axe-core finds nothing. A picture of each colour is kept as name.
+//
+// A phone's page is held to every rule as a whole; at other widths one of each kind of row
+// to every rule that can see a width, and in each colour to the rules of colour the looks
+// of texts that no page has shown before.
+func judge(t *testing.T, page *browsertest.Page, width int, name string, colours ...string) {
+	t.Helper()
+	rules := page.AxeTemplates
+	if width == 390 {
+		rules = page.Axe
+	}
+	for _, v := range rules() {
+		t.Errorf("%s at %d: %s", name, width, v)
+	}
+	for _, now := range colours {
+		scheme(t, page, "", now)
+		if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
+			t.Errorf("%s at %d, %s: scrolls sideways: %d pixels wide", name, width, now, got)
+		}
+		for _, v := range page.AxeColours(&looks) {
+			t.Errorf("%s at %d, %s: %s", name, width, now, v)
+		}
+		keep(t, fmt.Sprintf("%s-%d-%s.png", name, width, now), page.Screenshot)
 	}
 }
 

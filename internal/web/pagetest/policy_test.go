@@ -16,16 +16,7 @@ func TestChangingThePolicy(t *testing.T) {
 		page.Wait("#k-recheck-fall_hours")
 		look := func(name string) {
 			t.Helper()
-			for _, colours := range []string{"light", "dark"} {
-				scheme(t, page, "", colours)
-				if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > width {
-					t.Errorf("%s, %s: scrolls sideways: %d pixels wide", name, colours, got)
-				}
-				for _, v := range page.Axe() {
-					t.Errorf("%s, %s: %s", name, colours, v)
-				}
-				keep(t, name+"-"+colours+".png", page.Screenshot)
-			}
+			judge(t, page, width, name, "light", "dark")
 		}
 		look("policy")
 		set := func(id, value string) {

@@ -41,17 +41,7 @@ func TestSigningInAtTheServiceInABrowser(t *testing.T) {
 	look := func(what string) {
 		t.Helper()
 		page.Wait("#password")
-		for _, colours := range []string{"light", "dark"} {
-			scheme(t, page, "", colours)
-			page.Wait("#password")
-			for _, v := range page.Axe() {
-				t.Errorf("%s, %s: %s", what, colours, v)
-			}
-			if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > 390 {
-				t.Errorf("%s scrolls sideways: %d pixels wide", what, got)
-			}
-		}
-		keep(t, "service-"+what+".png", page.Screenshot)
+		judge(t, page, 390, "service-"+what, "light", "dark")
 	}
 	look("away")
 	d.SignInService.Look(t.Context())

@@ -1,0 +1,68 @@
+// A JavaScript function: finds the looks of a page and holds those that are new to the colour rules of axe-core.
+//
+// A look is what these rules judge a text by: its colour, size and weight, what lies
+// behind it, and for a link what sets it off from the words around it. Texts of one look
+// are judged alike, so a look is judged once, wherever it was first seen.
+//
+// What only the place of boxes decides, such as a text over another box, is not part of
+// a look: the check of a whole page (Page.Axe) sees that.
+(async known => {
+	const behind = new Map(); // element -> the looks of what it paints below its text
+
+	function ground(e) {
+		if (!e) return "";
+		if (!behind.has(e)) {
+			const s = getComputedStyle(e);
+			const own = [
+				s.backgroundColor === "rgba(0, 0, 0, 0)" ? "" : s.backgroundColor,
+				s.backgroundImage === "none" ? "" : s.backgroundImage,
+				s.opacity === "1" ? "" : "opacity " + s.opacity,
+				s.mixBlendMode === "normal" ? "" : s.mixBlendMode,
+				s.filter === "none" ? "" : s.filter,
+			].filter(Boolean).join(" ");
+			behind.set(e, ground(e.parentElement) + (own && " > " + own));
+		}
+		return behind.get(e);
+	}
+
+	function seen(e) {
+		const box = e.getBoundingClientRect();
+		return e.checkVisibility({opacityProperty: true, visibilityProperty: true}) && box.width > 1 && box.height > 1;
+	}
+
+	const wordsIn = e => [...e.childNodes].some(n => n.nodeType === Node.TEXT_NODE && n.data.trim());
+
+	function linkIn(e) {
+		const around = e.parentElement, s = getComputedStyle(e);
+		return ["link", s.textDecorationLine, s.textDecorationStyle, s.borderBottomWidth, s.borderBottomStyle,
+			around && wordsIn(around) ? "among words " + getComputedStyle(around).color : ""].join(" ");
+	}
+
+	function lookOf(e) {
+		const s = getComputedStyle(e);
+		return [s.color, s.webkitTextFillColor, s.fontSize, s.fontWeight, s.textShadow,
+			e.matches("a[href], [role=link]") ? linkIn(e) : "", ground(e)].join("; ");
+	}
+
+	const fresh = new Map(); // look -> one element that has it
+	for (const e of document.querySelectorAll("body *")) {
+		if (!wordsIn(e) && !e.matches("input, select, textarea")) continue;
+		if (!seen(e)) continue;
+		const look = lookOf(e);
+		if (!known.has(look)) fresh.set(look, fresh.get(look) || []).get(look).push(e);
+	}
+	if (!fresh.size) return {Judged: [], Violations: []};
+
+	const include = [...fresh.values()].flatMap(list => list.slice(0, 3));
+	const answer = await axe.run({include}, {
+		runOnly: {type: "rule", values: ["color-contrast", "link-in-text-block"]},
+		resultTypes: ["violations", "passes"], elementRef: true,
+	});
+	const judged = answer.passes.filter(r => r.id === "color-contrast").flatMap(r => r.nodes.map(n => lookOf(n.element)));
+	return {
+		Judged: [...new Set(judged)],
+		Violations: answer.violations.map(v => ({
+			Rule: v.id, Impact: v.impact, Help: v.help, Where: v.nodes.map(n => n.target.flat(9).join(" ")),
+		})),
+	};
+})
