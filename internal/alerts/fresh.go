@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"slices"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -14,6 +15,15 @@ const UFresh = "U-FRESH"
 type Freshness struct {
 	Newest *time.Time // when the newest was taken; nil where there is none
 	Stale  bool       // it is older than the policy says, or there is none, and somebody is listed
+	// Came is, by kind of fact, when the feeds last said something of these patients (the
+	// latest recorded_at); nil where nobody looked. What they never said is not in it.
+	Came map[clinical.Kind]time.Time
+}
+
+// CameKinds are the kinds of fact of which it is told when they last came, in that order.
+var CameKinds = []clinical.Kind{
+	clinical.KindVitals, clinical.KindOrder, clinical.KindDose, clinical.KindFluid, clinical.KindWeight,
+	clinical.KindLab, clinical.KindPrecaution, clinical.KindFall,
 }
 
 // FreshnessOf is U-FRESH, for a list and its moment. Readings taken here say nothing of
@@ -37,4 +47,65 @@ func FreshnessBy(patients []*time.Time, p clinical.UnitPolicy, at time.Time) Fre
 	}
 	f.Stale = len(patients) > 0 && (f.Newest == nil || at.Sub(*f.Newest) > clinical.Hours(p.StaleAfterHours))
 	return f
+}
+
+// Figures of a quiet patient, all policy: the gaps of so many days count, of which so many
+// times the median may pass; readings so close together are one look and leave no gap.
+const (
+	quietDays  = 7
+	quietTimes = 2
+	oneLook    = 15 * time.Minute
+)
+
+// QuietSince is from when on readings tell how often the patients of a unit are measured.
+func QuietSince(at time.Time) time.Time { return at.Add(-quietDays * 24 * time.Hour) }
+
+// QuietAfter is how old a patient's newest vital sign may be before that is said: twice the
+// median gap between the looks at each patient of the unit in the last 7 days, and at least
+// the hours after which a list is stale. patients are the times of each one's readings from
+// the feeds, in any order.
+func QuietAfter(patients [][]time.Time, p clinical.UnitPolicy, at time.Time) time.Duration {
+	var gaps []time.Duration
+	for _, times := range patients {
+		gaps = append(gaps, gapsOf(times, at)...)
+	}
+	after := clinical.Hours(p.StaleAfterHours)
+	if len(gaps) == 0 {
+		return after
+	}
+	slices.Sort(gaps)
+	half := len(gaps) / 2
+	median := gaps[half]
+	if len(gaps)%2 == 0 {
+		median = (gaps[half-1] + gaps[half]) / 2
+	}
+	return max(after, quietTimes*median)
+}
+
+// gapsOf are the times between the looks at a patient.
+func gapsOf(times []time.Time, at time.Time) []time.Duration {
+	times = slices.Clone(times)
+	slices.SortFunc(times, time.Time.Compare)
+	var gaps []time.Duration
+	var last time.Time
+	for _, t := range times {
+		if !t.After(QuietSince(at)) || t.After(at) {
+			continue
+		}
+		if gap := t.Sub(last); !last.IsZero() && gap > oneLook {
+			gaps = append(gaps, gap)
+		}
+		last = t
+	}
+	return gaps
+}
+
+// Quiet reports whether the newest vital sign of a patient from the feeds is older than after,
+// or none has come for as long since admission.
+func (a Assessment) Quiet(after time.Duration) bool {
+	newest := a.Digest.NewestVitals
+	if newest == nil {
+		newest = &a.Digest.Stay.AdmittedAt
+	}
+	return a.At.Sub(*newest) > after
 }

@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/notify"
 	"plumbline/internal/records"
@@ -39,6 +40,28 @@ func (b noticeSource) Place(ctx context.Context, stayID string, at time.Time) (n
 		return notify.Place{}, err
 	}
 	return notify.Place{Bed: chart.Stay.Bed, Name: chart.Stay.Name}, nil
+}
+
+func (b noticeSource) Ages(ctx context.Context, at time.Time) (map[string]alerts.Freshness, error) {
+	units, err := b.store.Units(ctx)
+	if err != nil {
+		return nil, err
+	}
+	out := make(map[string]alerts.Freshness, len(units))
+	for _, unit := range units {
+		if out[unit], err = b.service.Freshness(ctx, unit, at); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+func (b noticeSource) Age(ctx context.Context, unit string, at time.Time) (alerts.Freshness, error) {
+	age, err := b.service.Freshness(ctx, unit, at)
+	if clinical.CodeOf(err) == clinical.NotFound { // no stay names the unit any more
+		return alerts.Freshness{}, nil
+	}
+	return age, err
 }
 
 // telling is the service that tells what is owed, under the policy in force.

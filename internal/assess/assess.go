@@ -38,6 +38,9 @@ type Store interface {
 	// Readings are of Versions those of stays and of vital signs, at least of those vital signs
 	// that were taken at since or later by the version that counts at any moment.
 	Readings(ctx context.Context, stayIDs []string, since time.Time) (map[string][]clinical.Version, error)
+	// LastCame is, by kind of fact, the latest recorded_at of the versions that feeds, and not
+	// this program, sent of stays, as far as recorded by a moment.
+	LastCame(ctx context.Context, stayIDs []string, by time.Time) (map[clinical.Kind]time.Time, error)
 	// Digests returns the kept digests of stays, and the revision of each stay.
 	Digests(ctx context.Context, stayIDs []string) (map[string]records.Digest, map[string]int64, error)
 	SaveDigests(ctx context.Context, digests []records.Digest) error

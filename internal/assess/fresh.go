@@ -25,7 +25,20 @@ func (s *Service) Freshness(ctx context.Context, unit string, at time.Time) (ale
 	if err != nil || !f.Stale {
 		return f, err
 	}
-	return s.freshnessSince(ctx, time.Time{}, stays, unit, p, at)
+	if f, err = s.freshnessSince(ctx, time.Time{}, stays, unit, p, at); err != nil {
+		return f, err
+	}
+	f.Came, err = s.Store.LastCame(ctx, stays, at)
+	return f, err
+}
+
+// LastCame tells, by kind of fact, when the feeds last said something of those on a unit's list.
+func (s *Service) LastCame(ctx context.Context, unit string, at time.Time) (map[clinical.Kind]time.Time, error) {
+	stays, err := s.candidates(ctx, unit, at)
+	if err != nil {
+		return nil, err
+	}
+	return s.Store.LastCame(ctx, stays, at)
 }
 
 // freshnessSince is Freshness by the readings that were taken at since or later.
@@ -43,4 +56,25 @@ func (s *Service) freshnessSince(
 		}
 	}
 	return alerts.FreshnessBy(newest, p.Unit, at), nil
+}
+
+// QuietAfter is how old the newest vital sign of a patient of a unit may be before that is
+// said, by how often the unit's patients were measured in the last 7 days (U-FRESH).
+func (s *Service) QuietAfter(ctx context.Context, unit string, at time.Time) (time.Duration, error) {
+	stays, err := s.candidates(ctx, unit, at)
+	if err != nil {
+		return 0, err
+	}
+	versions, err := s.Store.Readings(ctx, stays, alerts.QuietSince(at))
+	if err != nil {
+		return 0, err
+	}
+	p := policy.For(ctx, s.Policy).Policy
+	var times [][]time.Time
+	for _, stay := range stays {
+		if c := clinical.ChartAt(stay, versions[stay], at); c.OnUnit(unit) {
+			times = append(times, trends.VitalsTimes(c, p.Plausible))
+		}
+	}
+	return alerts.QuietAfter(times, p.Unit, at), nil
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
@@ -27,6 +28,10 @@ type Briefing struct {
 type BriefingUnit struct {
 	Unit string         `json:"unit"`
 	Owed []BriefingLine `json:"owed"`
+	// Stale says that the unit's list is old, by what is beside it (U-FRESH).
+	Stale          bool                        `json:"stale"`
+	NewestVitalsAt *time.Time                  `json:"newest_vitals_at"`
+	LastCame       map[clinical.Kind]time.Time `json:"last_came,omitempty"` // by kind, where the list is old
 }
 
 // BriefingLine counts the episodes of one tier and kind that are owed.
@@ -51,7 +56,9 @@ func BriefingID(d Date) string { return briefingPrefix + d.String() }
 
 // BriefingOf gathers what is owed, the units in the order of their names and the
 // feeds last, on each the most pressing first.
-func (s Site) BriefingOf(d Date, at time.Time, owed []records.Episode) Briefing {
+func (s Site) BriefingOf(
+	d Date, at time.Time, owed []records.Episode, ages map[string]alerts.Freshness,
+) Briefing {
 	out := Briefing{ID: BriefingID(d), Type: "digest", Date: d.String(), At: at.UTC(), Units: []BriefingUnit{}, Link: s.PublicURL}
 	byUnit := map[string][]records.Episode{}
 	for _, e := range owed {
@@ -59,8 +66,14 @@ func (s Site) BriefingOf(d Date, at time.Time, owed []records.Episode) Briefing 
 			byUnit[e.Unit] = append(byUnit[e.Unit], e)
 		}
 	}
+	for unit, age := range ages {
+		if age.Stale && byUnit[unit] == nil {
+			byUnit[unit] = []records.Episode{} // "nothing owed" by an old list is to be told
+		}
+	}
 	for unit, list := range byUnit {
-		out.Units = append(out.Units, BriefingUnit{unit, briefingLines(list)})
+		age := ages[unit]
+		out.Units = append(out.Units, BriefingUnit{unit, briefingLines(list), age.Stale, age.Newest, age.Came})
 	}
 	slices.SortFunc(out.Units, func(a, b BriefingUnit) int {
 		if (a.Unit == "") != (b.Unit == "") {
@@ -72,7 +85,7 @@ func (s Site) BriefingOf(d Date, at time.Time, owed []records.Episode) Briefing 
 }
 
 func briefingLines(list []records.Episode) []BriefingLine {
-	var out []BriefingLine
+	out := []BriefingLine{}
 	for _, e := range list {
 		tier := TierOf(e.Kind, e.Rule)
 		n := slices.IndexFunc(out, func(l BriefingLine) bool { return l.Tier == tier && l.Kind == string(e.Kind) })
@@ -134,6 +147,12 @@ func (s Site) BriefingMessage(body []byte) (Message, error) {
 			name = "Unit " + clean(u.Unit)
 		}
 		fmt.Fprintf(&b, "\n%s\n", name)
+		if old := c.Stale(alerts.Freshness{Newest: u.NewestVitalsAt, Stale: u.Stale, Came: u.LastCame}); old != "" {
+			fmt.Fprintf(&b, "%s\n", old)
+		}
+		if len(u.Owed) == 0 {
+			fmt.Fprintf(&b, "- %s\n", text.TierNames[alerts.None])
+		}
 		for _, l := range u.Owed {
 			fmt.Fprintf(&b, "- %s: %s, %d%s; the oldest owed for %s\n", tierWord(l.Tier), l.Title, l.Count,
 				inHand(l), text.Span(max(0, d.At.Sub(l.OldestSince))))
@@ -167,14 +186,21 @@ func inHand(l BriefingLine) string {
 }
 
 func summary(d Briefing) string {
-	total := 0
+	total, old := 0, []string(nil)
 	for _, u := range d.Units {
+		if u.Stale {
+			old = append(old, clean(u.Unit))
+		}
 		for _, l := range u.Owed {
 			total += l.Count
 		}
 	}
-	if total == 0 {
-		return "nothing owed by these rules"
+	said := "nothing owed by these rules"
+	if total > 0 {
+		said = fmt.Sprintf("%d owed", total)
 	}
-	return fmt.Sprintf("%d owed", total)
+	if len(old) > 0 {
+		said += "; " + text.OldLists(old)
+	}
+	return said
 }

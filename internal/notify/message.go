@@ -8,6 +8,7 @@ import (
 	"time"
 	"unicode"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
@@ -21,9 +22,12 @@ type Message struct {
 	Text    string
 }
 
-// Place is the bed and the name of a patient. Name is "" unless the site has turned
-// names on.
-type Place struct{ Bed, Name string }
+// Place is the bed and the name of a patient, and how old the unit's list was. Name is ""
+// unless the site has turned names on.
+type Place struct {
+	Bed, Name string
+	List      alerts.Freshness
+}
 
 // Site is what the words of messages need.
 type Site struct {
@@ -46,6 +50,7 @@ type noticeBody struct {
 	StayID   string    `json:"stay_id"`
 	At       time.Time `json:"at"`
 	Sentence string    `json:"sentence"`
+	OldList  string    `json:"old_list,omitempty"` // that the unit's list was old; U-FRESH
 	Link     string    `json:"link"`
 }
 
@@ -56,7 +61,7 @@ func (s Site) NoticeMessage(n records.Notice, p Place) (Message, error) {
 	body := noticeBody{
 		ID: MessageID(n.ID), Type: "notice", Event: string(v.What), Kind: string(v.Kind), Title: text.EpisodeKinds[v.Kind],
 		Rule: n.Rule, Tier: tierOf(n), Unit: v.Unit, Bed: p.Bed, Name: p.Name, StayID: v.StayID, At: v.At.UTC(),
-		Sentence: s.sentence(n), Link: s.link(v),
+		Sentence: s.sentence(n), Link: s.link(v), OldList: text.Catalogue{Zone: s.Zone, At: v.At}.Stale(p.List),
 	}
 	out, err := json.Marshal(body)
 	if err != nil {
@@ -66,6 +71,9 @@ func (s Site) NoticeMessage(n records.Notice, p Place) (Message, error) {
 	m := Message{ID: body.ID, JSON: out, Subject: clean(fmt.Sprintf("%s: %s, %s", tierWord(body.Tier), where, body.Title))}
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n%s\n\n%s\n", clean(body.Title), where, clean(body.Sentence))
+	if body.OldList != "" {
+		fmt.Fprintf(&b, "\n%s\n", body.OldList)
+	}
 	fmt.Fprintf(&b, "\nTier: %s. Rule: %s. Since %s.\n", tierWord(body.Tier), clean(n.Rule), text.Catalogue{Zone: s.Zone}.Time(v.At))
 	if body.Link != "" {
 		fmt.Fprintf(&b, "%s\n", body.Link)

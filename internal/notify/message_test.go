@@ -9,6 +9,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 	"plumbline/internal/trends"
@@ -133,7 +134,7 @@ func TestTheDigestCountsByUnitTierAndKind(t *testing.T) {
 		owedEpisode("4W", episodes.FallWithoutSet, episodes.Taken, at.Add(-3*time.Hour)),
 		onApixaban,
 		owedEpisode("4W", episodes.FallWithoutSet, episodes.Done, at.Add(-90*time.Hour)),
-	}))
+	}, nil))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -173,12 +174,64 @@ https://falls.example
 }
 
 func TestADigestOfNothingOwedSaysSo(t *testing.T) {
-	body, err := json.Marshal(Site{Zone: time.UTC}.BriefingOf(Date{2026, 3, 29}, moment(t, "2026-03-29T06:30:00Z"), nil))
+	body, err := json.Marshal(Site{Zone: time.UTC}.BriefingOf(Date{2026, 3, 29}, moment(t, "2026-03-29T06:30:00Z"), nil, nil))
 	if err != nil {
 		t.Fatal(err)
 	}
 	m, err := Site{Zone: time.UTC}.BriefingMessage(body)
 	if err != nil || !strings.Contains(m.Text, `Nothing is owed by these rules. That is not "low risk".`) || !strings.Contains(m.Subject, "nothing owed by these rules") {
 		t.Errorf("%q %q %v", m.Subject, m.Text, err)
+	}
+}
+
+// U-FRESH: a stale list says so before everything else, in every message of it. A unit of
+// whose patients nothing is owed is no exception: its list may only not know.
+func TestAnOldListSaysSoInTheDigestAndInMessages(t *testing.T) {
+	at := moment(t, "2026-03-29T06:30:00Z")
+	newest := at.Add(-6 * time.Hour)
+	old := alerts.Freshness{Newest: &newest, Stale: true, Came: map[clinical.Kind]time.Time{clinical.KindDose: at.Add(-time.Hour)}}
+	zone := Site{Zone: time.UTC}
+	body, err := json.Marshal(zone.BriefingOf(Date{2026, 3, 29}, at, []records.Episode{
+		owedEpisode("4W", episodes.DoseReview, episodes.Open, at.Add(-2*time.Hour)),
+	}, map[string]alerts.Freshness{"4W": {Newest: &at}, "7E": old, "9N": {}}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := zone.BriefingMessage(body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const says = "This list is old: the newest pressure or pulse from the feeds was taken 29 Mar 00:30 (6 h ago)."
+	four, seven, found := strings.Cut(m.Text, "Unit 7E\n"+says)
+	if !found || strings.Contains(four, "This list") || strings.Contains(m.Text, "9N") {
+		t.Errorf("the old list is not told alone, first of its unit: %s", m.Text)
+	}
+	if !strings.Contains(seven, "pressure and pulse never, orders never, doses 29 Mar 05:30, fluids never") {
+		t.Errorf("when each kind last came: %s", seven)
+	}
+	if !strings.HasSuffix(m.Subject, "1 owed; 7E: old list") {
+		t.Error(m.Subject)
+	}
+	unit := fields(t, m.JSON)["units"].([]any)[1].(map[string]any)
+	if unit["stale"] != true || unit["newest_vitals_at"] != "2026-03-29T00:30:00Z" || len(unit["owed"].([]any)) != 0 {
+		t.Errorf("%v", unit)
+	}
+
+	n := fallNotice(t)
+	newest = n.Event.At.Add(-5 * time.Hour)
+	for _, c := range []struct {
+		list alerts.Freshness
+		old  bool
+	}{{old, true}, {alerts.Freshness{Newest: &newest}, false}} {
+		m, err := site(t).NoticeMessage(n, Place{Bed: "12A", List: c.list})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Contains(m.Text, "\nThis list is old: "); got != c.old {
+			t.Errorf("%+v: %s", c.list, m.Text)
+		}
+		if _, told := fields(t, m.JSON)["old_list"]; told != c.old {
+			t.Errorf("%+v: %s", c.list, m.JSON)
+		}
 	}
 }

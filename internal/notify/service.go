@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/records"
 )
@@ -48,6 +49,10 @@ type Source interface {
 	Owed(ctx context.Context) ([]records.Episode, error)
 	// Place is where a patient was at a moment, and the name: both as known then.
 	Place(ctx context.Context, stayID string, at time.Time) (Place, error)
+	// Ages are, by unit, how old the lists are on which somebody stands; Age is that of one
+	// unit. Both as known at a moment (U-FRESH).
+	Ages(ctx context.Context, at time.Time) (map[string]alerts.Freshness, error)
+	Age(ctx context.Context, unit string, at time.Time) (alerts.Freshness, error)
 }
 
 // Service tells what is to be told. Several may run on one store.
@@ -138,7 +143,11 @@ func (s *Service) briefing(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	body, err := json.Marshal(s.Site.BriefingOf(date, now, owed))
+	ages, err := s.Source.Ages(ctx, now)
+	if err != nil {
+		return err
+	}
+	body, err := json.Marshal(s.Site.BriefingOf(date, now, owed, ages))
 	if err != nil {
 		return err
 	}
@@ -226,6 +235,9 @@ func (s *Service) message(ctx context.Context, d records.NoticeDelivery) (Messag
 	if v := d.Notice.Event; v.StayID != "" {
 		var err error
 		if p, err = s.Source.Place(ctx, v.StayID, v.At); err != nil {
+			return Message{}, err
+		}
+		if p.List, err = s.Source.Age(ctx, v.Unit, v.At); err != nil {
 			return Message{}, err
 		}
 	}

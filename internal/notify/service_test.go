@@ -148,6 +148,12 @@ func (b *board) Owed(context.Context) ([]records.Episode, error) {
 	return b.owed, nil
 }
 
+func (*board) Ages(context.Context, time.Time) (map[string]alerts.Freshness, error) { return nil, nil }
+
+func (*board) Age(context.Context, string, time.Time) (alerts.Freshness, error) {
+	return alerts.Freshness{}, nil
+}
+
 func (*board) Place(_ context.Context, stayID string, _ time.Time) (Place, error) {
 	if stayID == "unreadable" {
 		return Place{}, errors.New("this stay cannot be read")

@@ -87,6 +87,48 @@ func (s *Store) Readings(
 	})
 }
 
+// LastCame is, by kind of fact, the latest recorded_at of the versions of the stays' facts that
+// feeds, and not this program, sent, as far as recorded by a moment.
+func (s *Store) LastCame(ctx context.Context, stayIDs []string, by time.Time) (map[clinical.Kind]time.Time, error) {
+	out := map[clinical.Kind]time.Time{}
+	err := s.snapshot(ctx, func(tx *gorm.DB) error {
+		for part := range parts(distinct(stayIDs), 100) {
+			if err := lastCame(tx, part, by, out); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("reading when facts last came: %w", err)
+	}
+	return out, nil
+}
+
+func lastCame(tx *gorm.DB, stayIDs []string, by time.Time, out map[clinical.Kind]time.Time) error {
+	facts, values, err := factsOf(tx, stayIDs, choice{where: "TRUE"})
+	if err != nil {
+		return err
+	}
+	var rows []struct {
+		Kind clinical.Kind
+		At   int64
+	}
+	err = tx.Raw(`SELECT v.kind, MAX(v.recorded_at) AS at FROM (`+facts+`) f
+		JOIN fact_versions v ON v.kind = f.kind AND v.source_id = f.source_id
+		WHERE v.feed <> ? AND v.recorded_at <= ? GROUP BY v.kind`,
+		append(values, clinical.BedsideFeed, micros(by))...).Scan(&rows).Error
+	if err != nil {
+		return err
+	}
+	for _, r := range rows {
+		if at := fromMicros(r.At); at.After(out[r.Kind]) {
+			out[r.Kind] = at
+		}
+	}
+	return nil
+}
+
 // versions are those of Versions that are of a choice, with every other version of the same facts.
 func (s *Store) versions(ctx context.Context, stayIDs []string, of choice) (map[string][]clinical.Version, error) {
 	all := map[string][]clinical.Version{}

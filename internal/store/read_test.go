@@ -297,3 +297,21 @@ func TestUnitsAreListedInByteOrder(t *testing.T) {
 		}
 	})
 }
+
+// U-FRESH: when each kind of fact last came is told by the feeds, not by what was charted in
+// this program, and by nothing that was recorded later.
+func TestWhenTheFeedsLastSaidSomething(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		file := in("v.csv",
+			recordedAt(vitals("first", "A", 0, 120), 1), recordedAt(vitals("of B", "B", 0, 120), 2),
+			recordedAt(vitals("here", "A", 0, 120), 3), recordedAt(vitals("last", "A", 0, 120), 4))
+		file.versions[2].Feed = clinical.BedsideFeed
+		load(t, s, file)
+		for by, want := range map[float64]float64{1.5: 1, 2: 2, 3.5: 2, 4: 4} {
+			got := get(s.LastCame(t.Context(), []string{"A", "B"}, hours(by)))(t)
+			if len(got) != 1 || !got[clinical.KindVitals].Equal(hours(want)) {
+				t.Errorf("by hour %v: %v, want hour %v", by, got, want)
+			}
+		}
+	})
+}

@@ -12,6 +12,7 @@ import (
 	"text/template"
 	"time"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/records"
 	"plumbline/internal/trends"
@@ -206,6 +207,7 @@ func (v *voice) funcs() template.FuncMap {
 			}
 			return strings.Join(out, "; ")
 		},
+		"came":      func(last map[clinical.Kind]time.Time) string { return v.came(last) },
 		"spanAfter": spanAfter, "millilitres": Millilitres, "volume": volume,
 		"list": List, "commas": commas, "one": one, "unstopped": unstopped, "yes": yes,
 		"outcome":       func(o records.DoseOutcome) string { return v.word("review-outcomes", string(o)) },
@@ -219,6 +221,19 @@ func (v *voice) funcs() template.FuncMap {
 			return out.String()
 		},
 	}
+}
+
+// came says of each kind of fact when it last came.
+func (v *voice) came(last map[clinical.Kind]time.Time) string {
+	out := make([]string, len(alerts.CameKinds))
+	for n, kind := range alerts.CameKinds {
+		when := Say("parts.never-came")
+		if at, ok := last[kind]; ok {
+			when = v.Time(at)
+		}
+		out[n] = v.word("came", string(kind)) + " " + when
+	}
+	return strings.Join(out, ", ")
 }
 
 // measured writes a figure that may be missing.

@@ -48,6 +48,10 @@ var (
 	sayLimb        = says[trends.RestrictionFact]("limb")
 	sayLimbBrief   = says[trends.RestrictionFact]("limb-brief")
 	sayStale       = says[alerts.Freshness]("stale")
+	sayCame        = says[map[clinical.Kind]time.Time]("came")
+	sayQuiet       = says[alerts.Freshness]("quiet")
+	sayQuietBrief  = says[alerts.Freshness]("quiet-brief")
+	sayOldLists    = says[[]string]("digest-old")
 
 	sayTrend      = says[trends.Serial]("trend")
 	sayAround     = says[trends.Around]("around")

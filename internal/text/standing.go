@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/trends"
 )
 
@@ -55,3 +56,20 @@ func (c Catalogue) Stale(f alerts.Freshness) string {
 	}
 	return sayStale(c, f)
 }
+
+// Came says of each kind of fact when the feeds last brought one.
+func (c Catalogue) Came(last map[clinical.Kind]time.Time) string { return sayCame(c, last) }
+
+// Quiet says since when the feeds have brought no vital sign of a patient, newest being when
+// the last was taken; nil where there is none.
+func (c Catalogue) Quiet(newest *time.Time) string {
+	return sayQuiet(c, alerts.Freshness{Newest: newest})
+}
+
+// QuietBrief is Quiet for a row.
+func (c Catalogue) QuietBrief(newest *time.Time) string {
+	return sayQuietBrief(c, alerts.Freshness{Newest: newest})
+}
+
+// OldLists says which units' lists are old, for the head of a message.
+func OldLists(units []string) string { return sayOldLists(Catalogue{}, units) }

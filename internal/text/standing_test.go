@@ -1,10 +1,12 @@
 package text
 
 import (
+	"strings"
 	"testing"
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/trends"
 )
 
@@ -59,5 +61,16 @@ func TestAStaleListIsSaidWithItsAge(t *testing.T) {
 		if got := c.Stale(one.fresh); got != one.want {
 			t.Errorf("%q, want %q", got, one.want)
 		}
+	}
+}
+
+// When each kind of fact last came stands with the banner of an old list; what never came is
+// said to be missing.
+func TestAnOldListTellsWhenEachKindLastCame(t *testing.T) {
+	c := Catalogue{Zone: time.UTC, At: time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)}
+	f := alerts.Freshness{Stale: true, Came: map[clinical.Kind]time.Time{clinical.KindOrder: c.At.Add(-time.Hour)}}
+	const want = "Last came: pressure and pulse never, orders 25 Nov 11:00, doses never, fluids never"
+	if got := c.Stale(f); !strings.Contains(got, want) {
+		t.Error(got)
 	}
 }

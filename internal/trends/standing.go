@@ -79,10 +79,26 @@ func NewestVitals(c clinical.Chart, p clinical.PlausiblePolicy) *time.Time {
 	return d.NewestVitals
 }
 
+// VitalsTimes are when the readings of a chart that NewestVitals looks at were taken, in any order.
+func VitalsTimes(c clinical.Chart, p clinical.PlausiblePolicy) []time.Time {
+	var out []time.Time
+	for _, r := range c.Records {
+		if b, ok := r.Body.(clinical.Vitals); ok && !b.TakenAt.After(c.AsOf) && ofFeed(r, Believe(r.SourceID, b, p)) {
+			out = append(out, b.TakenAt)
+		}
+	}
+	return out
+}
+
+// ofFeed reports whether a feed brought a reading with a believed pressure or pulse.
+func ofFeed(r clinical.Record, b Reading) bool {
+	return (b.hasPressure() || b.Pulse != nil) && !r.TakenHere()
+}
+
 // takeNewest is U-FRESH: a reading that was taken here says nothing of the feed.
 func (d *Digest) takeNewest(r clinical.Record, v clinical.Vitals, p clinical.PlausiblePolicy) {
 	b := Believe(r.SourceID, v, p)
-	if !b.hasPressure() && b.Pulse == nil || r.TakenHere() {
+	if !ofFeed(r, b) {
 		return
 	}
 	if d.NewestVitals == nil || b.At.After(*d.NewestVitals) {

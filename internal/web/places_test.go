@@ -107,6 +107,9 @@ func TestAStaleListSaysSoOnEveryPageOfItsUnit(t *testing.T) {
 			if got := strings.Contains(page, "This list is old: the newest pressure or pulse"); got != stale {
 				t.Errorf("%s, stale %v: says so %v", path, stale, got)
 			}
+			if came := strings.Contains(page, "Last came: pressure and pulse 2 Nov"); came != stale {
+				t.Errorf("%s, stale %v: tells when each kind of fact last came %v", path, stale, came)
+			}
 			if main := strings.Index(get(h, path).Body.String(), `tabindex="-1">`+"\n"+`<p class="bar oldlist">`); stale && main < 0 {
 				t.Errorf("%s says something else first", path)
 			}

@@ -4,7 +4,10 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
+	"plumbline/internal/clinical"
+	"plumbline/internal/demo"
 	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
@@ -92,5 +95,41 @@ func TestNothingOwedNeverStandsBesideOverdue(t *testing.T) {
 		if !blocked {
 			t.Errorf("%s: no row with a blocked recheck alone: the test sees nothing", at)
 		}
+	}
+}
+
+// The rule: the same as of an old list is said of one patient of whom the feeds have brought no
+// vital sign for twice the unit's median gap, 4 h at least: in his row, on paper and on his
+// page. A reading taken here does not change it.
+func TestAPatientWithoutNewVitalSignsIsMarked(t *testing.T) {
+	d, board := open(t)
+	at := demo.AnchorTime()
+	add := func(kind clinical.Kind, id, feed string, recorded time.Time, body clinical.Body) {
+		board.Put(t, clinical.Version{
+			Kind: kind, SourceID: id, StayID: "S901", RecordedAt: recorded, Stated: true, Status: clinical.Final, Body: body, Feed: feed,
+		})
+	}
+	stay := clinical.Stay{PatientID: "P901", Unit: "4W", Bed: "77", Name: "Ilse Marrable", AdmittedAt: at.Add(-90 * time.Hour)}
+	add(clinical.KindStay, "S901", "csv", stay.AdmittedAt, stay)
+	reading := func(ago time.Duration) clinical.Vitals {
+		systolic, diastolic := 128.0, 76.0
+		return clinical.Vitals{TakenAt: at.Add(-ago), Systolic: &systolic, Diastolic: &diastolic, Position: clinical.Sitting}
+	}
+	add(clinical.KindVitals, "V901-1", "csv", at.Add(-70*time.Hour), reading(70*time.Hour))
+	add(clinical.KindVitals, "V901-2", clinical.BedsideFeed, at.Add(-time.Hour), reading(time.Hour))
+	h := signedIn(d)
+	page := get(h, "/units/4W").Body.String()
+	list, sheet := page[:strings.Index(page, `class="sheet`)], page[strings.Index(page, `class="sheet`):]
+	own := get(h, "/stays/S901").Body.String()
+	for where, body := range map[string]string{"list": list, "paper": sheet} {
+		if n := strings.Count(body, "no vital signs since 30 Oct"); n != 1 {
+			t.Errorf("%s: said %d times, want of this patient alone", where, n)
+		}
+	}
+	if !strings.Contains(own, "No pressure or pulse from the feeds since 30 Oct") {
+		t.Error("the patient's page does not say it")
+	}
+	if other := get(h, "/stays/S106").Body.String(); strings.Contains(other, "from the feeds since") {
+		t.Error("it is said of a patient who was measured this morning")
 	}
 }

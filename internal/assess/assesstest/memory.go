@@ -194,6 +194,22 @@ func (m *Memory) Readings(ctx context.Context, stayIDs []string, since time.Time
 	return all, err
 }
 
+// LastCame implements assess.Store.
+func (m *Memory) LastCame(
+	ctx context.Context, stayIDs []string, by time.Time,
+) (map[clinical.Kind]time.Time, error) {
+	all, err := m.Versions(ctx, stayIDs)
+	out := map[clinical.Kind]time.Time{}
+	for _, versions := range all {
+		for _, v := range versions {
+			if v.Feed != clinical.BedsideFeed && !v.RecordedAt.After(by) && v.RecordedAt.After(out[v.Kind]) {
+				out[v.Kind] = v.RecordedAt
+			}
+		}
+	}
+	return out, err
+}
+
 // Digests implements assess.Store.
 func (m *Memory) Digests(_ context.Context, stayIDs []string) (map[string]records.Digest, map[string]int64, error) {
 	out, revisions := map[string]records.Digest{}, map[string]int64{}

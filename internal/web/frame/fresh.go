@@ -2,6 +2,7 @@ package frame
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"time"
 
@@ -13,6 +14,27 @@ import (
 // Ages says how new the readings of those on a unit's list are, at any moment.
 type Ages interface {
 	Freshness(ctx context.Context, unit string, at time.Time) (alerts.Freshness, error)
+	// LastCame tells, by kind of fact, when the feeds last said something of them.
+	LastCame(ctx context.Context, unit string, at time.Time) (map[clinical.Kind]time.Time, error)
+	// QuietAfter is how old a patient's newest vital sign may be before that is said.
+	QuietAfter(ctx context.Context, unit string, at time.Time) (time.Duration, error)
+}
+
+// Quiet tells of the patients of a unit whether the feeds have brought no vital sign for too
+// long. How often the unit is measured is read only where somebody's newest is older than the
+// least that may be.
+func (s *Frame) Quiet(
+	ctx context.Context, unit string, at time.Time, list ...alerts.Assessment,
+) func(alerts.Assessment) bool {
+	after := clinical.Hours(s.PolicyFor(ctx).Policy.Unit.StaleAfterHours)
+	if s.Ages != nil && slices.ContainsFunc(list, func(a alerts.Assessment) bool { return a.Quiet(after) }) {
+		usual, err := s.Ages.QuietAfter(ctx, unit, at)
+		if err != nil {
+			s.Log.Error("how often the unit is measured could not be told", "error", err)
+		}
+		after = max(after, usual)
+	}
+	return func(a alerts.Assessment) bool { return a.Quiet(after) }
 }
 
 // freshBook keeps how old each unit's list is, for a minute and a state of the data:
@@ -44,9 +66,29 @@ func (b *freshBook) keep(unit string, k keptFresh) {
 	b.units[unit] = k
 }
 
-// FreshOf is how old a list is that was made for a moment.
-func (s *Frame) FreshOf(ctx context.Context, list []alerts.Assessment, at time.Time) alerts.Freshness {
-	return alerts.FreshnessOf(list, s.PolicyFor(ctx).Policy.Unit, at)
+// FreshOf is how old a unit's list is that was made for a moment; of an old one also when
+// each kind of fact last came.
+func (s *Frame) FreshOf(
+	ctx context.Context, unit string, list []alerts.Assessment, at time.Time,
+) alerts.Freshness {
+	f := alerts.FreshnessOf(list, s.PolicyFor(ctx).Policy.Unit, at)
+	if f.Stale {
+		f.Came = s.LastCame(ctx, unit, at)
+	}
+	return f
+}
+
+// LastCame tells, by kind of fact, when the feeds last said something of those on a unit's
+// list; nil where that cannot be told.
+func (s *Frame) LastCame(ctx context.Context, unit string, at time.Time) map[clinical.Kind]time.Time {
+	if s.Ages == nil {
+		return nil
+	}
+	came, err := s.Ages.LastCame(ctx, unit, at)
+	if err != nil && clinical.CodeOf(err) != clinical.NotFound {
+		s.Log.Error("when facts last came could not be told", "error", err)
+	}
+	return came
 }
 
 // oldList says that the list of a unit is old; "" where it is not. Where that cannot be

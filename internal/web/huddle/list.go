@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
@@ -25,6 +26,7 @@ type listView struct {
 	Feed      parts.FeedLine
 	Newest    *frame.Moment // the newest pressure or pulse from the feeds; nil for none
 	Stale     bool          // it is too old
+	Came      string        // when each kind of fact last came; "" where it is not known
 	Counts    []countView
 	Fell      []fellView
 	FellSince *frame.Moment
@@ -71,6 +73,7 @@ type rowView struct {
 	Later      *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
 	Blocked    bool               // a recheck is open that cannot be done: "nothing owed" would not be true
 	Limbs      []string           // that must not be measured
+	Quiet      string             // that the feeds have brought no vital sign for long; "" else
 	InPlace    string             // what is said of precautions where none is missing
 	Set        *parts.SetLine
 	SetMissing string
@@ -105,7 +108,7 @@ func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	fresh := s.FreshOf(ctx, kept.answer.list, when.At)
+	fresh := s.FreshOf(ctx, unit, kept.answer.list, when.At)
 	f := s.LayoutOf(c, text.Say("huddle.title", unit), fresh, when).At(frame.UnitURL(unit))
 	if when.Live {
 		f = f.Live(when.At)
@@ -146,9 +149,15 @@ func (s *service) listView(
 		v.Self += "?" + q
 	}
 	v.Feed.Linked = sees.feeds
-	fresh := s.FreshOf(ctx, a.list, when.At)
+	fresh := s.FreshOf(ctx, unit, a.list, when.At)
+	if came := s.LastCame(ctx, unit, when.At); came != nil && !v.Empty {
+		v.Came = l.Came(came)
+	}
 	if v.Stale = fresh.Stale; fresh.Newest != nil {
 		v.Newest = l.MomentAgo(*fresh.Newest)
+	}
+	if l.quiet = func(alerts.Assessment) bool { return false }; !v.Stale { // else the banner says it of all
+		l.quiet = s.Quiet(ctx, unit, when.At, a.list...)
 	}
 	v.Counts = l.counts()
 	v.Fell, v.FellSince = l.fell()

@@ -24,6 +24,7 @@ type lister struct {
 	chosen choice
 	given  given
 	query  string // keeps another moment in links
+	quiet  func(alerts.Assessment) bool
 }
 
 // personView names a patient, as far as it is in sight.
@@ -472,6 +473,9 @@ func (l lister) row(a alerts.Assessment) rowView {
 	}
 	r.Blocked = a.Recheck.State == alerts.Blocked
 	r.Limbs = parts.LimbsOf(a)
+	if l.quiet(a) {
+		r.Quiet = l.QuietBrief(d.NewestVitals)
+	}
 	r.InPlace = parts.PrecautionsOf(a.Precautions).Note
 	if set := d.LatestSet(); set != nil {
 		r.Set = parts.SetLineOf(l.Times, d, *set)
@@ -591,7 +595,11 @@ func (l lister) sheet(v listView) sheetView {
 			if name := l.person(g).Name; name != "" {
 				bed += " " + name
 			}
-			if warn := append(text.Missing(g.Recheck.Missing), parts.LimbsOf(g)...); len(warn) > 0 {
+			warn := append(text.Missing(g.Recheck.Missing), parts.LimbsOf(g)...)
+			if l.quiet(g) {
+				warn = append(warn, l.QuietBrief(g.Digest.NewestVitals))
+			}
+			if len(warn) > 0 {
 				bed += " (" + strings.Join(warn, "; ") + ")"
 			}
 			out.Quiet = append(out.Quiet, bed)
@@ -650,6 +658,9 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		r.Others = append(append(r.Others, l.notesOf(a)...), text.Missing(a.Recheck.Missing)...)
 	}
 	r.Others = append(r.Others, parts.LimbsOf(a)...)
+	if l.quiet(a) {
+		r.Others = append(r.Others, l.QuietBrief(a.Digest.NewestVitals))
+	}
 	return r
 }
 

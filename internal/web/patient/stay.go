@@ -44,6 +44,7 @@ type stayView struct {
 	TakeSet        string // where a set is taken; "" for who may not
 
 	Counts, Clearing string
+	Quiet            string   // that the feeds have brought no vital sign for long; "" else
 	ClearMinutes     string   // for how many minutes a patient stands to be cleared; "" with nothing to clear
 	Needed           []string // what would clear the stay
 	ClearingRun      int      // negative sets that count so far
@@ -105,6 +106,10 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 		title = text.Say("stay.title-bed", bed)
 	}
 	v := s.stayView(s.Layout(c, title), when, view)
+	a := view.Assessment
+	if unit := a.Digest.Stay.Unit; v.OldList == "" && s.Quiet(c.Request.Context(), unit, when.At, a)(a) {
+		v.Quiet = s.Times(when.At, when.Live).Quiet(a.Digest.NewestVitals)
+	}
 	var err error
 	if v.Episodes, err = s.stayEpisodes(c, when, view.Assessment.Digest.StayID); err != nil {
 		return nil, err

@@ -3,6 +3,7 @@
 package webtest
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -60,12 +61,12 @@ func (b *Answers) count(n *int) {
 	*n++
 }
 
-// Put stores further versions, as if the demo's feed had brought them.
+// Put stores further versions, as if the demo's feed had brought them where they name none.
 func (b *Answers) Put(t testing.TB, versions ...clinical.Version) {
 	t.Helper()
 	b.take(t, func(batch records.Batch) error {
 		for _, v := range versions {
-			v.Feed = csvfeed.Feed
+			v.Feed = cmp.Or(v.Feed, csvfeed.Feed)
 			if err := batch.Put(v); err != nil {
 				return err
 			}
