@@ -4,12 +4,15 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"net/http"
 	"runtime"
 	"time"
 
 	"github.com/robfig/cron/v3"
 
+	"plumbline/internal/clinical"
 	"plumbline/internal/ingest"
+	"plumbline/internal/ingest/fhirpoll"
 )
 
 // schedule runs jobs by the clock. Jobs that machines set run in UTC.
@@ -55,6 +58,30 @@ func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, 
 	}
 	return feeds, nil
 }
+
+// startFHIR polls the FHIR server as often as the settings say; nil where there is none.
+func startFHIR(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.Clock) (*schedule, error) {
+	if s.settings.fhirServer.URL == "" {
+		return nil, nil
+	}
+	poller := &fhirpoll.Poller{
+		Settings: s.settings.fhirServer, Receiver: s.loader, Bookmarks: s.store, Clock: clock, Log: s.log,
+		Client: &http.Client{Timeout: fhirTimeout},
+	}
+	polls, err := startJob(ctx, s.log, s.settings.fhirEvery, false, func(ctx context.Context) {
+		if err := poller.Poll(ctx); err != nil && ctx.Err() == nil {
+			s.log.Error("the FHIR server was not read to its end; it is tried again", "error", err)
+		}
+		s.stepEpisodes(ctx, w, clock())
+	})
+	if err != nil {
+		return nil, usagef("fhir-every %q is not a schedule: %v; write @every 1m or a cron expression", s.settings.fhirEvery, err)
+	}
+	return polls, nil
+}
+
+// fhirTimeout is how long one request to the FHIR server may take.
+const fhirTimeout = 5 * time.Minute
 
 // stop waits for a look that is under way. A schedule that was never needed is nil.
 func (s *schedule) stop() {

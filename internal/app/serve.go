@@ -198,6 +198,11 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		}
 		defer schedule.stop()
 	}
+	polls, err := startFHIR(ctx, s, watcher, p.clock)
+	if err != nil {
+		return err
+	}
+	defer polls.stop()
 	episodes, err := startEpisodes(ctx, s, watcher, p.clock)
 	if err != nil {
 		return err

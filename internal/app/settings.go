@@ -18,6 +18,7 @@ import (
 	"plumbline/internal/idp"
 	"plumbline/internal/ingest/codes"
 	"plumbline/internal/ingest/fhirfeed"
+	"plumbline/internal/ingest/fhirpoll"
 	"plumbline/internal/notify"
 	"plumbline/internal/policy"
 )
@@ -47,6 +48,14 @@ var options = []option{
 	},
 	{"codes", "", "the site's table of codes, a YAML file (docs/feeds.md); none: no code of the site's own is known"},
 	{"fhir-max-resource", "16777216", "bytes of the largest FHIR resource that is read; a larger one makes its file unreadable"},
+	{"fhir-url", "", "base address of a FHIR server that is polled; https, or http on this machine; none: none is"},
+	{"fhir-every", "@every 1m", "how often the FHIR server is polled: a cron expression or @every and a duration"},
+	{"fhir-page", "200", "resources a page that are asked for"},
+	{"fhir-client-id", "", "what this program is called there (SMART Backend Services); none: without sign-in"},
+	{"fhir-key", "", "its private key in PEM, RSA or P-384"},
+	{"fhir-key-id", "", "the number of that key (kid)"},
+	{"fhir-token-url", "", "where a token is asked for; none: as the server's smart-configuration says"},
+	{"fhir-scope", "system/*.read", "what the token is asked for"},
 	{"fhir-max-depth", "100", "how deep values of FHIR may nest"},
 	{"policy", "", "a policy file; none: the policy saved in the app, else the built-in one"},
 	{"zone", "UTC", "the site's time zone, an IANA name such as Europe/Zurich"},
@@ -92,6 +101,8 @@ type settings struct {
 	feedEvery  string
 	feedSettle time.Duration
 	fhir       fhirfeed.Settings
+	fhirServer fhirpoll.Settings // polled where it has a URL
+	fhirEvery  string
 	policy     policy.Loaded // of the file, else the built-in one
 	policyFile string        // its name without its folder; "" where none is set
 	zone       *time.Location
@@ -217,6 +228,10 @@ func checked(v map[string]string) (settings, error) {
 	if s.fhir, err = readFHIRSettings(v); err != nil {
 		return s, err
 	}
+	if s.fhirServer, err = readFHIRServer(v); err != nil {
+		return s, err
+	}
+	s.fhirEvery = v["fhir-every"]
 	s.policy = policy.Default()
 	if v["policy"] != "" {
 		s.policyFile = filepath.Base(v["policy"])
@@ -259,6 +274,31 @@ func readFHIRSettings(v map[string]string) (f fhirfeed.Settings, err error) {
 		return f, fmt.Errorf("codes %s:\n%w", v["codes"], err)
 	}
 	f.Codes = codes.New(entries)
+	return f, nil
+}
+
+// readFHIRServer reads which server is polled, and as whom.
+func readFHIRServer(v map[string]string) (f fhirpoll.Settings, err error) {
+	f = fhirpoll.Settings{
+		URL: v["fhir-url"], ClientID: v["fhir-client-id"], Key: []byte(v["fhir-key"]), KeyID: v["fhir-key-id"],
+		TokenURL: v["fhir-token-url"], Scope: v["fhir-scope"],
+	}
+	for _, name := range []string{"fhir-url", "fhir-token-url"} {
+		if v[name] == "" {
+			continue
+		}
+		if err := fhirpoll.CheckURL(v[name]); err != nil {
+			return f, fmt.Errorf("%s %q %w", name, v[name], err)
+		}
+	}
+	if f.Page, err = strconv.Atoi(v["fhir-page"]); err != nil || f.Page < 1 || f.Page > 10000 {
+		return f, fmt.Errorf("fhir-page %q is not a number from 1 to 10000", v["fhir-page"])
+	}
+	if f.ClientID != "" {
+		if _, _, err := fhirpoll.ReadKey(f.Key); err != nil {
+			return f, fmt.Errorf("fhir-key %w; PLUMBLINE_FHIR_KEY_FILE names its file", err)
+		}
+	}
 	return f, nil
 }
 

@@ -54,20 +54,20 @@ func (d desk) everyClass() desk {
 //	zcat *.gz | jq -r '.entry[].resource | select(.resourceType=="MedicationRequest") | .id' | wc -l
 //	   270
 func TestSyntheaIsReadToTheLastResource(t *testing.T) {
-	path := openData(t, "fhir-synthea")
 	d := newDesk(t)
-	s := d.loadPaths(path)
+	s := d.loadPaths(openData(t, "fhir-synthea"))
 	if got := ends(s); got != "11976 rows: 163 accepted, 0 unchanged, 0 superseded, 0 waiting, 11813 skipped, 0 held" || s.Unreadable != 0 {
 		t.Errorf("%s [%s]", got, problems(s))
 	}
 	if got := d.stored(); got != "stays 107, orders 46, labs 10" { // 80 + 27
 		t.Error(got)
 	}
-	if testing.Short() {
-		return
-	}
+}
+
+// As above, with every encounter a stay: all facts of the data come to be.
+func drillSynthea(t *testing.T) {
 	all := newDesk(t).everyClass()
-	s = all.loadPaths(path)
+	s := all.loadPaths(openData(t, "fhir-synthea"))
 	if got := all.stored(); got != "stays 1072, vitals 302, orders 270, weights 302, labs 265" || s.Held != 0 {
 		t.Errorf("%s; %s [%s]", got, ends(s), problems(s))
 	}
