@@ -612,18 +612,18 @@ func (b *unitBuilder) zeros() {
 func (b *unitBuilder) precautions() {
 	if !b.Policy.Precautions.InFeed {
 		b.charts.Panels = append(b.charts.Panels, UnitPanel{
-			Panel: Panel{ID: "guards", Title: text.Say("overtime.guards"), Empty: text.Say("overtime.guards-none")},
+			Panel: Panel{ID: "precautions", Title: text.Say("overtime.precautions"), Empty: text.Say("overtime.precautions-none")},
 		})
 		return
 	}
 	b.addShares(shareOf{
-		id: "guards", title: text.Say("overtime.guards"), says: text.Say("overtime.guards-says"), full: true,
+		id: "precautions", title: text.Say("overtime.precautions"), says: text.Say("overtime.precautions-says"), full: true,
 		some:  func(u trends.UnitPeriod) int { return u.Lacking },
 		all:   func(u trends.UnitPeriod) int { return u.Asked },
 		point: func(u trends.UnitPeriod) trends.ControlPoint { return u.LackingP },
 		rules: func(u trends.UnitPeriod) []trends.RunRule { return u.LackingRules },
 		one: func(u trends.UnitPeriod) string {
-			return text.Say("overtime.guards-one", b.when(u.LookedAt), u.Present, u.Asked, u.Lacking)
+			return text.Say("overtime.precautions-one", b.when(u.LookedAt), u.Present, u.Asked, u.Lacking)
 		},
 		head: []string{
 			text.Say("overtime.col-at"), text.Say("overtime.col-present"), text.Say("overtime.col-asked"),
@@ -636,7 +636,7 @@ func (b *unitBuilder) precautions() {
 			}
 		},
 		centre: func(center float64, some, all int) string {
-			return text.Say("overtime.guards-centre", center, some, all)
+			return text.Say("overtime.precautions-centre", center, some, all)
 		},
-	}, text.Say("overtime.guards-twice"))
+	}, text.Say("overtime.precautions-twice"))
 }

@@ -142,7 +142,7 @@ func TestPrecautionsThatNoFeedCarriesAreNotKnown(t *testing.T) {
 	policy := clinical.DefaultPolicy()
 	policy.Precautions.InFeed = false
 	b := charts.OfUnit(charts.UnitSeries{Figures: monthsFrom(3, nil, now), By: trends.ByMonth, Policy: policy}, text.Catalogue{Zone: time.UTC, At: now})
-	if p := unitPanel(t, b, "guards"); !strings.Contains(p.Empty, "not known") || len(p.Table.Rows) > 0 {
+	if p := unitPanel(t, b, "precautions"); !strings.Contains(p.Empty, "not known") || len(p.Table.Rows) > 0 {
 		t.Errorf("%q with %d rows", p.Empty, len(p.Table.Rows))
 	}
 }

@@ -139,14 +139,11 @@ func (s Site) BriefingMessage(body []byte) (Message, error) {
 		return Message{}, fmt.Errorf("reading a digest: %w; was it written by a newer program?", err)
 	}
 	c := text.Catalogue{Zone: s.Zone, At: d.At}
+	f := d.figures()
 	var b strings.Builder
-	fmt.Fprintf(&b, "What is owed before the huddle of %s, as of %s.\n", d.Date, c.Time(d.At))
+	fmt.Fprintf(&b, "%s\n", c.BriefingLead(f))
 	for _, u := range d.Units {
-		name := "Feeds"
-		if u.Unit != "" {
-			name = "Unit " + clean(u.Unit)
-		}
-		fmt.Fprintf(&b, "\n%s\n", name)
+		fmt.Fprintf(&b, "\n%s\n", text.BriefingUnit(clean(u.Unit)))
 		if old := c.Stale(alerts.Freshness{Newest: u.NewestVitalsAt, Stale: u.Stale, Came: u.LastCame}); old != "" {
 			fmt.Fprintf(&b, "%s\n", old)
 		}
@@ -154,53 +151,35 @@ func (s Site) BriefingMessage(body []byte) (Message, error) {
 			fmt.Fprintf(&b, "- %s\n", text.TierNames[alerts.None])
 		}
 		for _, l := range u.Owed {
-			fmt.Fprintf(&b, "- %s: %s, %d%s; the oldest owed for %s\n", tierWord(l.Tier), l.Title, l.Count,
-				inHand(l), text.Span(max(0, d.At.Sub(l.OldestSince))))
+			fmt.Fprintf(&b, "- %s\n", text.BriefingLine{
+				Tier: tierWord(l.Tier), Title: l.Title, Count: l.Count, Taken: l.Taken, Deferred: l.Deferred,
+				Oldest: max(0, d.At.Sub(l.OldestSince)),
+			})
 			if l.Bleeding > 0 {
-				fmt.Fprintf(&b, "  %s\n", clean(text.DigestBleeding(l.Bleeding, l.Drugs)))
+				fmt.Fprintf(&b, "  %s\n", clean(text.BriefingFalls{Falls: l.Bleeding, Drugs: l.Drugs}.String()))
 			}
 		}
 	}
 	if len(d.Units) == 0 {
-		b.WriteString("\nNothing is owed by these rules. That is not \"low risk\".\n")
+		fmt.Fprintf(&b, "\n%s\n", text.BriefingNothing())
 	}
 	if d.Link != "" {
 		fmt.Fprintf(&b, "\n%s\n", d.Link)
 	}
-	b.WriteString(footer)
-	return Message{ID: d.ID, JSON: body, Subject: "Before the huddle of " + d.Date + ": " + summary(d), Text: b.String()}, nil
+	b.WriteString(foot())
+	return Message{ID: d.ID, JSON: body, Subject: text.BriefingSubject(f), Text: b.String()}, nil
 }
 
-func inHand(l BriefingLine) string {
-	var parts []string
-	if l.Taken > 0 {
-		parts = append(parts, fmt.Sprintf("%d taken", l.Taken))
-	}
-	if l.Deferred > 0 {
-		parts = append(parts, fmt.Sprintf("%d put off", l.Deferred))
-	}
-	if len(parts) == 0 {
-		return ""
-	}
-	return " (" + strings.Join(parts, ", ") + ")"
-}
-
-func summary(d Briefing) string {
-	total, old := 0, []string(nil)
+// figures are what the head of a briefing tells.
+func (d Briefing) figures() text.BriefingFigures {
+	f := text.BriefingFigures{Date: d.Date, At: d.At}
 	for _, u := range d.Units {
 		if u.Stale {
-			old = append(old, clean(u.Unit))
+			f.Old = append(f.Old, clean(u.Unit))
 		}
 		for _, l := range u.Owed {
-			total += l.Count
+			f.Owed += l.Count
 		}
 	}
-	said := "nothing owed by these rules"
-	if total > 0 {
-		said = fmt.Sprintf("%d owed", total)
-	}
-	if len(old) > 0 {
-		said += "; " + text.OldLists(old)
-	}
-	return said
+	return f
 }

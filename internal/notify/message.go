@@ -67,23 +67,25 @@ func (s Site) NoticeMessage(n records.Notice, p Place) (Message, error) {
 	if err != nil {
 		return Message{}, fmt.Errorf("writing the notice %s: %w", body.ID, err)
 	}
-	where := clean(place(v.Unit, p))
-	m := Message{ID: body.ID, JSON: out, Subject: clean(fmt.Sprintf("%s: %s, %s", tierWord(body.Tier), where, body.Title))}
+	f := text.NoticeFigures{
+		Tier: tierWord(body.Tier), Title: clean(body.Title), Rule: clean(n.Rule), At: v.At,
+		Unit: clean(v.Unit), Bed: clean(p.Bed), Name: clean(p.Name),
+	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s\n%s\n\n%s\n", clean(body.Title), where, clean(body.Sentence))
+	fmt.Fprintf(&b, "%s\n%s\n\n%s\n", f.Title, text.NoticePlace(f), clean(body.Sentence))
 	if body.OldList != "" {
 		fmt.Fprintf(&b, "\n%s\n", body.OldList)
 	}
-	fmt.Fprintf(&b, "\nTier: %s. Rule: %s. Since %s.\n", tierWord(body.Tier), clean(n.Rule), text.Catalogue{Zone: s.Zone}.Time(v.At))
+	fmt.Fprintf(&b, "\n%s\n", text.Catalogue{Zone: s.Zone}.NoticeOrigin(f))
 	if body.Link != "" {
 		fmt.Fprintf(&b, "%s\n", body.Link)
 	}
-	b.WriteString(footer)
-	m.Text = b.String()
-	return m, nil
+	b.WriteString(foot())
+	return Message{ID: body.ID, JSON: out, Subject: text.NoticeSubject(f), Text: b.String()}, nil
 }
 
-const footer = "\nInforms licensed staff; orders nothing. Local policy and clinical judgement come first.\n"
+// foot ends the text of a message, after a line between.
+func foot() string { return "\n" + text.MessageFoot() + "\n" }
 
 // sentence is why the episode was opened. What a feed's error says is left to the
 // feed page: a name of a file may be a patient's.
@@ -91,7 +93,7 @@ func (s Site) sentence(n records.Notice) string {
 	figures := n.Figures
 	if n.Event.Kind == episodes.FeedStale {
 		f, _ := figures.(episodes.FeedFigures)
-		f.Why = "the feed page says why"
+		f.Why = text.NoticeFeed()
 		figures = f
 	}
 	return text.Catalogue{Zone: s.Zone, At: n.Event.At}.EpisodeWhy(n.Rule, figures)
@@ -105,23 +107,6 @@ func (s Site) link(v records.EpisodeEvent) string {
 		return s.PublicURL + "/feeds"
 	}
 	return s.PublicURL + "/stays/" + url.PathEscape(v.StayID)
-}
-
-func place(unit string, p Place) string {
-	var parts []string
-	if unit != "" {
-		parts = append(parts, "unit "+unit)
-	}
-	if p.Bed != "" {
-		parts = append(parts, "bed "+p.Bed)
-	}
-	if p.Name != "" {
-		parts = append(parts, p.Name)
-	}
-	if len(parts) == 0 {
-		return "feeds"
-	}
-	return strings.Join(parts, ", ")
 }
 
 func tierWord(tier string) string { return text.TierNames[tier] }

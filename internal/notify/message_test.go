@@ -156,7 +156,7 @@ Feeds
 - this shift: Feed not read, 1; the oldest owed for 1 h
 
 https://falls.example
-` + footer
+` + foot()
 	if d := cmp.Diff(want, m.Text); d != "" {
 		t.Errorf("the e-mail (-want +got):\n%s", d)
 	}

@@ -37,7 +37,7 @@ func (c Catalogue) OwedOne(d episodes.Due) string {
 	case episodes.TellProvider:
 		return sayOwedProvider(c, d)
 	case episodes.PrecautionsMissing:
-		return sayOwedGuards(c, as[alerts.MissingFigures](d.Figures))
+		return sayOwedPrecautions(c, as[alerts.MissingFigures](d.Figures))
 	case episodes.DoseReview:
 		return sayOwedReview(c, as[alerts.ReviewFigures](d.Figures))
 	}
@@ -52,7 +52,7 @@ func (c Catalogue) OwedBrief(d episodes.Due) string {
 	case episodes.TellProvider:
 		return sayOwedProviderBrief(c, none{})
 	case episodes.PrecautionsMissing:
-		return sayOwedGuardsBrief(c, as[alerts.MissingFigures](d.Figures))
+		return sayOwedPrecautionsBrief(c, as[alerts.MissingFigures](d.Figures))
 	case episodes.DoseReview:
 		return sayOwedReviewBrief(c, as[alerts.ReviewFigures](d.Figures))
 	}

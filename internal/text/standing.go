@@ -70,6 +70,3 @@ func (c Catalogue) Quiet(newest *time.Time) string {
 func (c Catalogue) QuietBrief(newest *time.Time) string {
 	return sayQuietBrief(c, alerts.Freshness{Newest: newest})
 }
-
-// OldLists says which units' lists are old, for the head of a message.
-func OldLists(units []string) string { return sayOldLists(Catalogue{}, units) }

@@ -102,18 +102,6 @@ func BeforeFall(d time.Duration) string { return sayBeforeFall(Catalogue{}, d) }
 // Bleeds says which drugs make a fall bleed, and when each was last given; "" for none.
 func Bleeds(f trends.FallFact) string { return sayBleeds(Catalogue{}, f) }
 
-// bleedingCount are how many falls were on drugs that make them bleed, and on which.
-type bleedingCount struct {
-	Falls int
-	Drugs []string
-}
-
-// DigestBleeding says how many falls were on a drug that makes a fall bleed, without
-// saying whose.
-func DigestBleeding(falls int, drugs []string) string {
-	return sayBleeding(Catalogue{}, bleedingCount{falls, drugs})
-}
-
 // spanAfter writes the time from one moment to a later one, to the minute below two hours.
 func spanAfter(from, to time.Time) string {
 	d := to.Sub(from)

@@ -437,7 +437,7 @@ func TestAQueueWhoseReviewsCannotBeReadIsNotShown(t *testing.T) {
 	d.DoseReviews = brokenReviews{}
 	h := reviewing(d)
 	for _, path := range []string{"/dose-review", "/dose-review/S103", "/dose-review.csv", "/stays/S103"} {
-		if w := get(h, path); w.Code != 500 || strings.Contains(w.Body.String(), "S103") {
+		if w := get(h, path); w.Code != 503 || strings.Contains(w.Body.String(), "S103") {
 			t.Errorf("%s = %d", path, w.Code)
 		}
 	}

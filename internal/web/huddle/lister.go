@@ -545,11 +545,11 @@ func (l lister) chooseView(unit string, when frame.Asked) chooseView {
 
 // sheetView is the page as it is printed: one sheet of A4 for a unit.
 type sheetView struct {
-	Moment string // with its year
-	Rows   []sheetRow
-	Quiet  []string // beds of the last tier
-	Guards string   // that precautions are not known; "" where they are of everybody
-	Size   string   // of its letters: one of sheetSizes
+	Moment      string // with its year
+	Rows        []sheetRow
+	Quiet       []string // beds of the last tier
+	Precautions string   // that precautions are not known; "" where they are of everybody
+	Size        string   // of its letters: one of sheetSizes
 }
 
 type sheetRow struct {
@@ -581,7 +581,7 @@ func (l lister) sheet(v listView) sheetView {
 	var out sheetView
 	last := ""
 	if slices.ContainsFunc(l.answer.list, func(a alerts.Assessment) bool { return a.Precautions.InPlace == nil }) {
-		out.Guards = text.PrecautionsNotCarried
+		out.Precautions = text.PrecautionsNotCarried
 	}
 	for _, g := range l.chosen.ordered(l.answer.list) {
 		if !l.holds(g) {

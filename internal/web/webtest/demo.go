@@ -139,7 +139,7 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 		Tokens:      &auth.Tokens{Store: st, Limits: &auth.Limits{}, Clock: func() time.Time { return now }},
 		Audit:       st.Audit,
 		Episodes:    episodes,
-		DoseReviews: &Reviews{},
+		DoseReviews: st,
 		Sets:        &Sets{bedside.Keeper{Loader: loader, Messages: st, Episodes: episodes, Log: log}, st},
 		Policies:    &policybook.Book{Store: st, Answers: board.Service, Clock: clock, InForce: inForce},
 		Assignments: &Assignments{st},
