@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"plumbline/internal/policy"
+	"plumbline/internal/text"
 )
 
 func policyCommand(ctx context.Context, p process, args []string) error {
@@ -43,14 +44,8 @@ func checkPolicy(p process, path string) error {
 			"`dashboard policy print` explains every key.\n", path, len(r.Problems))
 		return exitError(1)
 	}
-	if len(r.Changes) == 0 {
-		_, _ = fmt.Fprintln(p.stdout, "This policy changes nothing: it is the built-in one.")
-	}
-	for _, c := range r.Changes {
-		_, _ = fmt.Fprintln(p.stdout, c)
-	}
-	for _, w := range r.Warnings {
-		_, _ = fmt.Fprintln(p.stdout, "Warning:", w)
+	for _, line := range text.PolicyReport(r) {
+		_, _ = fmt.Fprintln(p.stdout, line)
 	}
 	return nil
 }

@@ -21,7 +21,6 @@ type Section struct {
 // Field is a key of the policy for a form, with the values of one policy.
 type Field struct {
 	Path    string // recheck.fall_hours
-	Says    string // what it sets: "recheck after a fall"
 	Unit    string // of a number; "" for none
 	Comment string // what default.yaml says of it, with source and range
 	Default string // for people, with its unit
@@ -65,7 +64,7 @@ func Form(p clinical.Policy) []Section {
 }
 
 func (k key) field(v reflect.Value) Field {
-	f := Field{Path: k.path, Says: k.says, Unit: k.unit, Shown: k.show(v), Kind: OneValue, Choices: k.choices}
+	f := Field{Path: k.path, Unit: k.unit, Shown: k.show(v), Kind: OneValue, Choices: k.choices}
 	switch v := v.Interface().(type) {
 	case float64:
 		f.Value = plain(v)
@@ -163,13 +162,13 @@ func Values(p clinical.Policy) map[string][]string {
 	return values
 }
 
-// Differences says in words what p changes from before.
-func Differences(before, p clinical.Policy) []string {
+// Differences are what p changes from before, in the order of the keys.
+func Differences(before, p clinical.Policy) []Change {
 	was, now := fields(&before), fields(&p)
-	var found []string
+	var found []Change
 	for _, k := range keys {
 		if k.text(now[k.path]) != k.text(was[k.path]) {
-			found = append(found, fmt.Sprintf("%s: %s (%s)", k.says, k.difference(now[k.path], was[k.path]), k.path))
+			found = append(found, k.change(now[k.path], was[k.path]))
 		}
 	}
 	return found

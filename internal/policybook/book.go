@@ -148,8 +148,8 @@ type Preview struct {
 	Policy   policy.Loaded
 	InForce  State
 	At       time.Time
-	Changes  []string // in words; none: the two are the same
-	Warnings []string // choices that are allowed and clinically odd
+	Changes  []policy.Change // none: the two are the same
+	Warnings []policy.Warning
 	Units    []UnitMoves
 }
 

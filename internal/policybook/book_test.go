@@ -229,8 +229,9 @@ func TestPreviewCountsByUnit(t *testing.T) {
 	if diff := cmp.Diff(want, p.Units); diff != "" {
 		t.Errorf("units (-want +got):\n%s", diff)
 	}
-	if len(p.Changes) != 1 || !strings.Contains(p.Changes[0], "30 h instead of 4 h") || len(p.Warnings) != 1 || !strings.Contains(p.Warnings[0], "recheck.fall_hours is 30 h") {
-		t.Errorf("changes %q, warnings %q", p.Changes, p.Warnings)
+	if len(p.Changes) != 1 || p.Changes[0].Is != "30 h" || p.Changes[0].Was != "4 h" ||
+		len(p.Warnings) != 1 || p.Warnings[0].Path != "recheck.fall_hours" || p.Warnings[0].Is != "30 h" {
+		t.Errorf("changes %+v, warnings %+v", p.Changes, p.Warnings)
 	}
 	if b.Current().Version.Number != 0 {
 		t.Error("a preview changed the policy")

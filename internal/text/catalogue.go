@@ -210,6 +210,8 @@ func (v *voice) funcs() template.FuncMap {
 		"came":      func(last map[clinical.Kind]time.Time) string { return v.came(last) },
 		"spanAfter": spanAfter, "millilitres": Millilitres, "volume": volume,
 		"list": List, "commas": commas, "one": one, "unstopped": unstopped, "yes": yes,
+		"policyKey":     func(path string) string { return v.word("policy-keys", path) },
+		"policyOdd":     func(name string) string { return v.word("policy-odd", name) },
 		"outcome":       func(o records.DoseOutcome) string { return v.word("review-outcomes", string(o)) },
 		"ending":        func(reason string) string { return v.word("endings", reason) },
 		"closingReason": func(reason string) string { return v.word("closings", reason) },

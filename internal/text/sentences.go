@@ -7,6 +7,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/policy"
 	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
@@ -107,6 +108,11 @@ var (
 	sayAntithrombot  = says[antithromboticFigures]("antithrombotic")
 	sayNoneAround    = says[none]("no-antithrombotic")
 	sayUnrecognised  = says[[]string]("unrecognised")
+
+	sayPolicyChange  = says[policy.Change]("policy-change")
+	sayPolicyWarning = says[policy.Warning]("policy-warning")
+	sayCheckWarning  = says[policy.Warning]("policy-check-warning")
+	sayCheckNothing  = says[none]("policy-check-nothing")
 
 	sayNoticePlace   = says[NoticeFigures]("notice-place")
 	sayNoticeSubject = says[NoticeFigures]("notice-subject")

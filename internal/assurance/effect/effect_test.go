@@ -103,7 +103,7 @@ func TestEachKeyChangesWhatItSays(t *testing.T) {
 			after := answer(chart, mustLoad(t, k.Path, e.to[0]).Policy, time.UTC)[0].document(t)
 			got := changed(before, after)
 			if want := strings.Fields(e.changes); !slices.Equal(got, want) {
-				t.Errorf("%s changes\n%s\nwant\n%s", k.Says, strings.Join(got, " "), strings.Join(want, " "))
+				t.Errorf("%s changes\n%s\nwant\n%s", k.Path, strings.Join(got, " "), strings.Join(want, " "))
 			}
 			for _, path := range got {
 				if !withinAny(path, k.Reach) {

@@ -40,6 +40,7 @@ type sectionView struct {
 
 type fieldView struct {
 	policy.Field
+	Says    string // what the key sets
 	ID      string
 	Typed   string // a single value, or names one a line
 	Options []parts.OptionView
@@ -98,7 +99,7 @@ func (s *service) showPolicy(
 	c.Request = c.Request.WithContext(policy.Pin(ctx, now.Policy)) // for the frame
 	v.Layout = s.Layout(c, text.Say("policy.heading")).At("/policy")
 	v.File, v.InForce, v.Hash = now.File, s.versionLine(now.Version), now.Policy.Hash
-	v.Changes = policy.Differences(policy.Default().Policy, now.Policy.Policy)
+	v.Changes = text.PolicyChanges(policy.Differences(policy.Default().Policy, now.Policy.Policy))
 	if typed == nil {
 		v.Base = now.Version.Number
 		typed = url.Values(policy.Values(now.Policy.Policy))
@@ -145,7 +146,7 @@ func sectionsOf(p clinical.Policy, typed url.Values, problems []policy.Problem) 
 }
 
 func fieldOf(f policy.Field, typed []string, wrong string) fieldView {
-	v := fieldView{Field: f, ID: fieldID(f.Path), Error: wrong}
+	v := fieldView{Field: f, Says: text.PolicyKeys[f.Path], ID: fieldID(f.Path), Error: wrong}
 	choices := f.Choices
 	switch f.Kind {
 	case policy.Names:

@@ -117,7 +117,7 @@ func (s *service) showPreview(c *frame.Request, status int, p proposal, wrong st
 	v := previewView{
 		Layout: s.Layout(c, text.Say("policy.changes-heading")).At("/policy"), Action: "/policy", Number: p.number,
 		InForce: s.versionLine(now.Version), At: s.Times(preview.At, false).Moment(preview.At),
-		Changes: preview.Changes, Warnings: preview.Warnings,
+		Changes: text.PolicyChanges(preview.Changes), Warnings: text.PolicyWarnings(preview.Warnings),
 		YAML: policy.Short(p.policy.Policy), Seen: p.policy.Hash, Base: now.Version.Number,
 		Note: p.note, MaxNote: policybook.MaxNote, Error: wrong,
 	}
@@ -162,7 +162,7 @@ func (s *service) since(ctx context.Context, base, latest int64) ([]versionLine,
 			return nil, err
 		}
 		line := s.versionLine(v)
-		line.Changes = policy.Differences(before.Policy, l.Policy)
+		line.Changes = text.PolicyChanges(policy.Differences(before.Policy, l.Policy))
 		lines = append(lines, line)
 	}
 	return lines, nil

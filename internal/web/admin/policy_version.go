@@ -45,7 +45,8 @@ func (s *service) policyVersionPage(c *frame.Request) (frame.Page, error) {
 	v := policyVersionView{
 		Layout: s.Layout(c, text.Say("policy.section", versionName(number))).At("/policy"),
 		Shown:  s.versionLine(version), Number: number, Base: now.Version.Number, Hash: l.Hash,
-		Changes: policy.Differences(before.Policy, l.Policy), Back: policy.Differences(now.Policy.Policy, l.Policy),
+		Changes: text.PolicyChanges(policy.Differences(before.Policy, l.Policy)),
+		Back:    text.PolicyChanges(policy.Differences(now.Policy.Policy, l.Policy)),
 	}
 	v.Shown.InForce = now.File == "" && number == now.Version.Number
 	v.Returns = now.File == "" && !v.Shown.InForce && (len(v.Back) > 0 || number == 0 && !now.Version.BuiltIn())

@@ -1,0 +1,29 @@
+package text
+
+import "plumbline/internal/policy"
+
+// PolicyKeys say what each key of the policy sets, by its path, as a change begins:
+// "recheck after a fall".
+var PolicyKeys = named[string]("policy-keys")
+
+// PolicyChanges say what one policy has otherwise than another.
+func PolicyChanges(changes []policy.Change) []string { return each(changes, sayPolicyChange) }
+
+// PolicyWarnings say which choices of a policy are odd, and why.
+func PolicyWarnings(warnings []policy.Warning) []string { return each(warnings, sayPolicyWarning) }
+
+// PolicyReport says what a policy file would do that can be used, a line each.
+func PolicyReport(r policy.Report) []string {
+	if len(r.Changes) == 0 {
+		return append([]string{sayCheckNothing(Catalogue{}, none{})}, each(r.Warnings, sayCheckWarning)...)
+	}
+	return append(PolicyChanges(r.Changes), each(r.Warnings, sayCheckWarning)...)
+}
+
+func each[F any](all []F, say func(Catalogue, F) string) []string {
+	var out []string
+	for _, one := range all {
+		out = append(out, say(Catalogue{}, one))
+	}
+	return out
+}
