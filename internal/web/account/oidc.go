@@ -63,7 +63,7 @@ func (s *service) beginAtService(c *frame.Request) (frame.Page, error) {
 	if c.GetHeader("Sec-Fetch-Site") == "cross-site" {
 		return frame.SeeOther("/sign-in?" + url.Values{"next": {next}}.Encode())
 	}
-	if _, err := s.Resolve(c, true); err == nil { // as on the sign-in page
+	if _, err := s.Resolve(c, true); err == nil { // signed in already
 		return frame.SeeOther(next)
 	}
 	address, flow, err := s.SignInService.Begin(next, c.Query("again") != "")

@@ -82,7 +82,7 @@ func (s *service) signIn(c *frame.Request) (frame.Page, error) {
 	switch {
 	case errors.As(err, &wait):
 		s.Metrics.SignIns.WithLabelValues("wait").Inc()
-		// Once for each wrong password: who sends on and on would fill the audit.
+		// Recorded once for each wrong password: repeating one must not fill the audit.
 		if !wait.Again {
 			if err := s.noteSignIn(c, v.Name, "made to wait"); err != nil {
 				return nil, err

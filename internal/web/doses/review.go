@@ -161,11 +161,7 @@ func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []reco
 			strings.Join(flag.Facts, ", "),
 		})
 	}
-	for _, cause := range a.Exposures.Contributors {
-		v.Causes = append(v.Causes, parts.CauseView{
-			Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", "),
-		})
-	}
+	v.Causes = parts.CausesOf(a.Exposures.Contributors)
 	for _, drop := range alerts.DropsAfter(
 		d, seen.View.Policy.Policy.DoseReview, func(trends.Change) bool { return true },
 	) {

@@ -2,7 +2,6 @@ package falls
 
 import (
 	"net/http"
-	"strings"
 	"time"
 
 	"plumbline/internal/alerts"
@@ -241,11 +240,7 @@ func (s *service) thenView(seen frame.SeenFall, r assess.FallReview) *thenView {
 	drugs := parts.DrugsOf(t, a)
 	v.Lowering, v.Last = drugs.Lowering, drugs.Last
 	v.Changes = drugs.Changes[:min(len(drugs.Changes), changesShown)]
-	for _, cause := range a.Exposures.Contributors {
-		v.Causes = append(v.Causes, parts.CauseView{
-			Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", "),
-		})
-	}
+	v.Causes = parts.CausesOf(a.Exposures.Contributors)
 	if w := d.Weight; w != nil {
 		v.Weight = text.Say("fall.weight", text.Signed(w.KG), t.Time(w.From), t.Time(w.To))
 	}

@@ -30,7 +30,7 @@ const (
 	permitted   audience = "permission"         // refused with 403
 	ofUnit      audience = "unit of the URL"    // permission and unit; refused with 404
 	ofStay      audience = "stay of the URL"    // permission and the stay's unit; refused with 404
-	ofEpisode   audience = "episode of the URL" // permission, or that of its task, and its unit; refused with 404: MayAct
+	ofEpisode   audience = "episode of the URL" // permission, or that of its task, and its unit; refused with 404; see MayAct
 	ofFall      audience = "fall of the URL"    // permission and the unit of the fall; refused with 404
 	denied      audience = "no rule, so denied" // what the table does not hold
 )
@@ -145,7 +145,7 @@ func (s *Frame) permits(c *gin.Context, r Rule, by caller) error {
 	case r.who == ofStay:
 		return s.permitsStay(c, r, by)
 	case r.who == ofEpisode:
-		return s.permitsEpisode(c, r, AccountOf(c)) // none of a machine
+		return s.permitsEpisode(c, r, AccountOf(c)) // a machine has no account, so may not
 	case r.who == ofFall:
 		return s.permitsFall(c, r, by)
 	case !by.meets(r):

@@ -27,7 +27,7 @@ func UnitOfFall(f assess.Fall) string {
 	return cmp.Or(f.Unit, f.Now.Assessment.Digest.Stay.Unit)
 }
 
-// permitsFall lets those see a fall who have its unit: see permitsStay.
+// permitsFall refuses whoever may not see the unit of the fall, as permitsStay does.
 func (s *Frame) permitsFall(c *gin.Context, r Rule, by caller) error {
 	if !by.meets(r) {
 		return s.refuse(c, r, errNotFound)

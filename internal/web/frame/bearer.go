@@ -19,8 +19,8 @@ const challenge = `Bearer realm="plumbline"`
 
 const tokenKey = "token"
 
-// bearer is the token that a request carries. A request with two, or with one that is
-// no token, carries one that nobody has.
+// bearer is the token that a request carries. Two tokens, or what is no token, are read as
+// one that nobody has, and so refused.
 func bearer(r *http.Request) (token string, carried bool) {
 	all := r.Header.Values("Authorization")
 	for _, h := range all {

@@ -40,7 +40,7 @@ type elsewhere struct{ to string }
 
 func (e *elsewhere) Error() string { return "see " + e.to }
 
-// What several rules refuse with.
+// Errors with which several rules refuse.
 var (
 	errNotFound = clinical.Errorf(clinical.NotFound, "there is nothing here")
 	errFailed   = &Message{http.StatusInternalServerError, text.Say("message.broken"), text.Say("message.broken-says")}

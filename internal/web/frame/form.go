@@ -25,7 +25,7 @@ func (s *Frame) Form(c *gin.Context) (url.Values, error) {
 		return nil, &Message{status, text.Say("message.odd-form"), text.Say("message.odd-form-says")}
 	}
 	if !isText(c.Request.PostForm.Get("next")) {
-		c.Request.PostForm.Del("next") // the first page serves as well
+		c.Request.PostForm.Del("next") // no text: the sign-in then leads to the first page
 	}
 	if !allText(c.Request.PostForm) {
 		return nil, &Message{http.StatusBadRequest, text.Say("message.odd-form"), text.Say("message.odd-bytes-says")}

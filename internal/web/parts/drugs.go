@@ -1,11 +1,13 @@
 package parts
 
 import (
+	"strings"
 	"time"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/text"
+	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
 )
 
@@ -14,6 +16,17 @@ type Labelled struct{ Name, Text string }
 type CauseView struct {
 	Name, Evidence string
 	Facts          string
+}
+
+// CausesOf are the possible causes of a drop with their evidence, in their order.
+func CausesOf(causes []trends.Contributor) []CauseView {
+	var out []CauseView
+	for _, c := range causes {
+		out = append(out, CauseView{
+			Name: text.ContributorNames[c.Kind], Evidence: text.Evidence(c), Facts: strings.Join(c.Facts, ", "),
+		})
+	}
+	return out
 }
 
 // Drugs is what the drugs of a stay say.

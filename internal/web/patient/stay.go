@@ -3,7 +3,6 @@ package patient
 import (
 	"net/http"
 	"slices"
-	"strings"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
@@ -195,11 +194,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	}
 	v.AfterDoses = parts.AroundDosesOf(d.Serial, view.Policy.Policy)
 	v.Drugs, v.Given = parts.DrugsOf(t, a), parts.GivenOf(t, a.Exposures.LastGiven)
-	for _, cause := range a.Exposures.Contributors {
-		v.Causes = append(v.Causes, parts.CauseView{
-			Name: text.ContributorNames[cause.Kind], Evidence: text.Evidence(cause), Facts: strings.Join(cause.Facts, ", "),
-		})
-	}
+	v.Causes = parts.CausesOf(a.Exposures.Contributors)
 	v.Fluids = []parts.Labelled{
 		{Name: text.Say("stay.last-hours", 24), Text: text.Balance(a.Exposures.Net24)},
 		{Name: text.Say("stay.last-hours", 48), Text: text.Balance(a.Exposures.Net48)},
