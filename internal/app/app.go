@@ -53,7 +53,7 @@ func commands() []command {
 	return []command{
 		{"serve", "", "migrate the database, read the feed folder by the schedule, serve the pages", serve},
 		{"demo", "", "the same with an invented unit on a fresh embedded database", demoUnit},
-		{"load", "PATH...", "read feed files or folders once and say what became of every row", load},
+		{"load", "PATH... [--dry-run]", "read feed files or folders once and say what became of every row, or would", load},
 		{"assess", "--unit U [--as-of T]", "the ranked list of a unit as it was known at a moment", assessUnit},
 		{"sets", "--stay S [--as-of T]", "every orthostatic set of a stay with its finding and quality", listSets},
 		{"facts", "--stay S [--as-of T]", "the facts of a stay as known at a moment", listFacts},

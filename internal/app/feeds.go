@@ -5,9 +5,13 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
 	"strconv"
+	"strings"
 
 	"plumbline/internal/ingest"
+	"plumbline/internal/store"
 )
 
 // parseWithFormat reads the flags of a command that answers in a format.
@@ -20,12 +24,28 @@ func (p process) parseWithFormat(name string, args []string) (s settings, rest [
 }
 
 func load(ctx context.Context, p process, args []string) error {
-	s, paths, format, err := p.parseWithFormat("load", args)
+	var format string
+	dry := false
+	s, paths, err := p.parse("load", args, func(fs *flag.FlagSet) {
+		fs.StringVar(&format, "format", "table", "")
+		fs.BoolVar(&dry, "dry-run", false, "")
+	})
+	if err == nil {
+		err = checkFormat(format)
+	}
 	switch {
 	case err != nil:
 		return err
 	case len(paths) == 0:
 		return usagef("load needs at least one file or folder")
+	}
+	if dry {
+		copied, drop, err := p.onCopy(ctx, s)
+		if err != nil {
+			return err
+		}
+		defer drop()
+		s = copied
 	}
 	site, err := p.open(ctx, s)
 	if err != nil {
@@ -55,6 +75,25 @@ func load(ctx context.Context, p process, args []string) error {
 		return exitError(1)
 	}
 	return nil
+}
+
+// onCopy are the settings with a copy of the database in place of it, which drop removes: what
+// is done with them changes nothing. Of PostgreSQL there is no copy, but an empty database.
+func (p process) onCopy(ctx context.Context, s settings) (copied settings, drop func(), err error) {
+	dir, err := os.MkdirTemp("", "plumbline-dry-run-")
+	if err != nil {
+		return s, nil, err
+	}
+	drop = func() { _ = os.RemoveAll(dir) }
+	copied = s
+	copied.database = filepath.Join(dir, "copy.db")
+	if strings.Contains(s.database, "://") {
+		_, _ = fmt.Fprintln(p.stderr, "dashboard: a dry run does not know what PostgreSQL holds: what is held already counts as new")
+	} else if err := store.CopyOf(ctx, s.database, copied.database); err != nil {
+		drop()
+		return s, nil, fmt.Errorf("copying the database for the dry run: %w", err)
+	}
+	return copied, drop, nil
 }
 
 // writeSummary tells what became of a load: figures to stdout, and in a table

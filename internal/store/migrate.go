@@ -128,7 +128,7 @@ func (s *Store) copyBeside(ctx context.Context, version int64) error {
 	if err := makeFile(partial); err != nil { // VACUUM INTO takes an empty file
 		return err
 	}
-	if err := s.write.WithContext(ctx).Exec("VACUUM INTO ?", partial).Error; err != nil {
+	if err := s.copyInto(ctx, partial); err != nil {
 		return errors.Join(err, os.Remove(partial))
 	}
 	if err := os.Rename(partial, target); err != nil {
@@ -136,6 +136,23 @@ func (s *Store) copyBeside(ctx context.Context, version int64) error {
 	}
 	s.log.InfoContext(ctx, "database copied before its migration", "copy", target)
 	return nil
+}
+
+func (s *Store) copyInto(ctx context.Context, path string) error {
+	return s.write.WithContext(ctx).Exec("VACUUM INTO ?", path).Error
+}
+
+// CopyOf makes a copy of an embedded database as it stands, with what is in its log, in a file
+// that is not there yet. Of a database that is not there it makes none.
+func CopyOf(ctx context.Context, source, target string) error {
+	if !exists(source) {
+		return nil
+	}
+	s, err := Open(ctx, source, nil)
+	if err != nil {
+		return err
+	}
+	return errors.Join(makeFile(target), s.copyInto(ctx, target), s.Close())
 }
 
 func exists(path string) bool {
