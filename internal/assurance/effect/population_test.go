@@ -294,6 +294,9 @@ func (d drawer) strange(days float64) facts {
 // and in its own scenario in every circumstance; and every part of its reach is
 // seen to change.
 func TestAKeyChangesNothingElse(t *testing.T) {
+	if testing.Short() {
+		t.Skip("the longest property of all, which go test -short leaves out")
+	}
 	shared := append(demoUnits(t), crowd(60))
 	patients := 0
 	for n := range shared {
