@@ -47,3 +47,19 @@ func (s *Store) Message(ctx context.Context, feed, id string) (records.Message, 
 	}
 	return rows[0].message(), nil
 }
+
+// MessagesOf lists the messages of a feed about a stay, without their bodies, the first
+// received first.
+func (s *Store) MessagesOf(ctx context.Context, feed, stayID string) ([]records.Message, error) {
+	var rows []messageRow
+	err := s.reading(ctx).Select("feed", "id", "stay_id", "who", "received_at").
+		Where("feed = ? AND stay_id = ?", plain(feed), plain(stayID)).Order("received_at, id").Find(&rows).Error
+	if err != nil {
+		return nil, fmt.Errorf("reading the messages about a stay: %w", err)
+	}
+	out := make([]records.Message, len(rows))
+	for n, r := range rows {
+		out[n] = r.message()
+	}
+	return out, nil
+}

@@ -133,3 +133,25 @@ func TestAPatientWithoutNewVitalSignsIsMarked(t *testing.T) {
 		t.Error("it is said of a patient who was measured this morning")
 	}
 }
+
+// The rule: who charted what is named only where it is known. A set taken at the bedside names
+// its taker, at the set and at each of its readings in the history; what feeds brought names
+// nobody.
+func TestASetTakenHereNamesWhoTookIt(t *testing.T) {
+	d, _ := open(t)
+	if w := sendSet(webtest.As(web.New(d), "bedside-nurse"), "/stays/S108/new-set", typed(), "text/html"); w.Code >= 400 {
+		t.Fatalf("the set was not taken: %d %s", w.Code, w.Body)
+	}
+	d.Clock = func() time.Time { return demo.AnchorTime().Add(2 * time.Minute) }
+	h := signedIn(d)
+	const by = "charted here by bedside-nurse"
+	if n := strings.Count(get(h, "/stays/S108").Body.String(), by); n != 1 {
+		t.Errorf("the patient's page names the taker %d times, want at the one set", n)
+	}
+	if n := strings.Count(get(h, "/stays/S108/history?kind=vitals").Body.String(), by); n != 3 {
+		t.Errorf("the history names the taker %d times, want at three readings", n)
+	}
+	if strings.Contains(get(h, "/stays/S106/history").Body.String(), "charted here by") {
+		t.Error("somebody is named of what the feeds brought")
+	}
+}

@@ -91,6 +91,9 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	}
 	ofHuddle := huddle.Deps{Patients: d.Answers, Feeds: d.Feeds, DataState: d.DataState, Assignments: d.Assignments}
 	ofPatient := patient.Deps{DoseReviews: d.DoseReviews}
+	if d.Sets != nil {
+		ofPatient.Charted = d.Sets
+	}
 	ofDoses := doses.Deps{Lists: d.Answers, DoseReviews: d.DoseReviews}
 	ofUnit := unit.Deps{Figures: d.Answers}
 	ofBedside := bedside.Deps{Patients: d.Answers, Sets: d.Sets}

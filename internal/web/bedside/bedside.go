@@ -28,6 +28,8 @@ type SetKeeper interface {
 	Record(ctx context.Context, unit string, k bedside.Kept) (bedside.Kept, error)
 	// Kept is a set of a stay; the error carries clinical.NotFound where there is none.
 	Kept(ctx context.Context, stayID, setID string) (bedside.Kept, error)
+	// Charted lists who charted what of a stay on pages, and when: a set's id is its message's.
+	Charted(ctx context.Context, stayID string) ([]records.Message, error)
 	// Tell keeps once that somebody was told of the emergency of a set, and Told is what was
 	// kept; its error carries clinical.NotFound where nobody was.
 	Tell(ctx context.Context, stayID, setID, who string, told bedside.Told) error

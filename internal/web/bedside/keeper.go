@@ -15,6 +15,7 @@ import (
 // Messages finds a message that was taken in; *store.Store is one.
 type Messages interface {
 	Message(ctx context.Context, feed, id string) (records.Message, error)
+	MessagesOf(ctx context.Context, feed, stayID string) ([]records.Message, error)
 }
 
 // Stepper brings the episodes of a unit to what holds at a moment; *care.Service is one.
@@ -97,4 +98,9 @@ func (b Keeper) Told(ctx context.Context, stayID, setID, whom string) (bedside.T
 		err = clinical.Errorf(clinical.NotFound, "nobody is known to have been told")
 	}
 	return bedside.Told{Whom: whom, At: m.ReceivedAt}, err
+}
+
+// Charted implements SetKeeper.
+func (b Keeper) Charted(ctx context.Context, stayID string) ([]records.Message, error) {
+	return b.Messages.MessagesOf(ctx, bedside.Feed, stayID)
 }

@@ -81,6 +81,10 @@ func (s *service) history(c *frame.Request) (frame.Page, error) {
 		return frame.Tell(http.StatusBadRequest, text.Say("history.no-such"), text.Say("history.no-such-says"))
 	}
 	facts := report.HistoryOf(view.Chart, view.Policy.Policy.Plausible)
+	by, err := s.chartedBy(c.Request.Context(), view.Assessment.Digest.StayID)
+	if err != nil {
+		return nil, err
+	}
 	t := s.Times(when.At, when.Live)
 	d := view.Assessment.Digest
 	f := s.Layout(c, text.Say("history.title", d.StayID))
@@ -100,7 +104,7 @@ func (s *service) history(c *frame.Request) (frame.Page, error) {
 	facts = slices.DeleteFunc(facts, func(f report.FactHistory) bool {
 		return q.Kind != "" && f.Kind != q.Kind || q.Several && len(f.Versions) < 2
 	})
-	v.lay(t, facts)
+	v.lay(t, facts, by)
 	return frame.Show(http.StatusOK, "history", v)
 }
 
@@ -136,7 +140,7 @@ func kindChoices(facts []report.FactHistory, chosen clinical.Kind) []kindChoice 
 }
 
 // lay puts the facts of the page asked for.
-func (v *historyView) lay(t frame.Times, facts []report.FactHistory) {
+func (v *historyView) lay(t frame.Times, facts []report.FactHistory, by charted) {
 	v.All = len(facts)
 	first := min((v.Query.Page-1)*historyPage, len(facts))
 	last := min(first+historyPage, len(facts))
@@ -148,7 +152,7 @@ func (v *historyView) lay(t frame.Times, facts []report.FactHistory) {
 		v.Older = v.address(v.Query.Page + 1)
 	}
 	for _, f := range facts[first:last] {
-		v.Facts = append(v.Facts, factOf(t, f))
+		v.Facts = append(v.Facts, factOf(t, f, by))
 	}
 }
 
@@ -173,7 +177,7 @@ func (v *historyView) address(page int) string {
 	return frame.HistoryURL(v.StayID) + "?" + q.Encode()
 }
 
-func factOf(t frame.Times, f report.FactHistory) factView {
+func factOf(t frame.Times, f report.FactHistory, by charted) factView {
 	v := factView{Kind: text.FactKind(f.Kind), ID: f.SourceID, WhyNot: f.WhyNot}
 	if f.At != nil {
 		v.At = t.Moment(*f.At)
@@ -189,19 +193,22 @@ func factOf(t frame.Times, f report.FactHistory) factView {
 		v.State, v.Word = "used", text.Say("history.used")
 	}
 	for n := len(f.Versions) - 1; n >= 0; n-- { // the one that counts first
-		one := versionOf(t, f.Versions[n])
+		one := versionOf(t, f.Versions[n], by)
 		one.Counts = n == len(f.Versions)-1 && n > 0
 		v.Versions = append(v.Versions, one)
 	}
 	return v
 }
 
-func versionOf(t frame.Times, f report.FactVersion) factVersionView {
+func versionOf(t frame.Times, f report.FactVersion, by charted) factVersionView {
 	v := factVersionView{Stated: f.Stated, Status: string(f.Status)}
 	if f.RecordedAt != nil {
 		v.Recorded = t.MomentAgo(*f.RecordedAt)
 	}
 	v.Where = text.Say("history.where", f.Feed, f.File, f.Line)
+	if who := by.who(f); who != "" {
+		v.Where = text.Say("history.charted-by", who)
+	}
 	for _, r := range f.Changed {
 		v.Replaced = append(
 			v.Replaced, text.Say("history.replaced", columnName(r.Column), valueOf(t, r.Was), valueOf(t, r.Now)),

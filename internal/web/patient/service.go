@@ -21,10 +21,16 @@ type DoseReviews interface {
 	DoseReviewsOf(ctx context.Context, stayIDs []string, by time.Time) (map[string][]records.DoseReview, error)
 }
 
+// Charted lists who charted what of a stay on pages, and when: a set's id is its message's.
+type Charted interface {
+	Charted(ctx context.Context, stayID string) ([]records.Message, error)
+}
+
 // Deps is what these pages need besides the frame.
 type Deps struct {
 	Episodes    Episodes    // nil: nothing is owed
 	DoseReviews DoseReviews // nil: none are kept
+	Charted     Charted     // nil: nothing is charted on pages
 }
 
 type service struct {

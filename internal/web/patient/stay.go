@@ -109,7 +109,11 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 	if unit := a.Digest.Stay.Unit; v.OldList == "" && s.Quiet(c.Request.Context(), unit, when.At, a)(a) {
 		v.Quiet = s.Times(when.At, when.Live).Quiet(a.Digest.NewestVitals)
 	}
-	var err error
+	by, err := s.chartedBy(c.Request.Context(), a.Digest.StayID)
+	if err != nil {
+		return nil, err
+	}
+	v.nameTakers(a.Digest.Sets, by)
 	if v.Episodes, err = s.stayEpisodes(c, when, view.Assessment.Digest.StayID); err != nil {
 		return nil, err
 	}
@@ -280,4 +284,14 @@ func (v *stayView) takeChart(t frame.Times, c clinical.Chart) {
 		}
 	}
 	slices.Reverse(v.Falls)
+}
+
+// nameTakers says of the sets that were taken at the bedside who took them. The page has the
+// sets of the digest in reverse.
+func (v *stayView) nameTakers(sets []trends.Set, by charted) {
+	for n := range v.Sets {
+		if who := by.set[sets[len(sets)-1-n].SetID]; who != "" {
+			v.Sets[n].Where = text.Say("history.charted-by", who)
+		}
+	}
 }
