@@ -21,7 +21,6 @@ import (
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/ingest/fhirfeed"
-	"plumbline/internal/ingest/hl7feed"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
 	"plumbline/internal/store"
@@ -205,8 +204,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 
 // readers are those of every format that comes by file or message.
 func readers(s settings) []feed.Reader {
-	hl7 := hl7feed.Reader{Settings: hl7feed.Settings{StayClasses: s.fhir.StayClasses, Codes: s.fhir.Codes}}
-	return []feed.Reader{fhirfeed.New(s.fhir), hl7, csvfeed.Reader{}}
+	return []feed.Reader{fhirfeed.New(s.fhir), hl7Reader(s), csvfeed.Reader{}}
 }
 
 func (s *site) close() { _ = s.store.Close() }

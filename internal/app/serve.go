@@ -227,6 +227,11 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		ErrorLog:    slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 		ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeaderBytes,
 	}
+	messages, err := startHL7(ctx, s, p.clock)
+	if err != nil {
+		return err
+	}
+	defer messages.stop()
 	failed := make(chan error, 1)
 	scheme := "http"
 	if s.settings.tlsCert != "" {

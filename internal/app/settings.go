@@ -57,6 +57,9 @@ var options = []option{
 	{"fhir-token-url", "", "where a token is asked for; none: as the server's smart-configuration says"},
 	{"fhir-scope", "system/*.read", "what the token is asked for"},
 	{"fhir-max-depth", "100", "how deep values of FHIR may nest"},
+	{"mllp-listen", "", "address and port where HL7 v2 messages are taken by MLLP, such as 10.1.2.3:2575; none: nowhere"},
+	{"mllp-tls", "no", "yes: MLLP speaks TLS, with tls-cert and tls-key"},
+	{"hl7-max-message", "16777216", "bytes of the largest HL7 v2 message that is taken by MLLP"},
 	{"policy", "", "a policy file; none: the policy saved in the app, else the built-in one"},
 	{"zone", "UTC", "the site's time zone, an IANA name such as Europe/Zurich"},
 	{"tls-cert", "", "certificate file (PEM, with its chain) for https; read anew when it changes"},
@@ -103,6 +106,7 @@ type settings struct {
 	fhir       fhirfeed.Settings
 	fhirServer fhirpoll.Settings // polled where it has a URL
 	fhirEvery  string
+	mllp       mllpSettings
 	policy     policy.Loaded // of the file, else the built-in one
 	policyFile string        // its name without its folder; "" where none is set
 	zone       *time.Location
@@ -232,6 +236,9 @@ func checked(v map[string]string) (settings, error) {
 		return s, err
 	}
 	s.fhirEvery = v["fhir-every"]
+	if s.mllp, err = s.readMLLPSettings(v); err != nil {
+		return s, err
+	}
 	s.policy = policy.Default()
 	if v["policy"] != "" {
 		s.policyFile = filepath.Base(v["policy"])

@@ -10,8 +10,8 @@ import (
 	"unicode/utf8"
 )
 
-// maxMessage is how large a message may be, in bytes. A file with a larger one is refused.
-const maxMessage = 16 << 20
+// MaxMessage is how large a message may be, in bytes. A file with a larger one is refused.
+const MaxMessage = 16 << 20
 
 // raw is a message as it was received.
 type raw struct {
@@ -57,8 +57,8 @@ func (s *split) message() (raw, error) {
 			return *m, nil
 		}
 		switch {
-		case m != nil && len(m.text) > maxMessage:
-			return raw{}, fmt.Errorf("holds a message of more than %d MB, from line %d", maxMessage>>20, m.line)
+		case m != nil && len(m.text) > MaxMessage:
+			return raw{}, fmt.Errorf("holds a message of more than %d MB, from line %d", MaxMessage>>20, m.line)
 		case err != nil && m == nil:
 			return raw{}, io.EOF
 		case err != nil:
@@ -144,8 +144,8 @@ func (s *split) readLine() (line, error) {
 			l.end = c
 			return l, nil
 		}
-		if len(l.text) >= maxMessage {
-			return l, fmt.Errorf("has a line of more than %d MB, line %d", maxMessage>>20, l.at)
+		if len(l.text) >= MaxMessage {
+			return l, fmt.Errorf("has a line of more than %d MB, line %d", MaxMessage>>20, l.at)
 		}
 		l.text = append(l.text, c)
 	}

@@ -1,0 +1,176 @@
+// Package mllp listens for HL7 v2 messages by the Minimal Lower Layer Protocol: a message
+// stands between the bytes 0x0b and 0x1c 0x0d, and each is answered before the next.
+package mllp
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"net"
+	"sync"
+	"time"
+
+	"plumbline/internal/clinical"
+)
+
+// The bytes around a message.
+const (
+	start = 0x0b
+	end   = 0x1c
+	after = 0x0d
+)
+
+// Server answers the messages of a listener.
+type Server struct {
+	// Receive stores a message and says what to answer. An error is the store's: nothing was
+	// stored, nothing is answered, and the connection ends, so that the sender sends again.
+	Receive func(ctx context.Context, text []byte) (answer []byte, err error)
+	Log     *slog.Logger
+	Clock   clinical.Clock // for the deadlines
+
+	MaxMessage  int           // bytes; a larger one ends the connection
+	MessageTime time.Duration // how long a message may take from its first byte to its last
+	AnswerTime  time.Duration // how long the sender may take to read an answer
+	Connections int           // how many are served at once; a further one is closed at once
+
+	mu   sync.Mutex
+	open map[net.Conn]bool
+}
+
+// Serve accepts connections until ctx ends, which also ends those that are open.
+func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	s.open = map[net.Conn]bool{}
+	var served sync.WaitGroup
+	defer served.Wait()
+	stop := context.AfterFunc(ctx, func() {
+		_ = l.Close()
+		s.closeAll()
+	})
+	defer stop()
+	for {
+		c, err := l.Accept()
+		if err != nil {
+			if ctx.Err() != nil || errors.Is(err, net.ErrClosed) {
+				return nil
+			}
+			return err
+		}
+		if !s.admit(ctx, c) {
+			_ = c.Close()
+			continue
+		}
+		served.Add(1)
+		go func() {
+			defer served.Done()
+			defer s.leave(c)
+			if err := s.connection(ctx, c); err != nil && ctx.Err() == nil {
+				s.Log.Warn("a connection of the HL7 listener ended", "from", host(c), "why", err)
+			}
+		}()
+	}
+}
+
+func host(c net.Conn) string {
+	h, _, _ := net.SplitHostPort(c.RemoteAddr().String())
+	return h
+}
+
+func (s *Server) admit(ctx context.Context, c net.Conn) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.open) >= s.Connections {
+		s.Log.Warn("the HL7 listener serves no further connection", "from", host(c), "most", s.Connections)
+		return false
+	}
+	s.open[c] = true
+	return ctx.Err() == nil
+}
+
+func (s *Server) leave(c net.Conn) {
+	_ = c.Close()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	delete(s.open, c)
+}
+
+func (s *Server) closeAll() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for c := range s.open {
+		_ = c.SetReadDeadline(s.Clock()) // a message that is being stored is answered still
+	}
+}
+
+// connection answers the messages of one connection, one after the other.
+func (s *Server) connection(ctx context.Context, c net.Conn) error {
+	in := bufio.NewReaderSize(c, 64<<10)
+	for ctx.Err() == nil {
+		text, err := s.message(ctx, c, in)
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		answer, err := s.Receive(ctx, text)
+		if err != nil {
+			return err
+		}
+		if err := c.SetWriteDeadline(s.Clock().Add(s.AnswerTime)); err != nil {
+			return err
+		}
+		framed := append(append([]byte{start}, answer...), end, after)
+		if _, err := c.Write(framed); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+var (
+	errNoStart = errors.New("what came is no message of MLLP: it does not begin with the byte 0x0b")
+	errLarge   = errors.New("the message is larger than hl7-max-message")
+)
+
+// message reads one message. Between messages a sender may be silent for as long as it likes.
+func (s *Server) message(ctx context.Context, c net.Conn, in *bufio.Reader) ([]byte, error) {
+	if err := c.SetReadDeadline(time.Time{}); err != nil {
+		return nil, err
+	}
+	if ctx.Err() != nil { // else closeAll has yet to wake whoever waits
+		return nil, io.EOF
+	}
+	for {
+		b, err := in.ReadByte()
+		if err != nil {
+			return nil, err
+		}
+		if b == start {
+			break
+		}
+		if b != '\r' && b != '\n' {
+			return nil, errNoStart
+		}
+	}
+	if err := c.SetReadDeadline(s.Clock().Add(s.MessageTime)); err != nil {
+		return nil, err
+	}
+	var text []byte
+	for {
+		b, err := in.ReadByte()
+		switch {
+		case errors.Is(err, io.EOF):
+			return nil, io.ErrUnexpectedEOF
+		case err != nil:
+			return nil, err
+		case b == end:
+			return bytes.TrimRight(text, "\r\n"), nil
+		case len(text) >= s.MaxMessage:
+			return nil, errLarge
+		}
+		text = append(text, b)
+	}
+}
