@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"testing"
+	"time"
 
 	"plumbline/internal/trends"
 )
@@ -69,5 +70,16 @@ func TestTheSystolicThatALowSetIsToldBy(t *testing.T) {
 		if got := c.f.LowSystolic(); got == nil || *got != c.want {
 			t.Errorf("%+v: %v, want %v", c.f, got, c.want)
 		}
+	}
+}
+
+// Which drug, which change and which set a demand names goes along into its figures.
+func TestTheFiguresOfADemandAreItsOwn(t *testing.T) {
+	due := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
+	set := &SetFigures{Kind: "standing"}
+	got := RecheckOf(Instance{Rule: "R-DRUG", Trigger: due.Add(-time.Hour), Due: due, Drug: "furosemide", Change: "started", Set: set}, Overdue)
+	want := RecheckFigures{DueAt: due, Rule: "R-DRUG", State: Overdue, Drug: "furosemide", Change: "started", Set: set}
+	if got != want {
+		t.Errorf("%+v, want %+v", got, want)
 	}
 }
