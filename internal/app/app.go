@@ -16,6 +16,7 @@ import (
 
 	"plumbline/internal/assess"
 	"plumbline/internal/clinical"
+	"plumbline/internal/codebook"
 	"plumbline/internal/episodes"
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/csvfeed"
@@ -65,6 +66,7 @@ func commands() []command {
 		{"token", "add|list|revoke", "API tokens of machines; add --name N --scope S[,S] --unit U[,U] [--days D]", tokenCommand},
 		{"audit", "verify [--head N:HASH] | export", "check the record of who saw or changed what, or write it out", auditCommand},
 		{"policy", "print|check FILE", "the policy in force, or what is wrong in a file and what it changes", policyCommand},
+		{"codes", "", "drugs that the feeds name and that nothing tells; the page Drugs not known says what they are", listCodes},
 		{"version", "", "version, commit, Go and database drivers", version},
 		{"help", "", "this text", help},
 	}
@@ -162,6 +164,7 @@ type site struct {
 	loader   *ingest.Loader
 	service  *assess.Service
 	policies *policybook.Book
+	codes    *codebook.Book
 	clocks   *clockWatch
 	log      *slog.Logger
 }
@@ -179,7 +182,8 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 		return nil, err
 	}
 	inForce := policy.NewSwitch(s.policy)
-	service := &assess.Service{Store: st, Policy: inForce, Zone: s.zone}
+	codes := &codebook.Book{Store: st, Clock: p.clock}
+	service := &assess.Service{Store: st, Policy: inForce, Zone: s.zone, Drugs: codes.Drugs}
 	opened := &site{
 		settings: s, store: st, log: log,
 		loader: &ingest.Loader{
@@ -189,13 +193,14 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 			},
 		},
 		service: service,
+		codes:   codes,
 		clocks:  &clockWatch{log: log, steady: clinical.SteadyClock},
 		policies: &policybook.Book{
 			Store: st, Answers: service, Clock: p.clock, Log: log, InForce: inForce, File: s.policyFile,
 		},
 	}
 	st.OnAhead = func(a store.StepAhead) { opened.clocks.ahead(a, p.clock()) }
-	if err := opened.policies.Refresh(ctx); err != nil {
+	if err := errors.Join(opened.policies.Refresh(ctx), codes.Refresh(ctx)); err != nil {
 		opened.close()
 		return nil, err
 	}

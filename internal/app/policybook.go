@@ -14,9 +14,13 @@ import (
 // same database has saved.
 const policyEvery = "@every 30s"
 
-// startPolicies puts versions in force that other programs save.
+// startPolicies puts versions in force that other programs save, and takes up what they
+// say of codes.
 func startPolicies(ctx context.Context, s *site) (*schedule, error) {
 	return startJob(ctx, s.log, policyEvery, false, func(ctx context.Context) {
+		if err := s.codes.Refresh(ctx); err != nil && ctx.Err() == nil {
+			s.log.Error("the table of codes was not read again; the one before stays, and this is tried again", "error", err)
+		}
 		if err := s.policies.Refresh(ctx); err != nil && ctx.Err() == nil {
 			s.log.Error("the latest version of the policy could not be put in force; the one before it stays, and this is tried again", "error", err)
 		}

@@ -215,7 +215,8 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 	defer looking.stop()
 	serving := &http.Server{
 		Handler: web.New(web.Deps{
-			Answers: s.service, Policy: s.service.Policy, Policies: s.policies, Clock: p.clock, Zone: s.settings.zone, Version: Version,
+			Answers: s.service, Policy: s.service.Policy, Policies: s.policies, Codes: s.codes,
+			Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
 			DataState: s.store.DataState, Desk: &feeds.Desk{Rows: s.store, Loader: s.loader, Log: s.log}, Assignments: s.store,
 			Sets:     bedside.Keeper{Loader: s.loader, Messages: s.store, Episodes: s.care(), Log: s.log},

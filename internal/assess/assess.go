@@ -58,6 +58,10 @@ type Service struct {
 	// waits until those that it made are saved.
 	Behind func(digests []records.Digest)
 
+	// Drugs, where set, says what the site has named of drugs that nothing else tells. It
+	// holds for every moment.
+	Drugs func() clinical.SiteDrugs
+
 	past pastStays
 }
 
@@ -81,7 +85,15 @@ func (s *Service) Digest(c clinical.Chart) trends.Digest {
 }
 
 func (s *Service) digest(c clinical.Chart, p clinical.Policy) trends.Digest {
-	return trends.DigestOf(c, p, s.Zone)
+	site := s.siteDrugs()
+	return trends.DigestOf(site.In(c), site.Of(p), s.Zone)
+}
+
+func (s *Service) siteDrugs() clinical.SiteDrugs {
+	if s.Drugs == nil {
+		return clinical.SiteDrugs{}
+	}
+	return s.Drugs()
 }
 
 func (s *Service) assess(c clinical.Chart, p clinical.Policy, at time.Time) alerts.Assessment {

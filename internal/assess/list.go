@@ -21,7 +21,7 @@ const digestForm = "6"
 
 // basis is what a kept digest rests on besides the stay's facts.
 func (s *Service) basis(p policy.Loaded) string {
-	return digestForm + " " + p.Hash + " " + s.Zone.String()
+	return strings.TrimSpace(digestForm + " " + p.Hash + " " + s.Zone.String() + " " + s.siteDrugs().Hash())
 }
 
 // List ranks the patients of a unit by what was known at a moment. The error is
@@ -137,6 +137,7 @@ func (s *Service) make(
 	if err != nil {
 		return nil, err
 	}
+	basis := s.basis(p) // before the digests: what changes meanwhile makes them again
 	var out []trends.Digest
 	var keep []records.Digest
 	for _, stay := range stays {
@@ -152,7 +153,7 @@ func (s *Service) make(
 		// The revision was read before the facts: should facts have come in
 		// between, the digest counts as older than they are and is made again.
 		keep = append(keep, records.Digest{
-			StayID: stay, Basis: s.basis(p), Revision: revisions[stay], ValidFrom: now, ValidUntil: d.Until, Body: body,
+			StayID: stay, Basis: basis, Revision: revisions[stay], ValidFrom: now, ValidUntil: d.Until, Body: body,
 		})
 		out = append(out, d)
 	}

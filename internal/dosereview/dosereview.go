@@ -11,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
@@ -213,6 +214,18 @@ func Matches(s trends.Substance, typed string) bool {
 		return name == wanted || group == wanted
 	}
 	return strings.Contains(name, wanted) || strings.Contains(group, wanted)
+}
+
+// InText reports whether a charted text holds what was typed, of three letters or more.
+func InText(charted, typed string) bool {
+	wanted := lettersOf(typed)
+	return len(wanted) >= 3 && strings.Contains(lettersOf(charted), wanted)
+}
+
+// Names reports whether what was typed is another name of a drug, such as a trade name.
+func Names(typed, drug string) bool {
+	list, _ := clinical.Drug{Text: typed}.Ingredients()
+	return slices.ContainsFunc(list, func(i clinical.Ingredient) bool { return i.Name == drug })
 }
 
 // Same reports whether two things typed mean the same group, drug or word.

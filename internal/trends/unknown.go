@@ -3,8 +3,9 @@ package trends
 import (
 	"cmp"
 	"slices"
-	"strings"
 	"time"
+
+	"plumbline/internal/clinical"
 )
 
 // UnknownDrug is a drug that no code and no name tells, as charted, and by a route that
@@ -29,7 +30,7 @@ type ActiveUnknown struct {
 
 // ofNoConcern reports whether the site has named a drug as of no concern.
 func ofNoConcern(text string, named []string) bool {
-	return slices.ContainsFunc(named, func(n string) bool { return strings.EqualFold(n, text) })
+	return slices.ContainsFunc(named, func(n string) bool { return clinical.SameDrugText(n, text) })
 }
 
 // unrecognised lists, as charted, the drugs of orders that ever ran and of dose records

@@ -112,6 +112,8 @@ var ways = []way{
 	{"POST", "/policy", "", "403 403 403 403 422 403", "", 303},
 	{"POST", "/policy/preview", "", "403 403 403 403 422 403", "", 303},
 	{"GET", "/policy/versions/:number", "", admins, "", 303},
+	{"GET", "/codes", "", admins, "", 303},
+	{"POST", "/codes", "text=x", "403 403 403 403 422 403", "", 303},
 	{"POST", "/policy/return", "number=0", "403 403 403 403 422 403", "", 303},
 
 	{"GET", "/healthz", "", any200, "", 200},

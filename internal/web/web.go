@@ -12,6 +12,7 @@ import (
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
+	"plumbline/internal/codebook"
 	"plumbline/internal/idp"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
@@ -44,6 +45,7 @@ type Deps struct {
 	Answers     Answers
 	Policy      policy.InForce
 	Policies    *policybook.Book
+	Codes       *codebook.Book
 	Feeds       parts.Feeds
 	Desk        *feeds.Desk
 	Clock       clinical.Clock
@@ -115,7 +117,7 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 		bedside.Routes(f, ofBedside),
 		feeds.Routes(f, ofFeeds),
 		account.Routes(f, account.Deps{Demo: d.Demo, SignInService: d.SignInService}),
-		admin.Routes(f, admin.Deps{Policies: d.Policies, Audit: d.Audit}),
+		admin.Routes(f, admin.Deps{Policies: d.Policies, Codes: d.Codes, Audit: d.Audit}),
 		api.Routes(f, api.Deps{Lists: d.Answers, Feeds: d.Feeds, Ready: d.Ready}),
 	} {
 		routes = append(routes, room...)

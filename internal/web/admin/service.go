@@ -3,6 +3,7 @@
 package admin
 
 import (
+	"plumbline/internal/codebook"
 	"plumbline/internal/policybook"
 	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
@@ -12,6 +13,8 @@ import (
 type Deps struct {
 	// Policies keeps the versions of the policy, and puts them in force.
 	Policies *policybook.Book
+	// Codes keeps the site's table of codes.
+	Codes *codebook.Book
 	// Audit reads the audit for its page.
 	Audit AuditReader
 }
@@ -47,5 +50,8 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Post("/policy/preview", policies, s.previewPolicy),
 		frame.Get("/policy/versions/:number", policies, s.policyVersionPage),
 		frame.Post("/policy/return", policies, s.returnPolicy),
+
+		frame.Get("/codes", policies, s.codesPage),
+		frame.Post("/codes", policies, s.saveCode),
 	}
 }

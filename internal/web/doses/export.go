@@ -116,6 +116,7 @@ func (s *service) aboutSheet(c *frame.Request, q queue) export.Sheet {
 		{text.Say("dosereview.about-unit"), cmp.Or(q.filter.Unit, strings.Join(q.units, ", "))},
 		{text.Say("dosereview.about-drug"), cmp.Or(q.filter.Drug, text.Say("dosereview.any"))},
 		{text.Say("dosereview.about-dropped"), q.filter.Dropped},
+		{text.Say("dosereview.unknown"), q.filter.Unknown},
 		{text.Say("dosereview.about-policy"), s.PolicyOf(c).Hash},
 		{text.Say("dosereview.about-caution"), text.Caution + " " + text.NoDoseAdvised},
 	}

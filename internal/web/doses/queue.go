@@ -37,10 +37,14 @@ type queueFilter struct {
 	Unit    string // "": every unit of the account
 	Drug    string // what was typed, see dosereview.Matches; "": any
 	Dropped bool   // a positive set came in the hours after a start, raise or resumption
+	Unknown bool   // flagged for drugs that are not recognised (D-UNKNOWN)
 }
 
 func filterOf(c *frame.Request) queueFilter {
-	return queueFilter{Unit: c.Query("unit"), Drug: strings.TrimSpace(c.Query("drug")), Dropped: c.Query("dropped") != ""}
+	return queueFilter{
+		Unit: c.Query("unit"), Drug: strings.TrimSpace(c.Query("drug")), Dropped: c.Query("dropped") != "",
+		Unknown: c.Query("unknown") != "",
+	}
 }
 
 // url is the address of a page of the queue under the filter.
@@ -54,6 +58,9 @@ func (f queueFilter) url(path string, when frame.Asked, more ...string) string {
 	}
 	if f.Dropped {
 		q.Set("dropped", "1")
+	}
+	if f.Unknown {
+		q.Set("unknown", "1")
 	}
 	if !when.Live {
 		q.Set("as_of", when.At.UTC().Format(time.RFC3339))
@@ -207,9 +214,14 @@ func (s *service) dropsOf(ctx context.Context, a alerts.Assessment, f queueFilte
 
 func (f queueFilter) shows(e queued) bool {
 	on := f.Drug == "" || slices.ContainsFunc(e.Exposures.Active, func(d trends.ActiveDrug) bool {
-		return ofReview(d.Substance) && dosereview.Matches(d.Substance, f.Drug)
-	})
-	return on && (!f.Dropped || len(e.Drops) > 0)
+		return ofReview(d.Substance) && (dosereview.Matches(d.Substance, f.Drug) || dosereview.Names(f.Drug, d.Name))
+	}) || slices.ContainsFunc(e.Digest.Unrecognised, func(charted string) bool { return dosereview.InText(charted, f.Drug) })
+	return on && (!f.Dropped || len(e.Drops) > 0) && (!f.Unknown || e.unrecognised())
+}
+
+// unrecognised reports whether the stay is flagged for drugs that nobody knows.
+func (e queued) unrecognised() bool {
+	return slices.ContainsFunc(e.Review.Flags, func(f alerts.Flag) bool { return f.Rule == alerts.DUnknown })
 }
 
 // ofReview reports whether a drug belongs into a dose review.
@@ -228,6 +240,7 @@ type queueView struct {
 	Units         []string
 	Chips         []chip
 	Dropped       chip
+	Unknown       chip     // positive, drugs not recognised
 	Names         []string // that can be typed
 	Clear         string
 	Places        []placeView
@@ -300,6 +313,7 @@ func (s *service) queueView(ctx context.Context, f frame.Layout, q queue) queueV
 		)
 	}
 	v.Chips, v.Dropped, v.Names = s.chips(ctx, q)
+	v.Unknown = unknownChip(q)
 	for _, place := range dosereview.Places {
 		p := placeView{ID: string(place), Name: placeName(place), Intro: placeIntro(place)}
 		for _, e := range q.shown {
@@ -385,6 +399,21 @@ func (s *service) chips(ctx context.Context, q queue) (groups []chip, dropped ch
 	}
 	slices.Sort(names)
 	return groups, dropped, slices.Compact(names)
+}
+
+// unknownChip is the filter of those flagged for drugs that are not recognised.
+func unknownChip(q queue) chip {
+	f := q.filter
+	f.Unknown = true
+	ch := chip{Name: text.Say("dosereview.unknown"), On: q.filter.Unknown}
+	for _, e := range q.all {
+		if f.shows(e) {
+			ch.Count++
+		}
+	}
+	f.Unknown = !q.filter.Unknown
+	ch.URL = f.url(frame.QueueURL, q.when)
+	return ch
 }
 
 func (s *service) queueRow(t frame.Times, e queued) queueRow {

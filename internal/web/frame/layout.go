@@ -107,6 +107,9 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 	if a.May(records.ManagePolicy) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-policy"), URL: "/policy"})
 	}
+	if a.May(records.ManagePolicy) {
+		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-codes"), URL: "/codes"})
+	}
 	f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-rules"), URL: "/rules"})
 	return f
 }

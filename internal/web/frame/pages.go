@@ -29,6 +29,7 @@ var pageNames = []string{
 	"fall", "falls", "held",
 	"bedside", "bedsideresult", "bedsidechoose",
 	"history",
+	"codes",
 }
 
 func parsePages(asset func(string) string) *Pages {

@@ -40,6 +40,7 @@ var examples = map[string][]string{
 	"/tokens":                     {"/tokens"},
 	"/audit":                      {"/audit"},
 	"/policy":                     {"/policy"},
+	"/codes":                      {"/codes"},
 	"/policy/versions/:number":    {"/policy/versions/0"},
 }
 

@@ -17,6 +17,7 @@ import (
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
+	"plumbline/internal/codebook"
 	"plumbline/internal/demo"
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/csvfeed"
@@ -131,7 +132,10 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 	}
 	health := healthOf(t, st, now)
 	log := slog.New(slog.DiscardHandler)
+	codes := &codebook.Book{Store: st, Clock: clock}
+	board.Drugs = codes.Drugs
 	return web.Deps{
+		Codes:   codes,
 		Answers: board, Policy: inForce, Zone: zone, Version: "test", Hospital: demo.Hospital, Clock: clock,
 		Feeds: func(context.Context) (parts.FeedHealth, error) { return health, nil },
 		Desk:  &feeds.Desk{Rows: st, Loader: loader, Log: log},
