@@ -193,3 +193,17 @@ func TestNoSentenceSaysThatAPressureFellThatNobodyTook(t *testing.T) {
 		t.Error(both)
 	}
 }
+
+// D-PEAK names the sets that were not positive too, beside its positive ones, with the p of
+// the two shares (T-DOSE).
+func TestTheFlagOfDosesAndSetsTellsThoseThatWereNotPositive(t *testing.T) {
+	p := 0.4
+	got := catalogue().Flag(alerts.Flag{Rule: alerts.DPeak, Drugs: []string{"amlodipine"}, Figures: alerts.PeakFigures{
+		Sets: 2, FromHours: 1, ToHours: 4, EffectHours: 4, Doses: []trends.AroundDose{{
+			Drug: "amlodipine", SetsAfter: 5, PositiveAfter: 2, SetsOtherwise: 3, PositiveOtherwise: 0, P: &p,
+		}},
+	}})
+	if !strings.Contains(got, "amlodipine: positive in 2 of 5 within 4 h after a dose, in 0 of 3 otherwise (p = 0.4).") {
+		t.Error(got)
+	}
+}
