@@ -58,7 +58,7 @@ const (
 )
 
 // QuietSince is from when on readings tell how often the patients of a unit are measured.
-func QuietSince(at time.Time) time.Time { return at.Add(-quietDays * 24 * time.Hour) }
+func QuietSince(at time.Time) time.Time { return at.Add(-time.Duration(quietDays) * 24 * time.Hour) }
 
 // QuietAfter is how old a patient's newest vital sign may be before that is said: twice the
 // median gap between the looks at each patient of the unit in the last 7 days, and at least

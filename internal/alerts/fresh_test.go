@@ -32,11 +32,22 @@ func TestAfterHowLongAPatientIsQuiet(t *testing.T) {
 		"of gaps 2, 4, 6, 8 between two": {[][]time.Time{times(20, 18, 14, 8, 0)}, 10},
 		"of two patients together":       {[][]time.Time{times(8, 0), times(2, 0), times(6, 0)}, 12},
 		"older than 7 days":              {[][]time.Time{times(400, 300, 200), times(3, 0)}, 6},
+		"7 days ago is too old":          {[][]time.Time{times(168, 148, 0)}, 296},
+		"more than 7 days ago, too":      {[][]time.Time{times(170, 148, 0)}, 296},
+		"not quite 7 days ago":           {[][]time.Time{times(165, 148, 0)}, 165}, // of gaps 17 and 148
+		"an old one hides no later one":  {[][]time.Time{times(200, 8, 0)}, 16},
+		"in any order":                   {[][]time.Time{times(0, 2, 10)}, 10}, // of gaps 8 and 2
+		"15 min are one look":            {[][]time.Time{times(12.25, 12, 0)}, 24},
+		"a little more are two":          {[][]time.Time{times(12.26, 12, 0)}, 12.26},
 		"later than the moment":          {[][]time.Time{times(-20, -10, 3, 0)}, 6},
 	} {
 		if got := QuietAfter(c.patients, p, at); got != clinical.Hours(c.want) {
 			t.Errorf("%s: %v, want %v h", what, got, c.want)
 		}
+	}
+	given := times(0, 6)
+	if QuietAfter([][]time.Time{given}, p, at); !given[0].Equal(at) {
+		t.Error("the times that were given are put in another order")
 	}
 	a := Assessment{At: at}
 	a.Digest.Stay.AdmittedAt = at.Add(-5 * time.Hour)

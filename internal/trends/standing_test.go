@@ -2,6 +2,7 @@ package trends
 
 import (
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -209,7 +210,30 @@ func (c *chart) newest() *time.Time {
 	if (alone == nil) != (d.NewestVitals == nil) || alone != nil && !alone.Equal(*d.NewestVitals) {
 		c.t.Errorf("by the readings alone %v, by the digest %v", alone, d.NewestVitals)
 	}
+	times := VitalsTimes(clinical.ChartAt("S", vs, c.asOf), c.policy.Plausible)
+	if (len(times) == 0) != (alone == nil) || alone != nil && !slices.MaxFunc(times, time.Time.Compare).Equal(*alone) {
+		c.t.Errorf("of the times %v the last is not %v", times, alone)
+	}
 	return d.NewestVitals
+}
+
+// The times of readings are those of the feeds that have a believed pressure or pulse.
+func TestTheTimesOfReadings(t *testing.T) {
+	c := newChart(t).readings("0 - 120/80 70; 60 - -/- 70; 120 - -/-; 180 - 400/80; 240 - 130/80; 360 - 131/80").
+		body("w", clinical.Weight{MeasuredAt: hoursOn(1), KG: 70}).at(4)
+	vs := append([]clinical.Version{{
+		Kind: clinical.KindStay, SourceID: "S", StayID: "S", RecordedAt: c.stay.AdmittedAt, Stated: true,
+		Status: clinical.Final, Body: c.stay,
+	}}, c.versions...)
+	for n := range vs {
+		vs[n].RecordedAt = c.stay.AdmittedAt
+	}
+	var got []string
+	for _, at := range VitalsTimes(clinical.ChartAt("S", vs, c.asOf), c.policy.Plausible) {
+		got = append(got, show(ptr(at.Sub(noon).Hours())))
+	}
+	slices.Sort(got)
+	wantWords(t, "hours", got, "0, 1, 4")
 }
 
 // U-FRESH: the newest reading with a pressure or a pulse that is believed, and that was
