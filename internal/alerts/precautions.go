@@ -58,6 +58,11 @@ func (s situation) precautions() Precautions {
 	return p
 }
 
+// Bundle is what the rules ask for of a stay for which precautions are needed.
+func Bundle(d trends.Digest, p clinical.Policy) []string {
+	return situation{Digest: d, policy: p}.bundle()
+}
+
 // unreadLatest is the latest set where it says nothing of pressures and has symptoms.
 func (s situation) unreadLatest() *trends.Set {
 	if set := s.LatestSet(); set != nil && set.Unread() {

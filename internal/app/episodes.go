@@ -14,7 +14,7 @@ import (
 
 // care is the service that keeps the site's episodes.
 func (s *site) care() *care.Service {
-	return &care.Service{Answers: s.service, Store: s.store, Policy: s.service.Policy}
+	return &care.Service{Answers: s.service, Store: s.store, Policy: s.service.Policy, Zone: s.service.Zone}
 }
 
 // stepEpisodes brings every episode to what holds now. What fails is logged and

@@ -12,6 +12,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/dosereview"
@@ -24,21 +25,24 @@ import (
 // What each story of the demo unit owes at its moment, beside its place on the list.
 var demoEpisodes = map[string]string{
 	"S101": "fall_without_set precautions_missing recheck_overdue", // fell last night
-	"S102": "fall_without_set",                                     // its recheck is blocked by the injury
-	"S103": "dose_review precautions_missing tell_provider",        // stopped by faintness on an alpha-1 blocker
-	"S104": "tell_provider",                                        // a bleed, low on standing
-	"S105": "tell_provider",                                        // too low to stand
-	"S106": "precautions_missing",                                  // a drop, and precautions missing
+	"S102": "clearance_owed",                                       // nobody stands the patient before the provider clears the injury
+	// Rechecks that fall due before the next shift are owed too, and told once they are overdue.
+	"S103": "dose_review precautions_missing recheck_overdue tell_provider", // stopped by faintness on an alpha-1 blocker
+	"S104": "recheck_overdue tell_provider",                                 // a bleed, low on standing
+	"S105": "tell_provider",                                                 // too low to stand
+	"S106": "precautions_missing",                                           // a drop, and precautions missing
 	"S108": "dose_review",
 	"S109": "dose_review",
 	"S112": "recheck_overdue",
 	"S113": "recheck_overdue",
 	"S114": "recheck_overdue",
-	"S118": "dose_review",
+	"S116": "recheck_overdue",
+	"S117": "recheck_overdue", // R-VOLUME: due as long as it holds
+	"S118": "dose_review recheck_overdue",
 	"S120": "recheck_overdue",
 	"S121": "recheck_overdue",
 	"S123": "precautions_missing",
-	"S201": "recheck_overdue", // on the second unit
+	"S201": "recheck_overdue recheck_overdue", // on the second unit
 }
 
 func stepAll(t *testing.T, s *site, at time.Time) []records.EpisodeChange {
@@ -109,8 +113,18 @@ func TestDemoStoriesOpenTheirEpisodesOnce(t *testing.T) {
 				t.Errorf("%s of %s: %s, %q", tr.Event.Kind, tr.Event.StayID, tr.Event.What, said)
 			}
 		}
-		if n := notices(t, s); n != len(opened) {
-			t.Errorf("%d notices, want one for each of %d openings", n, len(opened))
+		told := 0 // a recheck that is not overdue yet is told to nobody
+		for _, tr := range opened {
+			f, recheck := tr.Event.Figures.(alerts.RecheckFigures)
+			if tr.Event.Tells == (recheck && f.State != alerts.Overdue) {
+				t.Errorf("%s of %s: told is %v", tr.Event.Rule, tr.Event.StayID, tr.Event.Tells)
+			}
+			if tr.Event.Tells {
+				told++
+			}
+		}
+		if n := notices(t, s); n != told || told < 15 {
+			t.Errorf("%d notices, want one for each of %d openings that are told", n, told)
 		}
 
 		if done := stepAll(t, s, now.Add(time.Minute)); len(done) > 0 {
@@ -145,8 +159,8 @@ func TestDemoStoriesOpenTheirEpisodesOnce(t *testing.T) {
 		if d := cmp.Diff(demoEpisodes, owed(t, again)); d != "" {
 			t.Errorf("owed after it all (-want +got):\n%s", d)
 		}
-		if n := notices(t, again); n != len(opened) {
-			t.Errorf("%d notices after it all, want %d", n, len(opened))
+		if n := notices(t, again); n != told {
+			t.Errorf("%d notices after it all, want %d", n, told)
 		}
 	})
 }
@@ -269,8 +283,8 @@ func TestTheLifeOfAnEpisode(t *testing.T) {
 				t.Errorf("among what ended, the latest first: %+v", h.Episode)
 			}
 		}
-		if len(ended) != 4 { // two falls, a recheck and the precautions
-			t.Errorf("%d ended, want 4", len(ended))
+		if len(ended) != 5 { // two falls with their rechecks, and the precautions
+			t.Errorf("%d ended, want 5", len(ended))
 		}
 
 		counts, err := s.care().Tally(ctx, demo.MainUnit, now, now.Add(2*time.Hour), 50)
@@ -311,8 +325,14 @@ func TestSeveralProgramsStepTogether(t *testing.T) {
 			t.Errorf("owed (-want +got):\n%s", d)
 		}
 		want := 0
-		for _, kinds := range demoEpisodes {
-			want += len(strings.Fields(kinds))
+		for _, unit := range []string{demo.MainUnit, demo.SecondUnit} {
+			list, err := one.care().Unit(context.Background(), unit)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, e := range list {
+				want += len(e.Told) // none of a recheck that is not overdue yet
+			}
 		}
 		if n := notices(t, one); n != want {
 			t.Errorf("%d notices, want %d", n, want)

@@ -27,16 +27,18 @@ type Answers interface {
 }
 
 // Store is what the service needs of a store. Each of StepEpisodes and
-// ChangeEpisode is one
+// ChangeEpisodes is one
 // transaction: what is returned to it is written whole or not at all.
 type Store interface {
 	// StepEpisodes is false where a step of a later moment was made already.
 	StepEpisodes(ctx context.Context, scope records.EpisodeScope, at time.Time,
 		step func([]records.Episode) []records.EpisodeChange) (bool, error)
-	ChangeEpisode(ctx context.Context, id string, change func(records.Episode) (records.EpisodeChange, error)) (records.Episode, error)
+	ChangeEpisodes(ctx context.Context, stayID, id string,
+		change func([]records.Episode) ([]records.EpisodeChange, error)) error
 	EpisodeByID(ctx context.Context, id string) (records.Episode, error)
 	EpisodesOwed(ctx context.Context, unit string) ([]records.Episode, error)
 	EpisodesOfStay(ctx context.Context, stayID string) ([]records.Episode, error)
+	EpisodesAmong(ctx context.Context, ids []string) ([]records.Episode, error)
 	EventsOfEpisodes(ctx context.Context, ids []string) (map[string][]records.EpisodeEvent, error)
 	EventsOfUnit(ctx context.Context, unit string, from, to time.Time) ([][]records.EpisodeEvent, error)
 	// EpisodeUnits are the units with active episodes, "" for the feeds.
@@ -49,6 +51,14 @@ type Service struct {
 	Answers Answers
 	Store   Store
 	Policy  policy.InForce
+	Zone    *time.Location // of the site's clocks; nil: UTC
+}
+
+func (s *Service) zone() *time.Location {
+	if s.Zone == nil {
+		return time.UTC
+	}
+	return s.Zone
 }
 
 // StepUnit brings the episodes of a unit to what holds at a moment and returns
@@ -61,7 +71,8 @@ func (s *Service) StepUnit(ctx context.Context, unit string, at time.Time) ([]re
 	if err != nil {
 		return nil, fmt.Errorf("stepping the episodes of unit %s: %w", unit, err)
 	}
-	return s.step(ctx, "unit "+unit, episodes.SceneOf(unit, list, p.Policy, at))
+	before := alerts.NextShift(p.Policy.Unit, s.zone(), at)
+	return s.step(ctx, "unit "+unit, episodes.SceneOf(unit, list, p.Policy, at, before))
 }
 
 // StepFeeds opens and ends the episodes of feeds, given which are silent at a moment.
@@ -104,28 +115,54 @@ func (s *Service) StepAll(ctx context.Context, at time.Time) ([]records.EpisodeC
 	return done, errors.Join(errs...)
 }
 
-// Act does what a person asks of an episode. The errors are those of
-// episodes.Act, and clinical.NotFound where there is no such episode. Whether
-// the person may is the caller's to decide, by the episode's unit.
+// Act does what a person asks of an episode, and of all that is one thing with it: see
+// episodes.ThingOf. The errors are those of episodes.Act, and clinical.NotFound where there
+// is no such episode. Whether the person may is the caller's to decide, by the episode's
+// unit. The episode is as it is afterwards.
 func (s *Service) Act(ctx context.Context, id string, a episodes.Action, at time.Time) (records.Episode, error) {
-	if a.Do == episodes.Close {
-		chart, err := s.chartOf(ctx, id, at)
-		if err != nil {
+	e, err := s.Store.EpisodeByID(ctx, id)
+	if err != nil {
+		return records.Episode{}, err
+	}
+	if a.Do == episodes.Close || a.Do == episodes.Tell {
+		if a.Chart, err = s.chartOf(ctx, e, at); err != nil {
 			return records.Episode{}, err
 		}
-		a.Chart = chart
 	}
-	return s.Store.ChangeEpisode(ctx, id, func(e records.Episode) (records.EpisodeChange, error) {
-		return episodes.Act(e, a, at)
+	if a.Do == episodes.Give {
+		a.Until = episodes.HoldsUntil(at, policy.For(ctx, s.Policy).Policy.Unit, s.zone())
+	}
+	after := e
+	err = s.Store.ChangeEpisodes(ctx, e.StayID, id, func(all []records.Episode) ([]records.EpisodeChange, error) {
+		done, err := actOn(all, id, a, at)
+		for _, tr := range done {
+			if tr.Episode.ID == id {
+				after = tr.Episode
+			}
+		}
+		return done, err
 	})
+	return after, err
+}
+
+// actOn acts on the thing that an episode is part of, of all episodes of its stay.
+func actOn(all []records.Episode, id string, a episodes.Action, at time.Time) ([]records.EpisodeChange, error) {
+	n := slices.IndexFunc(all, func(e records.Episode) bool { return e.ID == id })
+	if n < 0 {
+		return nil, clinical.Errorf(clinical.NotFound, "there is no such episode; go back to the list")
+	}
+	thing := episodes.ThingOf(all[n], all)
+	if !a.SawAll(thing.Members) || a.Seen != 0 && a.Seen != all[n].Events {
+		return nil, episodes.Changed()
+	}
+	return episodes.ActOn(thing.Members, a, at)
 }
 
 // chartOf is every fact that is known of an episode's stay at a moment, those
 // taken back too: should one be sent again it is no new evidence.
-func (s *Service) chartOf(ctx context.Context, id string, at time.Time) ([]records.FactName, error) {
-	e, err := s.Store.EpisodeByID(ctx, id)
-	if err != nil || e.StayID == "" {
-		return nil, err
+func (s *Service) chartOf(ctx context.Context, e records.Episode, at time.Time) ([]records.FactName, error) {
+	if e.StayID == "" {
+		return nil, nil
 	}
 	chart, err := s.Answers.Chart(ctx, e.StayID, at)
 	if err != nil && clinical.CodeOf(err) != clinical.NotFound { // a stay taken back: nothing is known of it
@@ -144,6 +181,15 @@ type History struct {
 	Events  []records.EpisodeEvent
 }
 
+// Now are the episodes of histories as they stand.
+func Now(histories []History) []records.Episode {
+	out := make([]records.Episode, len(histories))
+	for n, h := range histories {
+		out[n] = h.Episode
+	}
+	return out
+}
+
 // Unit lists what is owed on a unit, open, taken and deferred: in the order of
 // episodes.Kinds, the oldest first. An empty unit lists what is owed of the feeds.
 func (s *Service) Unit(ctx context.Context, unit string) ([]records.Episode, error) {
@@ -156,6 +202,28 @@ func (s *Service) Unit(ctx context.Context, unit string) ([]records.Episode, err
 	})
 	return list, err
 }
+
+// Among are those of the episodes named that there are, done or not.
+func (s *Service) Among(ctx context.Context, ids []string) ([]records.Episode, error) {
+	return s.Store.EpisodesAmong(ctx, ids)
+}
+
+// UnitAt is what was owed on a unit at a moment that has passed, as it stood then, with what
+// was done in the three days before it.
+func (s *Service) UnitAt(ctx context.Context, unit string, at time.Time) ([]records.Episode, error) {
+	histories, err := s.Store.EventsOfUnit(ctx, unit, at.Add(-pastDays), at.Add(time.Microsecond))
+	var out []records.Episode
+	for _, events := range histories {
+		if e, opened := episodes.At(events, at); opened && e.Unit == unit {
+			out = append(out, e)
+		}
+	}
+	slices.SortFunc(out, func(a, b records.Episode) int { return strings.Compare(a.ID, b.ID) })
+	return out, err
+}
+
+// pastDays is for how long before a moment an episode that was done then is looked for.
+const pastDays = 72 * time.Hour
 
 // Stay lists every episode of a stay with its history: what is owed first, then
 // what is done, the latest first.

@@ -72,10 +72,12 @@ func TestAUnitThatFailsHoldsUpNoOther(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "unit 4W: no answer") {
 		t.Errorf("the unit that fails is not named: %v", err)
 	}
-	if len(done) != 1 || done[0].Episode.Unit != "7E" || done[0].Event.Reason != episodes.LeftUnit {
+	if len(done) == 0 || slices.ContainsFunc(done, func(tr records.EpisodeChange) bool {
+		return tr.Episode.Unit != "7E" || tr.Event.Reason != episodes.LeftUnit
+	}) {
 		t.Errorf("the other unit's step: %+v", done)
 	}
-	if list, _ := s.Unit(t.Context(), "4W"); len(list) != 1 {
+	if list, _ := s.Unit(t.Context(), "4W"); len(list) != len(done) { // the same of another fall
 		t.Errorf("the episodes of the unit that fails: %q", kinds(list))
 	}
 }
@@ -104,8 +106,11 @@ func TestTheOrderOfWhatIsShown(t *testing.T) {
 	if err != nil || len(histories) != len(list) {
 		t.Fatalf("%d histories, %v", len(histories), err)
 	}
-	if last := histories[len(histories)-1]; last.Episode.ID != first.ID || len(last.Events) != 2 {
-		t.Errorf("what is done does not come last: %s", last.Episode.Trigger)
+	// One set answers the falls and the rechecks: closing one closes all of them.
+	for n, h := range histories {
+		if h.Episode.State != episodes.Done || len(h.Events) < 2 || h.Events[len(h.Events)-1].Who != "mb" {
+			t.Errorf("episode %d of the set, %s, is %s", n, h.Episode.Trigger, h.Episode.State)
+		}
 	}
 	one, err := s.Episode(t.Context(), first.ID)
 	if err != nil || one.Episode.State != episodes.Done || len(one.Events) != 2 {
@@ -144,7 +149,7 @@ func TestClosingLearnsTheWholeChart(t *testing.T) {
 // known at a moment is cut there.
 func TestWhatEndedAndWhatWasKnown(t *testing.T) {
 	m := teststore.Empty(t)
-	falls := map[string][]trends.FallFact{"4W": {fall("F1", -1), fall("F2", -2)}}
+	falls := map[string][]trends.FallFact{"4W": {fall("F1", -1), fall("F2", -30)}} // the second before the admission
 	s := care.Service{Answers: board{falls: falls}, Store: m, Policy: policy.Default()}
 	step := func(hours float64) {
 		t.Helper()
@@ -158,10 +163,10 @@ func TestWhatEndedAndWhatWasKnown(t *testing.T) {
 		t.Fatal(err)
 	}
 	var ids []string
-	for n, e := range list[:2] { // the falls
+	for n, e := range []records.Episode{list[0], list[len(list)-1]} { // the set after a fall, and the contradiction
 		ids = append(ids, e.ID)
 		at := now.Add(time.Duration(n+1) * time.Hour)
-		if _, err := s.Act(t.Context(), e.ID, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.Declined}, at); err != nil {
+		if _, err := s.Act(t.Context(), e.ID, episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.ChartedWrongly}, at); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -177,7 +182,9 @@ func TestWhatEndedAndWhatWasKnown(t *testing.T) {
 			if len(h.Events) != 2 || h.Episode.Ending != episodes.ByPerson {
 				t.Errorf("%+v", h)
 			}
-			out += strconv.Itoa(slices.Index(ids, h.Episode.ID))
+			if n := slices.Index(ids, h.Episode.ID); n >= 0 { // the rechecks are one thing with the fall
+				out += strconv.Itoa(n)
+			}
 		}
 		return out
 	}
@@ -195,13 +202,17 @@ func TestWhatEndedAndWhatWasKnown(t *testing.T) {
 		t.Fatal(err)
 	}
 	then := care.AsOf(histories, now.Add(90*time.Minute))
-	if len(then) != len(histories) || then[len(then)-1].Episode.ID != ids[0] || len(then[len(then)-1].Events) != 2 {
+	if len(then) != len(histories) {
 		t.Errorf("after the first was closed: %+v", then)
 	}
-	for _, h := range then[:len(then)-1] {
-		if !h.Episode.Active() || len(h.Events) != 1 {
-			t.Errorf("what was done later is known: %+v", h)
+	for _, h := range then {
+		if h.Episode.Active() != (h.Episode.ID == ids[1]) || h.Episode.Active() && len(h.Events) != 1 {
+			t.Errorf("after the first was closed: %+v", h)
 		}
+	}
+	at, err := s.UnitAt(t.Context(), "4W", now.Add(90*time.Minute))
+	if err != nil || len(at) != len(histories) || len(episodes.Things(at, nil)) != 1 {
+		t.Errorf("the unit at that moment: %+v, %v", at, err)
 	}
 	if before := care.AsOf(histories, now.Add(-time.Minute)); before != nil {
 		t.Errorf("before they opened: %+v", before)

@@ -2,6 +2,7 @@ package episodes
 
 import (
 	"slices"
+	"time"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
@@ -23,12 +24,14 @@ const (
 // Contradictions lists the rules of what contradicts itself.
 var Contradictions = []string{CImplausible, CFatal, CBefore, CEnded, CTwice}
 
-// Conditions is all that holds of one stay and asks for an episode.
-func Conditions(a alerts.Assessment, p clinical.Policy) []Condition {
+// Conditions is all that holds of one stay and asks for an episode: what is owed at its
+// moment, and the rechecks that fall due by the moment before.
+func Conditions(a alerts.Assessment, p clinical.Policy, before time.Time) []Condition {
 	var out []Condition
 	out = append(out, fallsWithoutSet(a, p)...)
 	out = append(out, providerToTell(a, p)...)
-	out = append(out, rechecksOverdue(a)...)
+	out = append(out, clearanceOwed(a)...)
+	out = append(out, rechecksDue(a, before)...)
 	out = append(out, precautionsMissing(a)...)
 	out = append(out, doseReview(a)...)
 	return append(out, contradictions(a, p)...)
@@ -82,15 +85,20 @@ func reasonOf(a alerts.Assessment, rule string) *alerts.Reason {
 // T-FALL on until there is one.
 func fallsWithoutSet(a alerts.Assessment, p clinical.Policy) []Condition {
 	var out []Condition
+	if blockedByInjury(a) {
+		return nil // the clearance is owed, and no set before it
+	}
 	for _, f := range a.Digest.Falls {
 		if latest := a.Digest.LatestInterpretable(); latest != nil && !latest.StartedAt.Before(f.At) {
 			continue
 		}
+		answer := answerToFall(a, f)
 		out = append(out, Condition{
 			Kind: FallWithoutSet, StayID: a.Digest.StayID, Trigger: fallKey(f), Rule: alerts.TFall,
 			Figures: alerts.FellOf(f, 0),
 			Facts:   []records.FactName{{Kind: clinical.KindFall, SourceID: f.SourceID}},
 			Opens:   trends.InWindow(f.At, a.At, clinical.Hours(p.Tiers.RecentHours)),
+			Answer:  answer, Quiet: answer != nil,
 		})
 	}
 	return out
@@ -153,22 +161,69 @@ func lowLying(a alerts.Assessment) []Condition {
 	return nil
 }
 
-// rechecksOverdue: every demand for a recheck that is overdue, not the earliest
-// alone: a fall behind an overdue admission screen must be told. Demands of one
-// rule and trigger are one. R-VOLUME is due at the moment itself and never overdue.
-func rechecksOverdue(a alerts.Assessment) []Condition {
+// blockedByInjury reports whether nobody may stand the patient before a provider says so.
+func blockedByInjury(a alerts.Assessment) bool {
+	return slices.Contains(a.Recheck.Missing, alerts.InjuryUncleared)
+}
+
+// answerToFall is the answer that has put the recheck after a fall off; nil where none has.
+func answerToFall(a alerts.Assessment, f trends.FallFact) *PutOffBy {
+	for _, i := range a.Recheck.Open {
+		if i.Rule == alerts.RFall && i.Facts[0] == f.SourceID {
+			return putOffBy(i, a.At)
+		}
+	}
+	return nil
+}
+
+// putOffBy is the answer that has put a demand off; nil where none has, or its time is over.
+func putOffBy(i alerts.Instance, at time.Time) *PutOffBy {
+	if i.Answer == nil || !i.Due.After(at) {
+		return nil
+	}
+	return &PutOffBy{Answer: i.Answer.Answer, Until: i.Due, Fact: records.FactName{Kind: clinical.KindAnswer, SourceID: i.Answer.SourceID}}
+}
+
+// clearanceOwed: a fall with an injury after which the patient must not stand, from
+// T-CLEARANCE on until a provider has cleared it or a set has shown that the patient
+// stands. The provider owes it; one for each fall.
+func clearanceOwed(a alerts.Assessment) []Condition {
+	r := reasonOf(a, alerts.TClearance)
+	if r == nil {
+		return nil
+	}
+	var out []Condition
+	for _, id := range r.Facts {
+		out = append(out, Condition{
+			Kind: ClearanceOwed, StayID: a.Digest.StayID, Trigger: "clearance after fall " + id, Rule: alerts.TClearance,
+			Figures: r.Figures, Facts: factsOf(clinical.KindFall, []string{id}), Opens: true,
+		})
+	}
+	return out
+}
+
+// rechecksDue: every demand for a recheck that is overdue or falls due by the moment
+// before, not the earliest alone: a fall behind an overdue admission screen must be told.
+// Demands of one rule and trigger are one. R-VOLUME is due at the moment itself and never
+// overdue.
+func rechecksDue(a alerts.Assessment, before time.Time) []Condition {
 	if a.Recheck.State == alerts.Blocked {
 		return nil // nobody may do it now
 	}
 	var out []Condition
 	for _, i := range a.Recheck.Open {
-		if !i.Due.Before(a.At) {
+		overdue := i.Due.Before(a.At)
+		if !overdue && i.Due.After(before) {
 			continue
+		}
+		state := alerts.Due
+		if overdue {
+			state = alerts.Overdue
 		}
 		c := Condition{
 			Kind: RecheckOverdue, StayID: a.Digest.StayID, Trigger: i.Rule + " " + instanceKey(a.Digest, i), Rule: i.Rule,
-			Figures: alerts.RecheckOf(i, alerts.Overdue),
-			Facts:   instanceFacts(a.Digest, i), Opens: true,
+			Figures: alerts.RecheckOf(i, state), Facts: instanceFacts(a.Digest, i), Opens: true,
+			Quiet: !overdue, Answer: putOffBy(i, a.At),
 		}
 		out = join(out, c)
 	}
@@ -179,7 +234,10 @@ func rechecksOverdue(a alerts.Assessment) []Condition {
 func join(list []Condition, c Condition) []Condition {
 	for n := range list {
 		if held := &list[n]; held.Trigger == c.Trigger {
-			held.Facts = union(held.Facts, c.Facts)
+			held.Facts, held.Quiet = union(held.Facts, c.Facts), held.Quiet && c.Quiet
+			if c.Answer == nil {
+				held.Answer = nil
+			}
 			if f, ok := held.Figures.(alerts.RecheckFigures); ok {
 				f.Drug, f.Change = "", "" // several: the sentence names none
 				held.Figures = f
@@ -210,6 +268,11 @@ func instanceKey(d trends.Digest, i alerts.Instance) string {
 		return i.Facts[0]
 	case alerts.RDrug:
 		return moment(i.Trigger)
+	case alerts.RVolume: // its trigger is the moment itself
+		if latest := d.LatestInterpretable(); latest != nil {
+			return "after " + setKey(*latest)
+		}
+		return "in this stay"
 	}
 	if set := setAt(d, i); set != nil {
 		return setKey(*set)
@@ -246,9 +309,9 @@ func positiveFacts(d trends.Digest, i alerts.Instance) []records.FactName {
 	return union(out)
 }
 
-// wholeStay is the trigger of a need that lasts: one episode a stay, opened again
+// WholeStay is the trigger of a need that lasts: one episode a stay, opened again
 // by each new positive set or fall once it was done.
-const wholeStay = "stay"
+const WholeStay = "stay"
 
 // precautionsMissing: precautions are needed, and one is missing.
 func precautionsMissing(a alerts.Assessment) []Condition {
@@ -256,7 +319,7 @@ func precautionsMissing(a alerts.Assessment) []Condition {
 		return nil
 	}
 	return []Condition{{
-		Kind: PrecautionsMissing, StayID: a.Digest.StayID, Trigger: wholeStay, Rule: alerts.TPrecaution,
+		Kind: PrecautionsMissing, StayID: a.Digest.StayID, Trigger: WholeStay, Rule: alerts.TPrecaution,
 		Figures: alerts.MissingFigures{Missing: slices.Clone(a.Precautions.Missing)}, Facts: needFacts(a.Digest), Opens: true,
 	}}
 }
@@ -285,7 +348,7 @@ func doseReview(a alerts.Assessment) []Condition {
 	if positive == nil || a.Digest.Serial.Cleared || !flagged {
 		return nil
 	}
-	c := Condition{Kind: DoseReview, StayID: a.Digest.StayID, Trigger: wholeStay, Facts: readings(*positive)}
+	c := Condition{Kind: DoseReview, StayID: a.Digest.StayID, Trigger: WholeStay, Facts: readings(*positive)}
 	for _, change := range a.Digest.Changes {
 		if change.Lowering && change.Up() {
 			c.Facts = append(c.Facts, factsOf(clinical.KindOrder, change.Orders)...)

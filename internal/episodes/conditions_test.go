@@ -71,7 +71,7 @@ func (c chart) assess(h float64, p clinical.Policy) alerts.Assessment {
 func (c chart) conditions(h float64) string {
 	p := policy.Default().Policy
 	var out []string
-	for _, cond := range episodes.Conditions(c.assess(h, p), p) {
+	for _, cond := range episodes.Conditions(c.assess(h, p), p, time.Time{}) {
 		line := fmt.Sprintf("%s %s", cond.Kind, strings.ReplaceAll(cond.Trigger, start.Format("2006-01-02"), "day"))
 		if !cond.Opens {
 			line = "~" + line
@@ -116,7 +116,7 @@ func TestWhatAsksForAnEpisode(t *testing.T) {
 			c.admit(young)
 			c.add("F", after(2), clinical.Fall{FellAt: after(2), Injury: "major"})
 			c.bundle(2)
-		}, 8, "fall_without_set fall F"},
+		}, 8, "clearance_owed clearance after fall F"}, // T-CLEARANCE: the provider's to decide
 		{"stopped by symptoms", func(c *chart) {
 			c.admit(young)
 			c.bundle(0)
@@ -287,7 +287,7 @@ func TestOnePatientTwiceOnTheList(t *testing.T) {
 		return out
 	}
 	var got []string
-	for _, c := range episodes.SceneOf("4W", list("P1", "P2", "P1", "", ""), p, after(5)).Holds {
+	for _, c := range episodes.SceneOf("4W", list("P1", "P2", "P1", "", ""), p, after(5), time.Time{}).Holds {
 		if c.Kind == episodes.DataContradiction {
 			got = append(got, c.StayID+" "+c.Trigger)
 		}
@@ -302,7 +302,7 @@ func TestOnePatientTwiceOnTheList(t *testing.T) {
 func TestWhatIsNewEvidenceForADoseReview(t *testing.T) {
 	p := policy.Default().Policy
 	facts := func(c chart, h float64) []records.FactName {
-		for _, cond := range episodes.Conditions(c.assess(h, p), p) {
+		for _, cond := range episodes.Conditions(c.assess(h, p), p, time.Time{}) {
 			if cond.Kind == episodes.DoseReview {
 				return cond.Facts
 			}

@@ -19,18 +19,22 @@ const (
 	FallWithoutSet     records.EpisodeKind = "fall_without_set"
 	FeedStale          records.EpisodeKind = "feed_stale"
 	DataContradiction  records.EpisodeKind = "data_contradiction"
+	ClearanceOwed      records.EpisodeKind = "clearance_owed"
 )
 
 // Kinds lists every kind, most pressing first: the order of a unit's list.
 var Kinds = []records.EpisodeKind{
-	FallWithoutSet, TellProvider, RecheckOverdue, PrecautionsMissing, DoseReview, DataContradiction, FeedStale,
+	FallWithoutSet, TellProvider, ClearanceOwed, RecheckOverdue, PrecautionsMissing, DoseReview, DataContradiction, FeedStale,
 }
 
-// Where an episode stands. One that is taken or put off is still owed.
+// Where an episode stands. It is owed in every state but the last.
 const (
-	Open     records.EpisodeState = "open"
-	Taken    records.EpisodeState = "taken"
-	Deferred records.EpisodeState = "deferred"
+	Open     records.EpisodeState = "open"     // nobody's
+	Assigned records.EpisodeState = "assigned" // given to somebody by a name, until the huddle after it
+	Taken    records.EpisodeState = "taken"    // an account's, which took it
+	Deferred records.EpisodeState = "deferred" // put off, by a person
+	Answered records.EpisodeState = "answered" // put off by an answer on the chart (R-ANSWER)
+	Told     records.EpisodeState = "told"     // the provider was told, and it is still owed
 	Done                          = records.EpisodeDone
 )
 

@@ -19,6 +19,14 @@ const (
 	PutOff       records.EpisodeWhat = "deferred"
 	Closed       records.EpisodeWhat = "closed" // done, by a person
 	Ended        records.EpisodeWhat = "ended"  // done, by evidence
+
+	Given       records.EpisodeWhat = "assigned"        // to somebody, by a name
+	GivenOver   records.EpisodeWhat = "assignment_over" // the huddle for which it was given is over
+	FellDue     records.EpisodeWhat = "fell_due"        // a recheck is overdue now; it stays in the hands that it is in
+	AnswerMoved records.EpisodeWhat = "answered"        // an answer on the chart has put it off (R-ANSWER)
+	AnswerOver  records.EpisodeWhat = "answer_over"     // the time for which an answer has put it off is over
+	AnswerGiven records.EpisodeWhat = "answer_given"    // somebody closed it by an answer, which was charted
+	ToldOf      records.EpisodeWhat = "told"            // somebody told the provider
 )
 
 // Reasons of an ending by evidence.
@@ -29,6 +37,8 @@ const (
 	LeftUnit           = "left_unit"            // the patient is no longer on the unit
 	FeedBack           = "feed_back"            // the feed is read again
 	NoLongerHolds      = "no_longer_holds"      // corrected, cleared, or asked for otherwise
+	PutOffByAnswer     = "put_off_by_answer"    // an answer on the chart has put it off beyond the shift
+	ClearanceGiven     = "clearance_given"      // cleared to stand, or stood since
 )
 
 // Apply is the episode after an event.
@@ -36,29 +46,51 @@ func Apply(e records.Episode, v records.EpisodeEvent) records.Episode {
 	if v.What == Opened {
 		e = records.Episode{ID: v.EpisodeID, Kind: v.Kind, StayID: v.StayID, Trigger: v.Trigger, OpenedAt: v.At}
 	}
-	e.Unit, e.State, e.ChangedAt, e.Events = v.Unit, v.To, v.At, v.N
-	e.Who, e.Reason, e.Note, e.Until, e.Ending = "", v.Reason, v.Note, v.Until, ""
-	switch v.To {
-	case Taken, Deferred:
-		e.Who = v.Who
-	case Done:
-		e.Who, e.Ending = v.Who, ByEvidence
-		if v.What == Closed {
-			e.Ending = ByPerson
-		}
-	case Open:
-		e.Reason = ""
+	e.Unit, e.ChangedAt, e.Events = v.Unit, v.At, v.N
+	if v.What != FellDue {
+		e = inHands(e, v)
 	}
 	if v.To != Done && v.Rule != "" {
 		e.Rule, e.Figures, e.Facts = v.Rule, v.Figures, v.Facts
 	}
-	if v.What == Opened || v.What == Reopened {
-		e.RaisedAt, e.Told = v.At, nil
+	if raises(e, v) {
+		e.RaisedAt = v.At
+	}
+	if v.What == Opened || v.What == Reopened || v.What == AnswerMoved || v.Reason == PutOffByAnswer {
+		e.Told = nil // what comes after it is told anew
 	}
 	if v.Tells {
 		e.Told = append(slices.Clone(e.Told), v.Unit)
 	}
 	e.Known = union(e.Known, v.Facts, v.Learned)
+	return e
+}
+
+// raises reports whether an episode is owed anew from an event on: its age counts from
+// there. What was not due before, or was put off by an answer, is once it is told.
+func raises(e records.Episode, v records.EpisodeEvent) bool {
+	return v.What == Opened || v.What == Reopened || v.Tells && len(e.Told) == 0
+}
+
+// inHands is the episode with the state, and the owner, that an event gives it.
+func inHands(e records.Episode, v records.EpisodeEvent) records.Episode {
+	e.State, e.Reason, e.Note, e.Until = v.To, v.Reason, v.Note, v.Until
+	e.Who, e.By, e.Ending, e.ToldWhom, e.ToldAt = "", "", "", "", time.Time{}
+	switch v.To {
+	case Taken, Deferred:
+		e.Who = v.Who
+	case Assigned:
+		e.Who, e.By = v.Name, v.Who
+	case Told:
+		e.Who, e.ToldWhom, e.ToldAt = v.Who, v.Name, v.ToldAt
+	case Done:
+		e.Who, e.Ending, e.ToldWhom, e.ToldAt = v.Who, ByEvidence, v.Name, v.ToldAt
+		if v.What == Closed || v.What == ToldOf {
+			e.Ending = ByPerson
+		}
+	case Open:
+		e.Reason = ""
+	}
 	return e
 }
 

@@ -52,7 +52,7 @@ func drawRows(t *rapid.T, now time.Time, line int) []clinical.Version {
 		}
 		return []clinical.Version{v}
 	}
-	switch some(t, "what", "set", "set", "set", "fall", "order", "precaution", "treatment", "stay") {
+	switch some(t, "what", "set", "set", "set", "fall", "order", "precaution", "treatment", "answer", "stay") {
 	case "set":
 		drop := some(t, "drop", 0.0, 5, 25, 60)
 		lying, standing := 140.0, 140-drop
@@ -78,6 +78,8 @@ func drawRows(t *rapid.T, now time.Time, line int) []clinical.Version {
 		return row(clinical.KindPrecaution, fmt.Sprint(n), clinical.Precaution{
 			Precaution: clinical.Precautions[n], StartedAt: at, EndedAt: some(t, "ended", nil, &end),
 		})
+	case "answer":
+		return row(clinical.KindAnswer, fmt.Sprint(n), clinical.Answer{AnsweredAt: at, Answer: some(t, "answer", clinical.Answers...)})
 	case "treatment":
 		return row(clinical.KindTreatment, fmt.Sprint(n), clinical.Treatment{GivenAt: at, What: "fluid bolus"})
 	}
@@ -195,7 +197,7 @@ func (w *world) sceneOf(unit string) episodes.Scene {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	return episodes.SceneOf(unit, list, w.service.Policy.Current().Policy, w.now)
+	return episodes.SceneOf(unit, list, w.service.Policy.Current().Policy, w.now, w.now.Add(12*time.Hour))
 }
 
 // step steps a unit and holds every promise of an episode against what happened.
@@ -234,8 +236,15 @@ func (w *world) checkTransition(before records.Episode, v records.EpisodeEvent) 
 		if !slices.ContainsFunc(v.Facts, func(f records.FactName) bool { return !slices.Contains(w.closed[before.ID], f) }) {
 			w.t.Fatalf("opened again, and every fact of it was on the chart when it was done: %+v", v)
 		}
-	case before.State == episodes.Taken && v.What != episodes.Ended && v.What != episodes.Moved:
-		w.t.Fatalf("taken, and then %s", v.What)
+	case (before.State == episodes.Taken || before.State == episodes.Told) && !slices.Contains([]records.EpisodeWhat{
+		episodes.Ended, episodes.Moved, episodes.FellDue, episodes.AnswerMoved}, v.What):
+		w.t.Fatalf("%s, and then %s", before.State, v.What)
+	case v.What == episodes.FellDue && (v.To != before.State || !v.Tells):
+		w.t.Fatalf("a recheck that fell due changed hands, or is told to nobody: %+v", v)
+	case before.State == episodes.Assigned && v.What == episodes.GivenOver && w.now.Before(before.Until):
+		w.t.Fatalf("an assignment ended early: %+v", v)
+	case before.State == episodes.Answered && v.What == episodes.AnswerOver && v.Tells && w.now.Before(before.Until) && before.Kind != episodes.RecheckOverdue:
+		w.t.Fatalf("an answer ended early: %+v", v)
 	case before.State == episodes.Deferred && v.What == episodes.DeferralOver && w.now.Before(before.Until):
 		w.t.Fatalf("a deferral ended early: %+v", v)
 	}
@@ -264,8 +273,8 @@ func (w *world) checkAgainst(have []records.Episode, scene episodes.Scene) {
 		if e.Active() && e.Unit == scene.Unit && !holds[id] {
 			w.t.Fatalf("%s of %s is %s and does not hold", e.Trigger, e.StayID, e.State)
 		}
-		if e.State == episodes.Deferred && e.Unit == scene.Unit && !scene.At.Before(e.Until) {
-			w.t.Fatalf("%s of %s is put off beyond its end", e.Trigger, e.StayID)
+		if e.State != episodes.Done && !e.Until.IsZero() && e.Unit == scene.Unit && !scene.At.Before(e.Until) {
+			w.t.Fatalf("%s of %s is %s beyond its end", e.Trigger, e.StayID, e.State)
 		}
 	}
 }
@@ -287,7 +296,7 @@ func (w *world) checkHistories(have []records.Episode) {
 		}
 		told := map[string]int{}
 		for _, v := range w.log[e.ID] {
-			if v.What == episodes.Opened || v.What == episodes.Reopened {
+			if v.What == episodes.Opened || v.What == episodes.Reopened || v.What == episodes.AnswerMoved || v.Reason == episodes.PutOffByAnswer {
 				clear(told)
 			}
 			if v.Tells {
@@ -322,9 +331,16 @@ func (w *world) act() {
 		known = append(known, records.FactName{Kind: r.Kind, SourceID: r.SourceID})
 	}
 	a := episodes.Action{
-		Do:  some(w.t, "verb", episodes.Take, episodes.TakeOver, episodes.Release, episodes.Defer, episodes.Close),
+		Do:  some(w.t, "verb", episodes.Take, episodes.TakeOver, episodes.Release, episodes.Defer, episodes.Close, episodes.Give, episodes.Tell, episodes.Answer),
 		Who: some(w.t, "who", "mb", "jk"), Reason: episodes.OtherReason, Note: "a note", Chart: known,
 		Until: w.now.Add(time.Duration(rapid.IntRange(-30, 300).Draw(w.t, "minutes put off")) * time.Minute),
+		Name:  some(w.t, "name", "", "Dr Invented"), ToldAt: w.now,
+	}
+	switch a.Do {
+	case episodes.Answer:
+		a.Reason = episodes.Declined
+	case episodes.Give:
+		a.Until = w.now.Add(5 * time.Hour)
 	}
 	tr, err := episodes.Act(e, a, w.now)
 	if err != nil {
@@ -334,7 +350,7 @@ func (w *world) act() {
 		w.t.Fatalf("what a person did is told: %+v", tr.Event)
 	}
 	w.keep(tr)
-	if a.Do == episodes.Close {
+	if tr.Episode.State == episodes.Done {
 		w.closed[e.ID] = known
 	}
 }

@@ -22,6 +22,17 @@ type Condition struct {
 	// the window in which the list speaks of it has passed, and no evidence has
 	// come. An episode does not end by silence.
 	Opens bool
+	// Quiet is true of a recheck that falls due before the next shift and is not overdue: it
+	// is owed, and nobody is told of it yet.
+	Quiet  bool
+	Answer *PutOffBy // nil where no answer has put it off
+}
+
+// PutOffBy is an answer on the chart that has put a recheck off (R-ANSWER).
+type PutOffBy struct {
+	Answer string // of clinical.Answers
+	Until  time.Time
+	Fact   records.FactName
 }
 
 // ID is the identity of the condition's episode.
@@ -33,6 +44,7 @@ type Presence struct {
 	SetAt              time.Time          // start of the latest set that can be read; zero: none
 	Set                []records.FactName // its readings
 	Blocked            bool               // a recheck is owed that may not be done
+	PutOff             []string           // episodes whose recheck an answer has put off, by id
 	PrecautionsInPlace bool               // precautions are needed, and none is missing
 }
 
@@ -103,9 +115,17 @@ func Step(have []records.Episode, now Scene) []records.EpisodeChange {
 	return out
 }
 
-// said is an event with the sentence and the evidence of a condition.
+// said is an event with the sentence and the evidence of a condition, which nobody has in
+// hand after it. What an answer has put off stays put off by it.
 func said(what records.EpisodeWhat, c Condition, now Scene, tells bool) *records.EpisodeEvent {
-	return &records.EpisodeEvent{What: what, To: Open, Unit: now.Unit, Rule: c.Rule, Figures: c.Figures, Facts: union(c.Facts), Tells: tells}
+	v := &records.EpisodeEvent{
+		What: what, To: Open, Unit: now.Unit, Rule: c.Rule, Figures: c.Figures, Facts: union(c.Facts), Tells: tells && !c.Quiet,
+	}
+	if c.Answer != nil {
+		v.To, v.Reason, v.Until = Answered, c.Answer.Answer, c.Answer.Until
+		v.Facts = union(v.Facts, []records.FactName{c.Answer.Fact})
+	}
+	return v
 }
 
 func open(c Condition, now Scene) *records.EpisodeEvent {
@@ -117,26 +137,44 @@ func open(c Condition, now Scene) *records.EpisodeEvent {
 
 // goOn is what happens to an episode that is owed still.
 func goOn(e records.Episode, c Condition, now Scene) *records.EpisodeEvent {
+	untold := !slices.Contains(e.Told, now.Unit)
+	over := !e.Until.IsZero() && !now.At.Before(e.Until)
 	switch {
 	case e.Unit != now.Unit:
-		return said(Moved, c, now, !slices.Contains(e.Told, now.Unit))
-	case e.State == Deferred && !now.At.Before(e.Until):
-		return said(DeferralOver, c, now, false)
+		return said(Moved, c, now, untold)
+	case c.Answer != nil && c.Answer.news(e):
+		return said(AnswerMoved, c, now, false)
+	case e.State == Answered && c.Answer == nil:
+		return said(AnswerOver, c, now, untold)
+	case e.State == Deferred && over:
+		return said(DeferralOver, c, now, untold)
+	case e.State == Assigned && over:
+		return said(GivenOver, c, now, untold)
+	case !c.Quiet && untold:
+		v := said(FellDue, c, now, true)
+		v.To = e.State
+		return v
 	}
 	return nil
 }
 
+// news reports whether an answer says what an episode does not know yet.
+func (a PutOffBy) news(e records.Episode) bool {
+	return !slices.Contains(e.Known, a.Fact) || e.State == Answered && !e.Until.Equal(a.Until)
+}
+
 // again is what happens to an episode that was done, and whose condition holds.
 func again(e records.Episode, c Condition, now Scene) *records.EpisodeEvent {
+	untold := !slices.Contains(e.Told, now.Unit)
 	switch {
 	case c.Opens && len(without(c.Facts, e.Known)) > 0:
 		return said(Reopened, c, now, true)
 	case e.Ending == ByPerson:
 		return nil
-	case e.Unit != now.Unit && !slices.Contains(e.Told, now.Unit):
+	case e.Unit != now.Unit && untold:
 		return said(Moved, c, now, true)
 	}
-	return said(Resumed, c, now, false)
+	return said(Resumed, c, now, untold)
 }
 
 // end is the ending by evidence of an episode whose condition does not hold.
@@ -149,8 +187,12 @@ func end(e records.Episode, now Scene) *records.EpisodeEvent {
 		v.Reason = FeedBack
 	case !here:
 		v.Reason = LeftUnit
-	case e.Kind == RecheckOverdue && p.Blocked:
+	case ofSet(e.Kind) && p.Blocked:
 		v.Reason = CannotBeDone
+	case slices.Contains(p.PutOff, e.ID):
+		v.Reason = PutOffByAnswer
+	case e.Kind == ClearanceOwed:
+		v.Reason = ClearanceGiven
 	case e.Kind == PrecautionsMissing && p.PrecautionsInPlace:
 		v.Reason = PrecautionsInPlace
 	case endsBySet(e.Kind) && len(set) > 0 && !before(p.SetAt, e.Figures):
@@ -173,12 +215,13 @@ func endsBySet(k records.EpisodeKind) bool {
 	return k == RecheckOverdue || k == TellProvider || k == FallWithoutSet
 }
 
-// SceneOf is what holds of the patients of a unit, by their assessments at a moment.
-func SceneOf(unit string, list []alerts.Assessment, p clinical.Policy, at time.Time) Scene {
+// SceneOf is what holds of the patients of a unit, by their assessments at a moment, and
+// what falls due by the moment before: the beginning of the next shift.
+func SceneOf(unit string, list []alerts.Assessment, p clinical.Policy, at, before time.Time) Scene {
 	s := Scene{At: at, Unit: unit, Stays: make(map[string]Presence, len(list))}
 	for _, a := range list {
 		s.Stays[a.Digest.StayID] = presenceOf(a)
-		s.Holds = append(s.Holds, Conditions(a, p)...)
+		s.Holds = append(s.Holds, Conditions(a, p, before)...)
 	}
 	s.Holds = append(s.Holds, twoStaysAtOnce(list)...)
 	return s
@@ -188,6 +231,11 @@ func presenceOf(a alerts.Assessment) Presence {
 	p := Presence{
 		Chart: ChartOf(a.Digest), Blocked: a.Recheck.State == alerts.Blocked,
 		PrecautionsInPlace: a.Precautions.Needed && a.Precautions.Missing != nil && len(a.Precautions.Missing) == 0,
+	}
+	for _, i := range a.Recheck.Open {
+		if i.Answer != nil {
+			p.PutOff = append(p.PutOff, IDOf(RecheckOverdue, a.Digest.StayID, i.Rule+" "+instanceKey(a.Digest, i)))
+		}
 	}
 	if set := a.Digest.LatestInterpretable(); set != nil {
 		p.SetAt, p.Set = set.StartedAt, factsOf(clinical.KindVitals, set.Facts)

@@ -9,7 +9,7 @@ import (
 // Count is how the episodes of one kind, or of all, did over a time.
 type Count struct {
 	Kind     records.EpisodeKind // "" for all kinds together
-	Opened   int                 // for the first time
+	Opened   int                 // told for the first time; a recheck that is not overdue yet is not counted
 	Reopened int                 // by new evidence
 	Arrived  int                 // owed already when the patient came to the unit
 	// Per100 is openings and reopenings per 100 patient-days; nil without any
@@ -80,25 +80,27 @@ func (c *counter) add(events []records.EpisodeEvent, unit string, from, to time.
 		within := !v.At.Before(from) && v.Unit == unit
 		c.any = c.any || within
 		switch v.What {
-		case Opened, Reopened:
-			taken = false
-			if within && v.What == Opened {
-				c.Opened++
-			} else if within {
+		case Opened, Reopened, FellDue:
+			taken = taken && v.What == FellDue
+			switch {
+			case !within || !v.Tells:
+			case v.What == Reopened:
 				c.Reopened++
+			default:
+				c.Opened++
 			}
 		case Moved:
 			if within {
 				c.Arrived++
 			}
-		case TakenOn:
+		case TakenOn, Given:
 			if within && !taken {
 				c.takings = append(c.takings, e.Age(v.At))
 			}
 			taken = true
-		case Ended, Closed:
-			if !within {
-				break
+		case Ended, Closed, ToldOf:
+			if !within || v.To != Done || v.What == Ended && len(e.Told) == 0 {
+				break // a recheck that was done before anybody was told of it opened nothing
 			}
 			c.ending = append(c.ending, e.Age(v.At))
 			if v.What == Ended {

@@ -21,7 +21,7 @@ func TestTally(t *testing.T) {
 		return events
 	}
 	event := func(h float64, what records.EpisodeWhat, to records.EpisodeState, reason string) records.EpisodeEvent {
-		return records.EpisodeEvent{At: after(h), What: what, To: to, Reason: reason, Who: "mb"}
+		return records.EpisodeEvent{At: after(h), What: what, To: to, Reason: reason, Who: "mb", Tells: what == episodes.Opened || what == episodes.Reopened}
 	}
 	moved := event(1, episodes.Moved, episodes.Open, "")
 	elsewhere := event(0, episodes.Opened, episodes.Open, "")

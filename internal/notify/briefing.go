@@ -34,14 +34,14 @@ type BriefingUnit struct {
 	LastCame       map[clinical.Kind]time.Time `json:"last_came,omitempty"` // by kind, where the list is old
 }
 
-// BriefingLine counts the episodes of one tier and kind that are owed.
+// BriefingLine counts the things of one tier and kind that are owed: see episodes.Things.
 type BriefingLine struct {
 	Tier        string    `json:"tier"`
 	Kind        string    `json:"kind"`
 	Title       string    `json:"title"`
 	Count       int       `json:"count"`
-	Taken       int       `json:"taken"` // of them taken by somebody
-	Deferred    int       `json:"deferred"`
+	Taken       int       `json:"taken"`    // of them in somebody's hands: given, taken, or told to the provider
+	Deferred    int       `json:"deferred"` // put off by somebody, or by an answer
 	OldestSince time.Time `json:"oldest_since"`
 	// Bleeding counts the falls of them on a drug that makes a fall bleed, Drugs names these.
 	Bleeding int      `json:"bleeding"`
@@ -86,8 +86,8 @@ func (s Site) BriefingOf(
 
 func briefingLines(list []records.Episode) []BriefingLine {
 	out := []BriefingLine{}
-	for _, e := range list {
-		tier := TierOf(e.Kind, e.Rule)
+	for _, e := range episodes.Things(list, nil) {
+		tier := tierOfThing(e)
 		n := slices.IndexFunc(out, func(l BriefingLine) bool { return l.Tier == tier && l.Kind == string(e.Kind) })
 		if n < 0 {
 			n = len(out)
@@ -99,12 +99,14 @@ func briefingLines(list []records.Episode) []BriefingLine {
 		l := &out[n]
 		l.Count++
 		switch e.State {
-		case episodes.Taken:
+		case episodes.Taken, episodes.Assigned, episodes.Told:
 			l.Taken++
-		case episodes.Deferred:
+		case episodes.Deferred, episodes.Answered:
 			l.Deferred++
 		}
-		l.takeFall(e)
+		for _, m := range e.Members {
+			l.takeFall(m)
+		}
 		if e.RaisedAt.Before(l.OldestSince) {
 			l.OldestSince = e.RaisedAt.UTC()
 		}
@@ -116,6 +118,15 @@ func briefingLines(list []records.Episode) []BriefingLine {
 		return slices.Index(episodes.Kinds, records.EpisodeKind(a.Kind)) - slices.Index(episodes.Kinds, records.EpisodeKind(b.Kind))
 	})
 	return out
+}
+
+// tierOfThing is the most pressing tier of what a thing is made of.
+func tierOfThing(t episodes.Thing) string {
+	tiers := make([]string, len(t.Members))
+	for n, e := range t.Members {
+		tiers[n] = TierOf(e.Kind, e.Rule)
+	}
+	return slices.MinFunc(tiers, func(a, b string) int { return slices.Index(alerts.Tiers, a) - slices.Index(alerts.Tiers, b) })
 }
 
 // takeFall counts a fall on a drug that makes it bleed.

@@ -126,6 +126,7 @@ func owedEpisode(unit string, kind records.EpisodeKind, state records.EpisodeSta
 func TestTheDigestCountsByUnitTierAndKind(t *testing.T) {
 	at := moment(t, "2026-03-29T04:30:00Z")
 	onApixaban := owedEpisode("4W", episodes.FallWithoutSet, episodes.Open, at.Add(-5*time.Hour))
+	onApixaban.StayID = "S2" // of one stay they would be one thing: one set answers both
 	onApixaban.Figures = alerts.FellFigures{FellAt: at.Add(-5 * time.Hour), Bleeds: []trends.Bleed{{Drug: "apixaban"}}}
 	body, err := json.Marshal(site(t).BriefingOf(Date{2026, 3, 29}, at, []records.Episode{
 		owedEpisode("", episodes.FeedStale, episodes.Open, at.Add(-time.Hour)),

@@ -19,7 +19,7 @@ func TierOf(kind records.EpisodeKind, rule string) string {
 			return alerts.Today
 		}
 		return alerts.ThisShift // T-OVERDUE
-	case episodes.FeedStale:
+	case episodes.FeedStale, episodes.ClearanceOwed: // T-CLEARANCE
 		return alerts.ThisShift
 	}
 	return alerts.Today // T-PRECAUTION, T-REVIEW

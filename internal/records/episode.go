@@ -34,14 +34,17 @@ type Episode struct {
 	Unit    string      `json:"unit"`    // whose it is now; "" of a feed
 
 	State     EpisodeState  `json:"state"`
-	OpenedAt  time.Time     `json:"opened_at"`  // the first time
-	RaisedAt  time.Time     `json:"raised_at"`  // opened, or opened again by new evidence: its age counts from here
-	ChangedAt time.Time     `json:"changed_at"` // the last event
-	Who       string        `json:"who"`        // who took it, put it off or closed it; "" where it is open
-	Reason    string        `json:"reason"`     // of putting off or ending
-	Note      string        `json:"note"`       // of closing
-	Until     time.Time     `json:"until"`      // the end of a deferral; zero in every other state
-	Ending    EpisodeEnding `json:"ending"`     // "" until it is done
+	OpenedAt  time.Time     `json:"opened_at"`           // the first time
+	RaisedAt  time.Time     `json:"raised_at"`           // opened, or opened again by new evidence: its age counts from here
+	ChangedAt time.Time     `json:"changed_at"`          // the last event
+	Who       string        `json:"who"`                 // whose it is, or who put it off, told it or closed it; "" where it is nobody's
+	By        string        `json:"by,omitempty"`        // the account that gave it to Who
+	Reason    string        `json:"reason"`              // of putting off or ending
+	Note      string        `json:"note"`                // of closing
+	Until     time.Time     `json:"until"`               // the end of a deferral, an assignment or an answer; zero in every other state
+	ToldWhom  string        `json:"told_whom,omitempty"` // who was told, as it was typed
+	ToldAt    time.Time     `json:"told_at,omitzero"`    // when, as it was typed
+	Ending    EpisodeEnding `json:"ending"`              // "" until it is done
 
 	Rule    string           `json:"rule"` // with Figures the sentence of its last opening
 	Figures clinical.Figures `json:"figures"`
@@ -75,6 +78,8 @@ type EpisodeEvent struct {
 	Reason    string       `json:"reason"` // a person's words, or one of the reasons in internal/episodes
 	Note      string       `json:"note"`   // of closing: a person's words
 	Until     time.Time    `json:"until"`
+	Name      string       `json:"name,omitempty"`   // to whom it was given, or who was told, as it was typed
+	ToldAt    time.Time    `json:"told_at,omitzero"` // when that one was told
 
 	Kind    EpisodeKind `json:"kind"`
 	StayID  string      `json:"stay_id"`
@@ -85,8 +90,9 @@ type EpisodeEvent struct {
 	Figures clinical.Figures `json:"figures"`
 	Facts   []FactName       `json:"facts"`   // what it rests on
 	Learned []FactName       `json:"learned"` // what besides was on the chart when it was done: no new evidence later
-	// Tells is true where people are to be told: once for an opening, once for
-	// each reopening by new evidence, once for a unit that the patient comes to.
+	// Tells is true where people are to be told: once for an opening (of what is not due
+	// yet: once it is), once for each reopening by new evidence, once where the time of an
+	// answer is over, once for a unit that the patient comes to.
 	Tells bool `json:"tells"`
 }
 

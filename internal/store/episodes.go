@@ -128,29 +128,36 @@ func writeChange(tx *gorm.DB, c records.EpisodeChange) error {
 	}).Error
 }
 
-// ChangeEpisode changes one episode in one transaction. The error is
-// clinical.NotFound where there is none of the id, else that of change.
-func (s *Store) ChangeEpisode(
-	ctx context.Context, id string, change func(records.Episode) (records.EpisodeChange, error),
-) (records.Episode, error) {
-	var after records.Episode
-	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
-		var row episodeRow
-		if err := s.locking(tx).Take(&row, "id = ?", id).Error; err != nil {
-			return notFoundEpisode(err)
+// ChangeEpisodes changes episodes of one stay in one transaction, or of a feed, which has no
+// stay, the one of the id: change is given all of them, and says what happens.
+func (s *Store) ChangeEpisodes(
+	ctx context.Context, stayID, id string, change func([]records.Episode) ([]records.EpisodeChange, error),
+) error {
+	return s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
+		where, value := "stay_id = ?", stayID
+		if stayID == "" {
+			where, value = "id = ?", id
 		}
-		before, err := s.episodeOf(row)
+		var rows []episodeRow
+		// In the order of a step's query, so that the two do not wait for each other.
+		if err := s.locking(tx).Order("id").Find(&rows, where, value).Error; err != nil {
+			return fmt.Errorf("reading the episodes of a stay: %w", err)
+		}
+		before, err := s.episodesOf(rows)
 		if err != nil {
 			return err
 		}
-		c, err := change(before)
+		changes, err := change(before)
 		if err != nil {
 			return err
 		}
-		after = c.Episode
-		return writeChange(tx, c)
+		for _, c := range changes {
+			if err := writeChange(tx, c); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
-	return after, err
 }
 
 func notFoundEpisode(err error) error {
@@ -178,6 +185,19 @@ func (s *Store) EpisodesOwed(ctx context.Context, unit string) ([]records.Episod
 // EpisodesOfStay are all episodes of a stay, the oldest first.
 func (s *Store) EpisodesOfStay(ctx context.Context, stayID string) ([]records.Episode, error) {
 	return s.episodesWhere(ctx, "stay_id = ?", stayID)
+}
+
+// EpisodesAmong are those of the ids that there are, done or not, the oldest first.
+func (s *Store) EpisodesAmong(ctx context.Context, ids []string) ([]records.Episode, error) {
+	var out []records.Episode
+	for part := range parts(distinct(ids), 500) {
+		more, err := s.episodesWhere(ctx, "id IN ?", part)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, more...)
+	}
+	return out, nil
 }
 
 func (s *Store) episodesWhere(ctx context.Context, where string, values ...any) ([]records.Episode, error) {

@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -298,27 +299,49 @@ func TestEventsAreNeverChanged(t *testing.T) {
 	})
 }
 
-func TestChangingOneEpisode(t *testing.T) {
+// changeOne changes the one episode of an id, of those of stay A.
+func changeOne(t *testing.T, s *Store, id string, change func(records.Episode) (records.EpisodeChange, error)) error {
+	t.Helper()
+	return s.ChangeEpisodes(t.Context(), "A", id, func(all []records.Episode) ([]records.EpisodeChange, error) {
+		n := slices.IndexFunc(all, func(e records.Episode) bool { return e.ID == id })
+		if n < 0 {
+			return nil, clinical.Errorf(clinical.NotFound, "none")
+		}
+		c, err := change(all[n])
+		return []records.EpisodeChange{c}, err
+	})
+}
+
+// Of several episodes all are changed, or none.
+func TestChangingEpisodesOfAStay(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
-		stepScope(t, s, records.EpisodeScope{Name: "unit 4W", Unit: "4W"}, 1, changed("a", "4W", "open", 1))
-		after, err := s.ChangeEpisode(t.Context(), "a", func(e records.Episode) (records.EpisodeChange, error) {
+		stepScope(t, s, records.EpisodeScope{Name: "unit 4W", Unit: "4W"}, 1, changed("a", "4W", "open", 1), changed("b", "4W", "open", 1))
+		must(t, changeOne(t, s, "a", func(e records.Episode) (records.EpisodeChange, error) {
 			if d := cmp.Diff(episode("a", "4W", "open", 1), e, inUTC); d != "" {
 				t.Errorf("what is changed (-want +got):\n%s", d)
 			}
 			return changed("a", "4W", "taken", 2), nil
-		})
-		must(t, err)
-		if d := cmp.Diff(after, get(s.EpisodeByID(t.Context(), "a"))(t), inUTC); d != "" {
-			t.Errorf("returned and stored differ:\n%s", d)
+		}))
+		if d := cmp.Diff(episode("a", "4W", "taken", 2), get(s.EpisodeByID(t.Context(), "a"))(t), inUTC); d != "" {
+			t.Errorf("wanted and stored differ:\n%s", d)
 		}
 		refused := clinical.Errorf(clinical.Conflict, "taken already")
-		_, err = s.ChangeEpisode(t.Context(), "a", func(records.Episode) (records.EpisodeChange, error) { return records.EpisodeChange{}, refused })
-		if !errors.Is(err, refused) || count(t, s, "episode_events") != 2 {
+		err := changeOne(t, s, "a", func(records.Episode) (records.EpisodeChange, error) { return records.EpisodeChange{}, refused })
+		if !errors.Is(err, refused) || count(t, s, "episode_events") != 3 {
 			t.Errorf("a refused change: %v", err)
 		}
-		_, err = s.ChangeEpisode(t.Context(), "nobody", func(records.Episode) (records.EpisodeChange, error) { return records.EpisodeChange{}, nil })
-		if clinical.CodeOf(err) != clinical.NotFound {
-			t.Errorf("a change of nothing: %v", err)
+		err = s.ChangeEpisodes(t.Context(), "A", "a", func(all []records.Episode) ([]records.EpisodeChange, error) {
+			if len(all) != 2 {
+				t.Errorf("%d episodes of the stay", len(all))
+			}
+			return []records.EpisodeChange{changed("a", "4W", "open", 3), changed("b", "4W", "open", 9)}, nil // b has moved on
+		})
+		if clinical.CodeOf(err) != clinical.Conflict || get(s.EpisodeByID(t.Context(), "a"))(t).Events != 2 {
+			t.Errorf("half of a change was kept: %v", err)
+		}
+		among := get(s.EpisodesAmong(t.Context(), []string{"a", "nobody", "b", "a"}))(t)
+		if len(among) != 2 || among[0].ID != "a" || among[1].ID != "b" {
+			t.Errorf("among them are %v", among)
 		}
 	})
 }
@@ -352,7 +375,7 @@ func TestStepsTogether(t *testing.T) {
 			}
 			wg.Go(func() {
 				for n := range rounds {
-					_, err := s.ChangeEpisode(t.Context(), fmt.Sprintf("e%02d", n%3), func(e records.Episode) (records.EpisodeChange, error) {
+					err := changeOne(t, s, fmt.Sprintf("e%02d", n%3), func(e records.Episode) (records.EpisodeChange, error) {
 						return changed(e.ID, e.Unit, "open", e.Events+1), nil
 					})
 					switch clinical.CodeOf(err) {

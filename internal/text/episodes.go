@@ -16,16 +16,27 @@ func Ending(reason string) string {
 	return spoken.word("closings", reason)
 }
 
-// owedFigures count episodes that are owed, by how they stand.
-type owedFigures struct{ All, Open, Taken, Deferred int }
+// owedFigures count what is owed, by how it stands: nobody's, in somebody's hands, put off.
+type owedFigures struct{ All, Open, InHand, PutOff int }
 
-// Owed says how many episodes are owed, and how many of them are in somebody's hands.
-func Owed(list []records.Episode) string {
-	count := map[records.EpisodeState]int{}
-	for _, e := range list {
-		count[e.State]++
+// Owed says how many things are owed, and how many of them are in somebody's hands.
+func Owed(list []episodes.Thing) string {
+	var f owedFigures
+	for _, t := range list {
+		if !t.Active() {
+			continue
+		}
+		f.All++
+		switch t.State {
+		case episodes.Open:
+			f.Open++
+		case episodes.Deferred, episodes.Answered:
+			f.PutOff++
+		default:
+			f.InHand++
+		}
 	}
-	return sayOwed(Catalogue{}, owedFigures{len(list), count[episodes.Open], count[episodes.Taken], count[episodes.Deferred]})
+	return sayOwed(Catalogue{}, f)
 }
 
 // EpisodeWhy says why an episode was opened: its rule with its figures.
@@ -65,4 +76,17 @@ func (c Catalogue) EpisodeState(e records.Episode) string {
 		state = "closed"
 	}
 	return sayStates[state](c, stateFigures{e, e.Age(c.At)})
+}
+
+// ThingBrief says in a few words how a thing stands, and with names whose it is; "" where it
+// is nobody's, or the line of its recheck tells by which answer it was put off.
+func (c Catalogue) ThingBrief(t episodes.Thing, names bool) string {
+	e := t.Episode
+	switch {
+	case e.State == episodes.Open || e.State == episodes.Answered && t.Due != nil:
+		return ""
+	case names:
+		return sayBriefs[e.State](c, e)
+	}
+	return sayNameless[e.State](c, e)
 }

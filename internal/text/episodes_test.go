@@ -74,14 +74,18 @@ func TestWhatEachEventSays(t *testing.T) {
 	c := Catalogue{Zone: time.UTC, At: episodeTime.Add(3 * time.Hour)}
 	for want, v := range map[string]records.EpisodeEvent{
 		"Opened. Falls precautions missing: bed alarm.": {What: episodes.Opened, Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}}},
-		"Taken by mb.":                                          {What: episodes.TakenOn, Who: "mb"},
-		"Given back by mb: going home.":                         {What: episodes.Released, Who: "mb", Reason: "going home."},
-		"Put off by mb until 20 Nov 08:05: asleep.":             {What: episodes.PutOff, Who: "mb", Until: episodeTime, Reason: "asleep"},
-		"Closed by mb: the provider was told.":                  {What: episodes.Closed, Who: "mb", Reason: episodes.ProviderTold},
-		"Closed by mb: another reason (seen at the bedside).":   {What: episodes.Closed, Who: "mb", Reason: episodes.OtherReason, Note: "seen at the bedside."},
-		"Done: a set that can be read was taken, 20 Nov 08:05.": {What: episodes.Ended, Reason: episodes.SetDone, Figures: episodes.SetTaken{SetAt: episodeTime}},
-		"Done: the patient left the unit.":                      {What: episodes.Ended, Reason: episodes.LeftUnit},
-		"Handed on with the patient to unit 7E.":                {What: episodes.Moved, Unit: "7E"},
+		"Taken by mb.":                                                        {What: episodes.TakenOn, Who: "mb"},
+		"Given back by mb: going home.":                                       {What: episodes.Released, Who: "mb", Reason: "going home."},
+		"Put off by mb until 20 Nov 08:05: asleep.":                           {What: episodes.PutOff, Who: "mb", Until: episodeTime, Reason: "asleep"},
+		"Closed by mb: the provider was told.":                                {What: episodes.Closed, Who: "mb", Reason: episodes.ProviderTold},
+		"Closed by mb: another reason (seen at the bedside).":                 {What: episodes.Closed, Who: "mb", Reason: episodes.OtherReason, Note: "seen at the bedside."},
+		"Done: a set that can be read was taken, 20 Nov 08:05.":               {What: episodes.Ended, Reason: episodes.SetDone, Figures: episodes.SetTaken{SetAt: episodeTime}},
+		"Done: the patient left the unit.":                                    {What: episodes.Ended, Reason: episodes.LeftUnit},
+		"Handed on with the patient to unit 7E.":                              {What: episodes.Moved, Unit: "7E"},
+		"Given to Ann by mb.":                                                 {What: episodes.Given, Who: "mb", Name: "Ann"},
+		"Told Dr A at 20 Nov 08:05, says mb: by telephone.":                   {What: episodes.ToldOf, Who: "mb", Name: "Dr A", ToldAt: episodeTime, Note: "by telephone."},
+		"Answered by mb: the patient declined; charted.":                      {What: episodes.AnswerGiven, Who: "mb", Reason: episodes.Declined},
+		"Put off by an answer on the chart: declined, again at 20 Nov 08:05.": {What: episodes.AnswerMoved, Reason: "declined", Until: episodeTime},
 	} {
 		if got := c.EpisodeEvent(v); got != want {
 			t.Errorf("got %q, want %q", got, want)
@@ -97,12 +101,16 @@ func TestWhatEachEventSays(t *testing.T) {
 // Taking or putting off hides no age.
 func TestEveryStateOwedShowsItsAge(t *testing.T) {
 	c := Catalogue{Zone: time.UTC, At: episodeTime.Add(3 * time.Hour)}
-	e := records.Episode{RaisedAt: episodeTime, ChangedAt: episodeTime.Add(time.Hour), Who: "mb", Until: c.At.Add(time.Hour)}
-	for _, state := range []records.EpisodeState{episodes.Open, episodes.Taken, episodes.Deferred} {
+	e := records.Episode{RaisedAt: episodeTime, ChangedAt: episodeTime.Add(time.Hour), Who: "mb", Until: c.At.Add(time.Hour), Told: []string{"4W"}}
+	for _, state := range []records.EpisodeState{episodes.Open, episodes.Assigned, episodes.Taken, episodes.Deferred, episodes.Told} {
 		e.State = state
 		if got := c.EpisodeState(e); !strings.HasSuffix(got, "; owed for 3 h") {
 			t.Errorf("%s: %q does not end with its age", state, got)
 		}
+	}
+	e.State, e.Reason = episodes.Answered, "declined"
+	if got, want := c.EpisodeState(e), "Answered: declined, again at 20 Nov 12:05"; got != want {
+		t.Errorf("got %q, want %q", got, want)
 	}
 	e.State, e.Ending, e.Reason, e.Note = episodes.Done, episodes.ByPerson, episodes.ProviderTold, "by telephone"
 	if got, want := c.EpisodeState(e), "Closed by mb 20 Nov 09:05: the provider was told (by telephone)"; got != want {

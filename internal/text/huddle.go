@@ -36,6 +36,8 @@ func (c Catalogue) OwedOne(d episodes.Due) string {
 		return sayOwedAfterFall(c, as[alerts.FellFigures](d.Figures))
 	case episodes.TellProvider:
 		return sayOwedProvider(c, d)
+	case episodes.ClearanceOwed:
+		return sayOwedClearance(c, d)
 	case episodes.PrecautionsMissing:
 		return sayOwedPrecautions(c, as[alerts.MissingFigures](d.Figures))
 	case episodes.DoseReview:
@@ -51,6 +53,8 @@ func (c Catalogue) OwedBrief(d episodes.Due) string {
 		return sayOwedAfterBrief(c, none{})
 	case episodes.TellProvider:
 		return sayOwedProviderBrief(c, none{})
+	case episodes.ClearanceOwed:
+		return sayOwedClearanceBrief(c, none{})
 	case episodes.PrecautionsMissing:
 		return sayOwedPrecautionsBrief(c, as[alerts.MissingFigures](d.Figures))
 	case episodes.DoseReview:

@@ -33,6 +33,8 @@ var (
 	sayOwedAfterBrief       = says[none]("owed-after-fall-brief")
 	sayOwedProvider         = says[episodes.Due]("owed-provider")
 	sayOwedProviderBrief    = says[none]("owed-provider-brief")
+	sayOwedClearance        = says[episodes.Due]("owed-clearance")
+	sayOwedClearanceBrief   = says[none]("owed-clearance-brief")
 	sayOwedPrecautions      = says[alerts.MissingFigures]("owed-precautions")
 	sayOwedPrecautionsBrief = says[alerts.MissingFigures]("owed-precautions-brief")
 	sayOwedReview           = says[alerts.ReviewFigures]("owed-review")
@@ -130,6 +132,8 @@ var (
 	sayEventEnded = says[endedFigures]("event-ended")
 	sayStates     = map[string]func(Catalogue, stateFigures) string{
 		"open": says[stateFigures]("state-open"), "taken": says[stateFigures]("state-taken"), "deferred": says[stateFigures]("state-deferred"),
+		"assigned": says[stateFigures]("state-assigned"), "answered": says[stateFigures]("state-answered"),
+		"told":   says[stateFigures]("state-told"),
 		"closed": says[stateFigures]("state-closed"), "done": says[stateFigures]("state-done"),
 	}
 	sayEvents = map[records.EpisodeWhat]func(Catalogue, records.EpisodeEvent) string{
@@ -137,7 +141,21 @@ var (
 		episodes.Resumed: says[records.EpisodeEvent]("event-resumed"), episodes.Moved: says[records.EpisodeEvent]("event-moved"),
 		episodes.DeferralOver: says[records.EpisodeEvent]("event-deferral_over"), episodes.TakenOn: says[records.EpisodeEvent]("event-taken"),
 		episodes.Released: says[records.EpisodeEvent]("event-released"), episodes.PutOff: says[records.EpisodeEvent]("event-deferred"),
-		episodes.Closed: says[records.EpisodeEvent]("event-closed"),
+		episodes.Closed: says[records.EpisodeEvent]("event-closed"), episodes.Given: says[records.EpisodeEvent]("event-assigned"),
+		episodes.GivenOver: says[records.EpisodeEvent]("event-assignment_over"), episodes.FellDue: says[records.EpisodeEvent]("event-fell_due"),
+		episodes.AnswerMoved: says[records.EpisodeEvent]("event-answered"), episodes.AnswerOver: says[records.EpisodeEvent]("event-answer_over"),
+		episodes.AnswerGiven: says[records.EpisodeEvent]("event-answer_given"), episodes.ToldOf: says[records.EpisodeEvent]("event-told"),
+	}
+
+	sayBriefs = map[records.EpisodeState]func(Catalogue, records.Episode) string{
+		episodes.Assigned: says[records.Episode]("brief-assigned"), episodes.Taken: says[records.Episode]("brief-taken"),
+		episodes.Deferred: says[records.Episode]("brief-deferred"), episodes.Told: says[records.Episode]("brief-told"),
+		episodes.Answered: says[records.Episode]("brief-answered"), episodes.Done: says[records.Episode]("brief-done"),
+	}
+	sayNameless = map[records.EpisodeState]func(Catalogue, records.Episode) string{
+		episodes.Assigned: says[records.Episode]("nameless-assigned"), episodes.Taken: says[records.Episode]("nameless-taken"),
+		episodes.Deferred: says[records.Episode]("nameless-deferred"), episodes.Told: says[records.Episode]("nameless-told"),
+		episodes.Answered: sayBriefs[episodes.Answered], episodes.Done: says[records.Episode]("nameless-done"),
 	}
 
 	sayFiguresFrom = says[time.Time]("part-figures-from")

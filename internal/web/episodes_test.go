@@ -21,6 +21,7 @@ import (
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web"
+	"plumbline/internal/web/parts"
 	"plumbline/internal/web/webtest"
 )
 
@@ -92,11 +93,31 @@ func (s *shift) get(who, path string) string {
 // act sends a form as somebody who has seen so many events.
 func (s *shift) act(who string, e records.Episode, verb string, seen int, more ...string) *httptest.ResponseRecorder {
 	s.t.Helper()
-	form := url.Values{"seen": {strconv.Itoa(seen)}, "back": {"unit"}}
+	form := url.Values{"seen": {s.seen(e, seen)}, "back": {"unit"}}
 	for n := 0; n+1 < len(more); n += 2 {
 		form.Set(more[n], more[n+1])
 	}
 	return post(webtest.As(s.handler, who), "/episodes/"+e.ID+"/"+verb, form)
+}
+
+// seen is what a form says that it showed: so many events of an episode, and of the others of
+// its thing those that there are.
+func (s *shift) seen(e records.Episode, events int) string {
+	s.t.Helper()
+	if e.StayID == "" {
+		return fmt.Sprintf("%s:%d", e.ID, events)
+	}
+	all, err := s.deps.Episodes.Stay(s.t.Context(), e.StayID)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	thing := episodes.ThingOf(e, care.Now(all))
+	for n := range thing.Members {
+		if m := &thing.Members[n]; m.ID == e.ID {
+			m.Events = events
+		}
+	}
+	return parts.SeenOf(thing)
 }
 
 func (s *shift) last() string {
@@ -132,7 +153,8 @@ func TestTheUnitsPageOfEpisodes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	holds(t, page, fmt.Sprintf("%d episodes owed: %d open, 0 taken, 0 put off.", len(list), len(list)), "Nothing ended in the last 24 h.", `href="/units/4W/episodes/tally"`)
+	things := episodes.Things(list, nil)
+	holds(t, page, text.Owed(things), "Nothing ended in the last 24 h.", `href="/units/4W/episodes/tally"`)
 	board := s.deps.Answers
 	live, err := board.Live(t.Context(), "4W", demo.AnchorTime())
 	if err != nil {
@@ -144,16 +166,17 @@ func TestTheUnitsPageOfEpisodes(t *testing.T) {
 	}
 	c := text.Catalogue{Zone: s.deps.Zone, At: s.now}
 	last := -1
-	for _, e := range list {
-		at := strings.Index(page, `id="e-`+e.ID+`"`)
+	for _, e := range things {
+		at := strings.Index(page, `id="e-`+e.Key+`"`)
 		if at < last {
 			t.Errorf("%s of %s does not stand in the order of kinds and age", e.Kind, e.StayID)
 		}
 		last = at
-		_, article, _ := strings.Cut(page, `id="e-`+e.ID+`"`)
+		_, article, _ := strings.Cut(page, `id="e-`+e.Key+`"`)
 		article, _, _ = strings.Cut(article, "</article>")
-		holds(t, article, names[e.StayID], c.EpisodeWhy(e.Rule, e.Figures), "Open; owed for", e.Facts[0].SourceID,
-			`action="/episodes/`+e.ID+`/take"`, `action="/episodes/`+e.ID+`/close"`, `name="seen" value="1"`, `name="back" value="unit"`)
+		holds(t, article, names[e.StayID], c.EpisodeWhy(e.Rule, e.Figures), c.EpisodeState(e.Episode), e.Facts[0].SourceID,
+			`action="/episodes/`+e.ID+`/take"`, `action="/episodes/`+e.ID+`/close"`, `action="/episodes/`+e.ID+`/give"`,
+			`name="seen" value="`+parts.SeenOf(e)+`"`, `name="back" value="unit"`)
 		lacks(t, article, "/release", `option value="96"`)
 	}
 	lacks(t, page, "data-refresh") // what is being typed must not be swept away
@@ -245,7 +268,7 @@ func TestAFormThatIsOutOfDate(t *testing.T) {
 			t.Errorf("%s = %d", tc.verb, w.Code)
 		}
 		checkMarkup(t, tc.verb, page)
-		holds(t, page, "Nothing was done", "has changed since you saw it", "Put off by falls-nurse", "asleep", when, tc.form, `name="seen" value="2"`, "Wilhelmina Castarède")
+		holds(t, page, "Nothing was done", "has changed since you saw it", "Put off by falls-nurse", "asleep", when, tc.form, `name="seen" value="`+e.ID+`:2"`, "Wilhelmina Castarède")
 		if want := "bedside-nurse change POST /episodes/:episode/" + tc.verb + " unit=4W stay=S106 not changed: conflict"; s.last() != want {
 			t.Errorf("the audit: %s, want %s", s.last(), want)
 		}
@@ -402,7 +425,7 @@ func TestTheHistoryOnThePatientsPage(t *testing.T) {
 		t.Fatal(w.Code)
 	}
 	s.now = s.now.Add(5 * time.Minute)
-	if w := s.act("falls-nurse", e, "close", 2, "reason", "done_uncharted", "note", "on paper"); w.Code != 303 {
+	if w := s.act("falls-nurse", e, "close", 2, "reason", "charted_wrongly", "note", "on paper"); w.Code != 303 {
 		t.Fatal(w.Code)
 	}
 	c := text.Catalogue{Zone: s.deps.Zone, At: s.now}
@@ -413,10 +436,10 @@ func TestTheHistoryOnThePatientsPage(t *testing.T) {
 	}
 	page := s.get("bedside-nurse", "/stays/S101")
 	checkMarkup(t, "stay", page)
-	holds(t, article(page), "Opened. ", c.Time(e.OpenedAt), "Taken by falls-nurse.", "Closed by falls-nurse: done, but not charted where the feeds reach (on paper).")
+	holds(t, article(page), "Opened. ", c.Time(e.OpenedAt), "Taken by falls-nurse.", "Closed by falls-nurse: charted wrongly; it is corrected at its source (on paper).")
 	lacks(t, article(page), "<form")
 	holds(t, page, `action="/episodes/`+s.episode("S101", episodes.PrecautionsMissing).ID+`/take"`, `name="back" value="stay"`)
-	if strings.Index(page, e.ID) < strings.Index(page, s.episode("S101", episodes.PrecautionsMissing).ID) {
+	if strings.Index(page, `id="e-`+e.ID) < strings.Index(page, `id="e-`+s.episode("S101", episodes.PrecautionsMissing).ID) {
 		t.Error("what is done stands before what is owed")
 	}
 	for _, h := range historiesOf(t, s.deps, "S101") { // a pharmacist acts on dose reviews alone
@@ -427,7 +450,9 @@ func TestTheHistoryOnThePatientsPage(t *testing.T) {
 	}
 
 	then := s.get("bedside-nurse", "/stays/S101?as_of="+before.UTC().Format(time.RFC3339))
-	holds(t, article(then), "Opened. ", "Open; owed for 5 min")
+	key := episodes.KeyOf(e.Kind, e.StayID, e.ID) // while it is owed it is one thing with the rechecks
+	then = strings.ReplaceAll(then, `id="e-`+key+`"`, `id="e-`+e.ID+`"`)
+	holds(t, article(then), "Opened. ", "Nobody's yet; owed for")
 	lacks(t, article(then), "Taken by", "Closed by")
 	lacks(t, then, `action="/episodes/`)
 	earlier := s.get("bedside-nurse", "/stays/S101?as_of="+demo.AnchorTime().Add(-time.Hour).UTC().Format(time.RFC3339))
@@ -514,6 +539,7 @@ func TestEpisodesOfFeeds(t *testing.T) {
 var actingOn = map[records.EpisodeKind]string{
 	episodes.FallWithoutSet:     acting,
 	episodes.TellProvider:       acting,
+	episodes.ClearanceOwed:      acting,
 	episodes.RecheckOverdue:     acting,
 	episodes.PrecautionsMissing: acting,
 	episodes.DoseReview:         "409 409 409 409 404 404",

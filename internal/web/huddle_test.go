@@ -19,7 +19,7 @@ import (
 )
 
 var (
-	giving = regexp.MustCompile(`(?s)<form method="post" action="(/stays/[^/]+/assign)"><input type="hidden" name="key" value="([0-9a-f]+)">`)
+	giving = regexp.MustCompile(`<form method="post" action="(/episodes/([0-9a-f]+)/give)" class="form"><input type="hidden" name="seen" value="([^"]*)">`)
 	row    = regexp.MustCompile(`<span class="bed">([^<]*)</span>`)
 	ranked = regexp.MustCompile(`(?s)<table class="rank".*?</table>`)
 )
@@ -113,6 +113,7 @@ func TestTheListIsChosen(t *testing.T) {
 // Names can be turned off by anybody: nothing of the page then tells who it is.
 func TestBedsWithoutNames(t *testing.T) {
 	d, board := open(t)
+	owed(t, d, "4W")
 	h := signedIn(d)
 	give(t, h, d, "Invented Nurse")
 	page := get(h, "/units/4W?names=off").Body.String()
@@ -125,7 +126,7 @@ func TestBedsWithoutNames(t *testing.T) {
 			t.Errorf("bed %s: named without names", a.Digest.Stay.Bed)
 		}
 	}
-	if strings.Contains(page, "Invented Nurse") || strings.Contains(page, "/assign") || !strings.Contains(page, "given to somebody") {
+	if strings.Contains(page, "Invented Nurse") || strings.Contains(page, "/give") || !strings.Contains(page, "given to somebody") {
 		t.Error("a page without names names the staff, or takes names")
 	}
 	if len(bedsOf(strings.ReplaceAll(page, ` id="r-`, ` data="r-`))) == 0 && !strings.Contains(page, `class="bed" id="r-1"`) {
@@ -133,27 +134,43 @@ func TestBedsWithoutNames(t *testing.T) {
 	}
 }
 
-// give gives the first thing that is owed on the page to somebody, and returns its key.
-func give(t *testing.T, h http.Handler, d web.Deps, name string) string {
+// form is the form by which the first thing on the page is given to somebody, with the id of
+// its episode.
+func givingForm(t *testing.T, h http.Handler) (target, id string, form url.Values) {
 	t.Helper()
 	m := giving.FindStringSubmatch(get(h, "/units/4W").Body.String())
 	if m == nil {
 		t.Fatal("nothing can be given to anybody")
 	}
-	w := post(h, m[1], url.Values{"key": {m[2]}, "name": {name}, "back": {"sort=bed&evil=1"}})
-	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/units/4W?sort=bed#o-"+m[2] {
-		t.Fatalf("giving = %d to %q", w.Code, w.Header().Get("Location"))
-	}
-	return m[2]
+	return m[1], m[2], url.Values{"seen": {m[3]}}
 }
 
-// What is given is seen at once by everybody, though the list is kept; and it is
-// taken back by an empty name.
+// give gives the first thing that is owed on the page to somebody, and returns its episode.
+func give(t *testing.T, h http.Handler, d web.Deps, name string) records.Episode {
+	t.Helper()
+	target, id, form := givingForm(t, h)
+	form.Set("name", name)
+	form.Set("back", "list?sort=bed&evil=1")
+	w := post(h, target, form)
+	e, err := d.Episodes.Episode(t.Context(), id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	key := episodes.KeyOf(e.Episode.Kind, e.Episode.StayID, id)
+	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/units/4W?sort=bed#e-"+key {
+		t.Fatalf("giving = %d to %q", w.Code, w.Header().Get("Location"))
+	}
+	return e.Episode
+}
+
+// What is given is seen at once by everybody, though the list is kept, on every page that shows
+// it, and it is taken back by an empty name.
 func TestWhatIsGivenIsSeenAtOnce(t *testing.T) {
 	d, board := open(t)
+	owed(t, d, "4W")
 	h := signedIn(d)
 	before := get(h, "/units/4W").Body.String()
-	key := give(t, h, d, "  Invented   Nurse ")
+	e := give(t, h, d, "  Invented   Nurse ")
 	shown := func(page string) bool { return strings.Contains(page, "<strong>Invented Nurse</strong>") }
 	if shown(before) || !shown(get(h, "/units/4W").Body.String()) {
 		t.Error("what was given is not seen at once")
@@ -161,29 +178,28 @@ func TestWhatIsGivenIsSeenAtOnce(t *testing.T) {
 	if sheet := get(h, "/units/4W").Body.String(); !strings.Contains(sheet, `<span class="line">Invented Nurse</span>`) {
 		t.Error("the sheet does not say to whom")
 	}
+	for _, path := range []string{"/units/4W/episodes", "/stays/" + e.StayID} {
+		if !strings.Contains(get(h, path).Body.String(), "Given to Invented Nurse by "+webtest.Everything) {
+			t.Errorf("%s does not say to whom", path)
+		}
+	}
 	if !shown(get(webtest.As(web.New(d), string(records.UnitManager)), "/units/4W").Body.String()) {
 		t.Error("another account does not see what was given")
 	}
-	if board.Lives > 2 {
+	if board.Lives > 5 { // for the steps of two units, and once for each of three handlers
 		t.Errorf("the list was worked out %d times in one minute", board.Lives)
 	}
-	all := d.Assignments.(*webtest.Assignments)
-	if len(all.All()) != 1 || all.All()[0].Who != webtest.Everything || all.All()[0].Key != key {
-		t.Fatalf("what was given: %+v", all.All())
+	if e.State != episodes.Assigned || e.Who != "Invented Nurse" || e.By != webtest.Everything {
+		t.Fatalf("what was given: %+v", e)
 	}
-	// The pharmacist sees it, and gives nothing.
+	// The pharmacist sees it, and gives dose reviews alone.
 	page := get(webtest.As(web.New(d), string(records.Pharmacist)), "/units/4W").Body.String()
-	if !shown(page) || giving.MatchString(page) {
+	if !shown(page) || strings.Contains(page, "/episodes/"+e.ID+"/give") {
 		t.Error("who may not give is offered to, or does not see what was given")
 	}
-	for _, a := range all.All() {
-		w := post(h, "/stays/"+a.StayID+"/assign", url.Values{"key": {key}, "name": {""}})
-		if w.Code != http.StatusSeeOther || shown(get(h, "/units/4W").Body.String()) {
-			t.Errorf("giving to nobody = %d, or it is still somebody's", w.Code)
-		}
-	}
-	if len(all.All()) != 2 {
-		t.Errorf("%d assignments are kept, want both", len(all.All()))
+	if w := post(h, "/episodes/"+e.ID+"/give", url.Values{"seen": {seenNow(t, d, e)}, "name": {""}}); w.Code != http.StatusSeeOther ||
+		shown(get(h, "/units/4W").Body.String()) {
+		t.Errorf("giving to nobody = %d, or it is still somebody's", w.Code)
 	}
 	// As of a moment before, nobody had been given anything.
 	if shown(get(h, "/units/4W?as_of="+demo.AnchorTime().Add(-time.Hour).Format(time.RFC3339)).Body.String()) {
@@ -191,29 +207,42 @@ func TestWhatIsGivenIsSeenAtOnce(t *testing.T) {
 	}
 }
 
+// seenNow is what a page shows of the thing of an episode.
+func seenNow(t *testing.T, d web.Deps, e records.Episode) string {
+	t.Helper()
+	s := shift{t: t, deps: d}
+	h, err := d.Episodes.Episode(t.Context(), e.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s.seen(e, len(h.Events))
+}
+
 func TestWhatCannotBeGiven(t *testing.T) {
 	d, _ := open(t)
+	owed(t, d, "4W")
 	h := signedIn(d)
-	m := giving.FindStringSubmatch(get(h, "/units/4W").Body.String())
+	target, id, form := givingForm(t, h)
+	seen := form.Get("seen")
 	for name, tc := range map[string]struct {
 		target string
 		form   url.Values
 		status int
 	}{
-		"what is not owed":      {m[1], url.Values{"key": {"abc"}, "name": {"Ann"}}, 409},
-		"to no name":            {m[1], url.Values{"key": {m[2]}, "name": {"A\u202enn"}}, 422},
-		"to too long a name":    {m[1], url.Values{"key": {m[2]}, "name": {strings.Repeat("x", 65)}}, 422},
-		"of a stay not there":   {"/stays/S000/assign", url.Values{"key": {m[2]}, "name": {"Ann"}}, 404},
-		"of another patient":    {"/stays/S111/assign", url.Values{"key": {m[2]}, "name": {"Ann"}}, 409},
-		"at another moment":     {m[1] + "?as_of=2026-11-01T12:00:00Z", url.Values{"key": {m[2]}, "name": {"Ann"}}, 404},
-		"with bytes of no text": {m[1], url.Values{"key": {m[2]}, "name": {"\xff"}}, 400},
+		"what has changed":      {target, url.Values{"seen": {id + ":7"}, "name": {"Ann"}}, 409},
+		"what was not seen":     {target, url.Values{"name": {"Ann"}}, 409},
+		"to nobody, nobody's":   {target, url.Values{"seen": {seen}, "name": {" "}}, 409},
+		"to no name":            {target, url.Values{"seen": {seen}, "name": {"A\u202enn"}}, 422},
+		"to too long a name":    {target, url.Values{"seen": {seen}, "name": {strings.Repeat("x", 65)}}, 422},
+		"what is not there":     {"/episodes/abc/give", url.Values{"seen": {seen}, "name": {"Ann"}}, 404},
+		"with bytes of no text": {target, url.Values{"seen": {seen}, "name": {"\xff"}}, 400},
 	} {
 		if w := post(h, tc.target, tc.form); w.Code != tc.status {
 			t.Errorf("%s = %d, want %d", name, w.Code, tc.status)
 		}
 	}
-	if all := d.Assignments.(*webtest.Assignments).All(); len(all) != 0 {
-		t.Errorf("given all the same: %+v", all)
+	if got, err := d.Episodes.Episode(t.Context(), id); err != nil || got.Episode.State != episodes.Open {
+		t.Errorf("given all the same: %+v, %v", got.Episode, err)
 	}
 }
 
@@ -243,10 +272,10 @@ func TestWhoHasTakenAnEpisodeIsNamed(t *testing.T) {
 	}
 	page := get(h, "/units/4W").Body.String()
 	after := nobodys.FindStringSubmatch(page)
-	if !strings.Contains(page, "episode taken by ann") || before == nil || after == nil || before[1] == after[1] {
+	if !strings.Contains(page, "taken by ann") || before == nil || after == nil || before[1] == after[1] {
 		t.Errorf("an episode that was taken is not named, or still nobody's: %v, then %v", before, after)
 	}
-	if page := get(h, "/units/4W?names=off").Body.String(); strings.Contains(page, "taken by ann") || !strings.Contains(page, "given to somebody") {
+	if page := get(h, "/units/4W?names=off").Body.String(); strings.Contains(page, "taken by ann") || !strings.Contains(page, "taken by somebody") {
 		t.Error("a page without names names who has taken an episode")
 	}
 }
@@ -262,14 +291,14 @@ func TestGivingIsRecorded(t *testing.T) {
 		return nil
 	})
 	h := webtest.As(web.New(d), string(records.UnitManager))
-	give(t, h, d, "Ann")
-	stay := d.Assignments.(*webtest.Assignments).All()[0].StayID
-	if got, want := lastOf(t, *all), "unit-manager change POST /stays/:stay/assign unit=4W stay="+stay+" allowed"; got != want {
+	owed(t, d, "4W")
+	e := give(t, h, d, "Ann")
+	if got, want := lastOf(t, *all), "unit-manager change POST /episodes/:episode/give unit=4W stay="+e.StayID+" allowed"; got != want {
 		t.Errorf("recorded: %s, want %s", got, want)
 	}
 	full = true
-	m := giving.FindStringSubmatch(get(h, "/units/4W").Body.String())
-	if w := post(h, m[1], url.Values{"key": {m[2]}, "name": {"Bo"}}); w.Code != http.StatusServiceUnavailable || len(d.Assignments.(*webtest.Assignments).All()) != 1 {
-		t.Errorf("without a record giving = %d", w.Code)
+	w := post(h, "/episodes/"+e.ID+"/give", url.Values{"seen": {seenNow(t, d, e)}, "name": {"Bo"}})
+	if after, err := d.Episodes.Episode(t.Context(), e.ID); w.Code != http.StatusServiceUnavailable || err != nil || after.Episode.Who != "Ann" {
+		t.Errorf("without a record giving = %d, %v", w.Code, err)
 	}
 }

@@ -211,7 +211,7 @@ type histories struct {
 
 func (h *histories) EventsOfUnit(_ context.Context, unit string, from, to time.Time) ([][]records.EpisodeEvent, error) {
 	h.asked = append(h.asked, [2]time.Time{from, to})
-	return [][]records.EpisodeEvent{{{EpisodeID: "E1", N: 1, Kind: episodes.RecheckOverdue, Unit: unit, At: demo.AnchorTime().Add(-time.Hour), What: episodes.Opened}}}, nil
+	return [][]records.EpisodeEvent{{{EpisodeID: "E1", N: 1, Kind: episodes.RecheckOverdue, Unit: unit, At: demo.AnchorTime().Add(-time.Hour), What: episodes.Opened, Tells: true}}}, nil
 }
 
 // Episodes are counted in each period, and up to now in the one that is not over.
@@ -223,7 +223,7 @@ func TestEpisodesAreCountedInEachPeriod(t *testing.T) {
 	if len(h.asked) != 4 || !h.asked[3][1].Equal(demo.AnchorTime()) || !h.asked[2][1].Equal(h.asked[3][0]) {
 		t.Errorf("asked for %v", h.asked)
 	}
-	if !strings.Contains(page, "The first episode known is of 2 to 8 Nov 2026") || !strings.Contains(page, "<td>Recheck overdue</td><td>1</td>") {
+	if !strings.Contains(page, "The first episode known is of 2 to 8 Nov 2026") || !strings.Contains(page, "<td>Recheck due</td><td>1</td>") {
 		t.Error("the episode of the last week is not told")
 	}
 }

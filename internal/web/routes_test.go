@@ -68,7 +68,10 @@ var ways = []way{
 	{"POST", "/stays/:stay/restrictions", "", "400 400 404 404 404 404", all404, 303},
 	{"GET", "/new-set-shell", "", any200, "", 200},
 	{"GET", "/new-set-worker.js", "", any200, "", 200},
-	{"POST", "/stays/:stay/assign", "key=none&name=Ann", "409 409 409 404 404 404", all404, 303},
+	{"POST", "/episodes/:episode/give", "name=Ann", acting, all404, 303},
+	{"POST", "/episodes/:episode/tell", "name=Ann&at=07:00", acting, all404, 303},
+	{"POST", "/episodes/:episode/clear", "by=Ann&at=07:00", acting, all404, 303},
+	{"POST", "/stays/:stay/precautions", "", "303 303 303 404 404 404", all404, 303}, // nothing ticked: nothing done
 	{"GET", "/feeds", "", "200 200 200 200 200 403", "", 303},
 	{"POST", "/feeds/retry", "", admins, "", 303},
 	{"GET", "/feeds/held/:row", "", admins, "", 303},

@@ -58,7 +58,6 @@ type Deps struct {
 	Episodes    *care.Service
 	DoseReviews doses.DoseReviews
 	Sets        bedside.SetKeeper
-	Assignments huddle.Assignments
 	// Accounts says who is signed in, Tokens which machine asks.
 	Accounts      *auth.Service
 	Tokens        *auth.Tokens
@@ -91,10 +90,10 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 		Log: d.Log, Accounts: d.Accounts, Tokens: d.Tokens, TakesSets: d.Sets != nil, Note: d.Note,
 		TrustedProxies: d.TrustedProxies,
 	}
-	ofHuddle := huddle.Deps{Patients: d.Answers, Feeds: d.Feeds, DataState: d.DataState, Assignments: d.Assignments}
+	ofHuddle := huddle.Deps{Patients: d.Answers, Feeds: d.Feeds, DataState: d.DataState}
 	ofPatient := patient.Deps{DoseReviews: d.DoseReviews}
 	if d.Sets != nil {
-		ofPatient.Charted = d.Sets
+		ofHuddle.Facts, ofPatient.Charted = d.Sets, d.Sets
 	}
 	ofDoses := doses.Deps{Lists: d.Answers, DoseReviews: d.DoseReviews}
 	ofUnit := unit.Deps{Figures: d.Answers}

@@ -11,7 +11,9 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
+	"plumbline/internal/care"
 	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
 	"plumbline/internal/ingest/bedside"
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/records"
@@ -690,9 +692,9 @@ func (s *service) owedOf(c *frame.Request, stayID string) ([]frame.Link, error) 
 	}
 	all, err := s.Episodes.Stay(c.Request.Context(), stayID)
 	var out []frame.Link
-	for _, h := range all {
-		if e := h.Episode; e.Active() && frame.MayAct(frame.AccountOf(c), e, records.ViewStay) {
-			out = append(out, frame.Link{Name: text.EpisodeKinds[e.Kind], URL: frame.StayURL(stayID) + "#" + parts.Anchor(e.ID)})
+	for _, e := range episodes.Things(care.Now(all), nil) {
+		if frame.MayAct(frame.AccountOf(c), e.Episode, records.ViewStay) {
+			out = append(out, frame.Link{Name: text.EpisodeKinds[e.Kind], URL: frame.StayURL(stayID) + "#" + parts.Anchor(e.Key)})
 		}
 	}
 	return out, err

@@ -3,6 +3,7 @@ package feeds
 import (
 	"time"
 
+	"plumbline/internal/episodes"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
 )
@@ -17,7 +18,7 @@ func (s *service) feedEpisodes(c *frame.Request, now time.Time) ([]parts.Episode
 	var out []parts.Episode
 	for _, e := range list {
 		v := parts.EpisodeOf(t, e)
-		v.Offer(e, frame.AccountOf(c), "")
+		v.Offer(t, episodes.ThingOf(e, nil), frame.AccountOf(c), "")
 		out = append(out, v)
 	}
 	return out, err

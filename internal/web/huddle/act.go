@@ -18,14 +18,28 @@ import (
 	"plumbline/internal/web/parts"
 )
 
+// backURL is the page that a form came from, at the thing that it was about.
 func backURL(e records.Episode, back string) string {
+	at := "#" + parts.Anchor(episodes.KeyOf(e.Kind, e.StayID, e.ID))
 	switch {
 	case e.StayID == "":
-		return "/feeds#" + parts.Anchor(e.ID)
+		return "/feeds" + at
 	case back == parts.BackToStay:
-		return frame.StayURL(e.StayID) + "#" + parts.Anchor(e.ID)
+		return frame.StayURL(e.StayID) + at
+	case strings.HasPrefix(back, parts.BackToList):
+		return listURL(e.Unit, strings.TrimPrefix(back, parts.BackToList)) + at
 	}
-	return frame.EpisodesURL(e.Unit) + "#" + parts.Anchor(e.ID)
+	return frame.EpisodesURL(e.Unit) + at
+}
+
+// listURL is the list of a unit as somebody had chosen to see it.
+func listURL(unit, chosen string) string {
+	if q, err := url.ParseQuery(chosen); err == nil {
+		if kept := choiceOf(q).query().Encode(); kept != "" {
+			return frame.UnitURL(unit) + "?" + kept
+		}
+	}
+	return frame.UnitURL(unit)
 }
 
 func (s *service) takeEpisode(c *frame.Request) (frame.Page, error) {
@@ -44,7 +58,24 @@ func (s *service) deferEpisode(c *frame.Request) (frame.Page, error) {
 	return s.actOnEpisode(c, episodes.Defer)
 }
 
+func (s *service) giveEpisode(c *frame.Request) (frame.Page, error) {
+	return s.actOnEpisode(c, episodes.Give)
+}
+
+func (s *service) tellOfEpisode(c *frame.Request) (frame.Page, error) {
+	return s.actOnEpisode(c, episodes.Tell)
+}
+
+// closeEpisode closes for a reason. Where the reason is an answer to a recheck it is
+// charted, and the chart decides for how long it counts.
 func (s *service) closeEpisode(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
+	}
+	if s.Facts != nil && episodes.AnswerOf(frame.EpisodeOf(c).Episode.Kind, form.Get("reason")) != "" {
+		return s.actOnEpisode(c, episodes.Answer)
+	}
 	return s.actOnEpisode(c, episodes.Close)
 }
 
@@ -57,8 +88,13 @@ func (s *service) actOnEpisode(c *frame.Request, verb episodes.Verb) (frame.Page
 		return nil, err
 	}
 	now, id := s.Clock(), frame.EpisodeOf(c).Episode.ID
-	action := actionOf(form, verb, frame.AccountOf(c).Name, now)
-	e, err := s.Episodes.Act(c.Request.Context(), id, action, now)
+	action := s.actionOf(form, verb, frame.AccountOf(c).Name, now)
+	var e records.Episode
+	if verb == episodes.Answer {
+		e, err = s.answerEpisode(c, form, action, now)
+	} else {
+		e, err = s.Episodes.Act(c.Request.Context(), id, action, now)
+	}
 	switch clinical.CodeOf(err) {
 	case "":
 		return frame.SeeOther(backURL(e, form.Get("back")))
@@ -72,19 +108,32 @@ func (s *service) actOnEpisode(c *frame.Request, verb episodes.Verb) (frame.Page
 }
 
 // actionOf reads a form. One that does not say what it showed is out of date.
-func actionOf(form url.Values, verb episodes.Verb, who string, now time.Time) episodes.Action {
+func (s *service) actionOf(form url.Values, verb episodes.Verb, who string, now time.Time) episodes.Action {
 	a := episodes.Action{
 		Do: verb, Who: who, Reason: strings.TrimSpace(form.Get("reason")), Note: strings.TrimSpace(form.Get("note")),
-		Seen: -1,
-	}
-	if n, err := strconv.Atoi(form.Get("seen")); err == nil && n > 0 {
-		a.Seen = n
+		Name: strings.Join(strings.Fields(form.Get("name")), " "), Saw: parts.ReadSeen(form.Get("seen")),
 	}
 	if hours, err := strconv.Atoi(form.Get("hours")); err == nil && slices.Contains(parts.Spans, hours) {
 		a.Until = now.Add(time.Duration(hours) * time.Hour)
 	}
+	if verb == episodes.Tell {
+		a.ToldAt = clockBefore(form.Get("at"), s.Zone, now)
+	}
 	return a
 }
+
+// clockBefore is the last moment by now, or in the next minutes, at which a clock showed a
+// time of the day; zero for what is none.
+func clockBefore(clock string, zone *time.Location, now time.Time) time.Time {
+	at, ok := clinical.ClockBefore(strings.TrimSpace(clock), now.Add(clockSkew).Add(1), zone)
+	if !ok {
+		return time.Time{}
+	}
+	return at
+}
+
+// clockSkew is how far ahead of the server a clock at the bedside may be.
+const clockSkew = 5 * time.Minute
 
 // notDoneView says why an action was not done, and shows how the episode stands.
 type notDoneView struct {
@@ -99,7 +148,8 @@ type notDoneView struct {
 func (s *service) notDone(
 	c *frame.Request, status int, form url.Values, a episodes.Action, why error,
 ) (frame.Page, error) {
-	h, err := s.Episodes.Episode(c.Request.Context(), frame.EpisodeOf(c).Episode.ID)
+	ctx := c.Request.Context()
+	h, err := s.Episodes.Episode(ctx, frame.EpisodeOf(c).Episode.ID)
 	switch {
 	case err != nil:
 		return nil, err
@@ -115,35 +165,56 @@ func (s *service) notDone(
 	if err := s.Noted(c, e); err != nil {
 		return nil, err
 	}
+	thing, err := s.thingOf(c, h.Episode)
+	if err != nil {
+		return nil, err
+	}
 	t := s.Times(s.Clock(), true)
 	v := notDoneView{
 		Layout: s.Layout(c, text.Say("episodes.not-done")).Live(s.Clock()), Back: backURL(h.Episode, form.Get("back")),
-		Why:     frame.Sentence(why),
-		Episode: parts.EpisodeOf(t, h.Episode),
+		Why: frame.Sentence(why), Episode: parts.ThingOf(t, thing),
 	}
-	if a.Seen > 0 && a.Seen < len(h.Events) {
-		v.Since = parts.EventsOf(t, h.Events[a.Seen:])
+	if seen := a.Saw[h.Episode.ID]; seen > 0 && seen < len(h.Events) {
+		v.Since = parts.EventsOf(t, h.Events[seen:])
 	}
 	v.Episode.Events = parts.EventsOf(t, h.Events)
 	if v.Episode.Bed, err = s.bedNow(c, h.Episode); err != nil {
 		return nil, err
 	}
-	v.Episode.Offer(h.Episode, frame.AccountOf(c), form.Get("back"))
+	v.Episode.Offer(t, thing, frame.AccountOf(c), form.Get("back"))
 	v.Typed = v.Episode.Forms.Fill(form, a.Do)
 	return frame.Show(status, "episode", v)
 }
 
-// doneAlready reports whether an action is what the person did just before.
+// thingOf is the thing that an episode belongs to, as it stands.
+func (s *service) thingOf(c *frame.Request, e records.Episode) (episodes.Thing, error) {
+	if e.StayID == "" {
+		return episodes.ThingOf(e, nil), nil
+	}
+	all, err := s.Episodes.Stay(c.Request.Context(), e.StayID)
+	return episodes.ThingOf(e, care.Now(all)), err
+}
+
+// doneAlready reports whether an action is what the person did just before: an event of it
+// stands after what they had seen.
 func doneAlready(h care.History, a episodes.Action) bool {
 	whats := map[episodes.Verb]records.EpisodeWhat{
 		episodes.Take: episodes.TakenOn, episodes.TakeOver: episodes.TakenOn, episodes.Release: episodes.Released,
-		episodes.Defer: episodes.PutOff, episodes.Close: episodes.Closed,
+		episodes.Defer: episodes.PutOff, episodes.Close: episodes.Closed, episodes.Give: episodes.Given,
+		episodes.Answer: episodes.AnswerGiven, episodes.Tell: episodes.ToldOf,
 	}
-	if a.Seen < 1 || len(h.Events) != a.Seen+1 {
+	what := whats[a.Do]
+	if a.Do == episodes.Give && a.Name == "" {
+		what = episodes.Released
+	}
+	seen := a.Saw[h.Episode.ID]
+	if seen < 1 || seen > len(h.Events) {
 		return false
 	}
-	last := h.Events[a.Seen]
-	return last.Who == a.Who && last.What == whats[a.Do] && last.Reason == a.Reason && last.Note == a.Note
+	return slices.ContainsFunc(h.Events[seen:], func(v records.EpisodeEvent) bool {
+		return v.Who == a.Who && v.What == what && v.Note == a.Note && v.Name == a.Name && v.ToldAt.Equal(a.ToldAt) &&
+			(v.Reason == a.Reason || a.Do == episodes.Tell)
+	})
 }
 
 // bedNow names the patient of an episode; nil for a feed.

@@ -7,6 +7,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
 	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
 )
@@ -45,9 +46,13 @@ func (s *service) answer(
 		return nil, err
 	}
 	s.Metrics.Lists.Inc()
-	p := s.PolicyFor(ctx).Policy.Unit
+	whole := s.PolicyFor(ctx).Policy
+	p := whole.Unit
 	from := alerts.LastHuddle(p, s.Zone, when.At)
 	a := &answer{at: when.At, list: list, nextShift: alerts.NextShift(p, s.Zone, when.At)}
+	for _, one := range list {
+		a.dues = append(a.dues, episodes.Owed(one, whole, a.nextShift)...)
+	}
 	a.thenFor = from.Format(time.RFC3339) + " " + data
 	if before != nil && when.Live && s.DataState != nil && before.thenFor == a.thenFor {
 		a.then = before.then
@@ -62,7 +67,7 @@ func (s *service) answer(
 	if a.came, err = s.arrivals(ctx, unit, a.since.Arrived, when.At); err != nil {
 		return nil, err
 	}
-	if when.Live && s.Assignments != nil {
+	if when.Live && s.Episodes != nil {
 		a.people, err = s.peopleOf(ctx, unit)
 	}
 	return a, err

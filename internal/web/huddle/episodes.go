@@ -14,7 +14,7 @@ import (
 	"plumbline/internal/web/parts"
 )
 
-func (s *service) owedLine(a records.Account, unit string, g given) *frame.OwedLine {
+func (s *service) owedLine(a records.Account, unit string, g standing) *frame.OwedLine {
 	if s.Episodes == nil {
 		return nil
 	}
@@ -22,7 +22,7 @@ func (s *service) owedLine(a records.Account, unit string, g given) *frame.OwedL
 	if a.May(records.ViewNames) {
 		l.URL = frame.EpisodesURL(unit)
 	}
-	if l.Text = text.Owed(g.owed); g.err != nil {
+	if l.Text = text.Owed(g.things); g.err != nil {
 		l.Text = text.Say("episodes.uncounted")
 	}
 	return l
@@ -54,17 +54,19 @@ func (s *service) episodesPage(c *frame.Request) (frame.Page, error) {
 		return frame.Tell(http.StatusBadRequest, text.Say("episodes.only-now"), text.Say("episodes.only-now-says"))
 	}
 	unit, now, a := c.Param("unit"), s.Clock(), frame.AccountOf(c)
-	list, err := s.Patients.Live(c.Request.Context(), unit, s.Minute())
+	kept, err := s.answerAbout(c.Request.Context(), unit, frame.Asked{At: s.Minute(), Live: true})
 	if err != nil {
 		return nil, err
 	}
-	var owed []records.Episode
+	list := kept.answer.list
+	g := s.standingOn(c.Request.Context(), unit, frame.Asked{At: s.Minute(), Live: true}, kept.answer)
+	if g.err != nil {
+		return nil, g.err
+	}
+	owed := g.owed()
 	var ended []care.History
 	if s.Episodes != nil {
-		owed, err = s.Episodes.Unit(c.Request.Context(), unit)
-		if err == nil {
-			ended, err = s.Episodes.Ended(c.Request.Context(), unit, now.Add(-endedHours*time.Hour), now.Add(time.Minute))
-		}
+		ended, err = s.Episodes.Ended(c.Request.Context(), unit, now.Add(-endedHours*time.Hour), now.Add(time.Minute))
 	}
 	if err != nil {
 		return nil, err
@@ -83,9 +85,9 @@ func (s *service) episodesPage(c *frame.Request) (frame.Page, error) {
 		k := kindView{ID: "k-" + string(kind), Name: text.EpisodeKinds[kind]}
 		for _, e := range owed {
 			if e.Kind == kind {
-				ev := parts.EpisodeOf(t, e)
+				ev := parts.ThingOf(t, e)
 				ev.Bed = bedIn(beds, e.StayID)
-				ev.Offer(e, a, parts.BackToUnit)
+				ev.Offer(t, e, a, parts.BackToUnit)
 				k.Episodes = append(k.Episodes, ev)
 			}
 		}

@@ -6,90 +6,90 @@ import (
 	"encoding/hex"
 	"fmt"
 	"slices"
-	"time"
 
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 )
 
-// Assignments keeps who was given what is owed. They are only ever added to.
-type Assignments interface {
-	Assign(ctx context.Context, a records.Assignment) error
-	// Assigned lists those of a unit later than from and not later than to, in the
-	// order in which they were made.
-	Assigned(ctx context.Context, unit string, from, to time.Time) ([]records.Assignment, error)
+// standing says how each thing that is owed on a unit stands, and whose it is.
+type standing struct {
+	things []episodes.Thing // done ones too, where the list still says them
+	byStay map[string][]episodes.Thing
+	err    error  // why it could not be told
+	state  string // names all of it, for what is kept
 }
 
-// given says who has each thing that is owed on a unit: to whom it was given at the
-// huddle, and who has taken or put off its episode.
-type given struct {
-	to    map[string]records.Assignment // by key
-	acted map[string]records.Episode    // taken or put off, by id; of now alone
-	owed  []records.Episode             // every episode of the unit that is owed
-	err   error                         // why they could not be told
-	state string                        // names all of it, for what is kept
+// owed are the things that are not done.
+func (g standing) owed() []episodes.Thing {
+	return slices.DeleteFunc(slices.Clone(g.things), func(t episodes.Thing) bool { return !t.Active() })
 }
 
-// givenOn is what had been given to whom at a moment. Where the episodes cannot be read,
-// the assignments alone are told.
-func (s *service) givenOn(ctx context.Context, unit string, when frame.Asked) (given, error) {
-	g := given{acted: map[string]records.Episode{}}
-	sum := sha256.New()
-	if s.Episodes != nil && when.Live {
-		if g.owed, g.err = s.Episodes.Unit(ctx, unit); g.err != nil {
+// standingOn is how what is owed on a unit stands, or stood at a moment. Where the episodes
+// cannot be read, what the list says is told alone.
+func (s *service) standingOn(ctx context.Context, unit string, when frame.Asked, a *answer) standing {
+	g := standing{byStay: map[string][]episodes.Thing{}}
+	var list []records.Episode
+	if s.Episodes != nil {
+		if list, g.err = s.episodesAbout(ctx, unit, when, a.dues); g.err != nil {
 			s.Log.Error("the episodes of a unit could not be told", "error", g.err)
-		}
-		for _, e := range g.owed {
-			if e.State == episodes.Taken || e.State == episodes.Deferred {
-				g.acted[e.ID] = e
-				_, _ = fmt.Fprintf(sum, "%q %q %q %d\n", e.ID, e.State, e.Who, e.Until.Unix())
-			}
+			list = nil
 		}
 	}
-	if s.Assignments != nil {
-		at := when.At
-		if when.Live {
-			at = s.Clock() // what was given a moment ago is to be seen at once
-		}
-		all, err := s.Assignments.Assigned(ctx, unit, at.Add(-episodes.LongestAssignment), at)
-		if err != nil {
-			return given{}, err
-		}
-		g.to = episodes.Assigned(all, s.PolicyFor(ctx).Policy.Unit, s.Zone, at)
-		for _, a := range all {
-			if g.to[a.Key] == a {
-				_, _ = fmt.Fprintf(sum, "%q %q %d\n", a.Key, a.Name, a.At.UnixMicro())
-			}
-		}
+	g.things = episodes.Things(list, a.dues)
+	sum := sha256.New()
+	for _, t := range g.things {
+		g.byStay[t.StayID] = append(g.byStay[t.StayID], t)
+		_, _ = fmt.Fprintf(sum, "%q %q %q %q %d\n", t.Key, t.State, t.Who, seenOf(t), t.Until.Unix())
 	}
 	g.state = hex.EncodeToString(sum.Sum(nil)[:12])
-	return g, nil
+	return g
 }
 
-// name is whose a thing is: who was given it, else who has taken an episode of it;
-// "" for nobody yet.
-func (g given) name(d episodes.Due) string {
-	if a, ok := g.to[d.Key]; ok {
-		return a.Name
+// seenOf names the events of a thing.
+func seenOf(t episodes.Thing) (out []string) {
+	for _, e := range t.Members {
+		out = append(out, fmt.Sprint(e.ID, e.Events))
 	}
-	for _, id := range d.Episodes {
-		if e, ok := g.acted[id]; ok && e.State == episodes.Taken {
-			return e.Who
-		}
-	}
-	return ""
+	return out
 }
 
-// peopleOf are the names of those to whom something owed can be given: the accounts of
-// the unit that may act, and whoever was given something in the last week.
-func (s *service) peopleOf(ctx context.Context, unit string) ([]string, error) {
-	accounts, err := s.Accounts.Accounts(ctx)
+// episodesAbout are the episodes owed on a unit, and those that are done of what the list
+// says is owed.
+func (s *service) episodesAbout(
+	ctx context.Context, unit string, when frame.Asked, dues []episodes.Due,
+) ([]records.Episode, error) {
+	if !when.Live {
+		return s.Episodes.UnitAt(ctx, unit, when.At)
+	}
+	owed, err := s.Episodes.Unit(ctx, unit)
 	if err != nil {
 		return nil, err
 	}
-	now := s.Clock()
-	lately, err := s.Assignments.Assigned(ctx, unit, now.Add(-7*24*time.Hour), now)
+	known := map[string]bool{}
+	for _, e := range owed {
+		known[e.ID] = true
+	}
+	var missing []string
+	for _, d := range dues {
+		for _, id := range d.Episodes {
+			if !known[id] {
+				missing = append(missing, id)
+			}
+		}
+	}
+	if len(missing) == 0 {
+		return owed, nil
+	}
+	more, err := s.Episodes.Among(ctx, missing)
+	more = slices.DeleteFunc(more, func(e records.Episode) bool { return e.Active() }) // of another unit still
+	return append(owed, more...), err
+}
+
+// peopleOf are the names of those to whom something owed can be given: the accounts of the
+// unit that may act.
+func (s *service) peopleOf(ctx context.Context, unit string) ([]string, error) {
+	accounts, err := s.Accounts.Accounts(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -99,11 +99,17 @@ func (s *service) peopleOf(ctx context.Context, unit string) ([]string, error) {
 			out = append(out, a.Name)
 		}
 	}
-	for _, a := range lately {
-		if a.Name != "" {
-			out = append(out, a.Name)
+	return out, nil
+}
+
+// withOwners adds whoever has something in hand.
+func withOwners(people []string, g standing) []string {
+	out := slices.Clone(people)
+	for _, t := range g.owed() {
+		if t.State == episodes.Assigned {
+			out = append(out, t.Who)
 		}
 	}
 	slices.Sort(out)
-	return slices.Compact(out), nil
+	return slices.Compact(out)
 }

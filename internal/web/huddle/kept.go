@@ -10,6 +10,7 @@ import (
 	"golang.org/x/sync/singleflight"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
 	"plumbline/internal/web/frame"
 )
 
@@ -31,7 +32,8 @@ type answer struct {
 	since     alerts.Since
 	came      map[string]alerts.Arrival // by stay: of those who were on another unit before
 	nextShift time.Time
-	people    []string // who can be given what is owed
+	people    []string       // who can be given what is owed
+	dues      []episodes.Due // what the list says is owed
 
 	then    []alerts.Assessment // the list of the last huddle
 	thenFor string              // what then rests on

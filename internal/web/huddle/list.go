@@ -6,6 +6,7 @@ import (
 	"html/template"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
@@ -70,6 +71,7 @@ type rowView struct {
 	Lead       *parts.ReasonView // the deciding reason; nil in the last tier
 	Others     []parts.ReasonView
 	Owed       []dueView
+	Done       []dueView          // what the list says and is done already
 	Later      *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
 	Blocked    bool               // a recheck is open that cannot be done: "nothing owed" would not be true
 	Limbs      []string           // that must not be measured
@@ -89,17 +91,22 @@ func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
 	ctx, unit, account, chosen := c.Request.Context(), c.Param("unit"), frame.AccountOf(c), choiceOf(c.Request.URL.Query())
 	sees := sight{
 		names: !chosen.noNames && account.May(records.ViewNames, records.ViewStay), feeds: account.May(records.ViewFeeds),
-		acts: when.Live && s.Assignments != nil && account.May(records.ViewNames, records.ViewStay, records.ActOnEpisodes),
 	}
-	sees.acts = sees.acts && sees.names
+	if sees.names && when.Live && s.Episodes != nil {
+		sees.by = account
+		sees.acts = account.May(records.ActOnEpisodes) || account.May(records.ReviewDoses)
+		sees.closes, sees.reviews = account.May(records.CloseEpisodes), account.May(records.ReviewDoses)
+	}
 	sees.sets = sees.names && when.Live && s.TakesSets && account.May(records.RecordSet)
 	kept, err := s.answerAbout(ctx, unit, when)
 	if err != nil {
 		return nil, err
 	}
-	given, err := s.givenOn(ctx, unit, when)
-	if err != nil {
-		return nil, err
+	given := s.standingOn(ctx, unit, when, kept.answer)
+	for _, t := range given.things {
+		if t.State == episodes.Taken && t.Who == account.Name {
+			sees.mine = account.Name // its forms differ from those of others
+		}
 	}
 	name := sees.String() + " " + chosen.query().Encode() + " " + given.state
 	body, err := kept.body(name, func(a *answer) (template.HTML, error) {
@@ -119,14 +126,21 @@ func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
 }
 
 // sight is which parts of a list the reader may see.
-type sight struct{ names, feeds, acts, sets bool }
+type sight struct {
+	names, feeds, sets    bool
+	acts, closes, reviews bool   // what the account may do with what is owed
+	mine                  string // the account's name where it has taken something here
+	by                    records.Account
+}
 
+// String names all of a sight on which a page depends.
 func (s sight) String() string {
-	return fmt.Sprint(s.names, s.feeds, s.acts, s.sets)
+	all := s.by.May(records.ActOnEpisodes)
+	return fmt.Sprintf("%v %v %v %v %v %v %v %q", s.names, s.feeds, s.sets, s.acts, all, s.closes, s.reviews, s.mine)
 }
 
 func (s *service) listView(
-	ctx context.Context, unit string, when frame.Asked, a *answer, sees sight, chosen choice, given given,
+	ctx context.Context, unit string, when frame.Asked, a *answer, sees sight, chosen choice, given standing,
 ) listView {
 	l := lister{
 		service: s, Times: s.Times(when.At, when.Live), policy: s.PolicyFor(ctx).Policy,
@@ -142,7 +156,7 @@ func (s *service) listView(
 		Names: sees.names, Keys: sees.names,
 	}
 	if sees.acts {
-		v.People = a.people
+		v.People = withOwners(a.people, given)
 	}
 	v.Self = v.Path
 	if q := chosen.query().Encode(); q != "" {

@@ -22,7 +22,7 @@ type lister struct {
 	answer *answer
 	sees   sight
 	chosen choice
-	given  given
+	given  standing
 	query  string // keeps another moment in links
 	quiet  func(alerts.Assessment) bool
 }
@@ -63,14 +63,11 @@ func (l lister) counts() []countView {
 
 // holds reports whether a patient is among those chosen.
 func (l lister) holds(a alerts.Assessment) bool {
-	return l.chosen.holds(a) && (!l.chosen.unnamed || slices.ContainsFunc(l.owedTo(a), func(d episodes.Due) bool {
-		return l.given.name(d) == ""
-	}))
+	return l.chosen.holds(a) && (!l.chosen.unnamed || slices.ContainsFunc(l.owedTo(a), episodes.Thing.Nobodys))
 }
 
-func (l lister) owedTo(a alerts.Assessment) []episodes.Due {
-	return episodes.Owed(a, l.policy, l.answer.nextShift)
-}
+// owedTo are the things that are owed to a patient, done ones that the list still says too.
+func (l lister) owedTo(a alerts.Assessment) []episodes.Thing { return l.given.byStay[a.Digest.StayID] }
 
 // fellView is a fall or faint of a patient.
 type fellView struct {
@@ -231,12 +228,6 @@ type owedPerson struct {
 	Beds  []string
 }
 
-// owedKinds are the kinds of what is owed, in the order in which they are counted.
-var owedKinds = []records.EpisodeKind{
-	episodes.FallWithoutSet, episodes.TellProvider, episodes.RecheckOverdue, episodes.PrecautionsMissing,
-	episodes.DoseReview,
-}
-
 // owedWord is a kind of what is owed, as it is counted.
 func owedWord(k records.EpisodeKind) string {
 	switch k {
@@ -244,6 +235,10 @@ func owedWord(k records.EpisodeKind) string {
 		return text.Say("huddle.count-fall")
 	case episodes.TellProvider:
 		return text.Say("huddle.count-tell")
+	case episodes.ClearanceOwed:
+		return text.Say("huddle.count-clearance")
+	case episodes.DataContradiction:
+		return text.EpisodeKinds[k]
 	case episodes.PrecautionsMissing:
 		return text.Say("huddle.count-precautions")
 	case episodes.DoseReview:
@@ -258,25 +253,26 @@ func (l lister) owed(unit string) shiftView {
 		Before: l.MomentDue(l.answer.nextShift), URL: l.address(unit, choice{unnamed: true, noNames: l.chosen.noNames}),
 	}
 	counts, people := map[records.EpisodeKind]int{}, map[string]*owedPerson{}
-	for _, a := range l.answer.list {
-		for _, d := range l.owedTo(a) {
-			v.Total++
-			counts[d.Kind]++
-			name := l.given.name(d)
-			if name == "" {
-				v.Unnamed++
-				continue
-			}
-			if people[name] == nil {
-				people[name] = &owedPerson{Name: name}
-			}
-			people[name].Count++
-			if bed := a.Digest.Stay.Bed; !slices.Contains(people[name].Beds, bed) {
-				people[name].Beds = append(people[name].Beds, bed)
-			}
+	beds := bedsOf(l.answer.list)
+	for _, t := range l.given.owed() {
+		v.Total++
+		counts[t.Kind]++
+		if t.Nobodys() {
+			v.Unnamed++
+		}
+		name := t.Owner()
+		if name == "" || t.State == episodes.Deferred || t.State == episodes.Told {
+			continue
+		}
+		if people[name] == nil {
+			people[name] = &owedPerson{Name: name}
+		}
+		people[name].Count++
+		if bed := beds[t.StayID].Bed; !slices.Contains(people[name].Beds, bed) {
+			people[name].Beds = append(people[name].Beds, bed)
 		}
 	}
-	for _, k := range owedKinds {
+	for _, k := range episodes.Kinds {
 		if counts[k] > 0 {
 			v.Kinds = append(v.Kinds, owedKind{owedWord(k), counts[k]})
 		}
@@ -299,11 +295,11 @@ func (l lister) owed(unit string) shiftView {
 
 // dueView is one thing that is owed to a patient.
 type dueView struct {
-	Key     string
+	ID      string
 	Kind    string
 	Text    string
 	Rules   []frame.RuleLink
-	State   string // overdue, due or blocked; "" where nothing tells a time
+	State   string // overdue or due; "" where nothing tells a time
 	Word    string
 	Due     *frame.Moment
 	Why     string // what asks for a set sooner than the fall
@@ -313,28 +309,32 @@ type dueView struct {
 	Whom    whomView
 }
 
-// whomView is who was given it.
+// whomView is how a thing stands, and whose it is.
 type whomView struct {
-	Acts   bool   // the reader may give it
-	Action string // where that is sent to
-	Key    string
-	Back   string   // the choice to come back to
-	What   string   // what it is, for who does not see the row
-	Name   string   // "" for nobody yet
-	Hidden bool     // somebody was given it, and no names are shown
-	By     string   // when and by which account
-	Acted  []string // who has taken or put off an episode of it
+	ID     string
+	What   string // what it is, for who does not see the row
+	Name   string // whose; "" for nobody yet
+	Hidden bool   // it is somebody's, and no names are shown
+	Says   string // how it stands; "" where it is nobody's
+	Done   bool   // it is done, and the list does not know it yet
+	Forms  *parts.EpisodeForms
 }
 
-func (l lister) dueOf(a alerts.Assessment, d episodes.Due) dueView {
-	v := dueView{Key: d.Key, Kind: string(d.Kind), Text: l.OwedOne(d), Rules: []frame.RuleLink{l.Rule(d.Rule)}}
+func (l lister) dueOf(a alerts.Assessment, t episodes.Thing) dueView {
+	v := dueView{ID: parts.Anchor(t.Key), Kind: string(t.Kind), Whom: l.whom(a, t)}
+	if t.Due == nil { // the list speaks of it no more, and nobody has done it
+		v.Text = l.EpisodeWhy(t.Rule, t.Figures)
+		if _, explained := l.Times.Rules[t.Rule]; explained {
+			v.Rules = []frame.RuleLink{l.Rule(t.Rule)}
+		}
+		return v
+	}
+	d := *t.Due
+	v.Text, v.Rules = l.OwedOne(d), []frame.RuleLink{l.Rule(d.Rule)}
 	switch d.Kind {
 	case episodes.FallWithoutSet, episodes.RecheckOverdue:
 		v.State = alerts.Due
-		switch {
-		case d.Blocked:
-			v.State = alerts.Blocked
-		case d.At.Before(l.answer.at):
+		if d.At.Before(l.answer.at) {
 			v.State = alerts.Overdue
 		}
 		v.Due = parts.DueOf(l.Times, v.State, *d.At)
@@ -350,7 +350,6 @@ func (l lister) dueOf(a alerts.Assessment, d episodes.Due) dueView {
 			}
 		}
 	}
-	v.Whom = l.whom(a, d)
 	return v
 }
 
@@ -372,31 +371,21 @@ func askedBefore(a alerts.Assessment, d episodes.Due) string {
 	return text.Say("huddle.asked-before", text.RecheckWhy(r.Rule, r.Drug, r.Change))
 }
 
-func (l lister) whom(a alerts.Assessment, d episodes.Due) whomView {
-	w := whomView{Acts: l.sees.acts, Key: d.Key}
-	if w.Acts {
-		w.Action, w.Back = frame.StayURL(a.Digest.StayID)+"/assign", l.chosen.query().Encode()
-		w.What = text.Say("huddle.whom-what", l.OwedBrief(d), bedWords(a.Digest.Stay.Bed))
-	}
-	if g, ok := l.given.to[d.Key]; ok {
+func (l lister) whom(a alerts.Assessment, t episodes.Thing) whomView {
+	w := whomView{ID: t.Key, Done: !t.Active(), Says: l.ThingBrief(t, l.sees.names)}
+	if t.State == episodes.Assigned || t.State == episodes.Taken {
 		if w.Hidden = !l.sees.names; !w.Hidden {
-			w.Name, w.By = g.Name, text.Say("huddle.given-by", g.Who, l.Time(g.At))
+			w.Name = t.Owner()
 		}
 	}
-	for _, id := range d.Episodes {
-		e, ok := l.given.acted[id]
-		switch {
-		case !ok:
-		case !l.sees.names:
-			w.Hidden = true
-		case e.State == episodes.Taken:
-			w.Acted = append(w.Acted, text.Say("huddle.taken-by", e.Who))
-		default:
-			w.Acted = append(w.Acted, text.Say("huddle.put-off-by", e.Who, l.Time(e.Until)))
-		}
+	what := text.EpisodeKinds[t.Kind]
+	if t.Due != nil {
+		what = l.OwedBrief(*t.Due)
 	}
-	slices.Sort(w.Acted)
-	w.Acted = slices.Compact(w.Acted)
+	w.What = text.Say("huddle.whom-what", what, bedWords(a.Digest.Stay.Bed))
+	if l.sees.acts {
+		w.Forms = parts.FormsOf(l.Times, t, l.sees.by, parts.BackToList+l.chosen.query().Encode(), w.What)
+	}
 	return w
 }
 
@@ -464,8 +453,12 @@ func (l lister) row(a alerts.Assessment) rowView {
 	}
 	setOwed := false
 	for _, due := range owed {
+		if !due.Active() {
+			r.Done = append(r.Done, l.dueOf(a, due))
+			continue
+		}
 		r.Owed = append(r.Owed, l.dueOf(a, due))
-		setOwed = setOwed || due.At != nil
+		setOwed = setOwed || due.Due != nil && due.Due.At != nil
 	}
 	if !setOwed && (a.Recheck.State != alerts.NotNeeded || len(a.Recheck.Missing) > 0) {
 		later := parts.RecheckOf(l.Times, a)
@@ -636,21 +629,29 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		r.Set, r.Past = l.SetBrief(a.Digest, *set, toldByLead(a)), a.Digest.Overtaken(*set) != nil
 	}
 	setOwed := false
-	for _, d := range owed {
-		due := sheetDue{Text: l.OwedBrief(d)}
-		if d.At != nil {
-			due.Due, due.State = l.Time(*d.At), alerts.Due
-			if d.At.Before(l.answer.at) {
-				due.State = alerts.Overdue
-			}
-			if d.Blocked {
-				due.State = alerts.Blocked
-			}
-			due.Why, due.Missing, due.Notes = askedBefore(a, d), text.Missing(a.Recheck.Missing), l.notesOf(a)
-			setOwed = true
+	for _, t := range owed {
+		if !t.Active() {
+			continue
 		}
-		if l.sees.names {
-			due.Name = l.given.name(d)
+		due := sheetDue{Text: text.EpisodeKinds[t.Kind]}
+		if d := t.Due; d != nil {
+			due.Text = l.OwedBrief(*d)
+			if d.At != nil {
+				due.Due, due.State = l.Time(*d.At), alerts.Due
+				if d.At.Before(l.answer.at) {
+					due.State = alerts.Overdue
+				}
+				due.Why, due.Missing, due.Notes = askedBefore(a, *d), text.Missing(a.Recheck.Missing), l.notesOf(a)
+				setOwed = true
+			}
+		}
+		switch t.State {
+		case episodes.Assigned, episodes.Taken:
+			if l.sees.names {
+				due.Name = t.Owner()
+			}
+		case episodes.Deferred, episodes.Told:
+			due.Notes = append(due.Notes, l.ThingBrief(t, l.sees.names))
 		}
 		r.Owed = append(r.Owed, due)
 	}
@@ -673,7 +674,7 @@ func toldByLead(a alerts.Assessment) bool {
 
 // toldByRow reports whether the row says already what a further reason would add: its
 // figures show a positive set, its list of what is owed shows the rest.
-func toldByRow(rule string, owed []episodes.Due) bool {
+func toldByRow(rule string, owed []episodes.Thing) bool {
 	var told []records.EpisodeKind
 	switch rule {
 	case alerts.TPositive, alerts.TFell: // of a fall the first reason tells
@@ -682,8 +683,10 @@ func toldByRow(rule string, owed []episodes.Due) bool {
 		told = []records.EpisodeKind{episodes.FallWithoutSet, episodes.RecheckOverdue}
 	case alerts.TGap, alerts.TPrecaution:
 		told = []records.EpisodeKind{episodes.PrecautionsMissing}
+	case alerts.TClearance:
+		told = []records.EpisodeKind{episodes.ClearanceOwed}
 	case alerts.TReview:
 		told = []records.EpisodeKind{episodes.DoseReview}
 	}
-	return slices.ContainsFunc(owed, func(d episodes.Due) bool { return slices.Contains(told, d.Kind) })
+	return slices.ContainsFunc(owed, func(t episodes.Thing) bool { return t.Due != nil && slices.Contains(told, t.Kind) })
 }

@@ -30,6 +30,11 @@ type Episodes interface {
 	Unit(ctx context.Context, unit string) ([]records.Episode, error)
 	Ended(ctx context.Context, unit string, from, to time.Time) ([]care.History, error)
 	Episode(ctx context.Context, id string) (care.History, error)
+	// Among are those of the episodes named that there are, UnitAt what a unit's were at a
+	// moment that has passed, Stay those of a stay.
+	Among(ctx context.Context, ids []string) ([]records.Episode, error)
+	UnitAt(ctx context.Context, unit string, at time.Time) ([]records.Episode, error)
+	Stay(ctx context.Context, stayID string) ([]care.History, error)
 	// Act does to an episode what somebody asks. The error carries clinical.Conflict
 	// where it has moved on, and clinical.Invalid where the action is not complete.
 	Act(ctx context.Context, id string, a episodes.Action, now time.Time) (records.Episode, error)
@@ -44,8 +49,8 @@ type Deps struct {
 	DataState func(context.Context) (string, error)
 	// Episodes keeps what is owed. Nil: nothing is.
 	Episodes Episodes
-	// Assignments keeps who was given what is owed. Nil: nothing can be given to anybody.
-	Assignments Assignments
+	// Facts charts what somebody says on a page. Nil: nothing can be charted.
+	Facts Facts
 }
 
 type service struct {
@@ -60,11 +65,14 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	acts := frame.OnEpisode(records.ActOnEpisodes)
 	return []frame.Route{
 		frame.Get("/units/:unit", frame.OnUnit(records.ViewList), s.unitPage),
-		frame.Post("/stays/:stay/assign", frame.OnStay(records.ViewStay, records.ActOnEpisodes), s.assign),
+		frame.Post("/stays/:stay/precautions", frame.OnStay(records.ViewStay, records.ActOnEpisodes), s.precautions),
 		frame.Get("/units/:unit/episodes", frame.OnUnit(records.ViewList, records.ViewNames), s.episodesPage),
 		frame.Post("/episodes/:episode/take", acts, s.takeEpisode),
 		frame.Post("/episodes/:episode/release", acts, s.releaseEpisode),
 		frame.Post("/episodes/:episode/defer", acts, s.deferEpisode),
+		frame.Post("/episodes/:episode/give", acts, s.giveEpisode),
+		frame.Post("/episodes/:episode/tell", acts, s.tellOfEpisode),
+		frame.Post("/episodes/:episode/clear", frame.OnEpisode(records.ActOnEpisodes, records.CloseEpisodes), s.clearEpisode),
 		frame.Post("/episodes/:episode/close", frame.OnEpisode(records.ActOnEpisodes, records.CloseEpisodes), s.closeEpisode),
 	}
 }

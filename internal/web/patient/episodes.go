@@ -1,18 +1,24 @@
 package patient
 
 import (
+	"slices"
+
+	"plumbline/internal/alerts"
 	"plumbline/internal/care"
+	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
 )
 
-// stayEpisodes lists every episode of the stay with its history: as it stands, with
-// what the account may do, or as it stood at another moment.
-func (s *service) stayEpisodes(c *frame.Request, when frame.Asked, stayID string) ([]parts.Episode, error) {
+// stayEpisodes lists what is owed of the stay and every episode that is done, with their
+// histories: as it stands, with what the account may do, or as it stood at another moment.
+func (s *service) stayEpisodes(c *frame.Request, when frame.Asked, a alerts.Assessment) ([]parts.Episode, error) {
 	if s.Episodes == nil {
 		return nil, nil
 	}
-	histories, err := s.Episodes.Stay(c.Request.Context(), stayID)
+	histories, err := s.Episodes.Stay(c.Request.Context(), a.Digest.StayID)
 	if err != nil {
 		return nil, err
 	}
@@ -24,13 +30,79 @@ func (s *service) stayEpisodes(c *frame.Request, when frame.Asked, stayID string
 	}
 	t := s.Times(at, when.Live)
 	var out []parts.Episode
-	for _, h := range histories {
-		v := parts.EpisodeOf(t, h.Episode)
-		v.Events = parts.EventsOf(t, h.Events)
+	for _, thing := range episodes.Things(care.Now(histories), s.duesOf(c, a)) {
+		if !thing.Active() || len(thing.Members) == 0 {
+			continue
+		}
+		v := parts.ThingOf(t, thing)
+		v.Events = eventsOf(t, histories, thing)
 		if when.Live {
-			v.Offer(h.Episode, frame.AccountOf(c), parts.BackToStay)
+			v.Offer(t, thing, frame.AccountOf(c), parts.BackToStay)
 		}
 		out = append(out, v)
 	}
+	for _, h := range histories {
+		if !h.Episode.Active() {
+			v := parts.EpisodeOf(t, h.Episode)
+			v.Events = parts.EventsOf(t, h.Events)
+			out = append(out, v)
+		}
+	}
 	return out, nil
+}
+
+// duesOf is what the chart says is owed of the stay before the next shift.
+func (s *service) duesOf(c *frame.Request, a alerts.Assessment) []episodes.Due {
+	p := s.PolicyFor(c.Request.Context()).Policy
+	return episodes.Owed(a, p, alerts.NextShift(p.Unit, s.Zone, a.At))
+}
+
+// eventsOf is the history of a thing: that of its episodes in the order of time, what one
+// action did to several of them once.
+func eventsOf(t frame.Times, histories []care.History, thing episodes.Thing) []parts.EventView {
+	var all []records.EpisodeEvent
+	for _, h := range histories {
+		if thing.Is(h.Episode.ID) {
+			all = append(all, h.Events...)
+		}
+	}
+	slices.SortStableFunc(all, func(a, b records.EpisodeEvent) int { return a.At.Compare(b.At) })
+	var out []parts.EventView
+	for _, v := range parts.EventsOf(t, all) {
+		if !slices.ContainsFunc(out, func(o parts.EventView) bool { return o.Says == v.Says && *o.At == *v.At }) {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// precautionForm charts precautions of the stay: what is missing, or where the feeds bring
+// none the whole bundle, and what was charted here and is over.
+type precautionForm struct {
+	URL     string
+	Missing []string
+	Others  []string // of the list, neither in place nor asked for
+	Ends    []parts.OptionView
+}
+
+// precautionFormOf offers it to whoever may act; nil for another moment and other accounts.
+func (s *service) precautionFormOf(c *frame.Request, when frame.Asked, a alerts.Assessment) *precautionForm {
+	if !when.Live || s.Charted == nil || !frame.AccountOf(c).May(records.ViewStay, records.ActOnEpisodes) {
+		return nil
+	}
+	f := &precautionForm{URL: frame.StayURL(a.Digest.StayID) + "/precautions", Missing: a.Precautions.Missing}
+	if a.Precautions.InPlace == nil && a.Precautions.Needed {
+		f.Missing = alerts.Bundle(a.Digest, s.PolicyFor(c.Request.Context()).Policy)
+	}
+	for _, word := range clinical.Precautions {
+		if !slices.Contains(f.Missing, word) && !slices.Contains(a.Precautions.InPlace, word) {
+			f.Others = append(f.Others, word)
+		}
+	}
+	for _, p := range a.Digest.Precautions {
+		if p.Here && p.InPlace(a.At) {
+			f.Ends = append(f.Ends, parts.OptionView{ID: p.What, Value: p.SourceID})
+		}
+	}
+	return f
 }

@@ -35,6 +35,7 @@ type stayView struct {
 	Recheck        parts.RecheckView
 	Open           []openRecheck
 	Precautions    parts.PrecautionsView
+	Place          *precautionForm // nil for who charts none
 	ReviewNeeded   bool
 	Flags          []parts.ReasonView
 	DoseReviews    []parts.ReviewLine // recorded, the latest first
@@ -104,6 +105,13 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 	if bed := view.Assessment.Digest.Stay.Bed; bed != "" {
 		title = text.Say("stay.title-bed", bed)
 	}
+	if when.Live && c.Query("charted") != "" { // what was charted within this minute is shown
+		now, err := s.Finder.Stay(c.Request.Context(), view.Assessment.Digest.StayID, s.Clock())
+		if err != nil {
+			return nil, err
+		}
+		view = now
+	}
 	v := s.stayView(s.Layout(c, title), when, view)
 	a := view.Assessment
 	if unit := a.Digest.Stay.Unit; v.OldList == "" && s.Quiet(c.Request.Context(), unit, when.At, a)(a) {
@@ -114,9 +122,10 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	}
 	v.nameTakers(a.Digest.Sets, by)
-	if v.Episodes, err = s.stayEpisodes(c, when, view.Assessment.Digest.StayID); err != nil {
+	if v.Episodes, err = s.stayEpisodes(c, when, view.Assessment); err != nil {
 		return nil, err
 	}
+	v.Place = s.precautionFormOf(c, when, view.Assessment)
 	if err := s.takeReviews(c, &v, when); err != nil {
 		return nil, err
 	}

@@ -123,7 +123,7 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 	clock := func() time.Time { return now.Add(20 * time.Second) }
 	inForce := policy.NewSwitch(policy.Default())
 	board := &Answers{Service: &assess.Service{Store: st, Policy: inForce, Zone: zone}, Data: st}
-	episodes := &care.Service{Answers: board, Store: st, Policy: inForce}
+	episodes := &care.Service{Answers: board, Store: st, Policy: inForce, Zone: zone}
 	loader := &ingest.Loader{
 		Store: st, Readers: []feed.Reader{csvfeed.Reader{}}, Clock: clock, Zone: zone,
 		Plausible: func(v clinical.Vitals) []string {
@@ -146,7 +146,6 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 		DoseReviews: st,
 		Sets:        &Sets{bedside.Keeper{Loader: loader, Messages: st, Episodes: episodes, Log: log}, st},
 		Policies:    &policybook.Book{Store: st, Answers: board.Service, Clock: clock, InForce: inForce},
-		Assignments: &Assignments{st},
 	}, board
 }
 

@@ -1,0 +1,301 @@
+package web_test
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/demo"
+	"plumbline/internal/episodes"
+	"plumbline/internal/text"
+	"plumbline/internal/web"
+	"plumbline/internal/web/webtest"
+)
+
+// charted are the facts of a kind on a stay's chart now.
+func (s *shift) charted(stay string, kind clinical.Kind) (out []clinical.Record) {
+	s.t.Helper()
+	chart, err := s.deps.Answers.(*webtest.Answers).Chart(s.t.Context(), stay, s.now)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	for _, r := range chart.Records {
+		if r.Kind == kind {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// later moves the clock, and steps the unit.
+func (s *shift) later(d time.Duration) {
+	s.t.Helper()
+	s.now = s.now.Add(d)
+	if _, err := s.deps.Episodes.StepUnit(s.t.Context(), "4W", s.now); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// R-ANSWER: an answer moves what was due to 8 h after it, the first three of a recheck count,
+// and past them the provider is asked. It is a fact, whose thing comes back when its time is over.
+func TestAnAnswerIsChartedAndComesBack(t *testing.T) {
+	s := newShift(t)
+	e := s.episode("S113", episodes.RecheckOverdue)
+	c := func() text.Catalogue { return text.Catalogue{Zone: s.deps.Zone, At: s.now} }
+	for n := 1; n <= 3; n++ {
+		seen := s.episode("S113", episodes.RecheckOverdue).Events
+		answered := s.now
+		for press := range 2 { // a button pressed twice
+			if w := s.act("bedside-nurse", e, "close", seen, "reason", "declined", "note", "asleep"); w.Code != http.StatusSeeOther {
+				t.Fatalf("answer %d, press %d = %d: %s", n, press+1, w.Code, w.Body.String())
+			}
+		}
+		facts := s.charted("S113", clinical.KindAnswer)
+		if len(facts) != n {
+			t.Fatalf("%d answers are charted, want %d", len(facts), n)
+		}
+		if !slices.ContainsFunc(facts, func(r clinical.Record) bool {
+			return r.Body == clinical.Answer{AnsweredAt: answered, Answer: "declined", Reason: "asleep"}
+		}) {
+			t.Errorf("charted: %+v", facts)
+		}
+		putOff := func() { // owed and answered in the shift in which its time ends; before, nothing is owed
+			t.Helper()
+			until, got := answered.Add(8*time.Hour), s.episode("S113", episodes.RecheckOverdue)
+			shift := alerts.NextShift(s.deps.Policy.Current().Policy.Unit, s.deps.Zone, s.now)
+			switch {
+			case until.After(shift) && (got.State != episodes.Done || got.Ending != episodes.ByEvidence),
+				!until.After(shift) && (got.State != episodes.Answered || !got.Until.Equal(until)), len(got.Told) != 0:
+				t.Errorf("at %s answer %d is %s until %s, told to %v", c().Time(s.now), n, got.State, got.Until, got.Told)
+			}
+		}
+		putOff()
+		s.later(time.Minute)
+		says := "declined " + c().Time(answered) + " (asleep), again at " + c().Time(answered.Add(8*time.Hour))
+		for _, path := range []string{"/stays/S113", "/units/4W"} {
+			holds(t, s.get("bedside-nurse", path), says)
+		}
+		holds(t, s.get("bedside-nurse", "/stays/S113"), "Answered by bedside-nurse: the patient declined (asleep); charted.")
+		s.later(6 * time.Hour)
+		putOff()
+		s.later(2 * time.Hour) // a minute past its time
+		if got := s.episode("S113", episodes.RecheckOverdue); got.State != episodes.Open || len(got.Told) != 1 || !got.RaisedAt.Equal(s.now) {
+			t.Errorf("when the time of answer %d is over it is %s, told to %v", n, got.State, got.Told)
+		}
+	}
+	for _, path := range []string{"/stays/S113", "/units/4W"} {
+		holds(t, s.get("bedside-nurse", path), "answered 3 times: ask the provider")
+	}
+	seen := s.episode("S113", episodes.RecheckOverdue).Events
+	if w := s.act("bedside-nurse", e, "close", seen, "reason", "not_suitable"); w.Code != http.StatusSeeOther {
+		t.Fatal(w.Code)
+	}
+	if got := s.episode("S113", episodes.RecheckOverdue); got.State != episodes.Open || len(s.charted("S113", clinical.KindAnswer)) != 4 {
+		t.Errorf("a fourth answer moves it: %s until %s", got.State, got.Until)
+	}
+}
+
+// A stale form charts nothing and loses nothing.
+func TestAStaleAnswerIsNotCharted(t *testing.T) {
+	s := newShift(t)
+	e := s.episode("S113", episodes.RecheckOverdue)
+	if w := s.act("falls-nurse", e, "take", 1); w.Code != http.StatusSeeOther {
+		t.Fatal(w.Code)
+	}
+	w := s.act("bedside-nurse", e, "close", 1, "reason", "declined", "note", "in the bath")
+	if w.Code != http.StatusConflict || len(s.charted("S113", clinical.KindAnswer)) != 0 {
+		t.Errorf("= %d, and %d answers", w.Code, len(s.charted("S113", clinical.KindAnswer)))
+	}
+	holds(t, w.Body.String(), "in the bath", "Taken by falls-nurse")
+}
+
+// Who was told and when is kept, shown wherever the thing stands, and ends telling the provider.
+func TestToldIsKept(t *testing.T) {
+	s := newShift(t)
+	e := s.episode("S103", episodes.TellProvider)
+	c := text.Catalogue{Zone: s.deps.Zone, At: s.now}
+	for name, tc := range map[string]struct {
+		who, at string
+		status  int
+	}{
+		"nobody":         {"", c.ClockTime(s.now), 422},
+		"no time":        {"Dr Invented", "soon", 422},
+		"who was told":   {"Dr  Invented", c.ClockTime(s.now.Add(-time.Minute)), 303},
+		"a second press": {"Dr Invented", c.ClockTime(s.now.Add(-time.Minute)), 303},
+	} {
+		if tc.status == 303 {
+			continue // in their order, below
+		}
+		if w := s.act("bedside-nurse", e, "tell", 1, "name", tc.who, "at", tc.at); w.Code != tc.status {
+			t.Errorf("%s = %d, want %d", name, w.Code, tc.status)
+		}
+	}
+	told := s.now.Add(-time.Minute).Truncate(time.Minute)
+	for press := range 2 {
+		if w := s.act("bedside-nurse", e, "tell", 1, "name", "Dr  Invented", "at", c.ClockTime(told)); w.Code != 303 {
+			t.Fatalf("press %d = %d", press+1, w.Code)
+		}
+	}
+	got := s.episode("S103", episodes.TellProvider)
+	if got.State != episodes.Done || got.ToldWhom != "Dr Invented" || !got.ToldAt.Equal(told) || got.Events != 2 {
+		t.Fatalf("told: %+v", got)
+	}
+	says := "told Dr Invented at " + c.Time(told)
+	holds(t, s.get("falls-nurse", "/units/4W"), says)
+	holds(t, strings.ToLower(s.get("falls-nurse", "/stays/S103")), strings.ToLower(says))
+	screen := s.get("screen", "/units/4W")
+	holds(t, screen, "provider told at "+c.Time(told))
+	lacks(t, screen, "Dr Invented", "bedside-nurse")
+}
+
+// Precautions are facts, charted singly or the whole bundle; what they end, ends.
+func TestPrecautionsAreChartedOnThePage(t *testing.T) {
+	s := newShift(t)
+	before := len(s.charted("S106", clinical.KindPrecaution))
+	missing := s.episode("S106", episodes.PrecautionsMissing).Figures
+	page := s.get("bedside-nurse", "/stays/S106")
+	words := regexp.MustCompile(`name="place" value="([^"]+)" checked`).FindAllStringSubmatch(page, -1)
+	if len(words) < 2 {
+		t.Fatalf("the page offers %v of %v", words, missing)
+	}
+	all := map[string]bool{}
+	for _, w := range words {
+		all[w[1]] = true
+	}
+	form := url.Values{"back": {"list?"}}
+	for w := range all {
+		form.Add("place", w)
+	}
+	for press := range 2 {
+		if w := post(webtest.As(s.handler, "bedside-nurse"), "/stays/S106/precautions", form); w.Code != 303 {
+			t.Fatalf("press %d = %d", press+1, w.Code)
+		}
+	}
+	facts := s.charted("S106", clinical.KindPrecaution)
+	if len(facts) != before+len(all) || !facts[len(facts)-1].TakenHere() {
+		t.Fatalf("%d precautions are charted, want %d", len(facts), before+len(all))
+	}
+	if e := s.episode("S106", episodes.PrecautionsMissing); e.State != episodes.Done || e.Reason != episodes.PrecautionsInPlace {
+		t.Errorf("all are in place, and it is %s (%s)", e.State, e.Reason)
+	}
+	if page := s.get("bedside-nurse", "/stays/S106?charted=now"); strings.Contains(page, `class="missing"`) {
+		t.Error("the page still says that some are missing")
+	}
+	// One of them is over.
+	s.later(2 * time.Minute)
+	over := facts[len(facts)-1]
+	w := post(webtest.As(s.handler, "falls-nurse"), "/stays/S106/precautions", url.Values{"end": {over.SourceID}, "back": {"stay"}})
+	if w.Code != 303 || w.Header().Get("Location") != "/stays/S106?charted=now#h-prec" {
+		t.Errorf("ending = %d to %s", w.Code, w.Header().Get("Location"))
+	}
+	s.later(time.Minute)
+	holds(t, s.get("falls-nurse", "/stays/S106"), `class="missing"><li>`+over.Body.(clinical.Precaution).Precaution)
+}
+
+// Where the feeds carry no precautions the page offers the whole bundle; once one is charted
+// here the rest are missing (Precautions).
+func TestPrecautionsWhereTheFeedsBringNone(t *testing.T) {
+	s := newShift(t)
+	p := s.deps.Policy.Current()
+	p.Policy.Precautions.InFeed = false
+	d := s.deps
+	d.Policy = p
+	d.Answers.(*webtest.Answers).Policy = p
+	d.Episodes.Policy = p
+	s.handler = web.New(d)
+	page := s.get("bedside-nurse", "/stays/S106")
+	offered := regexp.MustCompile(`name="place" value="([^"]+)" checked`).FindAllStringSubmatch(page, -1)
+	if len(offered) < len(p.Policy.Precautions.Bundle) {
+		t.Fatalf("offered: %v, the bundle is %v", offered, p.Policy.Precautions.Bundle)
+	}
+}
+
+// T-CLEARANCE: after an injury the provider owes the clearance, and no nurse a set. Charting it
+// with who and when lets the set be owed again.
+func TestTheProviderOwesTheClearance(t *testing.T) {
+	s := newShift(t)
+	e := s.episode("S102", episodes.ClearanceOwed)
+	page := s.get("bedside-nurse", "/units/4W")
+	holds(t, page, "clearance to stand, owed by the provider", `id="e-`+e.ID+`"`)
+	set := `id="e-` + episodes.KeyOf(episodes.FallWithoutSet, "S102", "") + `"`
+	lacks(t, page, set)
+	c := text.Catalogue{Zone: s.deps.Zone, At: s.now}
+	if w := s.act("bedside-nurse", e, "tell", 1, "name", "Dr A", "at", c.ClockTime(s.now)); w.Code != 303 {
+		t.Fatal(w.Code)
+	}
+	if got := s.episode("S102", episodes.ClearanceOwed); got.State != episodes.Told {
+		t.Errorf("told, and still to be decided: %s", got.State)
+	}
+	if w := s.act("bedside-nurse", e, "clear", 2, "by", " ", "at", c.ClockTime(s.now)); w.Code != 422 {
+		t.Errorf("cleared by nobody = %d", w.Code)
+	}
+	s.later(time.Minute)
+	for press := range 2 {
+		if w := s.act("bedside-nurse", e, "clear", 2, "by", "Dr A", "at", c.ClockTime(s.now)); w.Code != 303 {
+			t.Fatalf("press %d = %d: %s", press+1, w.Code, w.Body.String())
+		}
+	}
+	facts := s.charted("S102", clinical.KindClearance)
+	if len(facts) != 1 || facts[0].Body.(clinical.Clearance).By != "Dr A" {
+		t.Fatalf("charted: %+v", facts)
+	}
+	if got := s.episode("S102", episodes.ClearanceOwed); got.State != episodes.Done || got.Reason != episodes.ClearanceGiven {
+		t.Errorf("cleared, and it is %s (%s)", got.State, got.Reason)
+	}
+	s.later(time.Minute)
+	holds(t, s.get("bedside-nurse", "/units/4W"), set)
+}
+
+// The same count on the huddle, the page of episodes and the wall screen, and in sum over the
+// patients, before and after something was done.
+func TestOneCountEverywhere(t *testing.T) {
+	s := newShift(t)
+	total := regexp.MustCompile(`(\d+) owed`)
+	check := func(when string) (n int) {
+		t.Helper()
+		list, err := s.deps.Episodes.Unit(t.Context(), "4W")
+		if err != nil {
+			t.Fatal(err)
+		}
+		n = len(episodes.Things(list, nil))
+		for who, path := range map[string]string{"bedside-nurse": "/units/4W", "falls-nurse": "/units/4W/episodes", "screen": "/units/4W"} {
+			for _, m := range total.FindAllStringSubmatch(s.get(who, path), -1) {
+				if m[1] != strconv.Itoa(n) {
+					t.Errorf("%s: %s tells %s %q, want %d", when, path, who, m[0], n)
+				}
+			}
+		}
+		sum := 0
+		stays := map[string]bool{}
+		for _, e := range list {
+			stays[e.StayID] = true
+		}
+		for stay := range stays {
+			sum += strings.Count(s.get("bedside-nurse", "/stays/"+stay), "/give\"")
+		}
+		if sum != n {
+			t.Errorf("%s: the patients' pages offer %d things, want %d", when, sum, n)
+		}
+		return n
+	}
+	before := check("at first")
+	e := s.episode("S103", episodes.TellProvider)
+	c := text.Catalogue{Zone: s.deps.Zone, At: s.now}
+	if w := s.act("bedside-nurse", e, "tell", 1, "name", "Dr A", "at", c.ClockTime(s.now)); w.Code != 303 {
+		t.Fatal(w.Code)
+	}
+	if after := check("after telling"); after != before-1 {
+		t.Errorf("%d owed, then %d", before, after)
+	}
+	if at := demo.AnchorTime(); at.After(s.now) {
+		t.Error(fmt.Sprint("the clock stands before the demo's moment ", at))
+	}
+}
