@@ -573,7 +573,7 @@ func TestSavesAtOnce(t *testing.T) {
 		hands.Go(func() {
 			for range 5 {
 				page := get(reader, "/rules").Body.String()
-				if hash := regexp.MustCompile(`class="ids">([0-9a-f]{64})<`).FindStringSubmatch(page)[1]; !strings.Contains(page, "Policy "+hash[:12]) {
+				if hash := regexp.MustCompile(`class="ids"><span class="charted">([0-9a-f]{64})<`).FindStringSubmatch(page)[1]; !strings.Contains(page, "Policy "+hash[:12]) {
 					t.Error("a page is made by two policies")
 				}
 			}
