@@ -43,6 +43,7 @@ var demoEpisodes = map[string]string{
 	"S121": "recheck_overdue",
 	"S123": "precautions_missing",
 	"S201": "recheck_overdue recheck_overdue", // on the second unit
+	"S204": "clearance_owed",                  // likewise: an injury that is charted late
 }
 
 func stepAll(t *testing.T, s *site, at time.Time) []records.EpisodeChange {
@@ -295,7 +296,7 @@ func TestTheLifeOfAnEpisode(t *testing.T) {
 		}
 		wantOpen := 0
 		for stay, kinds := range owed(t, s) {
-			if stay != "S201" {
+			if stay != "S201" && stay != "S204" {
 				wantOpen += len(strings.Fields(kinds))
 			}
 		}

@@ -63,7 +63,7 @@ func TestWhatIsOwedIsGivenByKeyboard(t *testing.T) {
 	if got := browsertest.Eval[string](page, bed); got != first || third == first {
 		t.Errorf("j, down, k, up lead from bed %s over %s to %s", first, third, got)
 	}
-	browsertest.Eval[bool](page, `document.querySelector("details.whom summary").focus() === undefined`)
+	browsertest.Eval[bool](page, `document.querySelector("details.whom > summary").focus() === undefined`)
 	page.Press(kb.Enter)
 	page.Until(`document.activeElement.name === "name"`)
 	page.Press("jk Invented") // letters are letters in a field
@@ -84,7 +84,7 @@ func TestWhatIsTypedOutlastsTheRefresh(t *testing.T) {
 	defer site.Close()
 	page := browsertest.Start(t).Open(t, site.URL+"/units/4W?sort=bed", 1440, 900)
 	page.Wait("footer")
-	browsertest.Eval[bool](page, `[...document.querySelectorAll("details.whom summary")][3].focus() === undefined`)
+	browsertest.Eval[bool](page, `[...document.querySelectorAll("details.whom > summary")][3].focus() === undefined`)
 	page.Press(kb.Enter)
 	page.Until(`document.activeElement.name === "name"`)
 	page.Press("Half a na")
