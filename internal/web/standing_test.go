@@ -246,3 +246,24 @@ func TestTwoSetsAtOnceAreSaid(t *testing.T) {
 	holds(t, get(first, "/stays/S108/new-set?sent="+other).Body.String(), within)
 	holds(t, get(first, "/stays/S108").Body.String(), within)
 }
+
+// Whoever has tapped that the provider was told is not asked to tell the provider: the
+// episode that the set has opened ends by it.
+func TestToldAtTheBedsideIsTold(t *testing.T) {
+	for _, told := range []bool{false, true} {
+		d, _ := open(t)
+		owed(t, d, "4W")
+		h := webtest.As(web.New(d), "bedside-nurse")
+		form := typed("first_systolic=84", "symptom=chest pain") // T-LOW
+		if told {
+			form.Set("told", "provider "+demo.AnchorTime().Add(-5*time.Minute).UTC().Format(time.RFC3339))
+		}
+		if w := sendSet(h, "/stays/S103/new-set", form, "application/json"); w.Code != 200 {
+			t.Fatalf("sent = %d %s", w.Code, w.Body)
+		}
+		page := get(h, "/stays/S103/new-set?sent="+setID).Body.String()
+		if asked := strings.Contains(page, ">Tell the provider</a>"); asked == told {
+			t.Errorf("told %v: asked to tell the provider %v", told, asked)
+		}
+	}
+}

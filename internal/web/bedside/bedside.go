@@ -329,6 +329,7 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	default:
 		s.begun.end(digest.StayID, kept.ID)
+		s.tellEpisodes(c, digest.StayID, kept.ID, kept.Told)
 		to := frame.SetURL(digest.StayID) + "?sent=" + url.QueryEscape(kept.ID)
 		if wantsJSON(c) {
 			return frame.Document(http.StatusOK, map[string]string{"result": to})

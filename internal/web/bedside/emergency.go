@@ -8,7 +8,9 @@ import (
 	"strings"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/episodes"
 	"plumbline/internal/ingest/bedside"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -121,11 +123,39 @@ func (s *service) tell(c *frame.Request) (frame.Page, error) {
 	if _, err := s.Sets.Kept(c.Request.Context(), stayID, id); err != nil {
 		return nil, err
 	}
-	err = s.Sets.Tell(c.Request.Context(), stayID, id, frame.AccountOf(c).Name, bedside.Told{Whom: to, At: s.Clock()})
-	if err != nil {
+	told := bedside.Told{Whom: to, At: s.Clock()}
+	if err := s.Sets.Tell(c.Request.Context(), stayID, id, frame.AccountOf(c).Name, told); err != nil {
 		return nil, err
 	}
+	s.tellEpisodes(c, stayID, id, []bedside.Told{told})
 	return frame.SeeOther(frame.SetURL(stayID) + "?sent=" + url.QueryEscape(id))
+}
+
+// tellEpisodes says of the episodes that a set has opened that the provider was told, as
+// whoever took it has tapped: it is not asked for a second time. The set is stored, so an
+// error stops nothing: the episode then stays on the list.
+func (s *service) tellEpisodes(c *frame.Request, stayID, setID string, told []bedside.Told) {
+	n := slices.IndexFunc(told, func(t bedside.Told) bool { return t.Whom == bedside.TheProvider })
+	if n < 0 || s.Episodes == nil {
+		return
+	}
+	all, err := s.Episodes.Stay(c.Request.Context(), stayID)
+	ofSet := func(f records.FactName) bool { return bedside.FormOf(f.SourceID) == setID }
+	for _, h := range all {
+		e := h.Episode
+		if e.Kind != episodes.TellProvider || !e.Active() || !slices.ContainsFunc(e.Facts, ofSet) {
+			continue
+		}
+		a := episodes.Action{
+			Do: episodes.Tell, Who: frame.AccountOf(c).Name, Name: text.Say("bedside.told-provider"), ToldAt: told[n].At,
+		}
+		if _, acting := s.Episodes.Act(c.Request.Context(), e.ID, a, s.Clock()); err == nil {
+			err = acting
+		}
+	}
+	if err != nil {
+		s.Log.Error("that the provider was told is not said of the episode; it stays on the list", "error", err)
+	}
 }
 
 // dropsOf are the drops in mmHg at which a set is positive, for the script, which decides

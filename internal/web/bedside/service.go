@@ -9,6 +9,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/assess"
 	"plumbline/internal/care"
+	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 )
@@ -19,9 +20,10 @@ type Patients interface {
 	Stay(ctx context.Context, stayID string, at time.Time) (assess.StayView, error)
 }
 
-// Episodes tells the episodes of a stay.
+// Episodes tells the episodes of a stay, and takes what a person does about one.
 type Episodes interface {
 	Stay(ctx context.Context, stayID string) ([]care.History, error)
+	Act(ctx context.Context, id string, a episodes.Action, at time.Time) (records.Episode, error)
 }
 
 // Deps is what these pages need besides the frame.
