@@ -35,7 +35,6 @@ type orderGroup struct {
 	rxo, rxe segment
 	rxr, tq1 segment
 	rxa      []segment
-	route    segment // RXR after an RXA
 }
 
 func (t *told) orderGroups() (out []*orderGroup) {
