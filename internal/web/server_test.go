@@ -463,6 +463,14 @@ func TestFaultsTellNothingOfPatients(t *testing.T) {
 
 type faultyBoard struct{ web.Answers }
 
+// StayPlace lets the accounts see the stays that do not exist, so that Stay is asked for them.
+func (b faultyBoard) StayPlace(ctx context.Context, stay string, at time.Time) (assess.Place, error) {
+	if strings.HasPrefix(stay, "SECRET") {
+		return assess.Place{StayID: stay, Unit: "4W"}, nil
+	}
+	return b.Answers.StayPlace(ctx, stay, at)
+}
+
 func (b faultyBoard) Stay(ctx context.Context, stay string, at time.Time) (assess.StayView, error) {
 	switch stay {
 	case "SECRET-PANIC":
