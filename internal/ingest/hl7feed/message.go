@@ -1,6 +1,7 @@
 package hl7feed
 
 import (
+	"encoding/hex"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -137,13 +138,9 @@ func (s separators) escaped(code string) string {
 
 // ofHex are the bytes written in hexadecimal, as far as they are text.
 func ofHex(digits string) string {
-	var out []byte
-	for ; len(digits) >= 2; digits = digits[2:] {
-		high, low := strings.IndexByte(hexDigits, digits[0]|0x20), strings.IndexByte(hexDigits, digits[1]|0x20)
-		if high < 0 || low < 0 {
-			return ""
-		}
-		out = append(out, byte(high<<4|low))
+	out, err := hex.DecodeString(digits)
+	if err != nil {
+		return ""
 	}
 	text := strings.ToValidUTF8(string(out), "\uFFFD")
 	return strings.Map(func(r rune) rune {
@@ -153,8 +150,6 @@ func ofHex(digits string) string {
 		return r
 	}, text)
 }
-
-const hexDigits = "0123456789abcdef"
 
 // parse cuts the lines of a message. A line with no field separator continues the field
 // before it. The reason says why it is no message.
