@@ -326,7 +326,11 @@ func TestServeTellsByWebhook(t *testing.T) {
 	}
 	want := 0
 	for _, kinds := range demoEpisodes {
-		want += len(strings.Fields(kinds))
+		for _, kind := range strings.Fields(kinds) {
+			if kind != "recheck_overdue" { // one that is not overdue yet is told to nobody
+				want++
+			}
+		}
 	}
 	for range 2 {
 		_, stop := start(t, []string{"serve", "--listen", "127.0.0.1:0"}, env)

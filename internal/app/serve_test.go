@@ -193,7 +193,7 @@ func TestServeReadsTheFeedFolder(t *testing.T) {
 
 		within(t, "what is owed is on its page, and is taken there", func() bool {
 			_, page := getBy(t, client, url+"/units/4W/episodes")
-			form := regexp.MustCompile(`action="(/episodes/[0-9a-f]{32}/take)" class="form"><input type="hidden" name="seen" value="(\d+)">`).FindStringSubmatch(page)
+			form := regexp.MustCompile(`action="(/episodes/[0-9a-f]{32}/take)" class="form"><input type="hidden" name="seen" value="([0-9a-f]{32}:\d+)">`).FindStringSubmatch(page)
 			if form == nil {
 				return false
 			}

@@ -21,14 +21,14 @@ func (s *Service) Freshness(ctx context.Context, unit string, at time.Time) (ale
 	p := policy.For(ctx, s.Policy).Policy
 	// Where the list is not old, a reading of these hours says so, and the older ones say nothing more.
 	recent := at.Add(-clinical.Hours(p.Unit.StaleAfterHours))
-	f, err := s.freshnessSince(ctx, recent, stays, unit, p, at)
+	f, listed, err := s.freshnessSince(ctx, recent, stays, unit, p, at)
 	if err != nil || !f.Stale {
 		return f, err
 	}
-	if f, err = s.freshnessSince(ctx, time.Time{}, stays, unit, p, at); err != nil {
+	if f, listed, err = s.freshnessSince(ctx, time.Time{}, stays, unit, p, at); err != nil {
 		return f, err
 	}
-	f.Came, err = s.Store.LastCame(ctx, stays, at)
+	f.Came, err = s.Store.LastCame(ctx, listed, at)
 	return f, err
 }
 
@@ -38,24 +38,30 @@ func (s *Service) LastCame(ctx context.Context, unit string, at time.Time) (map[
 	if err != nil {
 		return nil, err
 	}
-	return s.Store.LastCame(ctx, stays, at)
+	_, listed, err := s.freshnessSince(ctx, at, stays, unit, policy.For(ctx, s.Policy).Policy, at)
+	if err != nil {
+		return nil, err
+	}
+	return s.Store.LastCame(ctx, listed, at)
 }
 
-// freshnessSince is Freshness by the readings that were taken at since or later.
+// freshnessSince is Freshness by the readings that were taken at since or later, and the
+// stays that were on the unit's list.
 func (s *Service) freshnessSince(
 	ctx context.Context, since time.Time, stays []string, unit string, p clinical.Policy, at time.Time,
-) (alerts.Freshness, error) {
+) (f alerts.Freshness, listed []string, err error) {
 	versions, err := s.Store.Readings(ctx, stays, since)
 	if err != nil {
-		return alerts.Freshness{}, err
+		return f, nil, err
 	}
 	var newest []*time.Time
 	for _, stay := range stays {
 		if c := clinical.ChartAt(stay, versions[stay], at); c.OnUnit(unit) {
+			listed = append(listed, stay)
 			newest = append(newest, trends.NewestVitals(c, p.Plausible))
 		}
 	}
-	return alerts.FreshnessBy(newest, p.Unit, at), nil
+	return alerts.FreshnessBy(newest, p.Unit, at), listed, nil
 }
 
 // QuietAfter is how old the newest vital sign of a patient of a unit may be before that is

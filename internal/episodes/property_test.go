@@ -243,8 +243,8 @@ func (w *world) checkTransition(before records.Episode, v records.EpisodeEvent) 
 		w.t.Fatalf("a recheck that fell due changed hands, or is told to nobody: %+v", v)
 	case before.State == episodes.Assigned && v.What == episodes.GivenOver && w.now.Before(before.Until):
 		w.t.Fatalf("an assignment ended early: %+v", v)
-	case before.State == episodes.Answered && v.What == episodes.AnswerOver && v.Tells && w.now.Before(before.Until) && before.Kind != episodes.RecheckOverdue:
-		w.t.Fatalf("an answer ended early: %+v", v)
+	case before.State == episodes.Answered && v.What == episodes.AnswerOver && v.Tells && slices.Contains(before.Told, v.Unit):
+		w.t.Fatalf("the end of an answer is told where the episode was told before: %+v", v)
 	case before.State == episodes.Deferred && v.What == episodes.DeferralOver && w.now.Before(before.Until):
 		w.t.Fatalf("a deferral ended early: %+v", v)
 	}

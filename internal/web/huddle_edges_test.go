@@ -97,7 +97,7 @@ func TestASetAfterAnInjuryIsNotAskedForOutright(t *testing.T) {
 // as that of the fall.
 func TestATimeBeforeTheFallIsNotTheFallsOwn(t *testing.T) {
 	d, board := open(t)
-	addMoved(t, board, "major") // admitted 50 h ago, age not known: the screen was due before the fall
+	addMoved(t, board, "minor") // admitted 50 h ago, age not known: the screen was due before the fall
 	page := get(signedIn(d), "/units/4W").Body.String()
 	const want = "asked for before as recheck: admission screen of a patient at risk"
 	if n := strings.Count(page, want); n != 2 {

@@ -35,7 +35,7 @@ func TestChangingThePolicy(t *testing.T) {
 		look("policy-preview")
 		page.Type("#note", "agreed")
 		page.Follow(`form[action="/policy"] button`)
-		page.Wait(".bar")
+		page.Wait(".bar:not([hidden])")
 		if got := browsertest.Eval[string](page, `document.querySelector("#main").textContent`); !strings.Contains(got, "In force: version 1") {
 			t.Error("the version is not said to be in force")
 		}

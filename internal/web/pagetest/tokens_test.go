@@ -38,7 +38,7 @@ func TestTokensOnThePage(t *testing.T) {
 		}
 		keep(t, "token-made.png", page.Screenshot)
 		page.Follow(`table form button`)
-		page.Wait(".bar")
+		page.Wait(".bar:not([hidden])")
 		if text := browsertest.Eval[string](page, "document.body.textContent"); strings.Contains(text, secret) || !strings.Contains(text, name+" is revoked") {
 			t.Error("the token is shown again, or the page does not say that it is revoked")
 		}
