@@ -70,15 +70,7 @@ func QuietAfter(patients [][]time.Time, p clinical.UnitPolicy, at time.Time) tim
 		gaps = append(gaps, gapsOf(times, at)...)
 	}
 	after := clinical.Hours(p.StaleAfterHours)
-	if len(gaps) == 0 {
-		return after
-	}
-	slices.Sort(gaps)
-	half := len(gaps) / 2
-	median := gaps[half]
-	if len(gaps)%2 == 0 {
-		median = (gaps[half-1] + gaps[half]) / 2
-	}
+	median, _ := clinical.Median(gaps)
 	return max(after, quietTimes*median)
 }
 

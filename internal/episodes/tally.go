@@ -1,8 +1,8 @@
 package episodes
 
 import (
+	"plumbline/internal/clinical"
 	"plumbline/internal/records"
-	"slices"
 	"time"
 )
 
@@ -126,14 +126,9 @@ func (c *counter) done(patientDays float64) Count {
 }
 
 func median(list []time.Duration) *time.Duration {
-	if len(list) == 0 {
+	m, any := clinical.Median(list)
+	if !any {
 		return nil
-	}
-	slices.Sort(list)
-	half := len(list) / 2
-	m := list[half]
-	if len(list)%2 == 0 {
-		m = (list[half-1] + m) / 2
 	}
 	return &m
 }
