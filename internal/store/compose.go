@@ -2,6 +2,7 @@ package store
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 
 	"gorm.io/gorm"
@@ -253,7 +254,7 @@ func (c *composing) replace(topics []string, out outcome) error {
 	}
 	var fresh []composedRow
 	chunk := newChunk()
-	for _, key := range sortedKeys(out.now) {
+	for _, key := range slices.Sorted(maps.Keys(out.now)) {
 		fresh = append(fresh, out.now[key])
 		chunk.add(out.rows[out.row[key]])
 	}
@@ -300,15 +301,6 @@ func (c *composing) moveComposed(to composedRow) error {
 	return c.tx.Exec(`UPDATE fact_versions SET file = ?, reading = ?, line = ?
 		WHERE kind = ? AND source_id = ? AND recorded_at = ? AND hash = ? AND load_id < 0`,
 		to.File, c.reading, to.Line, to.Kind, to.SourceID, to.RecordedAt, to.Hash).Error
-}
-
-func sortedKeys(m map[string]composedRow) []string {
-	keys := make([]string, 0, len(m))
-	for key := range m {
-		keys = append(keys, key)
-	}
-	slices.Sort(keys)
-	return keys
 }
 
 // droppedVersions are of what versions were that were dropped.

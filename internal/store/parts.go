@@ -7,6 +7,7 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 
 	"plumbline/internal/clinical"
@@ -350,18 +351,9 @@ func (n *topicNotes) write(b *batch) error {
 	return b.lookersDue(n.feed, n.told)
 }
 
-func keysOf(set map[string]bool) []string {
-	out := make([]string, 0, len(set))
-	for key := range set {
-		out = append(out, key)
-	}
-	slices.Sort(out)
-	return out
-}
-
 // topicsDue notes that topics must be composed.
 func (b *batch) topicsDue(feed string, topics map[string]bool) error {
-	for part := range parts(keysOf(topics), 200) {
+	for part := range parts(slices.Sorted(maps.Keys(topics)), 200) {
 		values := make([]any, 0, 2*len(part))
 		for _, t := range part {
 			values = append(values, feed, t)
@@ -377,7 +369,7 @@ func (b *batch) topicsDue(feed string, topics map[string]bool) error {
 
 // lookersDue notes that the topics must be composed for which one of these was looked at.
 func (b *batch) lookersDue(feed string, topics map[string]bool) error {
-	for part := range parts(keysOf(topics), 200) {
+	for part := range parts(slices.Sorted(maps.Keys(topics)), 200) {
 		err := b.tx.Exec(`INSERT INTO feed_topics_due (feed, topic) SELECT DISTINCT feed, topic FROM feed_topic_uses
 			WHERE feed = ? AND uses IN ? ON CONFLICT DO NOTHING`, feed, part).Error
 		if err != nil {

@@ -2,6 +2,7 @@ package hl7feed
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -81,14 +82,10 @@ func Answer(text []byte, code string, reasons []string, now time.Time) []byte {
 	}
 	at := now.UTC().Format("20060102150405.000-0700")
 	control := msh.field(10)
-	version := msh.field(12)
-	if version == "" {
-		version = "2.5.1"
-	}
 	answer := fmt.Sprintf("MSH%s%c%c%c%c%s", sep, m.component, m.repetition, m.escape, m.sub, sep) +
 		strings.Join([]string{
 			msh.field(5), msh.field(6), msh.field(3), msh.field(4), at, "", kind, "A" + hex.EncodeToString(shortSum(text)),
-			first(msh.field(11), "P"), version,
+			cmp.Or(msh.field(11), "P"), cmp.Or(msh.field(12), "2.5.1"),
 		}, sep) + "\r" + strings.Join([]string{"MSA", code, control}, sep) + "\r"
 	for _, reason := range reasons {
 		answer += strings.Join([]string{"ERR", "", "", "207", "E", "", "", "", m.escaping(reason)}, sep) + "\r"
@@ -99,13 +96,6 @@ func Answer(text []byte, code string, reasons []string, now time.Time) []byte {
 func shortSum(text []byte) []byte {
 	sum := sha256.Sum256(text)
 	return sum[:9]
-}
-
-func first(text, otherwise string) string {
-	if text == "" {
-		return otherwise
-	}
-	return text
 }
 
 // escaping writes a text so that no character of it is taken for a separator.

@@ -129,8 +129,8 @@ func (t *told) visit(pid, pv1 segment, w owner) (row, bool) {
 		return wrong("the patient has no identifier (PID-3)")
 	}
 	said := visitSaid{Event: t.trigger, Patient: w.Patient, Class: classOf(pv1.text(2))}
-	said.Name, said.Sex = said3(pid, 5, nameOf), said3(pid, 8, sexOf)
-	said.Birth = said3(pid, 7, func(e element) string { return birthDate(e.component(1)) })
+	said.Name, said.Sex = saidText(pid, 5, nameOf), saidText(pid, 8, sexOf)
+	said.Birth = saidText(pid, 7, func(e element) string { return birthDate(e.component(1)) })
 	said.Place = placeOf(pv1, 3)
 	for _, d := range []struct {
 		from segment
@@ -188,8 +188,8 @@ func classOf(text string) string {
 
 func (r Reader) staying(class string) bool { return slices.Contains(r.StayClasses, class) }
 
-// said3 is a text as a field says it: nil where it says nothing, empty where it deletes it.
-func said3(s segment, n int, read func(element) string) *string {
+// saidText is a text as a field says it: nil where it says nothing, empty where it deletes it.
+func saidText(s segment, n int, read func(element) string) *string {
 	if s.field(n) == "" {
 		return nil
 	}
