@@ -21,11 +21,12 @@ func (s *Service) Freshness(ctx context.Context, unit string, at time.Time) (ale
 	p := policy.For(ctx, s.Policy).Policy
 	// Where the list is not old, a reading of these hours says so, and the older ones say nothing more.
 	recent := at.Add(-clinical.Hours(p.Unit.StaleAfterHours))
-	f, listed, err := s.freshnessSince(ctx, recent, stays, unit, p, at)
+	f, _, err := s.freshnessSince(ctx, recent, stays, unit, p, at)
 	if err != nil || !f.Stale {
 		return f, err
 	}
-	if f, listed, err = s.freshnessSince(ctx, time.Time{}, stays, unit, p, at); err != nil {
+	f, listed, err := s.freshnessSince(ctx, time.Time{}, stays, unit, p, at)
+	if err != nil {
 		return f, err
 	}
 	f.Came, err = s.Store.LastCame(ctx, listed, at)
