@@ -25,6 +25,7 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 			return h, err
 		}
 		h.Files = append(h.Files, unread(w.Last(), state.Files)...)
+		h.Growing = w.Last().Growing
 	} else if state.LastLoad != nil {
 		h.LastRead = state.LastLoad.FinishedAt
 	}
@@ -38,12 +39,12 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 	return h, err
 }
 
-// unread are the files of the last look at the folder that no load knows of: those of a
-// kind that is not read.
+// unread are the files of the folder that cannot be read as they are, and that no load knows of:
+// those of a kind that is not read, and what is no regular file.
 func unread(last ingest.Look, known []records.FileState) (out []records.FileState) {
-	for _, problem := range last.Summary.Problems {
-		named := func(f records.FileState) bool { return filepath.Base(f.Name) == problem.File }
-		if problem.Line == 0 && !slices.ContainsFunc(known, named) {
+	for _, problem := range last.Refused {
+		named := func(f records.FileState) bool { return filepath.Base(f.Name) == problem.File && f.Error != "" }
+		if !slices.ContainsFunc(known, named) {
 			out = append(out, records.FileState{
 				Mark: records.Mark{Name: problem.File}, ReadAt: last.ReadAt, Error: problem.Reason,
 			})

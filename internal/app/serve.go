@@ -191,7 +191,9 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 	defer telling.stop()
 	var watcher *ingest.Watcher
 	if s.settings.feedDir != "" {
-		watcher = &ingest.Watcher{Loader: s.loader, Dir: s.settings.feedDir, Settle: s.settings.feedSettle, Clock: p.clock}
+		watcher = &ingest.Watcher{
+			Loader: s.loader, Dir: s.settings.feedDir, Settle: s.settings.feedSettle, Clock: p.clock, Log: s.log,
+		}
 		schedule, err := startSchedule(ctx, s, watcher)
 		if err != nil {
 			return err

@@ -3,7 +3,6 @@ package ingest
 import (
 	"context"
 	"io"
-	"os"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -41,12 +40,16 @@ func (l *Loader) gather(ctx context.Context, sources []source, now time.Time) ma
 }
 
 func (l *Loader) gatherFile(ctx context.Context, src source, now time.Time) error {
-	f, err := os.Open(src.path)
+	f, info, err := src.open()
 	if err != nil {
 		return nil
 	}
 	defer func() { _ = f.Close() }()
-	text, head, err := feed.Open(f)
+	settled, _, err := src.settled(f, info)
+	if err != nil {
+		return nil
+	}
+	text, head, err := feed.Open(settled)
 	if err != nil {
 		return nil
 	}

@@ -3,6 +3,7 @@ package ingest
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"time"
@@ -57,9 +58,17 @@ func (l *Loader) Load(ctx context.Context, paths []string, how string) (Summary,
 	return s, err
 }
 
-// load reads the sources and also returns the paths of those that could not be
-// read for what is in them.
-func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summary, refused []string, err error) {
+// outcome is what came of a file.
+type outcome struct {
+	path    string
+	growing bool   // it is still being written
+	read    int64  // bytes of it that were read then
+	refused string // why it cannot be read for what is in it
+}
+
+// load reads the sources and also returns what came of each file. One that is still being written,
+// and cannot be read in part, is in no count: nothing is wrong with it yet.
+func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summary, came []outcome, err error) {
 	now := l.Clock()
 	s = Summary{Problems: []Problem{}}
 	load, err := l.Store.BeginLoad(ctx, now, how)
@@ -75,43 +84,43 @@ func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summ
 			f, err = l.readFile(ctx, load, src, now)
 		}
 		s.Notices = append(s.Notices, f.notices...)
+		o := outcome{path: src.path, growing: src.growing(), read: f.read}
 		var unreadable *unreadableError
 		switch {
+		case errors.As(err, &unreadable) && unreadable == errChanged && !o.growing:
+			s.unread(src, err)
 		case errors.As(err, &unreadable):
-			s.Unreadable++
-			if unreadable != errChanged {
-				refused = append(refused, src.path)
+			if o.refused = unreadable.Error(); o.growing {
+				s.Files--
+			} else {
+				s.unread(src, err)
 			}
-			s.Problems = append(s.Problems, Problem{File: src.name, Reason: unreadable.Error()})
 		case ctx.Err() != nil:
 			return s, nil, ctx.Err()
 		case err != nil: // stops nothing else, and is tried again
-			s.Unreadable++
-			s.Problems = append(s.Problems, Problem{File: src.name, Reason: "the file could not be stored: " + err.Error()})
+			s.unread(src, fmt.Errorf("the file could not be stored: %w", err))
 		default:
 			found.held = append(found.held, f.held...)
 			found.doubted = append(found.doubted, f.doubted...)
 		}
+		came = append(came, o)
 	}
 	err = l.finish(ctx, load, &s, found)
-	return s, refused, err
+	return s, came, err
 }
 
 // readFile reads one file in one transaction.
 func (l *Loader) readFile(ctx context.Context, load int64, src source, now time.Time) (finds, error) {
-	if src.err != nil {
-		return finds{}, src.err
-	}
-	f, err := os.Open(src.path)
+	f, info, err := src.open()
 	if err != nil {
-		return finds{}, unreadable("the file cannot be opened: %v", errors.Unwrap(err))
+		return finds{}, err
 	}
 	defer func() { _ = f.Close() }()
-	info, err := f.Stat()
+	settled, mark, err := src.settled(f, info)
 	if err != nil {
-		return finds{}, unreadable("the file cannot be looked at: %v", err)
+		return finds{}, err
 	}
-	text, head, opening := feed.Open(f)
+	text, head, opening := feed.Open(settled)
 	reader := l.readerOf(src.name, head)
 	switch {
 	case reader == nil:
@@ -119,7 +128,6 @@ func (l *Loader) readFile(ctx context.Context, load int64, src source, now time.
 	case opening != nil:
 		return finds{}, unreadable("the file %v", opening)
 	}
-	mark := records.Mark{Name: src.path, Size: info.Size(), ModTime: info.ModTime()}
 	fixes, err := l.fixesOf(ctx, mark.Name)
 	if err != nil {
 		return finds{}, err
@@ -128,10 +136,12 @@ func (l *Loader) readFile(ctx context.Context, load int64, src source, now time.
 		sink: sink{loader: l, fixes: fixes, options: l.options(ctx, reader, now)},
 		from: reader, text: text, name: src.name, mark: mark,
 	}
-	_, err = l.Store.Take(ctx, records.Delivery{Load: load, File: &mark}, r.into)
+	r.options.Growing = src.growing()
+	_, err = l.Store.Take(ctx, records.Delivery{Load: load, File: &mark, Growing: src.growing()}, r.into)
 	for n := range r.notices {
 		r.notices[n].File = src.name
 	}
+	r.finds.read = mark.Size
 	return r.finds, err
 }
 
@@ -177,8 +187,29 @@ func (r *fileReading) into(b records.Batch) error {
 		return err
 	}
 	after, err := os.Stat(r.mark.Name)
-	if err != nil || after.Size() != r.mark.Size || !after.ModTime().Equal(r.mark.ModTime) {
+	switch {
+	case err != nil:
+		return errChanged
+	case r.options.Growing && after.Size() >= r.mark.Size:
+		return nil
+	case after.Size() != r.mark.Size || !after.ModTime().Equal(r.mark.ModTime):
 		return errChanged
 	}
 	return nil
+}
+
+// settled is what is to be read of a file, and the bookmark of that: of one that is still being
+// written it tells no time, so that the file counts as another once it is whole.
+func (s source) settled(f *os.File, info os.FileInfo) (io.Reader, records.Mark, error) {
+	if !s.growing() {
+		return f, records.Mark{Name: s.path, Size: info.Size(), ModTime: info.ModTime()}, nil
+	}
+	end, err := wholeLines(f, s.upTo)
+	switch {
+	case err != nil:
+		return nil, records.Mark{}, errChanged
+	case end == 0:
+		return nil, records.Mark{}, errNoLine
+	}
+	return io.NewSectionReader(f, 0, end), records.Mark{Name: s.path, Size: end}, nil
 }

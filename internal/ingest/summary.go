@@ -46,6 +46,13 @@ type finds struct {
 	held    []records.Held
 	doubted []string // source_ids of readings with a value that is not believed
 	notices []Problem
+	read    int64 // bytes
+}
+
+// unread names a file that could not be read.
+func (s *Summary) unread(src source, why error) {
+	s.Unreadable++
+	s.Problems = append(s.Problems, Problem{File: src.name, Reason: why.Error()})
 }
 
 // finish counts what became of the rows and names what people must know of.

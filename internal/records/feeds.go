@@ -35,6 +35,14 @@ type FileState struct {
 	ReadOnce bool      // it was read whole at least once
 }
 
+// GrowingFile is a file of the feed folder that is still being written.
+type GrowingFile struct {
+	Name  string    // base name
+	Size  int64     // bytes that it holds
+	Read  int64     // bytes of it that were read; 0: none
+	Since time.Time // since when something of it has been left unread
+}
+
 // FeedKind is how one kind of facts of one feed stands: what became of its rows at
 // the last load that brought any, and what of it is held or waits now.
 type FeedKind struct {

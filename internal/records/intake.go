@@ -56,6 +56,7 @@ type Delivery struct {
 	At  time.Time // when
 
 	File    *Mark
+	Growing bool // with File: it is still being written, so that an error is none of its own
 	Message *Message
 	Release int64 // number of a held row, which leaves the quarantine
 	Fix     *Fix  // with Release, where somebody has put it right

@@ -40,7 +40,7 @@ func (s *Store) Take(ctx context.Context, d records.Delivery, read func(records.
 	if err == nil {
 		return in.taken, nil
 	}
-	if d.File != nil && in.load.ID != 0 && ctx.Err() == nil { // being stopped is not the file's error
+	if d.File != nil && !d.Growing && in.load.ID != 0 && ctx.Err() == nil { // being stopped is not the file's error
 		if noting := s.noteError(ctx, in.load, plain(d.File.Name), err); noting != nil {
 			err = errors.Join(err, noting)
 		}

@@ -153,7 +153,10 @@ func (f *file) rows() error {
 		if err := f.flushShort(); err != nil {
 			return err
 		}
-		if err := f.row(start, record, err); err != nil {
+		switch err := f.row(start, record, err); {
+		case errors.Is(err, errUnfinished):
+			return nil
+		case err != nil:
 			return err
 		}
 		f.tape.forget(f.csv.InputOffset())
@@ -193,11 +196,17 @@ func (f *file) row(start int64, record []string, err error) error {
 	return f.sink.Put(v)
 }
 
+// errUnfinished is a record that goes on in what has not been written yet.
+var errUnfinished = errors.New("the record goes on")
+
 // unsplit holds back a record whose quotes are out of order, as it stood. A
 // quote that is still open at the end of the file means that the file was cut off.
 func (f *file) unsplit(start int64, parse *csv.ParseError) error {
 	raw := f.received(start)
 	if f.csv.InputOffset() == f.tape.total && openQuote(raw) {
+		if f.options.Growing {
+			return errUnfinished
+		}
 		return fmt.Errorf("is cut off: the quote opened at line %d is never closed", parse.StartLine)
 	}
 	return f.hold(records.Held{

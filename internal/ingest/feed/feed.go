@@ -49,6 +49,9 @@ type Gatherer interface {
 type Options struct {
 	Zone *time.Location // for times without an offset
 	Now  time.Time      // the moment of loading
+	// Growing: the text ends where it does because more of it is being written, at the end of a
+	// line. What may go on in the next line is not read yet.
+	Growing bool
 	// Cards finds what a Gatherer has gathered, of these files and of earlier ones, by key or
 	// by group; nil where nothing has been.
 	Cards func(keys, groups []string) ([]records.Card, error)

@@ -54,6 +54,8 @@ func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) 
 			return nil
 		case err != nil:
 			return err
+		case o.Growing && m.last:
+			return nil // it is read when the next one has begun, or the file is left alone
 		}
 		any = true
 		if err := r.hand(m, name, "", o, sink); err != nil {

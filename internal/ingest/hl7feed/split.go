@@ -19,6 +19,7 @@ type raw struct {
 	text   []byte
 	framed bool // between the bytes of MLLP
 	short  bool // the byte that ends it has not come
+	last   bool // the text ended, and nothing tells whether the message did
 }
 
 // The bytes around a message of MLLP.
@@ -62,7 +63,7 @@ func (s *split) message() (raw, error) {
 		case err != nil && m == nil:
 			return raw{}, io.EOF
 		case err != nil:
-			m.short = m.framed
+			m.short, m.last = m.framed, true
 			return *m, nil
 		}
 	}

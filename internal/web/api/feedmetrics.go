@@ -20,12 +20,16 @@ var (
 	feedHeld = prometheus.NewDesc("plumbline_rows_quarantined", "Rows held back.", nil, nil)
 	clockOff = prometheus.NewDesc("plumbline_clock_set_seconds",
 		"By how much a clock was last seen to be set within the last day, forward or (negative) back; 0 where none was.", nil, nil)
+	feedGrowing = prometheus.NewDesc("plumbline_feed_files_growing",
+		"Files of the feed folder that are still being written, and not read to their end.", nil, nil)
+	feedUnread = prometheus.NewDesc("plumbline_feed_unread_seconds",
+		"For how long the file left longest has held something that is not read; 0 where none has.", nil, nil)
 	feedWait = prometheus.NewDesc("plumbline_rows_waiting", "Rows that wait for their stay.", nil, nil)
 )
 
 // Describe implements prometheus.Collector.
 func (f *feedMetrics) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{feedUp, feedAge, feedHeld, feedWait, clockOff} {
+	for _, d := range []*prometheus.Desc{feedUp, feedAge, feedHeld, feedWait, clockOff, feedGrowing, feedUnread} {
 		ch <- d
 	}
 }
@@ -57,6 +61,12 @@ func (f *feedMetrics) Collect(ch chan<- prometheus.Metric) {
 		set = h.Clock.By.Seconds()
 	}
 	gauge(clockOff, set)
+	unread := time.Duration(0)
+	for _, g := range h.Growing {
+		unread = max(unread, f.Clock().Sub(g.Since))
+	}
+	gauge(feedGrowing, float64(len(h.Growing)))
+	gauge(feedUnread, unread.Seconds())
 	gauge(feedHeld, float64(h.Held))
 	gauge(feedWait, float64(h.Waiting))
 }

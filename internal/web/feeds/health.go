@@ -34,6 +34,7 @@ type feedsView struct {
 	Problems  []string
 	Kinds     []feedKindView
 	Telling   []channelView
+	Growing   []growingView
 	Files     []fileView
 	FilesMore bool // only the last are listed
 	SeesRows  bool
@@ -77,6 +78,20 @@ type channelView struct {
 	Sent, Failing   *frame.Moment
 	Oldest          *frame.Moment
 	Waiting, Failed int
+}
+
+// growingView is a file that is still being written.
+type growingView struct {
+	Name, Said string
+	Since      *frame.Moment
+}
+
+// growingSays is how far a file that is still being written has been read.
+func growingSays(g records.GrowingFile) string {
+	if g.Read == 0 {
+		return text.Say("feeds.growing-none", g.Size)
+	}
+	return text.Say("feeds.growing-part", g.Read, g.Size)
 }
 
 type fileView struct {
@@ -135,6 +150,9 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 			Name: ch.Channel, Trouble: ch.Trouble, Waiting: ch.Waiting, Failed: ch.Failed,
 			Sent: t.MomentIfAny(ch.LastSent), Failing: t.MomentIfAny(ch.FailingSince), Oldest: t.MomentIfAny(ch.Oldest),
 		})
+	}
+	for _, g := range h.Growing {
+		v.Growing = append(v.Growing, growingView{Name: g.Name, Said: growingSays(g), Since: t.Moment(g.Since)})
 	}
 	for _, f := range h.Files {
 		v.Files = append(v.Files, fileView{

@@ -69,10 +69,11 @@ func (f Feeds) Line(ctx context.Context, log *slog.Logger, t frame.Times) FeedLi
 
 // FeedHealth is how the feeds stand.
 type FeedHealth struct {
-	records.FeedState           // as the database tells it
-	Folder            string    // that is read by the schedule; "": none is set
-	LastRead          time.Time // when the folder was last read to its end; zero: never
-	Trouble           string    // why the folder could not be read at the last look; "": it could
+	records.FeedState                       // as the database tells it
+	Folder            string                // that is read by the schedule; "": none is set
+	LastRead          time.Time             // when the folder was last read to its end; zero: never
+	Growing           []records.GrowingFile // files of the folder that are still being written
+	Trouble           string                // why the folder could not be read at the last look; "": it could
 	// SilentSince is when the last load began, where the folder is not read as it
 	// should be; zero: it is, or there was none.
 	SilentSince time.Time
