@@ -6,13 +6,18 @@ import (
 	"html"
 	"net/http"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/xuri/excelize/v2"
+
 	"plumbline/internal/assess/assesstest"
+	"plumbline/internal/auth"
 	"plumbline/internal/demo"
+	"plumbline/internal/records"
 	"plumbline/internal/report"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
@@ -90,34 +95,101 @@ func TestWhatStandsBeforeASetStandsWhereverItIsOwed(t *testing.T) {
 	}
 }
 
-// U-FRESH: a stale list says so on every page of its unit; a fresh one on none.
+// patientless are the pages on which nothing stands that the feeds brought of a patient. Any
+// other page says where a list is old.
+var patientless = map[string]string{
+	"/rules":                   "the rules in words",
+	"/sign-in":                 "before anybody is known",
+	"/sign-out":                "asks for nothing else",
+	"/account":                 "the account's own",
+	"/accounts":                "accounts",
+	"/accounts/:account":       "one account",
+	"/tokens":                  "tokens of machines",
+	"/audit":                   "who saw what, not what it was",
+	"/policy":                  "the policy; its preview, which counts patients, is a form's answer",
+	"/policy/versions/:number": "one version of the policy",
+	"/codes":                   "what a text of the feeds means",
+	"/feeds/held/:row":         "a row as it was received",
+	"/new-set-shell":           "opens without a network, so it knows no list",
+}
+
+// U-FRESH: a stale list says so on every page of its unit; a fresh one on none. The pages
+// come from the table of routes, so that a new one is asked too.
 func TestAStaleListSaysSoOnEveryPageOfItsUnit(t *testing.T) {
 	d, _ := open(t)
-	pages := []string{
-		"/units/4W", "/stays/S101", "/stays/S101/history", "/units/4W/episodes", "/units/4W/new-set",
-		"/stays/S101/new-set", "/units/4W/over-time", "/units/4W/falls",
-	}
+	named := strings.NewReplacer(":unit", "4W", ":stay", "S101", ":fall", strings.TrimPrefix(demoFall, "/falls/"))
 	for _, stale := range []bool{false, true} {
 		if stale {
 			d.Clock = func() time.Time { return demo.AnchorTime().Add(7 * time.Hour) }
 		}
-		h := signedIn(d)
-		for _, path := range pages {
-			page := said(t, h, path)
-			if got := strings.Contains(page, "This list is old: the newest pressure or pulse"); got != stale {
-				t.Errorf("%s, stale %v: says so %v", path, stale, got)
+		program := web.New(d)
+		h, pharmacist := signedIn(d), webtest.As(program, string(records.Pharmacist))
+		asked := 0
+		for _, pattern := range web.Pages() {
+			if patientless[pattern] != "" {
+				continue
 			}
-			if came := strings.Contains(page, "Last came: pressure and pulse 2 Nov"); came != stale {
-				t.Errorf("%s, stale %v: tells when each kind of fact last came %v", path, stale, came)
+			asked++
+			path, as := named.Replace(pattern), h
+			if strings.HasPrefix(path, "/dose-review") {
+				as = pharmacist
 			}
-			if main := strings.Index(get(h, path).Body.String(), `tabindex="-1">`+"\n"+`<p class="bar oldlist">`); stale && main < 0 {
-				t.Errorf("%s says something else first", path)
-			}
+			saysHowOld(t, as, path, stale)
+		}
+		if asked < 12 {
+			t.Errorf("only %d pages were asked", asked)
+		}
+		screen := webtest.As(program, "screen")
+		saysHowOld(t, screen, "/units/4W", stale)
+	}
+	for pattern := range patientless {
+		if !slices.Contains(web.Pages(), pattern) {
+			t.Errorf("there is no page %s any more", pattern)
 		}
 	}
-	screen := webtest.As(web.New(d), "screen")
-	if !strings.Contains(said(t, screen, "/units/4W"), "This list is old") {
-		t.Error("the wall screen does not say that its list is old")
+}
+
+// saysHowOld holds a page to say before all else that a list is old, and when each kind of
+// fact last came, where that is so.
+func saysHowOld(t *testing.T, h http.Handler, path string, stale bool) {
+	t.Helper()
+	page := said(t, h, path)
+	if got := strings.Contains(page, "This list is old: the newest pressure or pulse"); got != stale {
+		t.Errorf("%s, stale %v: says so %v", path, stale, got)
+	}
+	if came := strings.Contains(page, "Last came: pressure and pulse 2 Nov"); came != stale {
+		t.Errorf("%s, stale %v: tells when each kind of fact last came %v", path, stale, came)
+	}
+	first := `tabindex="-1">` + "\n" + `<p class="bar oldlist">`
+	if stale && !strings.Contains(get(h, path).Body.String(), first) {
+		t.Errorf("%s says something else first", path)
+	}
+}
+
+// Where a page is of several units, each old list is named by its unit; under a filter that
+// unit's alone. The workbook says it too.
+func TestTheDoseReviewNamesEachOldList(t *testing.T) {
+	d, _ := open(t)
+	if _, err := d.Accounts.Add(t.Context(), "both", webtest.Password,
+		auth.Grants{Roles: []records.Role{records.Pharmacist}, AllUnits: true}, false); err != nil {
+		t.Fatal(err)
+	}
+	d.Clock = func() time.Time { return demo.AnchorTime().Add(7 * time.Hour) }
+	h := webtest.As(web.New(d), "both")
+	if page := said(t, h, "/dose-review"); !strings.Contains(page, "Unit 4W: This list is old") ||
+		!strings.Contains(page, "Unit 7E: This list is old") {
+		t.Error("the queue does not name each old list")
+	}
+	if page := said(t, h, "/dose-review?unit=7E"); strings.Contains(page, "Unit 4W: This list is old") {
+		t.Error("the queue of 7E speaks of the list of 4W")
+	}
+	book, err := excelize.OpenReader(get(h, "/dose-review.xlsx").Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	about, err := book.GetRows(book.GetSheetList()[0])
+	if err != nil || !strings.Contains(fmt.Sprint(about), "This list is old") {
+		t.Errorf("the workbook does not say that a list is old: %v %v", about, err)
 	}
 }
 

@@ -125,6 +125,11 @@ func (s *service) showPreview(c *frame.Request, status int, p proposal, wrong st
 		v.Action, v.Name = "/policy/return", versionName(*p.number)
 	}
 	v.count(preview.Units)
+	var units []string
+	for _, u := range preview.Units {
+		units = append(units, u.Unit)
+	}
+	v.Old = s.OldLists(ctx, units, frame.Asked{At: preview.At, Live: true})
 	if v.Since, err = s.since(ctx, p.base, now.Version.Number); err != nil {
 		return nil, err
 	}

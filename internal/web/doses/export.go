@@ -120,6 +120,9 @@ func (s *service) aboutSheet(c *frame.Request, q queue) export.Sheet {
 		{text.Say("dosereview.about-policy"), s.PolicyOf(c).Hash},
 		{text.Say("dosereview.about-caution"), text.Caution + " " + text.NoDoseAdvised},
 	}
+	for _, old := range s.OldLists(c.Request.Context(), q.asked, q.when) {
+		rows = append(rows, [2]any{text.Say("frame.nav-unit", old.Unit), old.Says})
+	}
 	for _, r := range rows {
 		sheet.Rows = append(sheet.Rows, r[:])
 	}

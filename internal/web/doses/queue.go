@@ -87,6 +87,7 @@ type queue struct {
 	when   frame.Asked
 	filter queueFilter
 	units  []string // of the account
+	asked  []string // those of them that the filter means
 	all    []queued // in list order, by the unit alone
 	shown  []queued // by the whole filter
 }
@@ -123,6 +124,7 @@ func (s *service) queueOf(c *frame.Request) (queue, error) {
 			return q, err
 		}
 	}
+	q.asked = units
 	list, err := s.listOf(ctx, units, when)
 	if err == nil {
 		q.all, err = s.standings(ctx, list, q.filter, when)
@@ -289,7 +291,7 @@ func (s *service) queuePage(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	f := s.Layout(c, text.Say("dosereview.heading")).At(frame.QueueURL)
+	f := s.LayoutOfUnits(c, text.Say("dosereview.heading"), q.asked, q.when).At(frame.QueueURL)
 	if q.when.Live {
 		f = f.Live(q.when.At)
 	}

@@ -113,8 +113,13 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 	h, state := s.Feeds.Health(c.Request.Context(), s.Log)
 	now := s.Clock()
 	t := s.Times(now, true)
+	units, err := s.UnitsFor(c.Request.Context(), frame.AccountOf(c))
+	if err != nil {
+		return nil, err
+	}
+	minute := frame.Asked{At: s.Minute(), Live: true}
 	v := feedsView{
-		Layout: s.Layout(c, text.Say("feeds.title")).At("/feeds").Live(now), State: state, FolderSet: h.Folder != "",
+		Layout: s.LayoutOfUnits(c, text.Say("feeds.title"), units, minute).At("/feeds").Live(now), State: state, FolderSet: h.Folder != "",
 		Trouble:   h.Trouble,
 		HeldTotal: h.Held, Waiting: h.Waiting, Said: said, FilesMore: len(h.Files) >= filesShown,
 		SeesRows: s.Desk != nil && state != parts.FeedUnknown && frame.AccountOf(c).May(records.ViewHeldRows),
@@ -135,7 +140,6 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 	if h.Clock != nil {
 		v.Clock, v.ClockAt = clockSays(*h.Clock), t.Moment(h.Clock.At)
 	}
-	var err error
 	if v.Episodes, err = s.feedEpisodes(c, now); err != nil {
 		return nil, err
 	}

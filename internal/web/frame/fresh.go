@@ -108,6 +108,16 @@ func (s *Frame) oldList(ctx context.Context, unit string, when Asked) string {
 	return s.Times(when.At, when.Live).Stale(fresh)
 }
 
+// OldLists says which lists of several units are old.
+func (s *Frame) OldLists(ctx context.Context, units []string, when Asked) (old []OldList) {
+	for _, unit := range units {
+		if says := s.oldList(ctx, unit, when); says != "" {
+			old = append(old, OldList{unit, says})
+		}
+	}
+	return old
+}
+
 func (s *Frame) freshness(ctx context.Context, unit string, when Asked) (alerts.Freshness, error) {
 	if !when.Live {
 		return s.Ages.Freshness(ctx, unit, when.At)

@@ -46,7 +46,21 @@ type Layout struct {
 	Refresh  bool   // the page fetches itself anew each minute
 	Posted   bool   // the answer to a form: its address may lead nowhere by itself
 	Owed     *OwedLine
-	OldList  string // that the unit's list is old; "" where it is not, or the page is of no unit
+	Old      []OldList // the lists behind the page that are old; none where it shows no patient
+}
+
+// OldList says that the list of a unit is old (U-FRESH).
+type OldList struct {
+	Unit string // "" where the page is of one unit alone
+	Says string
+}
+
+// oneOld is the list of the one unit of a page, where something is to be said of it.
+func oneOld(says string) []OldList {
+	if says == "" {
+		return nil
+	}
+	return []OldList{{Says: says}}
 }
 
 type Link struct {
@@ -60,7 +74,7 @@ type Link struct {
 func (s *Frame) Layout(c *gin.Context, title string) Layout {
 	f := s.ways(c, title)
 	if when, ok := s.momentOf(c); ok && f.SubName != "" {
-		f.OldList = s.oldList(c.Request.Context(), unitOf(c), when)
+		f.Old = oneOld(s.oldList(c.Request.Context(), unitOf(c), when))
 	}
 	return f
 }
@@ -68,7 +82,15 @@ func (s *Frame) Layout(c *gin.Context, title string) Layout {
 // LayoutOf is Layout for the page of a list of which it is known how old it is.
 func (s *Frame) LayoutOf(c *gin.Context, title string, fresh alerts.Freshness, when Asked) Layout {
 	f := s.ways(c, title)
-	f.OldList = s.Times(when.At, when.Live).Stale(fresh)
+	f.Old = oneOld(s.Times(when.At, when.Live).Stale(fresh))
+	return f
+}
+
+// LayoutOfUnits is Layout for a page that shows patients of several units, or how their
+// facts come in.
+func (s *Frame) LayoutOfUnits(c *gin.Context, title string, units []string, when Asked) Layout {
+	f := s.ways(c, title)
+	f.Old = s.OldLists(c.Request.Context(), units, when)
 	return f
 }
 

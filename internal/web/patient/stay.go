@@ -114,7 +114,7 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 	}
 	v := s.stayView(s.Layout(c, title), when, view)
 	a := view.Assessment
-	if unit := a.Digest.Stay.Unit; v.OldList == "" && s.Quiet(c.Request.Context(), unit, when.At, a)(a) {
+	if unit := a.Digest.Stay.Unit; len(v.Old) == 0 && s.Quiet(c.Request.Context(), unit, when.At, a)(a) {
 		v.Quiet = s.Times(when.At, when.Live).Quiet(a.Digest.NewestVitals)
 	}
 	by, err := s.chartedBy(c.Request.Context(), a.Digest.StayID)
