@@ -25,5 +25,5 @@
 		draw(one, screen);
 		new ResizeObserver(() => { if (!paper.printing) one.chart.resize(); }).observe(el);
 	}
-	const paper = chartBase.follow(charts, screen, draw, () => ({ width: 345, height: 158 }));
+	const paper = chartBase.follow(charts, screen, draw, () => ({ width: 310, height: 158 }));
 })();
