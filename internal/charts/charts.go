@@ -109,6 +109,7 @@ func Of(view assess.StayView, p clinical.Policy, c text.Catalogue) StayCharts {
 	b.readMarks()
 	panels := []Panel{b.pressures(), b.drops(), b.doses(), b.fluids(), b.weights(), b.precautions()}
 	b.layStops()
+	b.data.holdTexts()
 	return StayCharts{Panels: panels, Data: b.data}
 }
 

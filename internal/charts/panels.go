@@ -409,6 +409,9 @@ func (b *builder) readDoses(steps []trends.GroupSteps, moments []time.Time) {
 	}
 }
 
+// longLabel is how many characters of a drug's name a drawing has room for.
+const longLabel = 28
+
 // changeRows is over how many rows the marks of changes are spread, so that
 // their words stay apart.
 const changeRows = 3
@@ -428,7 +431,7 @@ func (b *builder) changeMarks(p *Panel) []point {
 		m.Symbol, m.Size, m.Name = changeShape(c.Change), 9, text.Change(c)
 		m.Style = map[string]any{"color": "@drug"}
 		m.Label = map[string]any{
-			"show": true, "formatter": c.Drug + " " + c.Change, "position": side, "color": "@ink",
+			"show": true, "formatter": text.Clip(c.Drug, longLabel) + " " + c.Change, "position": side, "color": "@ink",
 			"fontSize": 12, "textBorderColor": "@paper", "textBorderWidth": 3,
 		}
 		out = append(out, m)

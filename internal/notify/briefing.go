@@ -154,7 +154,7 @@ func (s Site) BriefingMessage(body []byte) (Message, error) {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n", c.BriefingLead(f))
 	for _, u := range d.Units {
-		fmt.Fprintf(&b, "\n%s\n", text.BriefingUnit(clean(u.Unit)))
+		fmt.Fprintf(&b, "\n%s\n", text.BriefingUnit(charted(u.Unit)))
 		if old := c.Stale(alerts.Freshness{Newest: u.NewestVitalsAt, Stale: u.Stale, Came: u.LastCame}); old != "" {
 			fmt.Fprintf(&b, "%s\n", old)
 		}
@@ -167,7 +167,7 @@ func (s Site) BriefingMessage(body []byte) (Message, error) {
 				Oldest: max(0, d.At.Sub(l.OldestSince)),
 			})
 			if l.Bleeding > 0 {
-				fmt.Fprintf(&b, "  %s\n", clean(text.BriefingFalls{Falls: l.Bleeding, Drugs: l.Drugs}.String()))
+				fmt.Fprintf(&b, "  %s\n", text.BriefingFalls{Falls: l.Bleeding, Drugs: allCharted(l.Drugs)})
 			}
 		}
 	}
@@ -181,12 +181,20 @@ func (s Site) BriefingMessage(body []byte) (Message, error) {
 	return Message{ID: d.ID, JSON: body, Subject: text.BriefingSubject(f), Text: b.String()}, nil
 }
 
+func allCharted(list []string) []string {
+	out := make([]string, len(list))
+	for n, s := range list {
+		out[n] = charted(s)
+	}
+	return out
+}
+
 // figures are what the head of a briefing tells.
 func (d Briefing) figures() text.BriefingFigures {
 	f := text.BriefingFigures{Date: d.Date, At: d.At}
 	for _, u := range d.Units {
 		if u.Stale {
-			f.Old = append(f.Old, clean(u.Unit))
+			f.Old = append(f.Old, charted(u.Unit))
 		}
 		for _, l := range u.Owed {
 			f.Owed += l.Count

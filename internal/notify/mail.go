@@ -16,6 +16,7 @@ import (
 	"github.com/wneessen/go-mail"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/text"
 )
 
 // MailSettings are the settings of the e-mail channel.
@@ -141,7 +142,7 @@ func (m *Mail) letter(msg Message, at time.Time) (*mail.Msg, error) {
 	letter := mail.NewMsg(mail.WithCharset(mail.CharsetUTF8), mail.WithEncoding(mail.EncodingQP), mail.WithNoDefaultUserAgent())
 	letter.FromMailAddress(m.from)
 	letter.ToMailAddress(m.to...)
-	letter.Subject(clean(msg.Subject))
+	letter.Subject(oneLine(msg.Subject, text.Isolates))
 	letter.SetMessageIDWithValue(m.MessageID(msg.ID))
 	letter.SetDateWithValue(at)
 	letter.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834: nobody's holiday answers it

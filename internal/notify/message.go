@@ -61,7 +61,7 @@ func (s Site) NoticeMessage(n records.Notice, p Place) (Message, error) {
 	body := noticeBody{
 		ID: MessageID(n.ID), Type: "notice", Event: string(v.What), Kind: string(v.Kind), Title: text.EpisodeKinds[v.Kind],
 		Rule: n.Rule, Tier: tierOf(n), Unit: v.Unit, Bed: p.Bed, Name: p.Name, StayID: v.StayID, At: v.At.UTC(),
-		Sentence: s.sentence(n), Link: s.link(v), OldList: text.Catalogue{Zone: s.Zone, At: v.At}.Stale(p.List),
+		Sentence: text.Plain(s.sentence(n)), Link: s.link(v), OldList: text.Catalogue{Zone: s.Zone, At: v.At}.Stale(p.List),
 	}
 	out, err := json.Marshal(body)
 	if err != nil {
@@ -69,10 +69,10 @@ func (s Site) NoticeMessage(n records.Notice, p Place) (Message, error) {
 	}
 	f := text.NoticeFigures{
 		Tier: tierWord(body.Tier), Title: clean(body.Title), Rule: clean(n.Rule), At: v.At,
-		Unit: clean(v.Unit), Bed: clean(p.Bed), Name: clean(p.Name),
+		Unit: charted(v.Unit), Bed: charted(p.Bed), Name: charted(p.Name),
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s\n%s\n\n%s\n", f.Title, text.NoticePlace(f), clean(body.Sentence))
+	fmt.Fprintf(&b, "%s\n%s\n\n%s\n", f.Title, text.NoticePlace(f), text.Plain(clean(body.Sentence)))
 	if body.OldList != "" {
 		fmt.Fprintf(&b, "\n%s\n", body.OldList)
 	}
@@ -109,12 +109,25 @@ func (s Site) link(v records.EpisodeEvent) string {
 	return s.PublicURL + "/stays/" + url.PathEscape(v.StayID)
 }
 
+// longPart is how many characters of one text of a feed a message tells.
+const longPart = 120
+
+// charted is a text of a feed as a part of a line of a message: cleaned, not endless, and
+// isolated where it is written from right to left.
+func charted(s string) string { return text.Apart(text.Clip(clean(s), longPart)) }
+
 func tierWord(tier string) string { return text.TierNames[tier] }
 
 // clean makes one line of a text that came with data: what breaks or turns a line
 // becomes a space, so that no header and no second line can be slipped in.
-func clean(s string) string {
+func clean(s string) string { return oneLine(s, "") }
+
+// oneLine is clean for a text that holds characters of our own which are to stay.
+func oneLine(s, ours string) string {
 	return strings.Join(strings.Fields(strings.Map(func(r rune) rune {
+		if strings.ContainsRune(ours, r) {
+			return r
+		}
 		if unicode.IsControl(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp) || r == unicode.ReplacementChar {
 			return ' '
 		}

@@ -2,11 +2,15 @@ package notify
 
 import (
 	"encoding/json"
+	"mime"
+	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/wneessen/go-mail"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
@@ -235,4 +239,109 @@ func TestAnOldListSaysSoInTheDigestAndInMessages(t *testing.T) {
 			t.Errorf("%+v: %s", c.list, m.JSON)
 		}
 	}
+}
+
+// A bed and a name from right to left leave the figures beside them where they are, in text,
+// subject and the webhook's sentence; a name of 3,000 characters leaves a message readable.
+func TestTextFromRightToLeftIsIsolatedInMessages(t *testing.T) {
+	n := fallNotice(t)
+	f := n.Figures.(alerts.FellFigures)
+	f.Bleeds = []trends.Bleed{{Drug: "\u05d0\u05d1\u05d2\u202e"}}
+	n.Figures, n.Event.Figures = f, f
+	name := "\u05e9\u05dc\u05d5\u05dd\u202e " + strings.Repeat("\u05d5", 3000)
+	m, err := site(t).NoticeMessage(n, Place{Bed: "P7 \u05d0\u05d1", Name: name})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(m.Subject, "bed \u2068P7 \u05d0\u05d1\u2069, \u2068\u05e9\u05dc\u05d5\u05dd") {
+		t.Errorf("subject %q", m.Subject)
+	}
+	if len([]rune(m.Subject)) > 300 || len([]rune(m.Text)) > 900 {
+		t.Errorf("a subject of %d characters, a text of %d", len([]rune(m.Subject)), len([]rune(m.Text)))
+	}
+	sentence := fields(t, m.JSON)["sentence"].(string)
+	for what, said := range map[string]string{"subject": m.Subject, "text": m.Text, "sentence": sentence} {
+		if strings.Contains(said, "\u202e") || strings.Count(said, "\u2068") != strings.Count(said, "\u2069") {
+			t.Errorf("the %s turns what follows: %q", what, said)
+		}
+	}
+	if !strings.Contains(sentence, "\u2068\u05d0\u05d1\u05d2\u2069") || !strings.Contains(m.Text, "\u2068\u05d0\u05d1\u05d2\u2069") {
+		t.Errorf("the drug is not isolated: %q, %q", sentence, m.Text)
+	}
+	if got := fields(t, m.JSON)["name"]; got != name {
+		t.Error("the webhook's name is not the name as it came")
+	}
+	letter, err := letterOf(t, m)
+	if err != nil || !strings.Contains(letter, "\u2068P7") {
+		t.Errorf("the subject of the e-mail lost its marks: %q, %v", letter, err)
+	}
+}
+
+// letterOf is the decoded subject of the e-mail that tells a message.
+func letterOf(t *testing.T, m Message) (string, error) {
+	t.Helper()
+	post, err := NewMail(MailSettings{Address: "mail.example:587", From: "a@site.example", To: "b@site.example"}, "")
+	if err != nil {
+		return "", err
+	}
+	letter, err := post.letter(m, moment(t, "2026-11-25T04:10:00Z"))
+	if err != nil {
+		return "", err
+	}
+	return new(mime.WordDecoder).DecodeHeader(strings.Join(letter.GetGenHeader(mail.HeaderSubject), " "))
+}
+
+// The examples of docs/notify.md are messages of this program: the same fields, none more.
+func TestTheExamplesOfTheDocsAreMessages(t *testing.T) {
+	page, err := os.ReadFile("../../docs/notify.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	blocks := strings.Split(string(page), "```json\n")
+	if len(blocks) != 3 {
+		t.Fatalf("the page has %d examples", len(blocks)-1)
+	}
+	full := fallNotice(t)
+	notice, err := site(t).NoticeMessage(full, Place{Bed: "12A", Name: patient, List: alerts.Freshness{Stale: true}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := moment(t, "2026-11-25T05:30:00Z")
+	digest, err := json.Marshal(site(t).BriefingOf(Date{2026, 11, 25}, at,
+		[]records.Episode{owedEpisode("4W", episodes.FallWithoutSet, episodes.Open, at)},
+		map[string]alerts.Freshness{"4W": {Stale: true, Newest: &at, Came: map[clinical.Kind]time.Time{clinical.KindVitals: at}}}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n, made := range [][]byte{notice.JSON, digest} {
+		example, _, _ := strings.Cut(blocks[n+1], "```")
+		if d := cmp.Diff(keysOf(fields(t, made), ""), keysOf(fields(t, []byte(example)), "")); d != "" {
+			t.Errorf("the fields of a message (-) and of example %d (+):\n%s", n+1, d)
+		}
+	}
+	for _, kind := range episodes.Kinds {
+		if !strings.Contains(string(page), "`"+string(kind)+"`") {
+			t.Errorf("the page does not name the kind %s", kind)
+		}
+	}
+}
+
+// keysOf are the names of all fields below a value, sorted.
+func keysOf(v any, under string) []string {
+	var out []string
+	switch v := v.(type) {
+	case map[string]any:
+		for key, e := range v {
+			out = append(out, under+key)
+			if key != "last_came" { // a map by kind of fact
+				out = append(out, keysOf(e, under+key+".")...)
+			}
+		}
+	case []any:
+		for _, e := range v {
+			out = append(out, keysOf(e, under)...)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
 }

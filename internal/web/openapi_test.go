@@ -114,6 +114,83 @@ func TestAnswersKeepToTheOpenAPIDocument(t *testing.T) {
 	}
 }
 
+// Each property of the schemas stands in some answer with a value, so that none of them is
+// described and not checked. The demo unit is asked with what is charted here.
+func TestEveryPropertyOfTheDocumentIsAnswered(t *testing.T) {
+	h, _ := openWith(t)
+	doc := described(t, h)
+	w := walker{schemas: doc["components"].(map[string]any)["schemas"].(map[string]any), seen: map[string]bool{}}
+	stays := map[string]bool{}
+	for _, target := range []string{"/api/v1/units/4W/list", "/api/v1/units/7E/list"} {
+		body := asJSON(t, get(h, target))
+		if err := schemaOf(t, doc, "List").Validate(body); err != nil {
+			t.Errorf("%s: %v", target, err)
+		}
+		w.walk("List", w.schemas["List"], body)
+		for _, p := range body.(map[string]any)["patients"].([]any) {
+			stays[p.(map[string]any)["stay_id"].(string)] = true
+		}
+	}
+	for stay := range stays {
+		body := asJSON(t, get(h, "/api/v1/stays/"+stay+"/sets"))
+		if err := schemaOf(t, doc, "Sets").Validate(body); err != nil {
+			t.Errorf("sets of %s: %v", stay, err)
+		}
+		w.walk("Sets", w.schemas["Sets"], body)
+	}
+	w.walk("Error", w.schemas["Error"], asJSON(t, get(h, "/api/v1/units/9Z/list")))
+	rare := map[string]bool{"Around.shift_low": true, "Around.shift_high": true} // more sets than a stay of the demo has
+	for name, schema := range w.schemas {
+		for property := range schema.(map[string]any)["properties"].(map[string]any) {
+			if rare[name+"."+property] == w.seen[name+"."+property] {
+				t.Errorf("%s.%s: an answer has a value: %v", name, property, w.seen[name+"."+property])
+			}
+		}
+	}
+}
+
+func asJSON(t *testing.T, w *httptest.ResponseRecorder) any {
+	t.Helper()
+	v, err := jsonschema.UnmarshalJSON(w.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return v
+}
+
+// walker goes through an answer beside its schema, and notes which properties have a value.
+type walker struct {
+	schemas map[string]any
+	seen    map[string]bool // by schema and property
+}
+
+func (w walker) walk(name string, schema, v any) {
+	s, _ := schema.(map[string]any)
+	if ref, ok := s["$ref"].(string); ok {
+		name = ref[strings.LastIndex(ref, "/")+1:]
+		w.walk(name, w.schemas[name], v)
+		return
+	}
+	if either, ok := s["oneOf"].([]any); ok && v != nil {
+		w.walk(name, either[0], v)
+		return
+	}
+	switch v := v.(type) {
+	case []any:
+		for _, e := range v {
+			w.walk(name, s["items"], e)
+		}
+	case map[string]any:
+		properties, _ := s["properties"].(map[string]any)
+		for key, value := range v {
+			if value != nil {
+				w.seen[name+"."+key] = true
+			}
+			w.walk(name+"."+key, properties[key], value)
+		}
+	}
+}
+
 // Without a session every way of the API gives 401 and the document's error.
 func TestOpenAPIErrorWithoutASession(t *testing.T) {
 	d, _ := open(t)

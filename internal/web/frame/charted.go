@@ -4,9 +4,8 @@ import (
 	"bytes"
 	"strings"
 	"unicode"
-	"unicode/utf8"
 
-	"golang.org/x/text/unicode/bidi"
+	"plumbline/internal/text"
 )
 
 // Text of feeds may be written from right to left, hold characters that turn what follows
@@ -53,9 +52,9 @@ func settle(page []byte) []byte {
 			end = len(page)
 		}
 		if inside == "" && depth == 0 {
-			if text := settleText(string(page[at:end])); len(text) != end-at {
+			if settled := settleText(string(page[at:end])); len(settled) != end-at {
 				out.Write(page[done:at])
-				out.WriteString(text)
+				out.WriteString(settled)
 				done = end
 			}
 		}
@@ -97,60 +96,32 @@ func tagName(tag []byte) (name string, closing bool) {
 }
 
 // settleText is an escaped text with what turns it isolated and what is long breakable.
-func settleText(text string) string {
+func settleText(escaped string) string {
 	plain := true
 	word, all, longest := 0, 0, 0
-	for _, r := range text {
-		plain = plain && (r < 0x590 || !turns(r))
+	for _, r := range escaped {
+		plain = plain && (r < 0x590 || !text.Turns(r))
 		all++
 		if word++; r == ' ' || r == '\n' || r == '\t' {
 			word = 0
 		}
 		longest = max(longest, word)
 	}
-	isLong := longest > longWord || len(strings.TrimSpace(text)) > longText && all > longText
+	isLong := longest > longWord || len(strings.TrimSpace(escaped)) > longText && all > longText
 	if plain && !isLong {
-		return text
+		return escaped
 	}
 	if !plain {
-		text = isolate(text)
+		escaped = isolate(escaped)
 	}
 	if isLong {
-		text = `<span class="charted">` + text + `</span>`
+		escaped = `<span class="charted">` + escaped + `</span>`
 	}
-	return text
+	return escaped
 }
 
-// turns reports whether a character is written from right to left, or changes the
-// direction of what follows.
-func turns(r rune) bool {
-	p, _ := bidi.LookupRune(r)
-	switch p.Class() {
-	case bidi.R, bidi.AL, bidi.AN, bidi.RLO, bidi.LRO, bidi.RLE, bidi.LRE, bidi.PDF, bidi.RLI, bidi.LRI, bidi.FSI, bidi.PDI:
-		return true
-	}
-	return false
-}
-
-// isolate puts each run that turns into an element of its own: from the first character
-// that does to the last one before a letter that is written from left to right.
-func isolate(text string) string {
-	var b strings.Builder
-	for len(text) > 0 {
-		from := strings.IndexFunc(text, turns)
-		if from < 0 {
-			break
-		}
-		to := from // behind the last character of the run that turns
-		for n, r := range text[from:] {
-			if turns(r) {
-				to = from + n + utf8.RuneLen(r)
-			} else if p, _ := bidi.LookupRune(r); p.Class() == bidi.L || r == '&' {
-				break
-			}
-		}
-		b.WriteString(text[:from] + "<bdi>" + text[from:to] + "</bdi>")
-		text = text[to:]
-	}
-	return b.String() + text
+// isolate puts each run that turns into an element of its own. An escaped character is no
+// part of one.
+func isolate(s string) string {
+	return text.Isolate(s, "<bdi>", "</bdi>", func(r rune) bool { return r == '&' })
 }
