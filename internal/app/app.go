@@ -67,6 +67,7 @@ func commands() []command {
 		{"audit", "verify [--head N:HASH] | export", "check the record of who saw or changed what, or write it out", auditCommand},
 		{"policy", "print|check FILE", "the policy in force, or what is wrong in a file and what it changes", policyCommand},
 		{"codes", "", "drugs that the feeds name and that nothing tells; the page Drugs not known says what they are", listCodes},
+		{"commissioning", "list|checked|reopen", "units whose feeds nobody has checked, and to say that those of --unit U were", commissioning},
 		{"version", "", "version, commit, Go and database drivers", version},
 		{"help", "", "this text", help},
 	}

@@ -19,6 +19,9 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 		return parts.FeedHealth{}, err
 	}
 	h := parts.FeedHealth{FeedState: state, Clock: s.clocks.trouble(now)}
+	if h.Units, err = s.checks(nil).States(ctx); err != nil {
+		return h, err
+	}
 	if w != nil {
 		h.LastRead, h.Trouble = w.Last().At, s.trouble(w, now)
 		if h.Folder, err = filepath.Abs(w.Dir); err != nil {

@@ -56,6 +56,11 @@ func (b noticeSource) Ages(ctx context.Context, at time.Time) (map[string]alerts
 	return out, nil
 }
 
+func (b noticeSource) FeedNews(ctx context.Context, _ time.Time) (notify.FeedNews, error) {
+	units, err := b.checks(nil).Commissioning(ctx)
+	return notify.FeedNews{Commissioning: units}, err
+}
+
 func (b noticeSource) Age(ctx context.Context, unit string, at time.Time) (alerts.Freshness, error) {
 	age, err := b.service.Freshness(ctx, unit, at)
 	if clinical.CodeOf(err) == clinical.NotFound { // no stay names the unit any more

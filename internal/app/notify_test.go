@@ -319,6 +319,7 @@ func TestServeTellsByWebhook(t *testing.T) {
 	if err := os.WriteFile(secretFile, []byte("whsec_"+webhookSecret+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	checkUnits(t, bareSite(t, filepath.Join(dir, "test.db"), time.Now()))
 	receiver := newWebhookReceiver(t)
 	env := map[string]string{
 		"PLUMBLINE_DATABASE": filepath.Join(dir, "test.db"), "PLUMBLINE_FEED_DIR": feed, "PLUMBLINE_FEED_EVERY": "@every 1s", "PLUMBLINE_FEED_SETTLE": "0s",
@@ -348,4 +349,90 @@ func TestServeTellsByWebhook(t *testing.T) {
 	if len(receiver.faults) > 0 || times > messages+1 { // one may have been under way when it was stopped
 		t.Errorf("%d messages came %d times; %v", messages, times, receiver.faults)
 	}
+}
+
+// While a unit is in commissioning nobody is told of its patients, by no channel and in no
+// digest; the digest says that it is. Once its feeds were checked, what is owed then is told.
+func TestNobodyIsToldOfAUnitBeforeItsFeedsWereChecked(t *testing.T) {
+	eachEngine(t, func(t *testing.T, database string) {
+		ctx := t.Context()
+		now := demo.AnchorTime()
+		s := openSite(t, database, now)
+		checks := s.checks(func() time.Time { return now })
+		say := func(checked bool) {
+			t.Helper()
+			if err := checks.Say(ctx, demo.MainUnit, checked, "root"); err != nil {
+				t.Fatal(err)
+			}
+		}
+		say(false)
+		receiver, server := newWebhookReceiver(t), notifytest.Serve(t, notifytest.Options{})
+		tellBy(t, s, receiver.URL, server, "no")
+		run := func() {
+			t.Helper()
+			service, err := s.telling(func() time.Time { return now })
+			if err == nil {
+				err = errors.Join(service.Start(ctx), service.Run(ctx))
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		run() // so that the channels are there before anything opens
+		stepAll(t, s, now)
+		told := func() (units map[string]int) {
+			receiver.mu.Lock()
+			defer receiver.mu.Unlock()
+			units = map[string]int{}
+			for _, body := range receiver.bodies {
+				var said struct{ Type, Unit string }
+				if err := json.Unmarshal([]byte(body), &said); err != nil {
+					t.Fatal(err)
+				}
+				if said.Type == "notice" {
+					units[said.Unit]++
+				}
+			}
+			return units
+		}
+		for range 18 { // through quiet hours and the digest of the next morning
+			now = now.Add(2 * time.Hour)
+			run()
+		}
+		if units := told(); units[demo.MainUnit] > 0 || units[demo.SecondUnit] == 0 {
+			t.Fatalf("notices by unit: %v, want none of %s and some of %s", units, demo.MainUnit, demo.SecondUnit)
+		}
+		digests := 0
+		for id, body := range receiver.bodies {
+			if !strings.HasPrefix(id, "digest-") {
+				continue
+			}
+			digests++
+			if !strings.Contains(body, `"commissioning":["`+demo.MainUnit+`"]`) || strings.Contains(body, `"unit":"`+demo.MainUnit+`"`) {
+				t.Errorf("the digest: %s", body)
+			}
+		}
+		for _, l := range server.Letters() {
+			if strings.Contains(l.Data, "Unit "+demo.MainUnit+"\r\n") {
+				t.Errorf("an e-mail tells of the unit:\n%s", l.Data)
+			}
+		}
+		if digests == 0 || len(server.Letters()) == 0 {
+			t.Fatalf("%d digests, %d e-mails: the test shows nothing", digests, len(server.Letters()))
+		}
+		say(true)
+		now = now.Add(20 * time.Minute)
+		run()
+		if units := told(); units[demo.MainUnit] == 0 {
+			t.Error("its feeds were checked, and nobody is told of what is owed")
+		}
+		before := told()[demo.MainUnit]
+		say(false)
+		stepAll(t, s, now)
+		now = now.Add(20 * time.Minute)
+		run()
+		if after := told()[demo.MainUnit]; after != before {
+			t.Errorf("put back into commissioning, %d further notices were told", after-before)
+		}
+	})
 }

@@ -53,7 +53,7 @@ func serve(ctx context.Context, p process, args []string) error {
 // until the end; the listener is closed by then, whatever happens.
 func (p process) openAndRun(
 	ctx context.Context, s settings, listener net.Listener,
-	prepare func(*auth.Service) ([]account.DemoAccount, error),
+	prepare func(*site, *auth.Service) ([]account.DemoAccount, error),
 ) error {
 	defer func() { _ = listener.Close() }() // a second time, where the web server has closed it
 	s.logLevel = cmp.Or(s.logLevel, "info")
@@ -65,7 +65,7 @@ func (p process) openAndRun(
 	accounts := p.newAccounts(site)
 	var shown []account.DemoAccount
 	if prepare != nil {
-		if shown, err = prepare(accounts); err != nil {
+		if shown, err = prepare(site, accounts); err != nil {
 			return err
 		}
 	}
@@ -117,7 +117,12 @@ func demoUnit(ctx context.Context, p process, args []string) error {
 	if err != nil {
 		return err
 	}
-	return p.openAndRun(ctx, s, listener, func(a *auth.Service) ([]account.DemoAccount, error) { return demoAccounts(ctx, a) })
+	return p.openAndRun(ctx, s, listener, func(site *site, a *auth.Service) ([]account.DemoAccount, error) {
+		if err := site.checkDemoUnits(ctx, p.clock); err != nil {
+			return nil, err
+		}
+		return demoAccounts(ctx, a)
+	})
 }
 
 func writeDemoFeed(dir string, now time.Time) error {
@@ -217,7 +222,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 	defer looking.stop()
 	serving := &http.Server{
 		Handler: web.New(web.Deps{
-			Answers: s.service, Policy: s.service.Policy, Policies: s.policies, Codes: s.codes,
+			Answers: s.service, Policy: s.service.Policy, Policies: s.policies, Codes: s.codes, Checks: s.checks(p.clock),
 			Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
 			DataState: s.store.DataState, Desk: &feeds.Desk{Rows: s.store, Loader: s.loader, Log: s.log},

@@ -60,7 +60,16 @@ func openSite(t *testing.T, database string, now time.Time) *site {
 	if _, err := site.loader.Load(context.Background(), []string{feed}, "test"); err != nil {
 		t.Fatal(err)
 	}
+	checkUnits(t, site)
 	return site
+}
+
+// checkUnits says that the feeds of the demo's units were checked.
+func checkUnits(t *testing.T, s *site) {
+	t.Helper()
+	if err := s.checkDemoUnits(t.Context(), s.loader.Clock); err != nil {
+		t.Fatal(err)
+	}
 }
 
 func eachEngine(t *testing.T, test func(t *testing.T, database string)) {

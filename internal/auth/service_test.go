@@ -384,7 +384,7 @@ func TestManaging(t *testing.T) {
 // Who may do what, written from the roles' description.
 func TestRolesPermit(t *testing.T) {
 	patients := []records.Permission{records.ViewList, records.ViewNames, records.ViewStay}
-	functions := []records.Permission{records.ViewHeldRows, records.ManageAccounts, records.ManageTokens, records.ViewAudit, records.ManagePolicy}
+	functions := []records.Permission{records.ViewHeldRows, records.CheckUnits, records.ManageAccounts, records.ManageTokens, records.ViewAudit, records.ManagePolicy}
 	for _, r := range records.Roles {
 		a := records.Account{Roles: []records.Role{r}}
 		sees := r != records.Administrator && r != records.Screen

@@ -21,7 +21,10 @@ type Briefing struct {
 	Date  string         `json:"date"` // of the huddle, by the site's calendar
 	At    time.Time      `json:"at"`   // when it was made
 	Units []BriefingUnit `json:"units"`
-	Link  string         `json:"link"`
+	// Commissioning are the units whose feeds nobody has said were checked. What is owed there
+	// is left out.
+	Commissioning []string `json:"commissioning"`
+	Link          string   `json:"link"`
 }
 
 // BriefingUnit is what is owed on one unit, "" for the feeds.
@@ -55,19 +58,24 @@ const briefingPrefix = "digest-"
 func BriefingID(d Date) string { return briefingPrefix + d.String() }
 
 // BriefingOf gathers what is owed, the units in the order of their names and the
-// feeds last, on each the most pressing first.
+// feeds last, on each the most pressing first. Of units in commissioning it is said that they
+// are, and nothing else.
 func (s Site) BriefingOf(
-	d Date, at time.Time, owed []records.Episode, ages map[string]alerts.Freshness,
+	d Date, at time.Time, owed []records.Episode, ages map[string]alerts.Freshness, news FeedNews,
 ) Briefing {
-	out := Briefing{ID: BriefingID(d), Type: "digest", Date: d.String(), At: at.UTC(), Units: []BriefingUnit{}, Link: s.PublicURL}
+	out := Briefing{
+		ID: BriefingID(d), Type: "digest", Date: d.String(), At: at.UTC(), Units: []BriefingUnit{},
+		Commissioning: append([]string{}, news.Commissioning...), Link: s.PublicURL,
+	}
+	told := func(unit string) bool { return unit == "" || !slices.Contains(news.Commissioning, unit) }
 	byUnit := map[string][]records.Episode{}
 	for _, e := range owed {
-		if e.Active() {
+		if e.Active() && told(e.Unit) {
 			byUnit[e.Unit] = append(byUnit[e.Unit], e)
 		}
 	}
 	for unit, age := range ages {
-		if age.Stale && byUnit[unit] == nil {
+		if age.Stale && told(unit) && byUnit[unit] == nil {
 			byUnit[unit] = []records.Episode{} // "nothing owed" by an old list is to be told
 		}
 	}
@@ -173,6 +181,12 @@ func (s Site) BriefingMessage(body []byte) (Message, error) {
 	}
 	if len(d.Units) == 0 {
 		fmt.Fprintf(&b, "\n%s\n", text.BriefingNothing())
+	}
+	for n, unit := range d.Commissioning {
+		if n == 0 {
+			fmt.Fprintf(&b, "\n%s\n", text.BriefingAdministrator())
+		}
+		fmt.Fprintf(&b, "- %s\n", clean(text.BriefingCommissioning(unit)))
 	}
 	if d.Link != "" {
 		fmt.Fprintf(&b, "\n%s\n", d.Link)

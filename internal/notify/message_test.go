@@ -139,7 +139,7 @@ func TestTheDigestCountsByUnitTierAndKind(t *testing.T) {
 		owedEpisode("4W", episodes.FallWithoutSet, episodes.Taken, at.Add(-3*time.Hour)),
 		onApixaban,
 		owedEpisode("4W", episodes.FallWithoutSet, episodes.Done, at.Add(-90*time.Hour)),
-	}, nil))
+	}, nil, FeedNews{}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -179,7 +179,7 @@ https://falls.example
 }
 
 func TestADigestOfNothingOwedSaysSo(t *testing.T) {
-	body, err := json.Marshal(Site{Zone: time.UTC}.BriefingOf(Date{2026, 3, 29}, moment(t, "2026-03-29T06:30:00Z"), nil, nil))
+	body, err := json.Marshal(Site{Zone: time.UTC}.BriefingOf(Date{2026, 3, 29}, moment(t, "2026-03-29T06:30:00Z"), nil, nil, FeedNews{}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -198,7 +198,7 @@ func TestAnOldListSaysSoInTheDigestAndInMessages(t *testing.T) {
 	zone := Site{Zone: time.UTC}
 	body, err := json.Marshal(zone.BriefingOf(Date{2026, 3, 29}, at, []records.Episode{
 		owedEpisode("4W", episodes.DoseReview, episodes.Open, at.Add(-2*time.Hour)),
-	}, map[string]alerts.Freshness{"4W": {Newest: &at}, "7E": old, "9N": {}}))
+	}, map[string]alerts.Freshness{"4W": {Newest: &at}, "7E": old, "9N": {}}, FeedNews{}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -309,7 +309,8 @@ func TestTheExamplesOfTheDocsAreMessages(t *testing.T) {
 	at := moment(t, "2026-11-25T05:30:00Z")
 	digest, err := json.Marshal(site(t).BriefingOf(Date{2026, 11, 25}, at,
 		[]records.Episode{owedEpisode("4W", episodes.FallWithoutSet, episodes.Open, at)},
-		map[string]alerts.Freshness{"4W": {Stale: true, Newest: &at, Came: map[clinical.Kind]time.Time{clinical.KindVitals: at}}}))
+		map[string]alerts.Freshness{"4W": {Stale: true, Newest: &at, Came: map[clinical.Kind]time.Time{clinical.KindVitals: at}}},
+		FeedNews{Commissioning: []string{"5N"}}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -344,4 +345,32 @@ func keysOf(v any, under string) []string {
 	}
 	slices.Sort(out)
 	return slices.Compact(out)
+}
+
+// A unit in commissioning stands in the digest every day, and nothing of its patients does.
+func TestADigestSaysWhichUnitsAreInCommissioning(t *testing.T) {
+	at := moment(t, "2026-03-29T06:30:00Z")
+	zone := Site{Zone: time.UTC}
+	news := FeedNews{Commissioning: []string{"4W"}}
+	body, err := json.Marshal(zone.BriefingOf(Date{2026, 3, 29}, at, []records.Episode{
+		owedEpisode("4W", episodes.DoseReview, episodes.Open, at.Add(-2*time.Hour)),
+	}, map[string]alerts.Freshness{"4W": {Stale: true}}, news))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := zone.BriefingMessage(body)
+	want := `What is owed before the huddle of 2026-03-29, as of 29 Mar 06:30.
+
+Nothing is owed by these rules. That is not "low risk".
+
+For the administrator
+- Unit 4W is in commissioning: nobody has said that its feeds were checked, and nobody is told of its patients.
+` + foot()
+	if d := cmp.Diff(want, m.Text); d != "" || err != nil {
+		t.Errorf("the e-mail (-want +got):\n%s%v", d, err)
+	}
+	said := fields(t, m.JSON)
+	if d := cmp.Diff([]any{"4W"}, said["commissioning"]); d != "" || len(said["units"].([]any)) > 0 {
+		t.Errorf("the webhook's body: %s", m.JSON)
+	}
 }

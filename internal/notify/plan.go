@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -18,17 +19,35 @@ const late = 24 * time.Hour
 type Rules struct {
 	Quiet Quiet
 	Zone  *time.Location
+	// Commissioning are the units of which nobody is told: see feedcheck.
+	Commissioning []string
+}
+
+// againAfter is when a notice of a unit in commissioning is looked at again.
+const againAfter = 10 * time.Minute
+
+// untold reports whether a notice is of a unit in commissioning.
+func (r Rules) untold(n records.Notice) bool {
+	return n.Event.Unit != "" && slices.Contains(r.Commissioning, n.Event.Unit)
+}
+
+// until is until when a notice is held; not after now where it may be told.
+func (r Rules) until(n records.Notice, now time.Time) time.Time {
+	if r.untold(n) {
+		return now.Add(againAfter)
+	}
+	return r.Quiet.Until(tierOf(n), now, r.Zone)
 }
 
 // Plan says how a notice is told by a channel. atOnce is false where the channel
 // leaves notices of its tier to the briefing.
 func (r Rules) Plan(n records.Notice, channel string, atOnce bool, now time.Time) records.NoticeDelivery {
 	d := records.NoticeDelivery{ID: n.ID, Channel: channel, State: records.DeliveryWaiting, MadeAt: now, NextAt: now, Notice: &n}
-	until := r.Quiet.Until(tierOf(n), now, r.Zone)
+	until := r.until(n, now)
 	switch {
 	case !atOnce:
 		d.State = records.DeliverySkipped
-	case !n.Owed && now.Sub(n.Event.At) > late:
+	case !n.Owed && (r.untold(n) || now.Sub(n.Event.At) > late):
 		d.State = records.DeliveryDropped
 	case until.After(now):
 		d.State, d.NextAt = records.DeliveryHeld, until
@@ -45,8 +64,10 @@ func (r Rules) Decide(d records.NoticeDelivery, now time.Time) records.NoticeDel
 		}
 		return d
 	}
-	until := r.Quiet.Until(tierOf(*d.Notice), now, r.Zone)
+	until := r.until(*d.Notice, now)
 	switch {
+	case !d.Notice.Owed && r.untold(*d.Notice):
+		d.State = records.DeliveryDropped
 	case until.After(now):
 		d.State, d.NextAt = records.DeliveryHeld, until
 	case !d.Notice.Owed && (d.State == records.DeliveryHeld || now.Sub(d.Notice.Event.At) > late):

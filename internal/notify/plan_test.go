@@ -125,3 +125,52 @@ func TestPlanAndDecide(t *testing.T) {
 		}
 	}
 }
+
+// Of a unit in commissioning nobody is told; when its feeds were checked, of what is owed then.
+func TestNobodyIsToldOfAUnitInCommissioning(t *testing.T) {
+	day := moment(t, "2026-11-25T12:00:00Z")
+	rules := quietRules
+	rules.Commissioning = []string{"4W"}
+	of := func(unit string, owed bool) records.Notice {
+		n := noticeAt(episodes.FallWithoutSet, day, owed)
+		n.Event.Unit = unit
+		return n
+	}
+	for name, c := range map[string]struct {
+		notice records.Notice
+		atOnce bool
+		want   records.DeliveryState
+	}{
+		"owed":               {of("4W", true), true, records.DeliveryHeld},
+		"done by then":       {of("4W", false), true, records.DeliveryDropped},
+		"left to a digest":   {of("4W", true), false, records.DeliverySkipped},
+		"of another unit":    {of("7E", true), true, records.DeliveryWaiting},
+		"of a feed":          {of("", true), true, records.DeliveryWaiting},
+		"done, of a 2nd one": {of("7E", false), true, records.DeliveryWaiting},
+	} {
+		if d := rules.Plan(c.notice, "x", c.atOnce, day); d.State != c.want {
+			t.Errorf("planned %s: %s, want %s", name, d.State, c.want)
+		}
+	}
+	held := func(owed bool) records.NoticeDelivery {
+		n := of("4W", owed)
+		return records.NoticeDelivery{State: records.DeliveryHeld, Notice: &n}
+	}
+	waiting := held(true)
+	waiting.State = records.DeliveryWaiting // planned before the unit was put back
+	for name, c := range map[string]struct {
+		rules    Rules
+		delivery records.NoticeDelivery
+		want     records.DeliveryState
+	}{
+		"still in commissioning":            {rules, held(true), records.DeliveryHeld},
+		"put back while it waited":          {rules, waiting, records.DeliveryHeld},
+		"done meanwhile":                    {rules, held(false), records.DeliveryDropped},
+		"checked, and owed after weeks":     {quietRules, held(true), records.DeliveryWaiting},
+		"checked, and done in the meantime": {quietRules, held(false), records.DeliveryDropped},
+	} {
+		if d := c.rules.Decide(c.delivery, day.Add(500*time.Hour)); d.State != c.want {
+			t.Errorf("%s: %s, want %s", name, d.State, c.want)
+		}
+	}
+}

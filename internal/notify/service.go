@@ -53,6 +53,14 @@ type Source interface {
 	// unit. Both as known at a moment (U-FRESH).
 	Ages(ctx context.Context, at time.Time) (map[string]alerts.Freshness, error)
 	Age(ctx context.Context, unit string, at time.Time) (alerts.Freshness, error)
+	// FeedNews is what an administrator has to know of the feeds.
+	FeedNews(ctx context.Context, at time.Time) (FeedNews, error)
+}
+
+// FeedNews is what an administrator has to know of the feeds.
+type FeedNews struct {
+	// Commissioning are the units that are in commissioning: of their patients nobody is told.
+	Commissioning []string
 }
 
 // Service tells what is to be told. Several may run on one store.
@@ -94,18 +102,24 @@ func (s *Service) Run(ctx context.Context) error {
 	if len(s.Channels) == 0 {
 		return nil
 	}
-	err := errors.Join(s.plan(ctx), s.briefing(ctx))
+	news, err := s.Source.FeedNews(ctx, s.Clock())
+	if err != nil {
+		return err // nobody is told where it is not known of whom nobody may be
+	}
+	rules := s.Rules
+	rules.Commissioning = news.Commissioning
+	err = errors.Join(s.plan(ctx, rules), s.briefing(ctx, news))
 	errs := make([]error, len(s.Channels))
 	var all sync.WaitGroup
 	for n, c := range s.Channels {
-		all.Go(func() { errs[n] = s.tell(ctx, c) })
+		all.Go(func() { errs[n] = s.tell(ctx, c, rules) })
 	}
 	all.Wait()
 	return errors.Join(err, errors.Join(errs...))
 }
 
 // plan makes the deliveries of notices that have none yet.
-func (s *Service) plan(ctx context.Context) error {
+func (s *Service) plan(ctx context.Context, rules Rules) error {
 	for {
 		now := s.Clock()
 		var list []records.NoticeDelivery
@@ -116,7 +130,7 @@ func (s *Service) plan(ctx context.Context) error {
 				return err
 			}
 			for _, n := range notices {
-				list = append(list, s.Rules.Plan(n, c.Name(), c.TellsAtOnce(tierOf(n)), now))
+				list = append(list, rules.Plan(n, c.Name(), c.TellsAtOnce(tierOf(n)), now))
 			}
 			if len(notices) < batch {
 				seen = append(seen, c.Name())
@@ -129,7 +143,7 @@ func (s *Service) plan(ctx context.Context) error {
 }
 
 // briefing makes the briefing that is due, for every channel that lacks it.
-func (s *Service) briefing(ctx context.Context) error {
+func (s *Service) briefing(ctx context.Context, news FeedNews) error {
 	now := s.Clock()
 	date, at, due := s.Schedule.Due(now)
 	if !due {
@@ -147,7 +161,7 @@ func (s *Service) briefing(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	body, err := json.Marshal(s.Site.BriefingOf(date, now, owed, ages))
+	body, err := json.Marshal(s.Site.BriefingOf(date, now, owed, ages, news))
 	if err != nil {
 		return err
 	}
@@ -163,7 +177,7 @@ func (s *Service) briefing(ctx context.Context) error {
 
 // tell tries what is due on a channel, until there is no more or an attempt fails
 // in a way that the next would too.
-func (s *Service) tell(ctx context.Context, c Channel) error {
+func (s *Service) tell(ctx context.Context, c Channel, rules Rules) error {
 	due, err := s.Store.DeliveriesDue(ctx, c.Name(), s.Clock(), batch)
 	if err != nil {
 		return err
@@ -173,7 +187,7 @@ func (s *Service) tell(ctx context.Context, c Channel) error {
 		if ctx.Err() != nil {
 			break
 		}
-		further, err := s.try(ctx, c, d)
+		further, err := s.try(ctx, c, d, rules)
 		if err != nil { // one that cannot be read must not keep the others from being told
 			errs = append(errs, err)
 		}
@@ -186,12 +200,14 @@ func (s *Service) tell(ctx context.Context, c Channel) error {
 
 // try does what is to be done with one delivery; further is false where the
 // channel does not work now.
-func (s *Service) try(ctx context.Context, c Channel, d records.NoticeDelivery) (further bool, err error) {
+func (s *Service) try(
+	ctx context.Context, c Channel, d records.NoticeDelivery, rules Rules,
+) (further bool, err error) {
 	now := s.Clock()
 	if d.MadeAt.After(now) { // by a clock that ran ahead: it waits from now on
 		d.MadeAt = now
 	}
-	d = s.Rules.Decide(d, now)
+	d = rules.Decide(d, now)
 	if d.State != records.DeliveryWaiting {
 		return true, s.Store.FinishDelivery(ctx, d, now)
 	}

@@ -140,6 +140,13 @@ func (m *memory) ChannelStates(context.Context, time.Time) ([]records.ChannelHea
 type board struct {
 	mu   sync.Mutex
 	owed []records.Episode
+	news FeedNews
+}
+
+func (b *board) FeedNews(context.Context, time.Time) (FeedNews, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.news, nil
 }
 
 func (b *board) Owed(context.Context) ([]records.Episode, error) {

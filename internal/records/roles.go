@@ -47,6 +47,7 @@ const (
 	ViewUnitFigures Permission = "view the unit over time"
 	ViewFeeds       Permission = "view the health of the feeds"
 	ViewHeldRows    Permission = "view rows held back"
+	CheckUnits      Permission = "say that the feeds of a unit were checked"
 	ManageAccounts  Permission = "manage accounts"
 	ManageTokens    Permission = "manage API tokens"
 	ViewAudit       Permission = "view the audit"
@@ -60,7 +61,7 @@ var permits = map[Role][]Permission{
 	FallsNurse:    {ViewList, ViewNames, ViewStay, ViewFeeds, RecordSet, ActOnEpisodes, CloseEpisodes, ViewUnitFigures},
 	UnitManager:   {ViewList, ViewNames, ViewStay, ViewFeeds, ActOnEpisodes, CloseEpisodes, ViewUnitFigures},
 	Pharmacist:    {ViewList, ViewNames, ViewStay, ViewFeeds, ReviewDoses},
-	Administrator: {ViewFeeds, ViewHeldRows, ManageAccounts, ManageTokens, ViewAudit, ManagePolicy},
+	Administrator: {ViewFeeds, ViewHeldRows, CheckUnits, ManageAccounts, ManageTokens, ViewAudit, ManagePolicy},
 	Screen:        {ViewList},
 }
 

@@ -63,5 +63,11 @@ func (f BriefingFalls) String() string { return sayBriefingBleed(Catalogue{}, f)
 // BriefingNothing says that nothing is owed.
 func BriefingNothing() string { return sayBriefingNone(Catalogue{}, none{}) }
 
+// BriefingAdministrator heads what a briefing tells the administrator of the feeds.
+func BriefingAdministrator() string { return sayBriefingAdministrator(Catalogue{}, none{}) }
+
+// BriefingCommissioning says that a unit is in commissioning.
+func BriefingCommissioning(unit string) string { return sayBriefingCommissioning(Catalogue{}, unit) }
+
 // MessageFoot ends every message.
 func MessageFoot() string { return sayMessageFoot(Catalogue{}, none{}) }

@@ -126,7 +126,10 @@ var (
 	sayBriefingLine  = says[BriefingLine]("briefing-line")
 	sayBriefingBleed = says[BriefingFalls]("briefing-bleeding")
 	sayBriefingNone  = says[none]("briefing-nothing")
-	sayMessageFoot   = says[none]("message-foot")
+
+	sayBriefingAdministrator = says[none]("briefing-administrator")
+	sayBriefingCommissioning = says[string]("briefing-commissioning")
+	sayMessageFoot           = says[none]("message-foot")
 
 	sayOwed       = says[owedFigures]("owed")
 	sayEventEnded = says[endedFigures]("event-ended")

@@ -13,6 +13,7 @@ import (
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/codebook"
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/idp"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
@@ -46,6 +47,7 @@ type Deps struct {
 	Policy      policy.InForce
 	Policies    *policybook.Book
 	Codes       *codebook.Book
+	Checks      *feedcheck.Book
 	Feeds       parts.Feeds
 	Desk        *feeds.Desk
 	Clock       clinical.Clock
@@ -99,6 +101,9 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	ofUnit := unit.Deps{Figures: d.Answers}
 	ofBedside := bedside.Deps{Patients: d.Answers, Sets: d.Sets}
 	ofFeeds := feeds.Deps{Feeds: d.Feeds, Desk: d.Desk}
+	if d.Checks != nil {
+		given.Unchecked, ofFeeds.Checks = d.Checks.Unchecked, d.Checks
+	}
 	if d.Episodes != nil { // a nil pointer in an interface is not nil
 		given.Episodes, ofHuddle.Episodes, ofPatient.Episodes = d.Episodes, d.Episodes, d.Episodes
 		ofDoses.Episodes, ofUnit.Episodes = d.Episodes, d.Episodes

@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
+
+	"plumbline/internal/feedcheck"
 )
 
 // feedMetrics reads the feeds' health when it is asked for.
@@ -24,12 +26,18 @@ var (
 		"Files of the feed folder that are still being written, and not read to their end.", nil, nil)
 	feedUnread = prometheus.NewDesc("plumbline_feed_unread_seconds",
 		"For how long the file left longest has held something that is not read; 0 where none has.", nil, nil)
+	unitsOpen = prometheus.NewDesc("plumbline_units_in_commissioning",
+		"Units whose feeds nobody has said were checked: nobody is told of their patients.", nil, nil)
+	unitOpen = prometheus.NewDesc("plumbline_unit_in_commissioning", "1 for a unit that is in commissioning.", []string{"unit"}, nil)
 	feedWait = prometheus.NewDesc("plumbline_rows_waiting", "Rows that wait for their stay.", nil, nil)
 )
 
 // Describe implements prometheus.Collector.
 func (f *feedMetrics) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{feedUp, feedAge, feedHeld, feedWait, clockOff, feedGrowing, feedUnread} {
+	all := []*prometheus.Desc{
+		feedUp, feedAge, feedHeld, feedWait, clockOff, feedGrowing, feedUnread, unitsOpen, unitOpen,
+	}
+	for _, d := range all {
 		ch <- d
 	}
 }
@@ -69,4 +77,9 @@ func (f *feedMetrics) Collect(ch chan<- prometheus.Metric) {
 	gauge(feedUnread, unread.Seconds())
 	gauge(feedHeld, float64(h.Held))
 	gauge(feedWait, float64(h.Waiting))
+	open := feedcheck.InCommissioning(h.Units)
+	gauge(unitsOpen, float64(len(open)))
+	for _, unit := range open {
+		ch <- prometheus.MustNewConstMetric(unitOpen, prometheus.GaugeValue, 1, unit)
+	}
 }

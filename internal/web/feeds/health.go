@@ -32,6 +32,8 @@ type feedsView struct {
 	Said      string // what has just been done
 	Ends      string // and what became of the rows
 	Problems  []string
+	Units     []unitLine
+	ChecksAny bool // the reader says whether the feeds of units were checked
 	Kinds     []feedKindView
 	Telling   []channelView
 	Growing   []growingView
@@ -146,6 +148,8 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 	// What is being typed must not be swept away, nor what was done be hidden.
 	v.Refresh = said == "" && !parts.Actable(v.Episodes)
 	v.At, v.Since = t.MomentIfAny(h.LastRead), t.MomentIfAny(h.SilentSince)
+	v.ChecksAny = s.Checks != nil && frame.AccountOf(c).May(records.CheckUnits)
+	v.Units = unitLines(s.Times(now, true), frame.AccountOf(c), h.Units)
 	for _, k := range h.Kinds {
 		v.Kinds = append(v.Kinds, feedKindViewOf(t, k))
 	}

@@ -5,6 +5,7 @@ package feeds
 import (
 	"context"
 
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -15,10 +16,18 @@ type Episodes interface {
 	Unit(ctx context.Context, unit string) ([]records.Episode, error)
 }
 
+// Checks keeps what was said of the feeds of units.
+type Checks interface {
+	States(ctx context.Context) ([]feedcheck.UnitState, error)
+	Say(ctx context.Context, unit string, checked bool, who string) error
+}
+
 // Deps is what these pages need besides the frame.
 type Deps struct {
 	Feeds parts.Feeds
 	Desk  *Desk // nil: rows held back are not shown
+	// Checks keeps what was said of the feeds of units. Nil: nothing can be said.
+	Checks Checks
 	// Episodes keeps what is owed. Nil: nothing is.
 	Episodes Episodes
 }
@@ -34,6 +43,7 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	rows := frame.May(records.ViewHeldRows)
 	return []frame.Route{
 		frame.Get("/feeds", frame.May(records.ViewFeeds), s.feedPage),
+		frame.Post("/feeds/units", frame.May(records.CheckUnits), s.sayChecked),
 		frame.Post("/feeds/retry", rows, s.retryRows),
 		frame.Get("/feeds/held/:row", rows, s.heldPage),
 		frame.Post("/feeds/held/:row", rows, s.fixRow),

@@ -54,6 +54,8 @@ type Deps struct {
 	Log      *slog.Logger // nil: nothing is logged
 	// Ages tells how old the list of a unit is. Nil: nothing is said of it.
 	Ages Ages
+	// Unchecked tells whether a unit is in commissioning. Nil: nothing is said of it.
+	Unchecked func(ctx context.Context, unit string) (bool, error)
 	// DataState names the state of the data: what is kept of it holds while it stays the
 	// same. Nil: for a minute.
 	DataState func(context.Context) (string, error)

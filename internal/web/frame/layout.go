@@ -1,6 +1,7 @@
 package frame
 
 import (
+	"context"
 	"time"
 
 	"github.com/gin-gonic/gin"
@@ -47,6 +48,9 @@ type Layout struct {
 	Posted   bool   // the answer to a form: its address may lead nowhere by itself
 	Owed     *OwedLine
 	Old      []OldList // the lists behind the page that are old; none where it shows no patient
+	// Unchecked is that the unit's feeds have not been checked; "" where they were, or the page
+	// is of no unit.
+	Unchecked string
 }
 
 // OldList says that the list of a unit is old (U-FRESH).
@@ -109,6 +113,7 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-unit", u), URL: UnitURL(u), Within: u == here})
 		if u == here {
 			f.SubName, f.Sub = text.Say("frame.nav-unit", u), s.unitLinks(a, u)
+			f.Unchecked = s.unchecked(c.Request.Context(), u)
 		}
 	}
 	if a.May(records.ReviewDoses) {
@@ -184,4 +189,20 @@ func (f Layout) At(url string) Layout {
 func (f Layout) Live(now time.Time) Layout {
 	f.Now = now.UTC().Format(time.RFC3339)
 	return f
+}
+
+// unchecked says that the feeds of a unit have not been checked; "" where they were. Where that
+// cannot be told it says so.
+func (s *Frame) unchecked(ctx context.Context, unit string) string {
+	if s.Deps.Unchecked == nil {
+		return ""
+	}
+	switch unchecked, err := s.Deps.Unchecked(ctx, unit); {
+	case err != nil:
+		s.Log.Error("whether the feeds of a unit were checked could not be told", "error", err)
+		return text.Say("frame.check-unknown")
+	case unchecked:
+		return text.Say("frame.commissioning", unit)
+	}
+	return ""
 }

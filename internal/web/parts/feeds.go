@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"time"
 
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
@@ -77,6 +78,7 @@ type FeedHealth struct {
 	// SilentSince is when the last load began, where the folder is not read as it
 	// should be; zero: it is, or there was none.
 	SilentSince time.Time
+	Units       []feedcheck.UnitState   // every unit that the feeds have named
 	Telling     []records.ChannelHealth // of the channels that are set up
 	Clock       *ClockTrouble           // nil: nothing was noticed within the last day
 }

@@ -19,6 +19,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/codebook"
 	"plumbline/internal/demo"
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
@@ -134,10 +135,15 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 	log := slog.New(slog.DiscardHandler)
 	codes := &codebook.Book{Store: st, Clock: clock}
 	board.Drugs = codes.Drugs
+	checks := &feedcheck.Book{Store: st, Clock: clock}
 	return web.Deps{
-		Codes:   codes,
+		Codes: codes, Checks: checks,
 		Answers: board, Policy: inForce, Zone: zone, Version: "test", Hospital: demo.Hospital, Clock: clock,
-		Feeds: func(context.Context) (parts.FeedHealth, error) { return health, nil },
+		Feeds: func(ctx context.Context) (h parts.FeedHealth, err error) {
+			h = health
+			h.Units, err = checks.States(ctx)
+			return h, err
+		},
 		Desk:  &feeds.Desk{Rows: st, Loader: loader, Log: log},
 		Ready: func(context.Context) error { return nil }, Accounts: accounts(t, st, now),
 		Tokens:      &auth.Tokens{Store: st, Limits: &auth.Limits{}, Clock: func() time.Time { return now }},
