@@ -48,7 +48,7 @@ func (l *Loader) retry(ctx context.Context, only int64) (Summary, error) {
 	s := Summary{Problems: []Problem{}}
 	var found finds
 	for _, h := range rows { // by place: of two rows of one fact and time the later one counts
-		a := l.again(ctx, h, now)
+		a := l.again(h, now)
 		if a.reason != "" {
 			h.Reason = a.reason
 			found.held = append(found.held, h)
@@ -85,7 +85,7 @@ func (l *Loader) Fix(ctx context.Context, id int64, about, original []byte, who 
 	}
 	right := rows[0]
 	right.Context, right.Original = about, original
-	a := l.again(ctx, right, now)
+	a := l.again(right, now)
 	if a.reason != "" {
 		return Summary{}, a.reason, nil
 	}
@@ -128,7 +128,7 @@ func (r *releasing) into(b records.Batch) error {
 // where a part of it still cannot be used, nothing of it is stored.
 type again struct {
 	facts   []clinical.Version
-	beside  []clinical.Version
+	beside  []records.Part
 	parts   []records.Part
 	skipped []skipped
 	held    bool
@@ -140,20 +140,11 @@ type skipped struct {
 	kind clinical.Kind
 }
 
-// Outside of a transaction of the store what others must know of it is gathered first.
-func (l *Loader) again(ctx context.Context, h records.Held, now time.Time) again {
-	r := l.readerNamed(h.Feed)
-	if r == nil {
-		return again{reason: h.Reason}
+func (l *Loader) again(h records.Held, now time.Time) again {
+	if r := l.readerNamed(h.Feed); r != nil {
+		return readAgain(r, h, l.options(now))
 	}
-	o := l.options(ctx, r, now)
-	if g, ok := r.(feed.Gatherer); ok {
-		err := l.Store.KeepCards(ctx, func(keep func(records.Card) error) error { return g.GatherAgain(h, o, keep) })
-		if err != nil {
-			return again{reason: err.Error()}
-		}
-	}
-	return readAgain(r, h, o)
+	return again{reason: h.Reason}
 }
 
 func readAgain(r feed.Reader, h records.Held, o feed.Options) again {
@@ -171,7 +162,7 @@ func readAgain(r feed.Reader, h records.Held, o feed.Options) again {
 func (a *again) Put(v clinical.Version) error { a.facts = append(a.facts, v); return nil }
 
 // Beside implements feed.Sink.
-func (a *again) Beside(v clinical.Version) error { a.beside = append(a.beside, v); return nil }
+func (a *again) Beside(p records.Part) error { a.beside = append(a.beside, p); return nil }
 
 // Hold keeps the first reason.
 func (a *again) Hold(h records.Held) error {
@@ -194,7 +185,7 @@ func (a *again) Notice(string) {}
 // taker takes what a row says: a sink or the store's batch.
 type taker interface {
 	Put(clinical.Version) error
-	Beside(clinical.Version) error
+	Beside(records.Part) error
 	Part(records.Part) error
 	Skip(feed string, kind clinical.Kind) error
 }
@@ -206,13 +197,13 @@ func (a again) into(b taker) error {
 			return err
 		}
 	}
-	for _, v := range a.beside {
-		if err := b.Beside(v); err != nil {
+	for _, p := range a.parts {
+		if err := b.Part(p); err != nil {
 			return err
 		}
 	}
-	for _, p := range a.parts {
-		if err := b.Part(p); err != nil {
+	for _, p := range a.beside {
+		if err := b.Beside(p); err != nil {
 			return err
 		}
 	}

@@ -27,11 +27,6 @@ type Store interface {
 	FileMarks(ctx context.Context) (map[string]records.Mark, error)
 	// HasFacts tells which of the identities have a usable version in the store.
 	HasFacts(ctx context.Context, kind clinical.Kind, sourceIDs []string) (map[string]bool, error)
-	// KeepCards keeps what gather hands on in one transaction, and nothing of it where
-	// gather fails.
-	KeepCards(ctx context.Context, gather func(keep func(records.Card) error) error) error
-	// Cards are the cards of a feed with one of the keys or in one of the groups.
-	Cards(ctx context.Context, feed string, keys, groups []string) ([]records.Card, error)
 	HeldRows(ctx context.Context, q records.HeldQuery) ([]records.Held, error)
 	// FixesOf are the rows of a file (its full path) that were put right, oldest first.
 	FixesOf(ctx context.Context, path string) ([]records.Fix, error)
@@ -76,13 +71,9 @@ func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summ
 		return s, nil, err
 	}
 	var found finds
-	ungathered := l.gather(ctx, sources, now)
 	for _, src := range sources {
 		s.Files++
-		f, err := finds{}, ungathered[src.path]
-		if err == nil {
-			f, err = l.readFile(ctx, load, src, now)
-		}
+		f, err := l.readFile(ctx, load, src, now)
 		s.Notices = append(s.Notices, f.notices...)
 		o := outcome{path: src.path, growing: src.growing(), read: f.read}
 		var unreadable *unreadableError
@@ -133,7 +124,7 @@ func (l *Loader) readFile(ctx context.Context, load int64, src source, now time.
 		return finds{}, err
 	}
 	r := fileReading{
-		sink: sink{loader: l, fixes: fixes, options: l.options(ctx, reader, now)},
+		sink: sink{loader: l, fixes: fixes, options: l.options(now)},
 		from: reader, text: text, name: src.name, mark: mark,
 	}
 	r.options.Growing = src.growing()
@@ -144,6 +135,9 @@ func (l *Loader) readFile(ctx context.Context, load int64, src source, now time.
 	r.finds.read = mark.Size
 	return r.finds, err
 }
+
+// options are what a reader must know of the site and the moment.
+func (l *Loader) options(now time.Time) feed.Options { return feed.Options{Zone: l.Zone, Now: now} }
 
 // readerOf is the reader of a file that begins so, nil where there is none.
 func (l *Loader) readerOf(name string, head []byte) feed.Reader {

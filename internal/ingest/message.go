@@ -6,7 +6,6 @@ import (
 	"fmt"
 
 	"plumbline/internal/clinical"
-	"plumbline/internal/ingest/feed"
 	"plumbline/internal/records"
 )
 
@@ -20,12 +19,7 @@ func (l *Loader) Receive(ctx context.Context, m records.Message, name string, te
 	if r == nil {
 		return taken, "", clinical.Errorf(clinical.Internal, "there is no reader of the feed %s", m.Feed)
 	}
-	s := sink{loader: l, options: l.options(ctx, r, m.ReceivedAt)}
-	if g, ok := r.(feed.Gatherer); ok {
-		if unread, err := l.gatherFrom(ctx, g, bytes.NewReader(text), name, s.options); unread != nil || err != nil {
-			return taken, wholeMessage(unread), err
-		}
-	}
+	s := sink{loader: l, options: l.options(m.ReceivedAt)}
 	var unread error
 	taken, err = l.Store.Take(ctx, deliveryOf(m), func(b records.Batch) error {
 		s.batch = b
@@ -39,17 +33,9 @@ func (l *Loader) Receive(ctx context.Context, m records.Message, name string, te
 		return s.compose(r)
 	})
 	if unread != nil {
-		return records.Taken{}, wholeMessage(unread), nil
+		return records.Taken{}, fmt.Sprintf("the message %v", unread), nil
 	}
 	return taken, "", err
-}
-
-// wholeMessage says why a message could not be read as a whole; "" where it could.
-func wholeMessage(unread error) string {
-	if unread == nil {
-		return ""
-	}
-	return fmt.Sprintf("the message %v", unread)
 }
 
 // Record takes in a message whose facts its sender has made: a set from the bedside.

@@ -28,7 +28,7 @@ func (s *sink) Put(v clinical.Version) error {
 }
 
 // Beside implements feed.Sink.
-func (s *sink) Beside(v clinical.Version) error { return s.keep(s.batch.Beside(v)) }
+func (s *sink) Beside(p records.Part) error { return s.keep(s.batch.Beside(p)) }
 
 // Hold implements feed.Sink. A row that somebody has put right is not held.
 func (s *sink) Hold(h records.Held) error {

@@ -10,15 +10,15 @@ import (
 type Batch interface {
 	// Put stores a version of a fact.
 	Put(clinical.Version) error
-	// Beside stores a further version that the row says which is put, held or skipped
-	// beside it, such as an earlier ward of a stay. It is not counted as a row.
-	Beside(clinical.Version) error
 	// Hold keeps in quarantine what cannot be used.
 	Hold(Held) error
 	// Skip counts a row that is understood and of no use here; kind may be empty.
 	Skip(feed string, kind clinical.Kind) error
 	// Part keeps a row of which facts are composed.
 	Part(Part) error
+	// Beside keeps a further part that a row says which is handed on or held beside it. It
+	// is not counted as a row.
+	Beside(Part) error
 	// Compose composes the topics of a feed to which the parts handed over have given
 	// something new.
 	Compose(feed string, compose Compose) error

@@ -68,11 +68,6 @@ func (c *rowChunk) add(row versionRow) {
 		c.byHash[row.hash] = len(c.rows)
 		c.rows = append(c.rows, row)
 		return
-	case row.beside: // said by a row already
-		return
-	case c.rows[n].beside: // the row that says it
-		c.rows[n] = row
-		return
 	}
 	t := twin{n, row.place}
 	if c.rows[n].place.before(row.place) {
@@ -102,25 +97,15 @@ func newBatch(ctx context.Context, tx *gorm.DB, versions versionSink, load loadR
 
 // Put implements records.Batch.
 func (b *batch) Put(v clinical.Version) error {
-	if b.err == nil {
-		b.result.Rows++
-	}
-	return b.add(v, false)
-}
-
-// Beside implements records.Batch.
-func (b *batch) Beside(v clinical.Version) error { return b.add(v, true) }
-
-func (b *batch) add(v clinical.Version, beside bool) error {
 	if b.err != nil {
 		return b.err
 	}
+	b.result.Rows++
 	v.Reading = b.reading
 	var row versionRow
 	if row, b.scratch, b.err = rowOf(v, b.scratch); b.err != nil {
 		return b.err
 	}
-	row.beside = beside
 	b.gathering.add(row)
 	return b.flushFull()
 }

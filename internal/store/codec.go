@@ -82,7 +82,6 @@ type versionRow struct {
 	body       []byte // nil for a retraction that carries nothing but its identity
 	feed       string
 	place      place
-	beside     bool // not counted as a row
 	hash       hash
 }
 

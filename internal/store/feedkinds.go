@@ -62,10 +62,10 @@ func tallyKinds(
 	}
 	err := each(func(t *kindTally, n int, newest *int64) { t.stored, t.newest = n, newest },
 		`SELECT feed, kind, count(*), max(CASE WHEN recorded_at <= ? AND recorded_at > ? THEN recorded_at END) FROM fact_versions
-		WHERE id > ? AND load_id = ? AND NOT beside GROUP BY feed, kind`, load.StartedAt, micros(time.Time{}), load.AfterID, load.ID)
+		WHERE id > ? AND load_id = ? GROUP BY feed, kind`, load.StartedAt, micros(time.Time{}), load.AfterID, load.ID)
 	if err == nil && len(all) > 0 {
 		err = each(func(t *kindTally, n int, _ *int64) { t.counting = n },
-			"SELECT n.feed, n.kind, count(*), NULL FROM fact_versions n WHERE n.id > ? AND n.load_id = ? AND NOT n.beside AND "+counts+
+			"SELECT n.feed, n.kind, count(*), NULL FROM fact_versions n WHERE n.id > ? AND n.load_id = ? AND "+counts+
 				" GROUP BY n.feed, n.kind", load.AfterID, load.ID)
 	}
 	if err == nil && load.Unchanged > 0 {

@@ -35,7 +35,6 @@ type foundVersion struct {
 	n      int
 	id     int64
 	loadID int64
-	beside bool
 	place  place
 }
 
@@ -92,22 +91,7 @@ func (f *flusher) flush(c *rowChunk) (unchanged int, err error) {
 	if err := f.refreshStays(c.rows, outcome, moved); err != nil {
 		return 0, fmt.Errorf("refreshing stays: %w", err)
 	}
-	unchanged = len(c.twins)
-	var own []int64
-	for _, v := range outcome.found {
-		switch {
-		case f.own(c, v):
-			own = append(own, v.id)
-		case !c.rows[v.n].beside:
-			unchanged++
-		}
-	}
-	for part := range parts(own, 500) {
-		if err := f.tx.Exec("UPDATE fact_versions SET beside = FALSE WHERE id IN ?", part).Error; err != nil {
-			return 0, fmt.Errorf("counting rows: %w", err)
-		}
-	}
-	return unchanged, nil
+	return len(c.twins) + len(outcome.found), nil
 }
 
 // repeat deals with the rows of the chunk that say what is held already. It
@@ -131,9 +115,7 @@ func (f *flusher) repeat(c *rowChunk, found []foundVersion) (moved []movedVersio
 				left = v.place
 			}
 		}
-		if !row.beside && !f.own(c, v) {
-			note(v, left)
-		}
+		note(v, left)
 	}
 	for _, t := range c.twins {
 		v, err := f.versions.find(f.ctx, c.rows[t.n])
@@ -148,12 +130,6 @@ func (f *flusher) repeat(c *rowChunk, found []foundVersion) (moved []movedVersio
 		}
 	}
 	return moved, moveVersions(f.tx, moved)
-}
-
-// own reports whether a version found is one that another row of this load said beside its
-// own, and that now comes as a row: it is new.
-func (f *flusher) own(c *rowChunk, v foundVersion) bool {
-	return v.beside && v.loadID == f.load.ID && !c.rows[v.n].beside
 }
 
 // rivals tells which of the versions have another one recorded at the same

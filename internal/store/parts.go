@@ -40,6 +40,7 @@ type partRow struct {
 	State      string
 
 	topics []records.Topic
+	beside bool // said beside a row, and not counted
 }
 
 func (partRow) TableName() string { return "feed_parts" }
@@ -115,6 +116,16 @@ func (r *partRow) part() (p records.Part, err error) {
 
 // Part implements records.Batch.
 func (b *batch) Part(p records.Part) error {
+	if b.err == nil {
+		b.result.Rows++
+	}
+	return b.addPart(p, false)
+}
+
+// Beside implements records.Batch.
+func (b *batch) Beside(p records.Part) error { return b.addPart(p, true) }
+
+func (b *batch) addPart(p records.Part, beside bool) error {
 	if b.err != nil {
 		return b.err
 	}
@@ -122,7 +133,9 @@ func (b *batch) Part(p records.Part) error {
 	if row, b.err = b.partRowOf(p); b.err != nil {
 		return b.err
 	}
-	b.result.Rows++
+	if row.beside = beside; beside {
+		row.LoadID = -b.load.ID // counted by no load
+	}
 	b.parts = append(b.parts, row)
 	if len(b.parts) >= chunkParts {
 		b.err = b.flushParts()
@@ -164,12 +177,9 @@ func (b *batch) writeParts(feed string, rows []*partRow) error {
 			fresh, changed = append(fresh, r), append(changed, r)
 			continue
 		}
-		b.result.Unchanged++
-		again := repeatedPartRow{b.load.ID, feed, r.PartID, r.RecordedAt, r.Hash, r.File, r.Line}
-		if was.LoadID == b.load.ID && was.place().before(r.place()) { // each place of the load stays named once
-			again.File, again.Line = was.File, was.Line
+		if again, counts := b.repeatedPart(feed, was, r); counts {
+			repeated = append(repeated, again)
 		}
-		repeated = append(repeated, again)
 		if !was.place().before(r.place()) || was.place().sameReadAgain(r.place()) && !rivals(held, was) {
 			continue
 		}
@@ -197,6 +207,19 @@ func (b *batch) writeParts(feed string, rows []*partRow) error {
 		}
 	}
 	return b.noteTopics(feed, changed)
+}
+
+// repeatedPart notes a part that is held already; one that stands beside a row does not count.
+func (b *batch) repeatedPart(feed string, was, r *partRow) (again repeatedPartRow, counts bool) {
+	if r.beside {
+		return again, false
+	}
+	b.result.Unchanged++
+	again = repeatedPartRow{b.load.ID, feed, r.PartID, r.RecordedAt, r.Hash, r.File, r.Line}
+	if was.LoadID == b.load.ID && was.place().before(r.place()) { // each place of the load stays named once
+		again.File, again.Line = was.File, was.Line
+	}
+	return again, true
 }
 
 // partsHeld are the versions held of the parts of which the rows are versions.

@@ -214,7 +214,7 @@ func staysOfPatient(tx *gorm.DB, patientID string) (out []clinical.KnownStay, er
 }
 
 func waitingForPatients(tx *gorm.DB) (all []waitingVersion, err error) {
-	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.feed, v.file, v.line, v.beside
+	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.feed, v.file, v.line
 		FROM waiting_for_patient w JOIN fact_versions v ON v.id = w.version_id`).Rows()
 	if err != nil {
 		return nil, err
@@ -222,7 +222,7 @@ func waitingForPatients(tx *gorm.DB) (all []waitingVersion, err error) {
 	defer func() { _ = rows.Close() }()
 	for rows.Next() {
 		var v waitingVersion
-		if err := rows.Scan(&v.id, &v.loadID, &v.Kind, &v.SourceID, &v.feed, &v.File, &v.Line, &v.beside); err != nil {
+		if err := rows.Scan(&v.id, &v.loadID, &v.Kind, &v.SourceID, &v.feed, &v.File, &v.Line); err != nil {
 			return nil, err
 		}
 		all = append(all, v)

@@ -44,7 +44,7 @@ type postgresSink struct {
 const stagedColumns = "n, " + copiedColumns
 
 const copiedColumns = "kind, source_id, stay_id, patient_id, recorded_at, stated, status, at, body, " +
-	"feed, file, reading, line, hash, load_id, beside"
+	"feed, file, reading, line, hash, load_id"
 
 func (s *postgresSink) close() {}
 
@@ -76,7 +76,7 @@ func (s *postgresSink) store(ctx context.Context, rows []versionRow, loadID, _ i
 
 // look finds the versions held of the facts that the staged rows speak of.
 func (s *postgresSink) look(out *stored) error {
-	rows, err := s.tx.Raw(`SELECT s.n, v.id, v.load_id, v.beside, v.stay_id, v.patient_id,
+	rows, err := s.tx.Raw(`SELECT s.n, v.id, v.load_id, v.stay_id, v.patient_id,
 			v.file, v.reading, v.line, v.recorded_at = s.recorded_at AND v.hash = s.hash
 		FROM staged_versions s JOIN fact_versions v ON v.kind = s.kind AND v.source_id = s.source_id`).Rows()
 	if err != nil {
@@ -87,7 +87,7 @@ func (s *postgresSink) look(out *stored) error {
 		var f foundVersion
 		var older olderVersion
 		var same bool
-		err := rows.Scan(&f.n, &f.id, &f.loadID, &f.beside, &older.stayID, &older.patientID,
+		err := rows.Scan(&f.n, &f.id, &f.loadID, &older.stayID, &older.patientID,
 			&f.place.file, &f.place.reading, &f.place.line, &same)
 		if err != nil {
 			return err
@@ -114,7 +114,7 @@ func (s *postgresSink) stage(ctx context.Context, rows []versionRow, loadID int6
 		prepare = `CREATE TEMPORARY TABLE staged_versions (n integer NOT NULL, kind text COLLATE "C", source_id text COLLATE "C",
 			stay_id text COLLATE "C", patient_id text COLLATE "C", recorded_at bigint, stated boolean,
 			status text COLLATE "C", at bigint, body text COLLATE "C",
-			feed text COLLATE "C", file text COLLATE "C", reading bigint, line bigint, hash bytea, load_id bigint, beside boolean) ON COMMIT DROP`
+			feed text COLLATE "C", file text COLLATE "C", reading bigint, line bigint, hash bytea, load_id bigint) ON COMMIT DROP`
 	}
 	if err := s.tx.Exec(prepare).Error; err != nil {
 		return err
@@ -128,9 +128,9 @@ func (s *postgresSink) stage(ctx context.Context, rows []versionRow, loadID int6
 }
 
 func (s *postgresSink) find(_ context.Context, row versionRow) (f foundVersion, err error) {
-	err = s.tx.Raw(`SELECT id, load_id, beside, file, reading, line FROM fact_versions
+	err = s.tx.Raw(`SELECT id, load_id, file, reading, line FROM fact_versions
 		WHERE kind = ? AND source_id = ? AND recorded_at = ? AND hash = ?`, row.kind, row.sourceID, row.recordedAt, row.hash[:]).
-		Row().Scan(&f.id, &f.loadID, &f.beside, &f.place.file, &f.place.reading, &f.place.line)
+		Row().Scan(&f.id, &f.loadID, &f.place.file, &f.place.reading, &f.place.line)
 	return f, err
 }
 
@@ -142,7 +142,7 @@ func appendCopy(to []byte, rows []versionRow, loadID int64) []byte {
 	to = append(to, 0, 0, 0, 0, 0, 0, 0, 0) // flags, no extension
 	for n := range rows {
 		r := &rows[n]
-		to = binary.BigEndian.AppendUint16(to, 17)
+		to = binary.BigEndian.AppendUint16(to, 16)
 		to = binary.BigEndian.AppendUint32(to, 4)
 		to = binary.BigEndian.AppendUint32(to, uint32(n))
 		to = copyText(to, r.kind)
@@ -168,7 +168,6 @@ func appendCopy(to []byte, rows []versionRow, loadID int64) []byte {
 		to = copyNumber(to, int64(r.place.line))
 		to = copyText(to, string(r.hash[:]))
 		to = copyNumber(to, loadID)
-		to = append(to, 0, 0, 0, 1, boolByte(r.beside))
 	}
 	return append(to, 0xff, 0xff)
 }

@@ -6,9 +6,9 @@ import (
 )
 
 const insertVersion = `INSERT INTO fact_versions (kind, source_id, stay_id, patient_id, recorded_at, stated, status,
-	at, body, feed, file, reading, line, hash, load_id, beside) VALUES `
+	at, body, feed, file, reading, line, hash, load_id) VALUES `
 
-const versionTuple = "(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
+const versionTuple = "(?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"
 
 // manyVersions is how many versions one SQLite statement stores: beyond this the
 // statement's own cost no longer shows.
@@ -107,7 +107,7 @@ func (s *sqliteSink) insertPart(ctx context.Context, statement **sql.Stmt, rows 
 			body = string(r.body)
 		}
 		s.values = append(s.values, r.kind, r.sourceID, r.stayID, r.patientID, r.recordedAt, r.stated, r.status,
-			at, body, r.feed, r.place.file, r.place.reading, r.place.line, r.hash[:], loadID, r.beside)
+			at, body, r.feed, r.place.file, r.place.reading, r.place.line, r.hash[:], loadID)
 	}
 	result, err := (*statement).ExecContext(ctx, s.values...)
 	if err != nil {
@@ -141,12 +141,12 @@ func (s *sqliteSink) findHeld(ctx context.Context, rows []versionRow, before int
 }
 
 func (s *sqliteSink) find(ctx context.Context, row versionRow) (f foundVersion, err error) {
-	err = s.prepare(ctx, &s.get, `SELECT id, load_id, beside, file, reading, line FROM fact_versions
+	err = s.prepare(ctx, &s.get, `SELECT id, load_id, file, reading, line FROM fact_versions
 		WHERE kind = ? AND source_id = ? AND recorded_at = ? AND hash = ?`)
 	if err != nil {
 		return f, err
 	}
 	err = s.get.QueryRowContext(ctx, row.kind, row.sourceID, row.recordedAt, row.hash[:]).
-		Scan(&f.id, &f.loadID, &f.beside, &f.place.file, &f.place.reading, &f.place.line)
+		Scan(&f.id, &f.loadID, &f.place.file, &f.place.reading, &f.place.line)
 	return f, err
 }

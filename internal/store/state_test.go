@@ -57,7 +57,7 @@ var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "rep
 	"account_grants", "account_identities", "sessions", "accounts", "server_keys", "site_codes", "api_token_grants", "api_tokens",
 	"episodes", "episode_events", "notices", "episode_steps", "deliveries", "delivery_channels", "policy_versions",
 	"dose_reviews",
-	"feed_kinds", "row_fixes", "feed_cards",
+	"feed_kinds", "row_fixes",
 	"feed_messages", "skipped_rows", "stay_patients", "waiting_for_patient",
 	"assignments", "unit_checks",
 	"feed_parts", "feed_part_topics", "feed_topic_uses", "feed_composed", "feed_topics_due", "repeated_parts",

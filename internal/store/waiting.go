@@ -17,7 +17,6 @@ type waitingVersion struct {
 	id     int64
 	loadID int64
 	feed   string
-	beside bool // it is not counted as a row
 	records.RowRef
 }
 
@@ -72,7 +71,7 @@ func waitingVersions(tx *gorm.DB) ([]waitingVersion, error) {
 }
 
 func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
-	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.stay_id, v.status, v.feed, v.file, v.line, v.beside,
+	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.stay_id, v.status, v.feed, v.file, v.line,
 		coalesce(h.seen, TRUE)
 		FROM (SELECT DISTINCT kind, source_id FROM fact_versions WHERE stay_id IN ? AND kind <> ?) f
 		JOIN fact_versions v ON v.kind = f.kind AND v.source_id = f.source_id
@@ -95,7 +94,7 @@ func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
 		var status clinical.Status
 		var staySeen bool
 		if err := rows.Scan(&v.id, &v.loadID, &v.Kind, &v.SourceID, &v.StayID, &status,
-			&v.feed, &v.File, &v.Line, &v.beside, &staySeen); err != nil {
+			&v.feed, &v.File, &v.Line, &staySeen); err != nil {
 			return nil, err
 		}
 		switch sameFact := v.Kind == last.Kind && v.SourceID == last.SourceID; {
@@ -119,7 +118,7 @@ func waitingOf(tx *gorm.DB, load loadRow, waiting []waitingVersion) (fresh, repe
 	byID := make(map[int64]waitingVersion, len(waiting))
 	for _, w := range waiting {
 		byID[w.id] = w
-		if w.loadID == load.ID && !w.beside {
+		if w.loadID == load.ID {
 			fresh = append(fresh, w)
 		}
 	}

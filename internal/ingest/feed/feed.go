@@ -34,17 +34,6 @@ type Reader interface {
 	Key(h records.Held) string
 }
 
-// Gatherer is a reader whose rows refer to each other, in any order and over files. Of all
-// files of a load it gathers first what others must know; then they are read.
-type Gatherer interface {
-	Reader
-	// Gather reads a file, and hands on a card of whatever others may refer to. Its error
-	// is as that of Read, or keep's.
-	Gather(r io.Reader, name string, o Options, keep func(records.Card) error) error
-	// GatherAgain does so with a held row, before it is read again.
-	GatherAgain(h records.Held, o Options, keep func(records.Card) error) error
-}
-
 // Options are what a reader must know of the site and the moment.
 type Options struct {
 	Zone *time.Location // for times without an offset
@@ -52,11 +41,6 @@ type Options struct {
 	// Growing: the text ends where it does because more of it is being written, at the end of a
 	// line. What may go on in the next line is not read yet.
 	Growing bool
-	// Cards finds what a Gatherer has gathered, of these files and of earlier ones, by key or
-	// by group; nil where nothing has been.
-	Cards func(keys, groups []string) ([]records.Card, error)
-	// Known tells which of the identities have a usable version in the store; nil: none.
-	Known func(kind clinical.Kind, sourceIDs []string) (map[string]bool, error)
 }
 
 // Composer is a reader that hands on parts, and makes facts of them. What it composes
@@ -72,13 +56,14 @@ type Composer interface {
 // the store's, and ends the reading.
 type Sink interface {
 	Put(clinical.Version) error
-	// Beside stores a version that no row of its own brought: it is not counted.
-	Beside(clinical.Version) error
 	Hold(records.Held) error
 	Skip(feed string, kind clinical.Kind) error
 	// Part takes a row that says something only together with others. Only a Composer may
 	// hand it on.
 	Part(records.Part) error
+	// Beside takes a further part that a row says, beside how it is handed on. It is not
+	// counted.
+	Beside(records.Part) error
 	// Notice tells of something that stops nothing, once a file.
 	Notice(text string)
 }

@@ -10,57 +10,74 @@ import (
 	"plumbline/internal/ingest/codes"
 )
 
-// drugOf is the drug of an order or a dose. ok is false where the site's table says that it
-// is of no concern.
-func (w *work) drugOf(d drugged, within []json.RawMessage) (drug clinical.Drug, ok bool, err error) {
-	c, shown := d.MedicationCodeableConcept, ""
-	if r := d.MedicationReference; c == nil && r != nil {
-		shown = strings.TrimSpace(r.Display)
-		var m medication
-		if raw := contained(within, r.Reference); raw != nil {
-			if err := decode(raw, &m); err != nil {
-				return drug, false, err
-			}
-		} else {
-			card, known, err := w.last(r.keys("Medication"))
-			if err != nil {
-				return drug, false, storeError{err}
-			}
-			if known {
-				if err := json.Unmarshal(card.Body, &m); err != nil {
-					return drug, false, err
-				}
-			}
+// drugSaid is a drug as a concept names it.
+type drugSaid struct {
+	clinical.Drug
+	First   string `json:",omitempty"` // its first code, where it has no text
+	Ignored bool   `json:",omitempty"` // of no concern, by the site's table
+}
+
+// drug is the drug with a text; shown is what the reference to it displays.
+func (d drugSaid) drug(shown string) clinical.Drug {
+	out := d.Drug
+	for _, text := range []string{shown, d.ATC, d.RxNorm, d.First} {
+		if out.Text == "" {
+			out.Text = text
 		}
-		c = m.Code
 	}
+	return out
+}
+
+func (w *work) drugSaid(c *concept) (d drugSaid) {
 	e, mapped := w.entryOf(c)
-	if mapped && e.Kind == codes.Ignore {
-		return drug, false, nil
-	}
+	d.Ignored = mapped && e.Kind == codes.Ignore
 	if c != nil {
 		for _, k := range c.Coding {
 			switch {
-			case k.of(atcSystems) && drug.ATC == "":
-				drug.ATC = strings.TrimSpace(k.Code)
-			case k.of(rxNormSystems) && drug.RxNorm == "":
-				drug.RxNorm = strings.TrimSpace(k.Code)
+			case k.of(atcSystems) && d.ATC == "":
+				d.ATC = strings.TrimSpace(k.Code)
+			case k.of(rxNormSystems) && d.RxNorm == "":
+				d.RxNorm = strings.TrimSpace(k.Code)
 			}
 		}
-		drug.Text = c.text()
+		d.Text, d.First = c.text(), firstCode(c)
 	}
 	if mapped && e.Kind == codes.Drug {
-		drug.ATC = e.Value
+		d.ATC = e.Value
 	}
-	for _, text := range []string{shown, drug.ATC, drug.RxNorm, firstCode(c)} {
-		if drug.Text == "" {
-			drug.Text = text
+	return d
+}
+
+// drugOf finds the drug of an order or a dose, or what names it.
+func (w *work) drugOf(d drugged, f *fact) error {
+	r := d.MedicationReference
+	switch raw := referred(r, f.head); {
+	case d.MedicationCodeableConcept != nil:
+		named := w.drugSaid(d.MedicationCodeableConcept)
+		f.said.Drug = &named
+	case raw != nil:
+		var m medication
+		if err := decode(raw, &m); err != nil {
+			return err
 		}
+		named := w.drugSaid(m.Code)
+		named.Drug = named.drug(strings.TrimSpace(r.Display))
+		f.said.Drug = &named
+	case r != nil:
+		f.said.Medication = r.pointer("Medication", "")
 	}
-	if drug.Text == "" {
-		return drug, false, errors.New("drug is missing")
+	named := f.said.Drug != nil && f.said.Drug.drug("").Text != "" || len(f.said.Medication.Names) > 0 || f.said.Medication.Display != ""
+	if !named && (f.said.Drug == nil || !f.said.Drug.Ignored) {
+		return errors.New("drug is missing")
 	}
-	return drug, true, nil
+	return nil
+}
+
+func referred(r *reference, h head) json.RawMessage {
+	if r == nil {
+		return nil
+	}
+	return contained(h.Contained, r.Reference)
 }
 
 func firstCode(c *concept) string {
@@ -86,9 +103,8 @@ func routeOf(c *concept) string {
 	return c.text()
 }
 
-// amountOf is a dose with its unit. Without a unit it counts the strength that the drug's
-// text states; where that states none, the dose is not known.
-func amountOf(q *quantity, drug clinical.Drug) (dose *float64, unit string, err error) {
+// amountSaid is a dose with its unit, as they were written; nil where it is not one number.
+func amountSaid(q *quantity) (dose *float64, unit string, err error) {
 	if q == nil || q.Value == nil || strings.TrimSpace(q.Comparator) != "" {
 		return nil, "", nil
 	}
@@ -99,21 +115,26 @@ func amountOf(q *quantity, drug clinical.Drug) (dose *float64, unit string, err 
 	case f < 0:
 		return nil, "", errors.New("the dose is negative: " + string(*q.Value))
 	}
-	unit = doseUnit(q)
-	if unit != "" && unit != "1" {
-		return &f, unit, nil
+	return &f, doseUnit(q), nil
+}
+
+// amountOf is a dose with its unit. Without a unit it counts the strength that the drug's
+// text states; where that states none, the dose is not known.
+func amountOf(dose *float64, unit string, drug clinical.Drug) (*float64, string) {
+	if dose == nil || unit != "" && unit != "1" {
+		return dose, unit
 	}
 	list, _ := drug.Ingredients()
 	if len(list) == 1 && list[0].StrengthMG != nil {
-		f *= *list[0].StrengthMG
-		return &f, "mg", nil
+		f := *dose * *list[0].StrengthMG
+		return &f, "mg"
 	}
 	for _, i := range list {
 		if i.StrengthMG != nil {
-			return &f, "tablet", nil // each ingredient has a strength of its own
+			return dose, "tablet" // each ingredient has a strength of its own
 		}
 	}
-	return nil, "", nil
+	return nil, ""
 }
 
 // doseUnit is the unit of a dose. A code that is no unit of mass, such as that of a form, may
@@ -193,12 +214,12 @@ func (w *work) order(r medicationRequest) fact {
 	case status == clinical.NoFact || !wanted:
 		return f.none()
 	}
-	body, use, err := w.orderBody(r)
-	switch {
-	case err != nil:
-		return f.failed(err)
-	case !use:
-		return f.skip()
+	if err := w.drugOf(r.drugged, &f); err != nil {
+		return f.wrong("%v", err)
+	}
+	body, err := w.orderBody(r)
+	if err != nil {
+		return f.wrong("%v", err)
 	}
 	switch status {
 	case clinical.Stopped, clinical.Completed:
@@ -209,18 +230,15 @@ func (w *work) order(r medicationRequest) fact {
 			return f.wrong("recorded_at is missing: an order that is %s needs meta.lastUpdated, authoredOn or an end", status)
 		}
 		if !f.stated {
-			v := f.put(body)
-			v.versions[0].RecordedAt, v.recorded = *body.EndAt, *body.EndAt
-			return v
+			f = f.put(body)
+			f.recorded = *body.EndAt
+			return f
 		}
 	}
 	return f.put(body)
 }
 
-func (w *work) orderBody(r medicationRequest) (b clinical.Order, use bool, err error) {
-	if b.Drug, use, err = w.drugOf(r.drugged, r.Contained); err != nil || !use {
-		return b, use, err
-	}
+func (w *work) orderBody(r medicationRequest) (b clinical.Order, err error) {
 	var d dosage
 	if len(r.DosageInstruction) > 0 {
 		d = r.DosageInstruction[0]
@@ -238,18 +256,18 @@ func (w *work) orderBody(r medicationRequest) (b clinical.Order, use bool, err e
 	}
 	from, err := started("the start (boundsPeriod.start, authoredOn)", start, w.o.Zone)
 	if err != nil {
-		return b, false, err
+		return b, err
 	}
 	b.StartAt = from.at
 	if b.EndAt, err = ended("the end", end, w.o.Zone); err != nil {
-		return b, false, err
+		return b, err
 	}
-	if b.Dose, b.DoseUnit, err = amountOf(d.amount(), b.Drug); err != nil {
-		return b, false, err
+	if b.Dose, b.DoseUnit, err = amountSaid(d.amount()); err != nil {
+		return b, err
 	}
 	b.Route, b.TimesPerDay = routeOf(d.Route), d.timesPerDay()
 	b.AsNeeded = d.AsNeededBoolean != nil && *d.AsNeededBoolean || d.AsNeededCodeableConcept != nil
-	return b, true, nil
+	return b, nil
 }
 
 // dose is what a MedicationAdministration says.
@@ -275,27 +293,20 @@ func (w *work) dose(a medicationAdministration) fact {
 	case status == clinical.NoFact:
 		return f.none()
 	case err != nil:
-		return f.failed(err)
+		return f.wrong("%v", err)
 	}
 	b := clinical.Dose{GivenAt: at}
-	use := false
-	if b.Drug, use, err = w.drugOf(a.drugged, a.Contained); err != nil {
-		return f.failed(err)
-	}
-	if !use {
-		return f.skip()
+	if err := w.drugOf(a.drugged, &f); err != nil {
+		return f.wrong("%v", err)
 	}
 	if a.Dosage != nil {
 		b.Route = routeOf(a.Dosage.Route)
-		if b.Dose, b.DoseUnit, err = amountOf(a.Dosage.amount(), b.Drug); err != nil {
-			return f.failed(err)
+		if b.Dose, b.DoseUnit, err = amountSaid(a.Dosage.amount()); err != nil {
+			return f.wrong("%v", err)
 		}
 	}
 	if a.Request != nil {
-		if b.OrderID, err = w.orderOf(*a.Request); err != nil {
-			f.err = err
-			return f
-		}
+		f.said.Prescribed = a.Request.pointer("MedicationRequest", "")
 	}
 	return f.put(b)
 }
@@ -305,20 +316,4 @@ func (a medicationAdministration) givenAt(w *work) (time.Time, error) {
 		return ofDay("effectivePeriod.start", a.EffectivePeriod.Start, w.o.Zone)
 	}
 	return ofDay("effectiveDateTime", a.EffectiveDateTime, w.o.Zone)
-}
-
-// orderOf is the identity of the order that a reference names.
-func (w *work) orderOf(r reference) (string, error) {
-	if key := r.main("MedicationRequest"); typeAndID(key) == key {
-		return key, nil
-	}
-	card, ok, err := w.last(r.keys("MedicationRequest"))
-	if err != nil || !ok {
-		return "", err
-	}
-	var h head
-	if json.Unmarshal(card.Body, &h) != nil {
-		return "", nil
-	}
-	return h.key(), nil
 }

@@ -1,7 +1,6 @@
 package fhirfeed
 
 import (
-	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -11,22 +10,31 @@ import (
 	"plumbline/internal/records"
 )
 
-// work is the reading of one file: the site, what was gathered, and where facts go.
+// work is the reading of one file: the site, and where the parts go.
 type work struct {
 	Settings
-	finder
-	o    feed.Options
-	sink feed.Sink // nil while gathering
-	name string    // of the file
-
-	crowded map[string]bool // moments with more measurements than can be joined
-	joined  map[string]*emissions
+	o       feed.Options
+	sink    feed.Sink
+	name    string          // of the file
+	aliases map[string]bool // names of patients that readings gave
 }
 
-// storeError is an error of the store, which ends the reading.
-type storeError struct{ error }
+// said is what one version of a resource says of a fact, as far as it tells alone.
+type said struct {
+	Kind    clinical.Kind   `json:",omitempty"`
+	Status  clinical.Status `json:",omitempty"`
+	Stated  bool            `json:",omitempty"` // it says when it was recorded
+	None    bool            `json:",omitempty"` // it is no fact, or none any more
+	Visit   pointer         `json:",omitzero"`
+	Patient pointer         `json:",omitzero"`
 
-// fact is what one resource says.
+	feed.Bodies
+	Drug       *drugSaid `json:",omitempty"` // of an order or a dose, where the resource names it itself
+	Medication pointer   `json:",omitzero"`  // where another resource does
+	Prescribed pointer   `json:",omitzero"`  // the order of a dose
+}
+
+// fact is what one resource says, on its way to the sink.
 type fact struct {
 	head   head
 	kind   clinical.Kind
@@ -36,14 +44,17 @@ type fact struct {
 	recorded time.Time
 	stated   bool
 
-	stay, patient string // whose it is; the patient alone where no visit is named
+	visit, patient pointer
+	said           said
+	part           *part // of a reading
+	skipped        bool  // understood, and of no use here
+	nothing        bool  // no fact, or none any more: one that it was is removed
+	later          bool  // it may be a later version of a resource that was of use
+	reason         string
 
-	versions []clinical.Version // the row's own first; the rest stand beside it
-	part     *part              // of a reading
-	skipped  bool               // understood, and of no use here
-	nothing  bool               // of a code that is of use, and yet no fact: one that it was is removed
-	reason   string             // why it is held
-	err      error              // of the store
+	id     string          // of a resource that others look at
+	body   any             // likewise
+	topics []records.Topic // likewise
 }
 
 func (f fact) wrong(format string, args ...any) fact {
@@ -51,35 +62,16 @@ func (f fact) wrong(format string, args ...any) fact {
 	return f
 }
 
-// failed is wrong for an error: the store's is kept apart.
-func (f fact) failed(err error) fact {
-	var store storeError
-	if errors.As(err, &store) {
-		f.err = store.error
-		return f
-	}
-	return f.wrong("%v", err)
-}
-
 func (f fact) none() fact { f.nothing = true; return f }
 func (f fact) skip() fact { f.skipped = true; return f }
+func (f fact) done() bool { return f.reason != "" || f.skipped }
 
-// version is a version of the fact that says body.
-func (f fact) version(body clinical.Body) clinical.Version {
-	return clinical.Version{
-		Kind: f.kind, SourceID: f.source, StayID: f.stay, PatientID: f.patient, Status: f.status,
-		RecordedAt: f.recorded, Stated: f.stated, Body: body,
-	}
-}
-
-// put makes body the fact's version.
+// put makes body what the fact says.
 func (f fact) put(body clinical.Body) fact {
-	v := f.version(body)
-	if !v.Stated {
-		v.RecordedAt = body.OwnTime()
+	if !f.stated {
+		f.recorded = body.OwnTime()
 	}
-	f.recorded = v.RecordedAt
-	f.versions = []clinical.Version{v}
+	f.said.Bodies = feed.BodiesOf(body)
 	return f
 }
 
@@ -89,7 +81,6 @@ func (f fact) retract() fact {
 		return f.wrong("meta.lastUpdated is missing: a resource entered in error needs a time")
 	}
 	f.status = clinical.EnteredInError
-	f.versions = []clinical.Version{f.version(nil)}
 	return f
 }
 
@@ -128,74 +119,70 @@ func (f *fact) recordedBy(own time.Time, dayAlone string) {
 	}
 }
 
-// whose finds the stay that a resource is of, or its patient where it names no visit. known
-// is false where its visit is known and is no stay: the fact is then of no use here.
-func (w *work) whose(visit, subject reference, f *fact) (known bool, err error) {
-	if !visit.empty() {
-		card, ok, err := w.last(visit.keys("Encounter"))
-		if err != nil {
-			return false, storeError{err}
-		}
-		if ok {
-			var e encounter
-			if err := decode(card.Body, &e); err != nil {
-				return false, err
-			}
-			if !e.isStay(w.Settings) && e.Status != string(clinical.EnteredInError) {
-				return false, nil
-			}
-			f.stay = e.stayID()
-			return true, nil
-		}
-		if visit.Identifier != nil && visit.Identifier.Type.has("VN") {
-			f.stay = strings.TrimSpace(visit.Identifier.Value)
-			return true, nil
-		}
-		if f.stay = visit.id(); f.stay != "" {
-			return true, nil // it waits
-		}
+// own says whose the fact is: of the visit that it names, else of the patient.
+func (w *work) own(f fact, visit, subject reference) fact {
+	var err error
+	if f.visit, err = visitOf(visit, f.head); err != nil {
+		return f.wrong("%v", err)
 	}
-	_, f.patient, err = w.patientOf(subject, f.head.Contained)
-	if err == nil && f.patient == "" {
-		err = errors.New("it names neither a visit nor a patient that is known")
+	if f.patient, err = patientOf(subject, f.head); err != nil {
+		return f.wrong("%v", err)
 	}
-	return true, err
+	if f.visit.empty() && f.patient.empty() && f.status != clinical.EnteredInError {
+		return f.wrong("it names neither a visit nor a patient")
+	}
+	return f
 }
 
-// emit hands on what a resource says, and counts it once.
-func (w *work) emit(it item, f fact) error {
+// patientOf is the reference to a patient. One within the resource gives the number at once.
+func patientOf(r reference, h head) (pointer, error) {
+	raw := contained(h.Contained, r.Reference)
+	if raw == nil {
+		return r.pointer("Patient", "MR"), nil
+	}
+	var p patient
+	err := decode(raw, &p)
+	return pointer{Number: p.id()}, err
+}
+
+// visitOf is the reference to a visit. Of one within the resource nothing but its number is
+// known elsewhere.
+func visitOf(r reference, h head) (pointer, error) {
+	raw := contained(h.Contained, r.Reference)
+	if raw == nil {
+		return r.pointer("Encounter", "VN"), nil
+	}
+	var e encounter
+	err := decode(raw, &e)
+	return pointer{Number: identified(e.Identifier, "VN")}, err
+}
+
+// hand hands on what a resource says, once.
+func (w *work) hand(it item, f fact) error {
 	switch {
-	case f.err != nil:
-		return f.err
 	case f.reason != "":
 		if err := w.sink.Hold(w.held(it, f)); err != nil || !f.nothing {
 			return err
 		}
-		gone, err := w.removals(f)
-		return w.beside(it, gone, err)
-	case f.skipped:
+		return w.sink.Beside(w.asPart(it, f)) // what it was before is not known to hold any more
+	case f.skipped && !f.later, f.nothing && f.recorded.IsZero() && !f.stated && f.part == nil:
 		return w.sink.Skip(Feed, f.kind)
-	case f.nothing:
-		gone, err := w.removals(f)
-		if err != nil || len(gone) == 0 {
-			return errors.Join(err, w.sink.Skip(Feed, f.kind))
+	case f.skipped:
+		f = w.begin(f.head, "", clinical.Final, "").none()
+		if f.reason != "" || f.recorded.IsZero() {
+			return w.sink.Skip(Feed, "")
 		}
-		if err := w.sink.Put(w.placed(it, gone[0])); err != nil {
-			return err
+	}
+	if f.part == nil && f.body == nil && !f.nothing && f.status != clinical.EnteredInError {
+		v := clinical.Version{RecordedAt: f.recorded, Body: f.said.Body()}
+		if why := feed.Ahead(v, w.o.Now); why != "" {
+			return w.sink.Hold(w.held(it, f.wrong("%s", why)))
 		}
-		return w.beside(it, gone[1:], nil)
 	}
-	if why := feed.Ahead(f.versions[0], w.o.Now); why != "" {
-		return w.sink.Hold(w.held(it, f.wrong("%s", why)))
-	}
-	if err := w.sink.Put(w.placed(it, f.versions[0])); err != nil {
+	if err := w.alias(it, f); err != nil {
 		return err
 	}
-	if err := w.beside(it, f.versions[1:], nil); err != nil {
-		return err
-	}
-	changes, err := w.changes(f)
-	return w.beside(it, changes, err)
+	return w.sink.Part(w.asPart(it, f))
 }
 
 func (w *work) held(it item, f fact) records.Held {
@@ -205,95 +192,48 @@ func (w *work) held(it item, f fact) records.Held {
 	}
 }
 
-// placed is a version with where it stood.
-func (w *work) placed(it item, v clinical.Version) clinical.Version {
-	v.Feed, v.File, v.Line = Feed, w.name, it.line
-	return v
-}
-
-func (w *work) beside(it item, versions []clinical.Version, err error) error {
-	for _, v := range versions {
-		if err == nil {
-			err = w.sink.Beside(w.placed(it, v))
+// asPart is the part that the store keeps of the resource.
+func (w *work) asPart(it item, f fact) records.Part {
+	p := records.Part{Feed: Feed, ID: f.source, RecordedAt: f.recorded, File: w.name, Line: it.line, Kind: f.kind}
+	switch {
+	case f.body != nil:
+		p.ID, p.Topics, p.Body = f.id, f.topics, encode(f.body)
+	case f.part != nil && !f.part.Taken.IsZero():
+		f.part.Status, f.part.Stated, f.part.Visit, f.part.Patient = f.status, f.stated, f.visit, f.patient
+		p.Topics, p.Body = f.part.topics(), encode(f.part)
+	default:
+		s := f.said
+		f.nothing = f.nothing || f.part != nil
+		s.Kind, s.Status, s.Stated, s.None, s.Visit, s.Patient = f.kind, f.status, f.stated, f.nothing, f.visit, f.patient
+		p.Topics, p.Body = []records.Topic{{Name: factTopic(f.source)}}, encode(s)
+		if f.kind == clinical.KindOrder { // doses may name it by the address of its entry
+			p.Topics = append(p.Topics, isTopics(names(f.head, it.fullURL)[1:], f.source)...)
 		}
 	}
-	return err
+	return p
 }
 
-// kindsOf are the kinds of facts that a type of resource may make.
-var kindsOf = map[string][]clinical.Kind{
-	"Encounter": {clinical.KindStay},
-	"Observation": {
-		clinical.KindWeight, clinical.KindLab, clinical.KindFluid, clinical.KindClearance, clinical.KindAnswer,
-	},
-	"MedicationRequest":        {clinical.KindOrder},
-	"MedicationAdministration": {clinical.KindDose},
-	"Condition":                {clinical.KindCondition, clinical.KindFall},
-	"AdverseEvent":             {clinical.KindFall},
-	"Flag":                     {clinical.KindPrecaution, clinical.KindRestriction},
-	"Procedure":                {clinical.KindClearance},
+// alias notes once a file by which name readings name their patient: those of the patient
+// under other names are looked for only where there are some.
+func (w *work) alias(it item, f fact) error {
+	name := f.patient.main()
+	if f.part == nil || f.patient.empty() || w.aliases[name] {
+		return nil
+	}
+	w.aliases[name] = true
+	topic := aliasTopic(name)
+	return w.sink.Beside(records.Part{
+		Feed: Feed, ID: topic, File: w.name, Line: it.line, Topics: []records.Topic{{Name: topic, Says: "used"}}, Body: []byte("{}"),
+	})
 }
 
-// removals take back, when the resource was recorded, the facts that an earlier version of it
-// was.
-func (w *work) removals(f fact) (out []clinical.Version, err error) {
-	cards, err := w.all(madeKey(f.head.key()))
-	if err != nil {
-		return nil, err
-	}
-	if len(cards) > mostParts {
-		cards = cards[len(cards)-mostParts:]
-	}
-	was := map[clinical.Kind]bool{}
-	for _, c := range cards {
-		if c.At.Before(f.recorded) && len(c.Body) > 0 {
-			was[clinical.Kind(c.Body)] = true
-		}
-	}
-	for _, kind := range kindsOf[f.head.ResourceType] {
-		if w.o.Known != nil && !was[kind] {
-			known, err := w.o.Known(kind, []string{f.source})
-			if err != nil {
-				return nil, err
-			}
-			was[kind] = known[f.source]
-		}
-		if was[kind] {
-			out = append(out, w.gone(f, kind, f.recorded))
-		}
-	}
-	return out, nil
+// changed reports whether a server says that the resource has been changed.
+func (h head) changed() bool {
+	return h.Meta != nil && h.Meta.VersionID != "" && h.Meta.VersionID != "1"
 }
 
-func (w *work) gone(f fact, kind clinical.Kind, at time.Time) clinical.Version {
-	return clinical.Version{
-		Kind: kind, SourceID: f.source, StayID: f.stay, PatientID: f.patient, Status: clinical.EnteredInError,
-		RecordedAt: at, Stated: true,
-	}
-}
-
-// changes take back what a resource was while it was of another kind: its earlier kinds when
-// it was recorded, and this one when a later version, which came before, is of another kind
-// or none.
-func (w *work) changes(f fact) (out []clinical.Version, err error) {
-	cards, err := w.all(madeKey(f.head.key()))
-	if err != nil || f.status == clinical.EnteredInError {
-		return nil, err
-	}
-	if len(cards) > mostParts {
-		cards = cards[len(cards)-mostParts:]
-	}
-	earlier := map[clinical.Kind]bool{}
-	for _, c := range cards {
-		kind := clinical.Kind(c.Body)
-		switch {
-		case kind == f.kind:
-		case c.At.Before(f.recorded) && kind != "" && !earlier[kind]:
-			earlier[kind] = true
-			out = append(out, w.gone(f, kind, f.recorded))
-		case c.At.After(f.recorded):
-			return append(out, w.gone(f, f.kind, c.At)), nil
-		}
-	}
-	return out, nil
+// kindOfType is the kind of fact that a type of resource makes, where it makes one alone.
+var kindOfType = map[string]clinical.Kind{
+	"Encounter": clinical.KindStay, "MedicationRequest": clinical.KindOrder, "MedicationAdministration": clinical.KindDose,
+	"AdverseEvent": clinical.KindFall, "Procedure": clinical.KindClearance,
 }

@@ -2,10 +2,13 @@ package fhirfeed_test
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
+	"maps"
 	"runtime"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -16,60 +19,79 @@ import (
 	"plumbline/internal/records"
 )
 
-// cabinet keeps cards in memory, as the store does.
-type cabinet struct {
-	byKey, byGroup map[string][]records.Card
+// rows is a sink that counts what it is handed, and keeps the parts as the store does.
+type rows struct {
+	t             *testing.T
+	parts         map[string]map[string]records.Part // by ID and what tells versions apart
+	topics        map[string]map[string]bool         // the IDs of the parts of each
+	n             int
+	held, skipped int
 }
 
-func newCabinet() *cabinet {
-	return &cabinet{byKey: map[string][]records.Card{}, byGroup: map[string][]records.Card{}}
+func newRows(t *testing.T) *rows {
+	return &rows{t: t, parts: map[string]map[string]records.Part{}, topics: map[string]map[string]bool{}}
 }
 
-func (c *cabinet) keep(card records.Card) error {
-	list := c.byKey[card.Key]
-	if n := len(list) - 1; n >= 0 && list[n].At.Equal(card.At) {
-		list[n] = card
+func (r *rows) Put(clinical.Version) error { r.t.Error("a version that was not composed"); return nil }
+
+func (r *rows) Part(p records.Part) error { r.n++; return r.Beside(p) }
+
+func (r *rows) Beside(p records.Part) error {
+	if p.Feed != fhirfeed.Feed || p.ID == "" || len(p.Topics) == 0 || len(p.Body) == 0 || len(p.ID) > 600 {
+		r.t.Errorf("a part without its identity: %+v", p)
+	}
+	if r.parts == nil {
 		return nil
 	}
-	c.byKey[card.Key] = append(list, card)
-	if card.Group != "" {
-		c.byGroup[card.Group] = append(c.byGroup[card.Group], card)
+	if r.parts[p.ID] == nil {
+		r.parts[p.ID] = map[string]records.Part{}
+	}
+	r.parts[p.ID][p.RecordedAt.String()+string(p.Body)] = p
+	for _, t := range p.Topics {
+		if len(t.Name) > 700 {
+			r.t.Errorf("a topic of %d bytes", len(t.Name))
+		}
+		if r.topics[t.Name] == nil {
+			r.topics[t.Name] = map[string]bool{}
+		}
+		r.topics[t.Name][p.ID] = true
 	}
 	return nil
 }
 
-func (c *cabinet) find(keys, groups []string) (out []records.Card, err error) {
-	for _, k := range keys {
-		out = append(out, c.byKey[k]...)
-	}
-	for _, g := range groups {
-		out = append(out, c.byGroup[g]...)
+func (r *rows) look(topic string) (out []records.Part, err error) {
+	for _, id := range slices.Sorted(maps.Keys(r.topics[topic])) {
+		versions := slices.Collect(maps.Values(r.parts[id]))
+		slices.SortFunc(versions, func(a, b records.Part) int {
+			return cmp.Or(a.RecordedAt.Compare(b.RecordedAt), a.Line-b.Line, bytes.Compare(a.Body, b.Body))
+		})
+		out = append(out, versions...)
 	}
 	return out, nil
 }
 
-// rows counts what a sink is handed.
-type rows struct {
-	t         *testing.T
-	put, held int
-	skipped   int
-	beside    int
+// compose composes every topic, and holds each version to what the store needs of it.
+func (r *rows) compose(reader fhirfeed.Reader) {
+	seen := map[string]bool{}
+	for topic := range r.topics {
+		made, err := reader.Compose(topic, r.look, feed.Options{})
+		if err != nil {
+			r.t.Error(err)
+		}
+		for _, v := range made.Versions {
+			r.whole(v)
+			id := fmt.Sprint(v.Kind, v.SourceID, v.RecordedAt)
+			if seen[id] && v.Kind != clinical.KindStay { // two visits may bear one number
+				r.t.Errorf("two versions of one moment: %s", id)
+			}
+			seen[id] = true
+		}
+	}
 }
 
-func (r *rows) Put(v clinical.Version) error {
-	r.put++
-	return r.whole(v)
-}
-
-func (r *rows) Beside(v clinical.Version) error {
-	r.beside++
-	return r.whole(v)
-}
-
-// whole holds a version to what the store needs of it.
-func (r *rows) whole(v clinical.Version) error {
+func (r *rows) whole(v clinical.Version) {
 	switch {
-	case v.SourceID == "" || v.Kind == "" || v.Feed != fhirfeed.Feed || v.Status == "":
+	case v.SourceID == "" || v.Kind == "" || v.Status == "":
 		r.t.Errorf("a version without its identity: %+v", v)
 	case v.Body == nil && v.Status != clinical.EnteredInError:
 		r.t.Errorf("a version that says nothing: %+v", v)
@@ -80,10 +102,7 @@ func (r *rows) whole(v clinical.Version) error {
 	case v.StayID == "" && v.PatientID == "" && v.Body != nil:
 		r.t.Errorf("of nobody: %+v", v)
 	}
-	return nil
 }
-
-func (r *rows) Part(records.Part) error { return nil }
 
 func (r *rows) Hold(h records.Held) error {
 	r.held++
@@ -96,23 +115,17 @@ func (r *rows) Hold(h records.Held) error {
 func (r *rows) Skip(string, clinical.Kind) error { r.skipped++; return nil }
 func (r *rows) Notice(string)                    {}
 
-// readAll reads a text as a load does, and once more row by row.
+// readAll reads a text as a load does.
 func readAll(t *testing.T, s fhirfeed.Settings, text []byte) (r *rows, err error) {
-	r = &rows{t: t}
-	reader, cards := fhirfeed.New(s), newCabinet()
-	o := feed.Options{Zone: time.UTC, Now: now}
+	r = newRows(t)
+	reader := fhirfeed.New(s)
 	src, head, err := feed.Open(bytes.NewReader(text))
 	if err != nil {
 		return r, err
 	}
 	reader.Sniff("x", head)
-	gathering := reader.Gather(src, "x.json", o, cards.keep)
-	o.Cards = cards.find
-	o.Known = func(clinical.Kind, []string) (map[string]bool, error) { return nil, nil }
-	src, _, _ = feed.Open(bytes.NewReader(text))
-	err = reader.Read(src, "x.json", o, r)
-	if (gathering == nil) != (err == nil) && !strings.Contains(fmt.Sprint(err), "no FHIR") {
-		t.Errorf("gathering ends with %v, reading with %v", gathering, err)
+	if err = reader.Read(src, "x.json", feed.Options{Zone: time.UTC, Now: now}, r); err == nil {
+		r.compose(reader)
 	}
 	return r, err
 }
@@ -153,7 +166,7 @@ func TestAHeldRowReadAgainIsHeldOnce(t *testing.T) {
 	if _, reason, err := d.Fix(t.Context(), rows[0].ID, rows[0].Context, right, "admin"); reason != "" || err != nil {
 		t.Fatal(reason, err)
 	}
-	want := "removed vitals Observation/D\nvitals Observation/B 25.07:00 diastolic=70 systolic=120"
+	want := "vitals Observation/B 25.07:00 diastolic=70 systolic=120"
 	if got := d.chart("E1", now); got != want {
 		t.Errorf("\n got %s\nwant %s", got, want)
 	}
@@ -231,13 +244,12 @@ func TestMemoryIsBounded(t *testing.T) {
 	}
 	r := &rows{t: t}
 	most = peak(func() {
-		o.Cards = func([]string, []string) ([]records.Card, error) { return nil, nil }
 		weight := `,{"resource":` + obs("W%d", "29463-7", "25T07:00:00Z", ","+quantity("70", "kg")) + "}\n"
 		long := &endless{head: `{"resourceType":"Bundle","entry":[{}`, body: weight, times: 30_000, tail: "]}"}
 		err = reader.Read(long, "x.json", o, r)
 	})
-	if r.put < 29_000 || !errors.Is(err, errEnd) && err != nil && !strings.Contains(err.Error(), errEnd.Error()) {
-		t.Errorf("%d rows, %v", r.put, err)
+	if r.n < 29_000 || !errors.Is(err, errEnd) && err != nil && !strings.Contains(err.Error(), errEnd.Error()) {
+		t.Errorf("%d rows, %v", r.n, err)
 	}
 	if most > before+64<<20 {
 		t.Errorf("a Bundle of 30,000 weights took %d MB", (most-before)>>20)

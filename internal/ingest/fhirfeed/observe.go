@@ -91,9 +91,11 @@ func (w *work) observe(o observation) fact {
 	m, ok := w.meaning(o.Code)
 	if !ok {
 		if o.Status == string(clinical.EnteredInError) {
-			return w.takenBack(o)
+			return w.begin(o.head, "", clinical.Final, o.Issued).orSkip()
 		}
-		return fact{head: o.head}.skip()
+		f := fact{head: o.head}.skip()
+		f.later = o.changed() || o.Status == string(clinical.Amended) || o.Status == string(clinical.Corrected)
+		return f
 	}
 	status, known := clinical.ObservationStatus(o.Status)
 	f := w.begin(o.head, w.kindOf(m), status, o.Issued)
@@ -117,60 +119,16 @@ func (w *work) observe(o observation) fact {
 		}
 		return f.retract()
 	case status == clinical.NoFact:
+		if at, err := o.time(w); err == nil && f.recorded.IsZero() {
+			f.recorded = at.at
+		}
 		return f.none()
 	}
 	f = w.single(o, m, f)
-	f.recordedBy(f.ownTime(), o.Issued)
-	for n := range f.versions {
-		f.versions[n].RecordedAt = f.recorded
+	if b := f.said.Body(); b != nil {
+		f.recordedBy(b.OwnTime(), o.Issued)
 	}
 	return f
-}
-
-func (f fact) done() bool { return f.reason != "" || f.err != nil || f.skipped }
-
-func (f fact) ownTime() time.Time {
-	if len(f.versions) == 0 || f.versions[0].Body == nil {
-		return f.recorded
-	}
-	return f.versions[0].Body.OwnTime()
-}
-
-// own finds whose the fact is; of a visit that is no stay it is of no use.
-func (w *work) own(f fact, visit, subject reference) fact {
-	if w.o.Cards == nil { // while gathering nobody knows yet
-		return f
-	}
-	known, err := w.whose(visit, subject, &f)
-	switch {
-	case err != nil && f.status == clinical.EnteredInError:
-		return f // it speaks of the stay of the version before it
-	case err != nil:
-		return f.failed(err)
-	case !known:
-		return f.skip()
-	}
-	return f
-}
-
-// takenBack is an observation entered in error whose code is not told: it takes back whatever
-// it was.
-func (w *work) takenBack(o observation) fact {
-	f := w.begin(o.head, "", clinical.EnteredInError, o.Issued)
-	if f.reason != "" || f.recorded.IsZero() {
-		return fact{head: o.head}.skip()
-	}
-	cards, err := w.all(partKey(f.source))
-	if err != nil {
-		f.err = err
-		return f
-	}
-	if len(cards) > 0 {
-		f.kind = clinical.KindVitals
-		f.part = &part{Source: f.source, Gone: true, Status: f.status, Stated: f.stated, Rank: rankBeside}
-		return f
-	}
-	return f.none()
 }
 
 // kindOf is the kind of fact that what a code means becomes.
@@ -215,7 +173,7 @@ func (w *work) single(o observation, m meant, f fact) fact {
 	case errors.Is(err, errNothing):
 		return f.none()
 	case err != nil:
-		return f.failed(err)
+		return f.wrong("%v", err)
 	}
 	return f.put(body)
 }

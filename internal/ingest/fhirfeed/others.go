@@ -1,7 +1,6 @@
 package fhirfeed
 
 import (
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -47,9 +46,7 @@ func (w *work) condition(c condition) fact {
 		}
 		return w.fall(f, e, "onset", onset, c.RecordedDate, c.Severity)
 	}
-	f = f.put(clinical.Condition{ICD10: icd, Text: text})
-	f.versions[0].Stated = f.stated
-	return f
+	return f.put(clinical.Condition{ICD10: icd, Text: text})
 }
 
 // icd10Of is the code of ICD-10 or ICD-10-CM of a concept, and what it says.
@@ -72,7 +69,7 @@ func icd10Of(c *concept) (code, text string) {
 func (w *work) fall(f fact, e codes.Entry, name, at, recorded string, severity *concept) fact {
 	m, err := started(name, at, w.o.Zone)
 	if err != nil {
-		return f.failed(err)
+		return f.wrong("%v", err)
 	}
 	b := clinical.Fall{FellAt: m.at, Injury: e.Value}
 	if words := severity.words(); len(e.Words) > 0 && len(words) > 0 {
@@ -86,7 +83,6 @@ func (w *work) fall(f fact, e codes.Entry, name, at, recorded string, severity *
 	}
 	f = f.put(b)
 	f.recordedBy(m.at, recorded)
-	f.versions[0].RecordedAt = f.recorded
 	return f
 }
 
@@ -153,7 +149,7 @@ func (w *work) flag(g flag) fact {
 		end = &f.recorded
 	}
 	if err != nil {
-		return f.failed(err)
+		return f.wrong("%v", err)
 	}
 	return f.flagged(e, start, end)
 }
@@ -236,59 +232,11 @@ func (w *work) procedure(p procedure) fact {
 	at, err := ofDay(name, text, w.o.Zone)
 	if err != nil {
 		f.nothing = true
-		return f.failed(err)
+		return f.wrong("%v", err)
 	}
 	b := clinical.Clearance{ClearedAt: at}
 	if len(p.Performer) > 0 {
 		b.By = strings.TrimSpace(p.Performer[0].Actor.Display)
 	}
 	return f.put(b)
-}
-
-// renewStays gives the stays of a patient what a resource of the patient's says, where they
-// came before it did.
-func (w *work) renewStays(it item, h head) error {
-	var p patient
-	if w.find == nil || decode(it.raw, &p) != nil {
-		return nil
-	}
-	var groups []string
-	for _, name := range names(h, it.fullURL) {
-		groups = append(groups, staysOf(name))
-	}
-	cards, err := w.together(groups...)
-	if err != nil {
-		return err
-	}
-	last := map[string]int{}
-	for n, c := range cards {
-		last[c.Key] = n
-	}
-	for _, n := range last {
-		var e encounter
-		if json.Unmarshal(cards[n].Body, &e) != nil {
-			continue
-		}
-		known, err := w.known(clinical.KindStay, e.stayID())
-		if err != nil {
-			return err
-		}
-		if !known {
-			continue // it will have all of it when it is read
-		}
-		f := w.stay(e)
-		switch {
-		case f.err != nil:
-			return f.err
-		case f.done() || f.nothing || f.status == clinical.EnteredInError:
-			continue
-		}
-		for _, v := range f.versions {
-			v.Feed, v.File, v.Line = Feed, cards[n].File, cards[n].Line
-			if err := w.sink.Beside(v); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
 }

@@ -28,18 +28,13 @@ var ranks = map[clinical.Measure]int{
 
 // partOf is the part of a reading that an observation is.
 func (w *work) partOf(o observation, m meant, f fact) fact {
-	p := &part{
-		Source: f.source, Rank: rankBeside, Status: f.status, Stated: f.stated, Subject: o.Subject, Encounter: o.Encounter,
-	}
+	p := &part{Rank: rankBeside}
 	if rank, ok := ranks[m.Measure]; ok {
 		p.Rank = rank
 	}
 	f.part = p
-	if raw := contained(o.Contained, o.Subject.Reference); raw != nil { // a card cannot refer into its resource
-		if pat, id, err := w.patientOf(o.Subject, o.Contained); err == nil && id != "" {
-			p.Subject = reference{Reference: "Patient/" + pat.ID, Identifier: &identifier{
-				Type: &concept{Coding: []coding{{Code: "MR"}}}, Value: id}}
-		}
+	if f = w.own(f, o.Encounter, o.Subject); f.done() {
+		return f
 	}
 	if f.status == clinical.NoFact || f.status == clinical.EnteredInError {
 		return w.gonePart(o, f)
@@ -48,7 +43,7 @@ func (w *work) partOf(o observation, m meant, f fact) fact {
 	if err != nil {
 		return f.wrong("%v", err)
 	}
-	p.Timed, p.Taken = true, at
+	p.Taken = at
 	if err := w.measurements(o, m, p); err != nil {
 		return f.wrong("%v", err)
 	}
@@ -67,11 +62,11 @@ func (w *work) gonePart(o observation, f fact) fact {
 	f.part.Gone = true
 	at, err := o.timeOfDay(w)
 	if err == nil {
-		f.part.Timed, f.part.Taken = true, at
+		f.part.Taken = at
 	}
 	if f.recorded.IsZero() && !f.stated {
 		if err != nil && f.status == clinical.NoFact {
-			return fact{head: f.head}.skip() // it never came to be
+			return fact{head: f.head, kind: f.kind}.skip() // it never came to be
 		}
 		if err != nil {
 			return f.wrong("meta.lastUpdated is missing: a resource entered in error needs a time")

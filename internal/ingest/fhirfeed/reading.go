@@ -2,8 +2,7 @@ package fhirfeed
 
 import (
 	"cmp"
-	"encoding/json"
-	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -30,266 +29,501 @@ const (
 
 // part is one version of a part of a reading. Pressures are mmHg, pulse is beats/min.
 type part struct {
-	Source    string          `json:"source"`
-	Rank      int             `json:"rank"`
-	Gone      bool            `json:"gone,omitempty"` // entered in error, or cancelled
-	Status    clinical.Status `json:"status,omitempty"`
-	Stated    bool            `json:"stated,omitempty"`
-	Subject   reference       `json:"subject"`
-	Encounter reference       `json:"encounter"`
+	Rank    int             `json:",omitempty"`
+	Gone    bool            `json:",omitempty"` // entered in error, or cancelled
+	Status  clinical.Status `json:",omitempty"`
+	Stated  bool            `json:",omitempty"`
+	Visit   pointer         `json:",omitzero"`
+	Patient pointer         `json:",omitzero"`
+	Taken   time.Time       `json:",omitzero"`
 
-	Timed     bool              `json:"timed,omitempty"` // Taken is known
-	Taken     time.Time         `json:"taken,omitzero"`
-	Systolic  *float64          `json:"systolic,omitempty"`
-	Diastolic *float64          `json:"diastolic,omitempty"`
-	Pulse     *float64          `json:"pulse,omitempty"`
-	KPa       bool              `json:"kpa,omitempty"`
-	Position  clinical.Position `json:"position,omitempty"`
-	Limb      string            `json:"limb,omitempty"`
-	Absent    string            `json:"absent,omitempty"` // why there is no value, as an answer
-	Note      string            `json:"note,omitempty"`
-
-	Symptoms []string `json:"symptoms,omitempty"`
-	Minutes  *float64 `json:"minutes,omitempty"`
-	Stopped  bool     `json:"stopped,omitempty"`
-}
-
-func (p part) patient() string { return p.Subject.main("Patient") }
-
-func micros(t int64) string { return strconv.FormatInt(t, 10) }
-
-// group is what parts of one reading share.
-func (p part) group() string {
-	if !p.Timed {
-		return ""
-	}
-	return "at " + micros(p.Taken.UnixMicro()) + " " + p.patient()
-}
-
-// quarterHours tells by which quarters of an hour what was standing is found.
-const quarterHour = int64(15 * time.Minute / time.Microsecond)
-
-func standingGroup(patient string, quarter int64) string {
-	return "standing " + micros(quarter) + " " + patient
-}
-
-func (p part) quarter() int64 {
-	return int64(math.Floor(float64(p.Taken.UnixMicro()) / float64(quarterHour)))
-}
-
-// cards are the cards of a part.
-func (p part) cards() []records.Card {
-	out := []records.Card{{Key: partKey(p.Source), Group: p.group()}}
-	if p.Timed && p.Position == clinical.Standing {
-		out = append(out, records.Card{Key: "standing " + p.Source, Group: standingGroup(p.patient(), p.quarter())})
-	}
-	return out
+	Systolic  *float64          `json:",omitempty"`
+	Diastolic *float64          `json:",omitempty"`
+	Pulse     *float64          `json:",omitempty"`
+	KPa       bool              `json:",omitempty"`
+	Position  clinical.Position `json:",omitempty"`
+	Limb      string            `json:",omitempty"`
+	Absent    string            `json:",omitempty"` // why there is no value, as an answer
+	Note      string            `json:",omitempty"`
+	Symptoms  []string          `json:",omitempty"`
+	Minutes   *float64          `json:",omitempty"`
+	Stopped   bool              `json:",omitempty"`
 }
 
 func (p part) valued() bool {
 	return p.Systolic != nil || p.Diastolic != nil || p.Pulse != nil || len(p.Symptoms) > 0 || p.Stopped || p.Minutes != nil
 }
 
+// declined reports whether the part may be an answer.
+func (p part) declined() bool { return p.Absent != "" && !p.valued() }
+
+// topics are those of a part: the reading, and what was standing in its quarter of an hour.
+func (p part) topics() []records.Topic {
+	out := []records.Topic{{Name: readingTopic(p.Taken, p.Patient.main())}}
+	if p.Position == clinical.Standing && p.valued() {
+		out = append(out, records.Topic{Name: standingTopic(p.Patient.main(), p.quarter())})
+	}
+	return out
+}
+
+func readingTopic(at time.Time, name string) string {
+	return "reading " + strconv.FormatInt(at.UnixMicro(), 10) + " " + name
+}
+
+const quarterHour = int64(15 * time.Minute / time.Microsecond)
+
+func (p part) quarter() int64 {
+	return int64(math.Floor(float64(p.Taken.UnixMicro()) / float64(quarterHour)))
+}
+
+func standingTopic(name string, quarter int64) string {
+	return "standing " + strconv.FormatInt(quarter, 10) + " " + name
+}
+
 // partVersion is a part as one version of its resource has it.
 type partVersion struct {
+	records.Part
 	part
-	at   time.Time
-	file string
-	line int
 }
 
-func versionOfCard(c records.Card) (v partVersion, err error) {
-	v = partVersion{at: c.At, file: c.File, line: c.Line}
-	return v, json.Unmarshal(c.Body, &v.part)
+// identity names a fact.
+type identity struct {
+	kind   clinical.Kind
+	source string
 }
 
-// emission is a version of a reading or an answer, and the part whose coming made it.
-type emission struct {
-	version clinical.Version
-	source  string // of that part
-}
-
-// emissions are all versions that come of one moment of a patient.
-type emissions struct {
-	list   []emission
-	reason string // why none can be made
-	noStay bool   // its visit is known and is no stay
-}
-
-// mostParts is how many versions of measurements of one patient at one moment are joined.
+// mostParts is how many measurements of one patient at one moment are joined; where there are
+// more, each is a reading of its own.
 const mostParts = 200
 
-// emitPart hands on what the parts of a moment say, of which the item is one.
-func (w *work) emitPart(it item, f fact) error {
-	groups, err := w.groupsOf(f)
+// readingGroup is what was measured at one moment of a patient, under all names that readings
+// give the patient.
+type readingGroup struct {
+	resolver
+	topics []string // in order; the first composes for all
+	names  []string // of the patient
+	parts  [][]partVersion
+}
+
+func groupOf(topic string, look records.Look) (*readingGroup, error) {
+	g := &readingGroup{resolver: resolver{look}, topics: []string{topic}}
+	_, rest, _ := strings.Cut(topic, " ")
+	micros, name, _ := strings.Cut(rest, " ")
+	n, _ := strconv.ParseInt(micros, 10, 64)
+	g.names = []string{name}
+	others, err := g.otherNames(name)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	var own, rest []clinical.Version
-	reason, skipped := "", false
-	for _, g := range groups {
-		e, err := w.evaluate(g)
-		if err != nil {
-			return err
-		}
-		reason, skipped = cmp.Or(reason, e.reason), skipped || e.noStay
-		for _, m := range e.list {
-			if m.source == f.source && m.version.RecordedAt.Equal(f.recorded) && len(own) == 0 {
-				own = append(own, m.version)
-			} else {
-				rest = append(rest, m.version)
-			}
-		}
-	}
-	if reason != "" {
-		return w.sink.Hold(w.held(it, f.wrong("%s", reason)))
-	}
-	if len(own) == 0 && f.part.Gone && f.status == clinical.EnteredInError && !skipped {
-		known, err := w.known(clinical.KindVitals, f.source)
-		if err != nil {
-			return err
-		}
-		if known || len(groups) == 0 {
-			own = append(own, w.gone(f, clinical.KindVitals, f.recorded))
-		}
-	}
-	if len(own) == 0 {
-		err = w.sink.Skip(Feed, clinical.KindVitals)
-	} else {
-		err = w.sink.Put(w.placed(it, own[0]))
-	}
-	for _, v := range rest {
-		if err == nil {
-			err = w.sink.Beside(v)
-		}
-	}
-	return err
-}
-
-func (w *work) known(kind clinical.Kind, source string) (bool, error) {
-	if w.o.Known == nil {
-		return false, nil
-	}
-	known, err := w.o.Known(kind, []string{source})
-	return known[source], err
-}
-
-// groupsOf are the moments that a part bears on: its own, those of its other versions, and
-// those of what was not done in the quarter of an hour after it.
-func (w *work) groupsOf(f fact) (groups []string, err error) {
-	add := func(g string) {
-		if g != "" && !slices.Contains(groups, g) {
-			groups = append(groups, g)
-		}
-	}
-	add(f.part.group())
-	cards, err := w.all(partKey(f.source))
-	if err != nil || len(cards) > mostParts {
-		return groups, err // the moment is too crowded to be joined
-	}
-	for _, c := range cards {
-		add(c.Group)
-	}
-	if f.part.Timed && f.part.Position == clinical.Standing && f.part.valued() {
-		near, err := w.standing(f.part, 0, 1)
+	for _, other := range others {
+		used, err := look(aliasTopic(other))
 		if err != nil {
 			return nil, err
 		}
-		for _, n := range near {
-			if since := n.Taken.Sub(f.part.Taken); !n.valued() && since >= 0 && since < standingBefore {
-				add(n.group())
+		if len(used) > 0 {
+			g.names = append(g.names, other)
+			g.topics = append(g.topics, readingTopic(time.UnixMicro(n), other))
+		}
+	}
+	slices.Sort(g.topics)
+	return g, g.gather()
+}
+
+// otherNames are the names under which the patient may be known beside this one.
+func (g *readingGroup) otherNames(name string) (out []string, err error) {
+	versions, err := g.resource([]string{name})
+	if err != nil || len(versions) == 0 {
+		return nil, err
+	}
+	said, err := decodeBody[personSaid](lastOf(versions))
+	for _, n := range append(said.Names, "number "+said.Number) {
+		if pointer := (pointer{Names: []string{n}}); !strings.HasPrefix(n, "number ") {
+			n = pointer.main()
+		}
+		if n != name && !slices.Contains(out, n) {
+			out = append(out, n)
+		}
+	}
+	return out, err
+}
+
+// gather finds the parts, and drops the topics of which nothing speaks.
+func (g *readingGroup) gather() error {
+	have := map[string]bool{}
+	var used []string
+	for _, topic := range g.topics {
+		parts, err := g.look(topic)
+		if err != nil {
+			return err
+		}
+		if len(parts) > 0 {
+			used = append(used, topic)
+		}
+		for start := 0; start < len(parts); {
+			end := start + 1
+			for end < len(parts) && parts[end].ID == parts[start].ID {
+				end++
+			}
+			if id := parts[start].ID; !have[id] {
+				have[id] = true
+				versions, err := decodeParts(parts[start:end])
+				if err != nil {
+					return err
+				}
+				g.parts = append(g.parts, versions)
+			}
+			start = end
+		}
+	}
+	g.topics = used
+	slices.SortFunc(g.parts, func(a, b []partVersion) int { return strings.Compare(a[0].ID, b[0].ID) })
+	return nil
+}
+
+// decodeParts reads the versions of one part. One that is of no reading says nothing here.
+func decodeParts(parts []records.Part) (out []partVersion, err error) {
+	for _, p := range parts {
+		v := partVersion{Part: p}
+		if !strings.HasPrefix(p.Topics[0].Name, "reading ") {
+			v.Gone = true
+		} else if v.part, err = decodeBody[part](p); err != nil {
+			return nil, err
+		}
+		out = append(out, v)
+	}
+	return out, nil
+}
+
+// knownAt is the version that counts at a moment; nil before the first.
+func knownAt(versions []partVersion, t time.Time) *partVersion {
+	n, _ := slices.BinarySearchFunc(versions, t, func(v partVersion, t time.Time) int {
+		if v.RecordedAt.After(t) {
+			return 1
+		}
+		return -1
+	})
+	if n == 0 {
+		return nil
+	}
+	return &versions[n-1]
+}
+
+func (g *readingGroup) home(v *partVersion) bool { return slices.Contains(g.topics, v.Topics[0].Name) }
+
+// readingsAt are the readings of a moment.
+func (g *readingGroup) readingsAt(t time.Time) []*fullReading {
+	var live []partVersion
+	for _, versions := range g.parts {
+		if v := knownAt(versions, t); v != nil && !v.Gone && g.home(v) {
+			live = append(live, *v)
+		}
+	}
+	return join(live)
+}
+
+// moments are those at which something may change.
+func (g *readingGroup) moments() (out []time.Time, err error) {
+	declined := false
+	for _, versions := range g.parts {
+		for n := range versions {
+			v := &versions[n]
+			out = append(out, v.RecordedAt)
+			declined = declined || v.declined() && v.Position == clinical.Standing || v.Absent != ""
+			if !v.Gone && v.Visit.empty() {
+				_, changes, err := g.of(v.Visit, v.Patient, v.RecordedAt)
+				if err != nil {
+					return nil, err
+				}
+				out = append(out, changes...)
 			}
 		}
 	}
-	return groups, nil
+	if len(out) == 0 {
+		return nil, nil
+	}
+	first := slices.MinFunc(out, time.Time.Compare)
+	if declined {
+		near, err := g.standing(g.taken())
+		if err != nil {
+			return nil, err
+		}
+		for _, v := range near {
+			out = append(out, v.RecordedAt)
+		}
+	}
+	out = slices.DeleteFunc(out, func(t time.Time) bool { return t.Before(first) })
+	slices.SortFunc(out, time.Time.Compare)
+	return slices.CompactFunc(out, time.Time.Equal), nil
 }
 
-// standing are the parts, as they stand last, of what was standing in quarters of an hour
-// around a part.
-func (w *work) standing(p *part, quarters ...int64) (out []partVersion, err error) {
-	var groups []string
-	for _, q := range quarters {
-		groups = append(groups, standingGroup(p.patient(), p.quarter()+q))
+func (g *readingGroup) taken() part {
+	for _, versions := range g.parts {
+		for _, v := range versions {
+			if !v.Taken.IsZero() && g.home(&v) {
+				return v.part
+			}
+		}
 	}
-	cards, err := w.together(groups...)
-	if err != nil || len(cards) > 10*mostParts {
-		return nil, err
-	}
-	last := map[string]records.Card{}
-	for _, c := range cards {
-		last[c.Key] = c
-	}
-	for _, c := range cards {
-		if last[c.Key].At.Equal(c.At) {
-			v, err := versionOfCard(c)
+	return part{}
+}
+
+// standing are the versions of what was standing in the quarter of an hour of a part, and the
+// one before it.
+func (g *readingGroup) standing(p part) (out []partVersion, err error) {
+	for _, name := range g.names {
+		for _, q := range []int64{p.quarter(), p.quarter() - 1} {
+			parts, err := g.look(standingTopic(name, q))
 			if err != nil {
 				return nil, err
 			}
-			now, err := w.all(partKey(v.Source))
+			some, err := decodeParts(parts)
 			if err != nil {
 				return nil, err
 			}
-			if len(now) > 0 && now[len(now)-1].At.Equal(c.At) {
-				out = append(out, v)
-			}
+			out = append(out, some...)
 		}
 	}
 	return out, nil
 }
 
-// evaluate works out all versions of what was measured at one moment of a patient.
-func (w *work) evaluate(group string) (*emissions, error) {
-	if e := w.joined[group]; e != nil {
-		return e, nil
+// composeReading makes the readings, and answers, of one moment of a patient.
+func composeReading(topic string, look records.Look) (out records.Composed, err error) {
+	g, err := groupOf(topic, look)
+	if err != nil || len(g.parts) == 0 {
+		return out, err
 	}
-	e := &emissions{}
-	w.joined[group] = e
-	if w.crowded[group] {
-		e.reason = crowdedReason
-		return e, nil
+	out.Ends = map[string]records.End{}
+	groups := []*readingGroup{g}
+	if len(g.parts) > mostParts {
+		groups = groups[:0]
+		for n := range g.parts {
+			one := *g
+			one.parts = g.parts[n : n+1]
+			groups = append(groups, &one)
+		}
 	}
-	byKey, times, err := w.partsOf(group)
-	switch {
-	case err != nil:
-		return nil, err
-	case byKey == nil:
-		w.crowded[group] = true
-		e.reason = crowdedReason
-		return e, nil
+	for _, one := range groups {
+		versions, err := one.unfold(out.Ends)
+		if err != nil {
+			return out, err
+		}
+		if g.topics[0] == topic {
+			out.Versions = append(out.Versions, versions...)
+		}
 	}
-	return e, w.unfold(group, byKey, times, e)
+	return out, nil
 }
 
-var crowdedReason = fmt.Sprintf("more than %d measurements of one patient at one moment", mostParts)
+// unfolding goes through the moments at which something was recorded, and says of each what
+// was known then.
+type unfolding struct {
+	*readingGroup
+	live map[identity]lived
+	out  []clinical.Version
+	ends map[string]records.End
+}
 
-// partsOf are the versions of the parts of a moment, by identity, and the moments at which one
-// of them was recorded. The map is nil where there are too many.
-func (w *work) partsOf(group string) (map[string][]partVersion, []time.Time, error) {
-	cards, err := w.together(group)
-	if err != nil || len(cards) > mostParts {
-		return nil, nil, err
+// lived is a reading that holds, and of how many parts it was made.
+type lived struct {
+	clinical.Version
+	parts int
+}
+
+func (g *readingGroup) unfold(ends map[string]records.End) ([]clinical.Version, error) {
+	u := unfolding{readingGroup: g, live: map[identity]lived{}}
+	moments, err := g.moments()
+	if err != nil {
+		return nil, err
 	}
-	byKey := map[string][]partVersion{}
-	var times []time.Time
-	for _, c := range cards {
-		if byKey[c.Key] != nil {
+	for _, t := range moments {
+		u.ends = map[string]records.End{}
+		if err := u.at(t); err != nil {
+			return nil, err
+		}
+	}
+	for _, versions := range g.parts {
+		last := versions[len(versions)-1]
+		end, told := u.ends[last.ID]
+		if !told {
+			end = records.PartSkipped // of no use in any reading
+		}
+		if last.Gone && slices.ContainsFunc(versions, func(v partVersion) bool { return !v.Gone }) {
+			end = records.PartUsed // it took something back
+		}
+		ends[last.ID] = end
+	}
+	return u.out, nil
+}
+
+// at says what was known at a moment.
+func (u *unfolding) at(t time.Time) error {
+	came := u.came(t)
+	now := map[identity]bool{}
+	for _, r := range u.readingsAt(t) {
+		v, end, err := u.version(r, t)
+		if err != nil {
+			return err
+		}
+		for _, p := range r.parts {
+			u.ends[p.ID] = end
+		}
+		if end == records.PartWaits { // what it was before holds until then
+			now[identity{clinical.KindVitals, v.SourceID}], now[identity{clinical.KindAnswer, v.SourceID}] = true, true
+		}
+		if v.Kind == "" {
 			continue
 		}
-		all, err := w.all(c.Key)
-		if err != nil || len(all) > mostParts {
-			return nil, nil, err
+		now[identity{v.Kind, v.SourceID}] = true
+		u.take(v, r, came, t)
+	}
+	for _, id := range slices.SortedFunc(maps.Keys(u.live), identity.compare) {
+		if now[id] {
+			continue
 		}
-		for _, one := range all {
-			v, err := versionOfCard(one)
-			if err != nil {
-				return nil, nil, err
-			}
-			byKey[c.Key] = append(byKey[c.Key], v)
-			times = append(times, v.at)
+		still, err := u.holdsElsewhere(id, t)
+		if err != nil {
+			return err
+		}
+		if was := u.live[id]; !still {
+			u.out = append(u.out, removal(was.Version, came, t))
+		}
+		delete(u.live, id)
+	}
+	return nil
+}
+
+func (i identity) compare(o identity) int {
+	return cmp.Or(strings.Compare(string(i.kind), string(o.kind)), strings.Compare(i.source, o.source))
+}
+
+// came is the part whose coming at a moment changed something: the last in the order of
+// places, so that what takes a reading back comes after it.
+func (u *unfolding) came(t time.Time) (p records.Part) {
+	for _, versions := range u.parts {
+		v := knownAt(versions, t)
+		if v == nil {
+			continue
+		}
+		if p.ID == "" || v.RecordedAt.Equal(t) && (!p.RecordedAt.Equal(t) || v.File > p.File || v.File == p.File && v.Line > p.Line) {
+			p = v.Part
 		}
 	}
-	slices.SortFunc(times, time.Time.Compare)
-	return byKey, slices.CompactFunc(times, time.Time.Equal), nil
+	return p
+}
+
+// take takes a version of a reading up where it is new or says something else.
+func (u *unfolding) take(v clinical.Version, r *fullReading, came records.Part, t time.Time) {
+	id := identity{v.Kind, v.SourceID}
+	was, held := u.live[id]
+	by := slices.IndexFunc(r.parts, func(p partVersion) bool { return p.RecordedAt.Equal(t) })
+	v.File, v.Line = came.File, came.Line
+	switch {
+	case by >= 0:
+		v.Status, v.Stated, v.File, v.Line = r.parts[by].Status, r.parts[by].Stated, r.parts[by].File, r.parts[by].Line
+	case held && was.parts == len(r.parts):
+		if v.Status, v.Stated = was.Status, was.Stated; !changed(was.Version, v) {
+			return
+		}
+	case came.RecordedAt.Equal(t):
+		v.Status, v.Stated = clinical.Corrected, true // by what is gone
+	}
+	v.RecordedAt = t
+	u.live[id] = lived{v, len(r.parts)}
+	u.out = append(u.out, v)
+}
+
+// version is what a reading says: a fact of the kind vitals, or an answer where the patient
+// did not stand up to be measured. It has no kind where it is neither.
+func (g *readingGroup) version(r *fullReading, t time.Time) (v clinical.Version, end records.End, err error) {
+	m := r.merged
+	v.SourceID = r.parts[0].ID
+	who, _, err := g.of(m.Visit, m.Patient, t)
+	switch {
+	case err != nil:
+		return v, "", err
+	case who.none:
+		return v, records.PartSkipped, nil
+	case who.unknown:
+		return v, records.PartWaits, nil
+	}
+	v.StayID, v.PatientID, v.Status, v.Stated = who.stay, who.patient, m.Status, m.Stated
+	if !m.declined() {
+		body := clinical.Vitals{
+			TakenAt: m.Taken, Systolic: m.Systolic, Diastolic: m.Diastolic, HeartRate: m.Pulse, Position: m.Position,
+			Limb: m.Limb, MinutesInPosition: m.Minutes, Symptoms: m.Symptoms, StoppedEarly: m.Stopped,
+		}
+		if m.KPa {
+			body.PressureUnit = "kPa"
+		}
+		v.Kind, v.Body = clinical.KindVitals, body
+		return v, records.PartUsed, nil
+	}
+	if m.Position != clinical.Standing {
+		return v, records.PartSkipped, nil // not taken: there is no reading
+	}
+	stood, err := g.stoodBefore(r, t)
+	if err != nil || stood {
+		return v, records.PartSkipped, err
+	}
+	v.Kind, v.Body = clinical.KindAnswer, clinical.Answer{AnsweredAt: m.Taken, Answer: m.Absent, Reason: m.Note}
+	return v, records.PartUsed, nil
+}
+
+// standingBefore is how long before a reading that was not taken another one, standing, tells
+// that the patient did stand.
+const standingBefore = 15 * time.Minute
+
+func (g *readingGroup) stoodBefore(r *fullReading, t time.Time) (bool, error) {
+	near, err := g.standing(r.merged)
+	for start := 0; start < len(near); {
+		end := start + 1
+		for end < len(near) && near[end].ID == near[start].ID {
+			end++
+		}
+		n := knownAt(near[start:end], t)
+		start = end
+		if n == nil || n.Gone || !n.valued() || n.Position != clinical.Standing {
+			continue
+		}
+		since := r.merged.Taken.Sub(n.Taken)
+		of := slices.ContainsFunc(r.parts, func(p partVersion) bool { return p.ID == n.ID })
+		if since >= 0 && since < standingBefore && !of {
+			return true, nil
+		}
+	}
+	return false, err
+}
+
+// holdsElsewhere tells whether a fact that is gone from here holds in the topic to which its
+// part has moved.
+func (g *readingGroup) holdsElsewhere(id identity, t time.Time) (bool, error) {
+	for _, versions := range g.parts {
+		if v := knownAt(versions, t); v != nil && v.ID == id.source && !g.home(v) {
+			return holdsThere(g.look, v.Topics[0].Name, id, t)
+		}
+	}
+	return false, nil
+}
+
+// holdsThere tells whether a fact begins to hold in a topic at a moment.
+func holdsThere(look records.Look, topic string, id identity, t time.Time) (bool, error) {
+	if !strings.HasPrefix(topic, "reading ") {
+		made, err := composeFact(topic, look)
+		return slices.ContainsFunc(made.Versions, func(v clinical.Version) bool {
+			return v.Kind == id.kind && v.SourceID == id.source && v.RecordedAt.Equal(t) && !v.Removed()
+		}), err
+	}
+	g, err := groupOf(topic, look)
+	if err != nil {
+		return false, err
+	}
+	for _, r := range g.readingsAt(t) {
+		v, _, err := g.version(r, t)
+		if err != nil || v.Kind == id.kind && v.SourceID == id.source {
+			return err == nil, err
+		}
+	}
+	return false, nil
 }
 
 // fullReading is a reading or an answer with the parts that it was made of.
@@ -298,140 +532,11 @@ type fullReading struct {
 	merged part
 }
 
-// unfold goes through the moments at which a part was recorded, and says of each what was
-// known then.
-func (w *work) unfold(group string, byKey map[string][]partVersion, times []time.Time, e *emissions) error {
-	type identity struct {
-		kind   clinical.Kind
-		source string
-	}
-	before := map[identity]int{} // and of how many parts it was made
-	var steps []step
-	for _, t := range times {
-		var live []partVersion
-		var came, last partVersion // what was recorded at t, of the lowest rank; in the last file
-		for _, key := range slices.Sorted(mapsKeys(byKey)) {
-			k := -1
-			for n, v := range byKey[key] {
-				if !v.at.After(t) {
-					k = n
-				}
-			}
-			if k < 0 {
-				continue
-			}
-			v := byKey[key][k]
-			if v.at.Equal(t) && (came.Source == "" || v.Rank < came.Rank) {
-				came = v
-			}
-			if v.at.Equal(t) && (last.Source == "" || v.file > last.file) {
-				last = v
-			}
-			if !v.Gone && v.group() == group {
-				live = append(live, v)
-			}
-		}
-		now := map[identity]int{}
-		for _, r := range join(live) {
-			v, keep, err := w.readingVersion(r, t, e)
-			if err != nil {
-				return err
-			}
-			if !keep {
-				continue
-			}
-			id := identity{v.Kind, v.SourceID}
-			now[id] = len(r.parts)
-			own := slices.IndexFunc(r.parts, func(p partVersion) bool { return p.at.Equal(t) })
-			if own < 0 && before[id] == len(r.parts) {
-				continue // nothing of it changed
-			}
-			by := came
-			if own >= 0 {
-				by = r.parts[own]
-			}
-			e.add(v, t, by)
-		}
-		for id := range before {
-			if _, still := now[id]; !still {
-				e.add(clinical.Version{Kind: id.kind, SourceID: id.source, Status: clinical.EnteredInError}, t, came)
-			}
-		}
-		before = now
-		owners := map[string]bool{}
-		for id := range now {
-			owners[id.source] = true
-		}
-		steps = append(steps, step{t, last, owners})
-	}
-	return w.formerReadings(byKey, steps, e)
-}
-
-// step is a moment at which parts were recorded: whose identities readings had then, and the
-// part whose file is last, so that what takes a reading back comes after it.
-type step struct {
-	at     time.Time
-	last   partVersion
-	owners map[string]bool
-}
-
-// formerReadings take back, at each of these moments, the parts that made a reading of their
-// own before the others came, in an earlier load.
-func (w *work) formerReadings(byKey map[string][]partVersion, steps []step, e *emissions) error {
-	var sources []string
-	for _, versions := range byKey {
-		sources = append(sources, versions[0].Source)
-	}
-	if len(sources) < 2 || w.o.Known == nil {
-		return nil
-	}
-	known, err := w.o.Known(clinical.KindVitals, sources)
-	for _, versions := range byKey {
-		source := versions[0].Source
-		for _, s := range steps {
-			if known[source] && !s.owners[source] && !versions[0].at.After(s.at) && !e.has(source, s.at) {
-				e.add(clinical.Version{Kind: clinical.KindVitals, SourceID: source, Status: clinical.EnteredInError}, s.at, s.last)
-			}
-		}
-	}
-	return err
-}
-
-func (e *emissions) has(source string, at time.Time) bool {
-	return slices.ContainsFunc(e.list, func(m emission) bool {
-		return m.version.SourceID == source && m.version.Kind == clinical.KindVitals && m.version.RecordedAt.Equal(at)
-	})
-}
-
-func mapsKeys(m map[string][]partVersion) func(yield func(string) bool) {
-	return func(yield func(string) bool) {
-		for k := range m {
-			if !yield(k) {
-				return
-			}
-		}
-	}
-}
-
-func (e *emissions) add(v clinical.Version, t time.Time, by partVersion) {
-	v.RecordedAt, v.Stated = t, by.Stated
-	switch {
-	case v.Status == clinical.EnteredInError:
-		v.Stated = true
-	case by.Gone:
-		v.Status = clinical.Corrected // by what is gone
-	default:
-		v.Status = by.Status
-	}
-	v.Feed, v.File, v.Line = Feed, by.file, by.line
-	e.list = append(e.list, emission{v, by.Source})
-}
-
 // join makes readings of parts: each panel is one, and what was measured singly fills what
 // is missing in a reading of the same position and limb, else makes one of its own.
 func join(live []partVersion) (out []*fullReading) {
 	slices.SortStableFunc(live, func(a, b partVersion) int {
-		return cmp.Or(a.Rank-b.Rank, strings.Compare(a.Source, b.Source))
+		return cmp.Or(a.Rank-b.Rank, strings.Compare(a.ID, b.ID))
 	})
 	for _, p := range live {
 		if p.Rank != rankPanel && fill(out, p) || p.Rank == rankBeside {
@@ -494,8 +599,11 @@ func (r *fullReading) take(p partVersion) {
 			m.Symptoms = append(slices.Clone(m.Symptoms), s)
 		}
 	}
-	if m.Encounter.empty() {
-		m.Encounter = p.Encounter
+	if m.Visit.empty() {
+		m.Visit = p.Visit
+	}
+	if m.Patient.empty() {
+		m.Patient = p.Patient
 	}
 	if p.Rank <= rankDiastolic && r.parts[0].Rank <= rankDiastolic {
 		m.Absent = absence(m.Absent, p.Absent)
@@ -517,62 +625,4 @@ func absence(a, b string) string {
 		return clinical.Declined
 	}
 	return a
-}
-
-// readingVersion is what a reading says: a fact of the kind vitals, or an answer where the
-// patient did not stand up to be measured. keep is false where it is neither.
-func (w *work) readingVersion(r *fullReading, t time.Time, e *emissions) (v clinical.Version, keep bool, err error) {
-	m := r.merged
-	f := fact{kind: clinical.KindVitals, source: r.parts[0].Source, status: m.Status}
-	known, err := w.whose(m.Encounter, m.Subject, &f)
-	switch {
-	case err != nil:
-		if f = f.failed(err); f.err != nil {
-			return v, false, f.err
-		}
-		e.reason = f.reason
-		return v, false, nil
-	case !known:
-		e.noStay = true
-		return v, false, nil
-	}
-	if m.Absent == "" || m.valued() {
-		body := clinical.Vitals{
-			TakenAt: m.Taken, Systolic: m.Systolic, Diastolic: m.Diastolic, HeartRate: m.Pulse, Position: m.Position,
-			Limb: m.Limb, MinutesInPosition: m.Minutes, Symptoms: m.Symptoms, StoppedEarly: m.Stopped,
-		}
-		if m.KPa {
-			body.PressureUnit = "kPa"
-		}
-		return f.version(body), true, nil
-	}
-	if m.Position != clinical.Standing {
-		return v, false, nil // not taken: there is no reading
-	}
-	f.kind = clinical.KindAnswer
-	stood, err := w.stoodBefore(r)
-	if err != nil {
-		return v, false, err
-	}
-	if stood {
-		was, err := w.known(clinical.KindAnswer, f.source)
-		if was {
-			e.add(w.gone(f, clinical.KindAnswer, t), t, r.parts[0])
-		}
-		return v, false, err
-	}
-	return f.version(clinical.Answer{AnsweredAt: m.Taken, Answer: m.Absent, Reason: m.Note}), true, nil
-}
-
-// standingBefore is how long before a reading that was not taken another one, standing, tells
-// that the patient did stand.
-const standingBefore = 15 * time.Minute
-
-func (w *work) stoodBefore(r *fullReading) (bool, error) {
-	near, err := w.standing(&r.merged, 0, -1)
-	return slices.ContainsFunc(near, func(n partVersion) bool {
-		since := r.merged.Taken.Sub(n.Taken)
-		of := func(p partVersion) bool { return p.Source == n.Source }
-		return !n.Gone && n.valued() && since >= 0 && since < standingBefore && !slices.ContainsFunc(r.parts, of)
-	}), err
 }

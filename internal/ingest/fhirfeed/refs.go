@@ -9,11 +9,45 @@ import (
 )
 
 // A reference is followed by the address of an entry (fullUrl), then by Type/id, then by
-// identifier; within its resource by #id. Cards stand under all of these.
+// identifier; within its resource by #id. A resource takes part in a topic for each of these
+// names, and whoever refers to it looks at the topics of the names that the reference gives.
 
-// keys are the keys under which what a reference names may be found, in the order in which
-// they are tried. kind is the type that is meant.
-func (r reference) keys(kind string) (out []string) {
+// pointer is a reference as a part keeps it: what it takes to find what is meant, and what is
+// known of it without.
+type pointer struct {
+	Names   []string `json:",omitempty"` // in the order in which they are tried
+	Number  string   `json:",omitempty"` // of the patient or visit, where the reference itself gives it
+	ID      string   `json:",omitempty"` // of a reference Type/id
+	Display string   `json:",omitempty"`
+}
+
+// empty tells a reference that names nothing.
+func (p pointer) empty() bool { return len(p.Names) == 0 && p.Number == "" }
+
+// main is the name by which things of one reference are told from others.
+func (p pointer) main() string {
+	if len(p.Names) == 0 {
+		return "number " + p.Number
+	}
+	if tail := typeAndID(p.Names[0]); tail != "" {
+		return tail
+	}
+	return p.Names[0]
+}
+
+// pointer is the reference to a resource of a type, whose number has an identifier type: MR of
+// a patient, VN of a visit.
+func (r reference) pointer(kind, number string) pointer {
+	p := pointer{Names: r.names(kind), ID: r.id(), Display: strings.TrimSpace(r.Display)}
+	if r.Identifier != nil && r.Identifier.Type.has(number) {
+		p.Number = strings.TrimSpace(r.Identifier.Value)
+	}
+	return p
+}
+
+// names are those under which what a reference names may be known. kind is the type that is
+// meant.
+func (r reference) names(kind string) (out []string) {
 	text := strings.TrimSpace(r.Reference)
 	switch {
 	case text == "" || strings.HasPrefix(text, "#"):
@@ -21,43 +55,46 @@ func (r reference) keys(kind string) (out []string) {
 		if decoded, err := url.QueryUnescape(text); err == nil {
 			text = decoded
 		}
-		out = append(out, text)
+		out = addName(out, text)
 	default:
 		text, _, _ = strings.Cut(text, "/_history/")
-		out = append(out, text)
+		out = addName(out, text)
 		if tail := typeAndID(text); tail != "" && tail != text {
-			out = append(out, tail)
+			out = addName(out, tail)
 		}
 	}
 	if r.Identifier != nil && r.Identifier.Value != "" {
-		out = append(out, byIdentifier(kind, *r.Identifier))
+		out = addName(out, byIdentifier(kind, *r.Identifier))
 	}
 	return out
 }
 
-// main is the key by which things of one reference are told from others.
-func (r reference) main(kind string) string {
-	keys := r.keys(kind)
-	switch {
-	case len(keys) == 0:
-		return ""
-	case len(keys) > 1 && r.Reference != "" && typeAndID(keys[0]) != "":
-		return typeAndID(keys[0])
+// addName adds a name in the form in which the store keeps it; one that is too long to be
+// looked for is left out.
+func addName(list []string, name string) []string {
+	name = strings.ReplaceAll(strings.ToValidUTF8(name, "\uFFFD"), "\x00", "\uFFFD")
+	if name == "" || len(name) > longestName {
+		return list
 	}
-	return keys[0]
+	return append(list, name)
 }
 
 // typeAndID is the end of an address, "" where it does not end in a type and an id.
 func typeAndID(address string) string {
-	parts := strings.Split(address, "/")
-	if len(parts) < 2 {
-		return ""
-	}
-	kind, id := parts[len(parts)-2], parts[len(parts)-1]
-	if id == "" || kind == "" || kind[0] < 'A' || kind[0] > 'Z' {
+	before, id := cutLast(address)
+	_, kind := cutLast(before)
+	if id == "" || kind == "" || kind[0] < 'A' || kind[0] > 'Z' || len(before) == len(address) {
 		return ""
 	}
 	return kind + "/" + id
+}
+
+func cutLast(s string) (before, after string) {
+	n := strings.LastIndexByte(s, '/')
+	if n < 0 {
+		return s, s
+	}
+	return s[:n], s[n+1:]
 }
 
 // id is the id that a reference names, where it is of the form Type/id.
@@ -70,8 +107,6 @@ func (r reference) id() string {
 	return id
 }
 
-func (r reference) empty() bool { return r.Reference == "" && r.Identifier == nil }
-
 func byIdentifier(kind string, i identifier) string {
 	return kind + "?identifier=" + i.System + "|" + i.Value
 }
@@ -79,17 +114,17 @@ func byIdentifier(kind string, i identifier) string {
 // mostIdentifiers is by how many of its identifiers a resource can be found.
 const mostIdentifiers = 8
 
-// names are the keys under which a resource is found; the first is its own.
+// names are those of a resource; the first is its own.
 func names(h head, fullURL string) (out []string) {
 	if key := h.key(); key != "" {
-		out = append(out, key)
+		out = addName(out, key)
 	}
 	if fullURL != "" && (len(out) == 0 || fullURL != out[0]) {
-		out = append(out, fullURL)
+		out = addName(out, fullURL)
 	}
 	for n, i := range h.Identifier {
 		if n < mostIdentifiers && i.Value != "" {
-			out = append(out, byIdentifier(h.ResourceType, i))
+			out = addName(out, byIdentifier(h.ResourceType, i))
 		}
 	}
 	return out
@@ -110,73 +145,19 @@ func contained(list []json.RawMessage, ref string) json.RawMessage {
 	return nil
 }
 
-// Other keys of cards. A part of a reading is found by its own key and by its moment; what
-// was standing, by its quarter of an hour; a resource that may make another kind of fact or
-// none, by what it made; the stays of a patient, by the patient.
-func partKey(source string) string  { return "part " + source }
-func madeKey(source string) string  { return "made " + source }
-func staysOf(patient string) string { return "of " + patient }
+// The topics. What a resource is called; who is said to take the place of a patient; that
+// readings name their patient so; and what is composed: a visit, a reading of one patient and
+// moment, any other fact. What was standing is looked for by quarters of an hour.
+func isTopic(name string) string       { return "is " + name }
+func replacesTopic(name string) string { return "replaces " + name }
+func aliasTopic(name string) string    { return "alias " + name }
+func visitTopic(key string) string     { return "visit " + key }
+func factTopic(key string) string      { return "fact " + key }
 
-// cardsOf finds cards of the keys and groups, through what was found before.
-type finder struct {
-	find  func(keys, groups []string) ([]records.Card, error)
-	cards map[string][]records.Card // by key, by moment; a key without cards is there too
-}
-
-// remembered is how many keys are kept in memory.
-const remembered = 20000
-
-// need makes keys known, in one look.
-func (f *finder) need(keys ...string) error {
-	var missing []string
-	for _, k := range keys {
-		if _, known := f.cards[k]; !known && k != "" {
-			missing = append(missing, k)
-		}
+// isTopics are the topics of all names of a resource, and what they say.
+func isTopics(list []string, says string) (out []records.Topic) {
+	for _, name := range list {
+		out = append(out, records.Topic{Name: isTopic(name), Says: says})
 	}
-	if len(missing) == 0 || f.find == nil {
-		return nil
-	}
-	if len(f.cards) > remembered {
-		clear(f.cards)
-		missing = keys
-	}
-	found, err := f.find(missing, nil)
-	if err != nil {
-		return err
-	}
-	for _, k := range missing {
-		f.cards[k] = nil
-	}
-	for _, c := range found {
-		f.cards[c.Key] = append(f.cards[c.Key], c)
-	}
-	return nil
-}
-
-// last is the latest card of the first key that has one.
-func (f *finder) last(keys []string) (c records.Card, ok bool, err error) {
-	if err := f.need(keys...); err != nil {
-		return c, false, err
-	}
-	for _, k := range keys {
-		if list := f.cards[k]; len(list) > 0 {
-			return list[len(list)-1], true, nil
-		}
-	}
-	return c, false, nil
-}
-
-// all are the cards of a key, by moment.
-func (f *finder) all(key string) ([]records.Card, error) {
-	err := f.need(key)
-	return f.cards[key], err
-}
-
-// together are the cards of groups; they are not remembered.
-func (f *finder) together(groups ...string) ([]records.Card, error) {
-	if f.find == nil || len(groups) == 0 {
-		return nil, nil
-	}
-	return f.find(nil, groups)
+	return out
 }

@@ -2,13 +2,14 @@ package fhirfeed
 
 import (
 	"encoding/json"
-	"fmt"
+	"errors"
 	"slices"
 	"strings"
 	"time"
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
 )
 
 // unassigned is the unit of a stay without any place.
@@ -57,199 +58,216 @@ var stayStatuses = map[string]clinical.Status{
 	"planned": clinical.NoFact, "cancelled": clinical.NoFact, "unknown": clinical.NoFact,
 }
 
-// isStay reports whether the encounter is of a class that makes a stay, and goes on or has been.
-func (e encounter) isStay(s Settings) bool {
-	return e.ofClass(s) && stayStatuses[e.Status] != clinical.NoFact
-}
-
+// ofClass reports whether the encounter is of a class that makes a stay.
 func (e encounter) ofClass(s Settings) bool {
 	return e.Class != nil && slices.ContainsFunc(s.StayClasses, func(c string) bool {
 		return strings.EqualFold(c, strings.TrimSpace(e.Class.Code))
 	})
 }
 
-// patientOf follows the reference to a patient: its resource where it is known. id is ""
-// where nobody knows the patient's number.
-func (w *work) patientOf(r reference, within []json.RawMessage) (p patient, id string, err error) {
-	if raw := contained(within, r.Reference); raw != nil {
-		err = decode(raw, &p)
-		return p, p.id(), err
-	}
-	card, ok, err := w.last(r.keys("Patient"))
-	if err != nil {
-		return p, "", storeError{err}
-	}
-	if ok {
-		err = json.Unmarshal(card.Body, &p)
-		return p, p.id(), err
-	}
-	if r.Identifier != nil && r.Identifier.Type.has("MR") {
-		return p, strings.TrimSpace(r.Identifier.Value), nil
-	}
-	return p, r.id(), nil
+// personSaid is what a Patient says.
+type personSaid struct {
+	Number string   `json:",omitempty"`
+	Name   string   `json:",omitempty"`
+	Birth  string   `json:",omitempty"` // YYYY-MM-DD
+	Sex    string   `json:",omitempty"`
+	Into   pointer  `json:",omitzero"`  // who took the patient's place
+	Names  []string `json:",omitempty"` // under which readings may name the patient
 }
 
-// stay makes the versions of a stay: the one that stands for the resource first, then those
-// of the wards before.
-func (w *work) stay(e encounter) fact {
+func (p patient) said() personSaid {
+	s := personSaid{Number: p.id(), Name: p.name(), Sex: p.Gender}
+	if date, ok := feed.ParseDate(p.BirthDate); ok {
+		s.Birth = date
+	}
+	for _, l := range p.Link {
+		if l.Type == "replaced-by" {
+			s.Into = l.Other.pointer("Patient", "MR")
+		}
+	}
+	return s
+}
+
+// person makes a part of a patient: to be looked at under all its names, and by those whose
+// place it takes.
+func (w *work) person(p patient, it item) fact {
+	f := w.referred(p.head, it)
+	if f.skipped || f.reason != "" {
+		return f
+	}
+	said := p.said()
+	list := names(p.head, it.fullURL)
+	said.Names = slices.DeleteFunc(slices.Clone(list), func(name string) bool {
+		return strings.Contains(name, "?identifier=") && !strings.HasSuffix(name, "|"+said.Number)
+	})
+	says := string(encode(said))
+	if !said.Into.empty() {
+		says += " " + f.recorded.UTC().Format(time.RFC3339Nano)
+	}
+	f.topics = isTopics(list, says)
+	for _, l := range p.Link {
+		if other := l.Other.pointer("Patient", "MR"); l.Type == "replaces" && len(other.Names) > 0 {
+			f.topics = append(f.topics, records.Topic{Name: replacesTopic(other.main()), Says: says + " " + f.recorded.String()})
+		}
+	}
+	f.body = said
+	return f
+}
+
+// referred begins a part that others refer to and that is no fact itself.
+func (w *work) referred(h head, it item) fact {
+	f := fact{head: h}
+	list := names(h, it.fullURL)
+	if len(list) == 0 {
+		return f.skip() // nobody can refer to it
+	}
+	m, err := readMoment(h.lastUpdated(), w.o.Zone)
+	if err != nil {
+		return f.wrong("meta.lastUpdated %v", err)
+	}
+	f.id, f.recorded = list[0], m.at
+	return f
+}
+
+// locationSaid is what a Location says.
+type locationSaid struct {
+	Name   string  `json:",omitempty"`
+	Type   string  `json:",omitempty"` // bd, ro, wa; any other is of no use
+	Within pointer `json:",omitzero"`
+}
+
+func (l location) said() locationSaid {
+	s := locationSaid{Name: strings.TrimSpace(l.Name), Within: l.PartOf.pointer("Location", "")}
+	for _, code := range []string{"bd", "ro", "wa"} {
+		if l.PhysicalType.has(code) {
+			s.Type = code
+			break
+		}
+	}
+	return s
+}
+
+// lookedAt makes a part of a resource that others look at.
+func (w *work) lookedAt(h head, it item, said any) fact {
+	f := w.referred(h, it)
+	if f.skipped || f.reason != "" {
+		return f
+	}
+	f.body, f.topics = said, isTopics(names(h, it.fullURL), string(encode(said)))
+	return f
+}
+
+// visitSaid is what an Encounter says.
+type visitSaid struct {
+	StayID     string
+	Status     clinical.Status
+	Class      bool        `json:",omitempty"` // one that makes a stay
+	Stated     bool        `json:",omitempty"`
+	Admitted   time.Time   `json:",omitzero"`
+	Discharged *time.Time  `json:",omitempty"`
+	Patient    pointer     `json:",omitzero"`
+	Person     *personSaid `json:",omitempty"` // contained
+	Places     []placeSaid `json:",omitempty"`
+}
+
+// isStay reports whether the visit makes a stay.
+func (v visitSaid) isStay() bool { return v.Class && v.Status == clinical.Final }
+
+// placeSaid is one entry of Encounter.location: places within the resource from the smallest
+// on, then the one that is referred to.
+type placeSaid struct {
+	Inside []locationSaid `json:",omitempty"`
+	Shown  []string       `json:",omitempty"` // what the references to those inside display
+	Ref    pointer        `json:",omitzero"`
+	Status string         `json:",omitempty"`
+	Start  *time.Time     `json:",omitempty"`
+	End    *time.Time     `json:",omitempty"`
+}
+
+// visit makes a part of an encounter: its versions make those of a stay, and facts look at it
+// under all its names.
+func (w *work) visit(e encounter, it item) fact {
 	f := fact{head: e.head, kind: clinical.KindStay, source: e.stayID()}
 	status, known := stayStatuses[e.Status]
 	switch {
 	case !known:
 		return f.wrong("status is no status of an encounter: %q", e.Status)
-	case e.Class == nil:
+	case e.Class == nil && status != clinical.EnteredInError:
 		return f.wrong("class is missing")
 	case f.source == "":
 		return f.wrong("it has neither an identifier of type VN nor an id")
+	case len(f.source) > longestName:
+		f.source = ""
+		return f.wrong("its number is longer than %d bytes", longestName)
 	}
 	recorded, err := readMoment(e.lastUpdated(), w.o.Zone)
 	if err != nil {
 		return f.wrong("meta.lastUpdated %v", err)
 	}
-	f.recorded, f.stated = recorded.at, recorded.said
-	if !f.stated {
-		if m, err := readMoment(e.Period.Start, w.o.Zone); err == nil {
-			f.recorded = m.at
+	f.recorded, f.status = recorded.at, status
+	if began, err := readMoment(e.Period.Start, w.o.Zone); err == nil && !recorded.said {
+		f.recorded = began.at
+	}
+	said := visitSaid{StayID: f.source, Status: status, Class: e.ofClass(w.Settings), Stated: recorded.said}
+	if status == clinical.EnteredInError && f.recorded.IsZero() {
+		return f.wrong("meta.lastUpdated is missing: a resource entered in error needs a time")
+	}
+	if said.isStay() {
+		if err := w.visitBody(e, &said); err != nil {
+			return f.wrong("%v", err)
+		}
+		v := clinical.Version{RecordedAt: f.recorded, Body: clinical.Stay{AdmittedAt: said.Admitted}}
+		if why := feed.Ahead(v, w.o.Now); why != "" {
+			return f.wrong("%s", why)
 		}
 	}
-	f.status = status
-	f.stay = f.source
-	if status == clinical.EnteredInError {
-		return f.retract()
+	list := names(e.head, it.fullURL)
+	if len(list) == 0 {
+		list = addName(nil, "Encounter?number="+f.source)
 	}
-	if !e.isStay(w.Settings) {
-		return f.none()
+	f.id, f.body = list[0], said
+	says := "none"
+	switch {
+	case said.isStay(), status == clinical.EnteredInError:
+		says = "stay " + said.StayID
 	}
-	body, err := w.stayBody(e)
-	if err != nil {
-		return f.failed(err)
-	}
-	return w.places(e, f, body)
-}
-
-func (w *work) stayBody(e encounter) (b clinical.Stay, err error) {
-	admitted, err := started("period.start", e.Period.Start, w.o.Zone)
-	if err != nil {
-		return b, err
-	}
-	b.AdmittedAt = admitted.at
-	if b.DischargedAt, err = ended("period.end", e.Period.End, w.o.Zone); err != nil {
-		return b, err
-	}
-	if b.DischargedAt != nil && b.DischargedAt.Before(b.AdmittedAt) {
-		return b, fmt.Errorf("period ends before it starts")
-	}
-	p, id, err := w.patientOf(e.Subject, e.Contained)
-	if err != nil {
-		return b, err
-	}
-	if b.PatientID = id; id == "" {
-		return b, fmt.Errorf("subject names no patient that is known")
-	}
-	b.Name, b.Sex = p.name(), p.Gender
-	if date, ok := feed.ParseDate(p.BirthDate); ok {
-		b.BirthDate = date
-	}
-	return b, nil
-}
-
-// place is one entry of Encounter.location.
-type place struct {
-	unit, bed  string
-	status     string
-	start, end *time.Time
-}
-
-// places makes the versions of a stay by where it was: each entry with a period is a transfer,
-// known at its start.
-func (w *work) places(e encounter, f fact, body clinical.Stay) fact {
-	list, err := w.placesOf(e)
-	if err != nil {
-		return f.failed(err)
-	}
-	at := f.recorded
-	if !f.stated {
-		at = body.AdmittedAt
-	}
-	moves := slices.DeleteFunc(slices.Clone(list), func(p place) bool {
-		return p.start == nil || p.status == "planned" || p.status == "reserved"
-	})
-	slices.SortStableFunc(moves, func(a, b place) int { return a.start.Compare(*b.start) })
-	var versions []clinical.Version
-	version := func(b clinical.Stay, p place, recorded time.Time) {
-		b.Unit, b.Bed = p.unit, p.bed
-		if f.stated && recorded.Before(f.recorded) {
-			b.DischargedAt = nil // not known yet
-		}
-		v := f.version(b)
-		v.RecordedAt = recorded
-		versions = append(versions, v)
-	}
-	for n, p := range moves {
-		start := latest(*p.start, body.AdmittedAt)
-		if n == 0 && !f.stated {
-			start = body.AdmittedAt // nobody says where it was before
-		}
-		version(body, p, start)
-	}
-	if len(moves) == 0 || f.stated {
-		moment := at
-		if !f.stated || at.After(w.o.Now) {
-			moment = w.o.Now
-		}
-		version(body, placeAt(list, moment), at)
-	}
-	slices.SortStableFunc(versions, func(a, b clinical.Version) int { return a.RecordedAt.Compare(b.RecordedAt) })
-	versions = lastOfEach(versions)
-	last := len(versions) - 1
-	f.versions = append([]clinical.Version{versions[last]}, versions[:last]...)
+	f.topics = append([]records.Topic{{Name: visitTopic(f.id)}}, isTopics(list, says)...)
 	return f
 }
 
-// lastOfEach drops of several versions recorded at one moment all but the last.
-func lastOfEach(versions []clinical.Version) (out []clinical.Version) {
-	for n, v := range versions {
-		if n+1 == len(versions) || !versions[n+1].RecordedAt.Equal(v.RecordedAt) {
-			out = append(out, v)
-		}
+func (w *work) visitBody(e encounter, said *visitSaid) error {
+	admitted, err := started("period.start", e.Period.Start, w.o.Zone)
+	if err != nil {
+		return err
 	}
-	return out
+	said.Admitted = admitted.at
+	if said.Discharged, err = ended("period.end", e.Period.End, w.o.Zone); err != nil {
+		return err
+	}
+	if said.Discharged != nil && said.Discharged.Before(said.Admitted) {
+		return errors.New("period ends before it starts")
+	}
+	if raw := contained(e.Contained, e.Subject.Reference); raw != nil {
+		var p patient
+		if err := decode(raw, &p); err != nil {
+			return err
+		}
+		person := p.said()
+		said.Person, said.Patient = &person, pointer{Number: person.Number}
+	} else {
+		said.Patient = e.Subject.pointer("Patient", "MR")
+	}
+	if said.Patient.empty() {
+		return errors.New("subject names no patient")
+	}
+	said.Places, err = w.placesOf(e)
+	return err
 }
 
-func latest(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
-}
-
-// placeAt is where the stay is: the active place, else the one whose period covers the
-// moment, else the last.
-func placeAt(list []place, at time.Time) place {
-	if len(list) == 0 {
-		return place{unit: unassigned}
-	}
-	covers := func(p place) bool {
-		return p.start != nil && !p.start.After(at) && (p.end == nil || p.end.After(at))
-	}
-	active := slices.DeleteFunc(slices.Clone(list), func(p place) bool { return p.status != "active" })
-	for _, some := range [][]place{active, list} {
-		for _, p := range slices.Backward(some) {
-			if covers(p) {
-				return p
-			}
-		}
-		if len(some) > 0 {
-			return some[len(some)-1]
-		}
-	}
-	return list[len(list)-1]
-}
-
-func (w *work) placesOf(e encounter) (out []place, err error) {
+func (w *work) placesOf(e encounter) (out []placeSaid, err error) {
 	for _, l := range e.Location {
-		p := place{status: l.Status}
-		if p.unit, p.bed, err = w.unitAndBed(l.Location, e.Contained); err != nil {
+		p := placeSaid{Status: l.Status}
+		if err := p.follow(l.Location, e.Contained); err != nil {
 			return nil, err
 		}
 		if l.Period.Start != "" {
@@ -257,9 +275,9 @@ func (w *work) placesOf(e encounter) (out []place, err error) {
 			if err != nil {
 				return nil, err
 			}
-			p.start = &m.at
+			p.Start = &m.at
 		}
-		if p.end, err = ended("location.period.end", l.Period.End, w.o.Zone); err != nil {
+		if p.End, err = ended("location.period.end", l.Period.End, w.o.Zone); err != nil {
 			return nil, err
 		}
 		out = append(out, p)
@@ -270,57 +288,20 @@ func (w *work) placesOf(e encounter) (out []place, err error) {
 // highest is how many places may lie within each other.
 const highest = 12
 
-// unitAndBed follows a place upwards: the first bed is the bed, after the room that it is
-// in, and the first ward the unit; without a ward the topmost place is the unit.
-func (w *work) unitAndBed(r reference, within []json.RawMessage) (unit, bed string, err error) {
-	room, top := "", strings.TrimSpace(r.Display)
+// follow goes up through the places within the resource.
+func (p *placeSaid) follow(r reference, within []json.RawMessage) error {
 	for range highest {
-		l, known, err := w.locationOf(r, within)
-		if err != nil {
-			return "", "", err
-		}
-		name := strings.TrimSpace(r.Display)
-		if known && strings.TrimSpace(l.Name) != "" {
-			name = strings.TrimSpace(l.Name)
-		}
-		if name != "" {
-			top = name
-		}
-		switch {
-		case l.PhysicalType.has("bd") && bed == "":
-			bed = name
-		case l.PhysicalType.has("ro") && room == "":
-			room = name
-		case l.PhysicalType.has("wa") && unit == "":
-			unit = name
-		}
-		if !known || l.PartOf.empty() {
+		raw := contained(within, r.Reference)
+		if raw == nil {
 			break
 		}
+		var l location
+		if err := decode(raw, &l); err != nil {
+			return err
+		}
+		p.Inside, p.Shown = append(p.Inside, l.said()), append(p.Shown, strings.TrimSpace(r.Display))
 		r = l.PartOf
 	}
-	if unit == "" {
-		unit = top
-	}
-	if unit == "" {
-		unit = unassigned
-	}
-	if bed != "" && room != "" {
-		bed = room + "-" + bed
-	}
-	return unit, bed, nil
-}
-
-func (w *work) locationOf(r reference, within []json.RawMessage) (l location, known bool, err error) {
-	if raw := contained(within, r.Reference); raw != nil {
-		return l, true, decode(raw, &l)
-	}
-	card, ok, err := w.last(r.keys("Location"))
-	if err != nil {
-		return l, false, storeError{err}
-	}
-	if !ok {
-		return l, false, nil
-	}
-	return l, true, json.Unmarshal(card.Body, &l)
+	p.Ref = r.pointer("Location", "")
+	return nil
 }

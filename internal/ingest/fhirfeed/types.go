@@ -165,6 +165,7 @@ type head struct {
 	ID           string `json:"id,omitempty"`
 	Meta         *struct {
 		LastUpdated string `json:"lastUpdated,omitempty"`
+		VersionID   string `json:"versionId,omitempty"`
 	} `json:"meta,omitempty"`
 	Identifier []identifier      `json:"identifier,omitempty"`
 	Contained  []json.RawMessage `json:"contained,omitempty"`
@@ -200,6 +201,10 @@ type patient struct {
 	} `json:"name,omitempty"`
 	BirthDate string `json:"birthDate,omitempty"`
 	Gender    string `json:"gender,omitempty"`
+	Link      []struct {
+		Other reference `json:"other"`
+		Type  string    `json:"type,omitempty"`
+	} `json:"link,omitempty"`
 }
 
 type encounter struct {
@@ -354,6 +359,7 @@ type adverseEvent struct {
 	Identifier   *identifier `json:"identifier,omitempty"`
 	Meta         *struct {
 		LastUpdated string `json:"lastUpdated,omitempty"`
+		VersionID   string `json:"versionId,omitempty"`
 	} `json:"meta,omitempty"`
 	Actuality    string    `json:"actuality,omitempty"`
 	Event        *concept  `json:"event,omitempty"`

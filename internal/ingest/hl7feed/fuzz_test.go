@@ -19,7 +19,7 @@ type counted struct {
 }
 
 func (c *counted) Put(clinical.Version) error       { c.rows++; return nil }
-func (c *counted) Beside(clinical.Version) error    { return nil }
+func (c *counted) Beside(records.Part) error        { return nil }
 func (c *counted) Hold(h records.Held) error        { c.rows++; c.held = append(c.held, h); return nil }
 func (c *counted) Skip(string, clinical.Kind) error { c.rows++; return nil }
 func (c *counted) Part(p records.Part) error        { c.rows++; c.parts = append(c.parts, p); return nil }
