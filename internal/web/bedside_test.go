@@ -14,6 +14,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/ingest/bedside"
+	"plumbline/internal/policy"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web"
@@ -101,6 +102,53 @@ func TestASetIsTakenOnce(t *testing.T) {
 	}
 	if n := len(d.Sets.(*webtest.Sets).All()); n != 3 {
 		t.Errorf("%d facts", n)
+	}
+}
+
+// Sent again it is answered as the first time, whatever came in between: an injury that
+// blocks standing, a day that makes it too old, limits of the policy that no longer believe
+// it. What is stored is not asked about again.
+func TestASetSentAgainIsAnsweredWhateverCameSince(t *testing.T) {
+	d, board := open(t)
+	now := d.Clock()
+	d.Clock = func() time.Time { return now }
+	limb := typed("restrict=right arm", "because=fistula")
+	h := webtest.As(web.New(d), "bedside-nurse")
+	first := sendSet(h, "/stays/S108/new-set", limb, "application/json")
+	if first.Code != 200 {
+		t.Fatalf("%d %s", first.Code, first.Body)
+	}
+	board.Put(t, clinical.Version{
+		Kind: clinical.KindFall, SourceID: "F-new", StayID: "S108", RecordedAt: now.Add(time.Second), Stated: true,
+		Status: clinical.Final, Body: clinical.Fall{FellAt: now.Add(-2 * time.Minute), Injury: "major"},
+	})
+	again := func(what string) {
+		t.Helper()
+		for _, accept := range []string{"application/json", "text/html"} {
+			w := sendSet(h, "/stays/S108/new-set", limb, accept)
+			if accept == "text/html" && w.Code != 303 || accept != "text/html" && w.Body.String() != first.Body.String() {
+				t.Errorf("again after %s, %s: %d %s", what, accept, w.Code, w.Body)
+			}
+		}
+	}
+	now = now.Add(time.Minute)
+	other := sendSet(h, "/stays/S108/new-set", typed("set=6f1c9b1e-0000-4000-8000-000000000002"), "application/json")
+	if other.Code != 422 { // so that the repeat is tried against what does block a new set
+		t.Fatalf("a new set of a blocked patient = %d %s", other.Code, other.Body)
+	}
+	again("an injury")
+	narrow := d.Policy.(*policy.Switch).Current()
+	narrow.Policy.Plausible.SystolicMax = 130
+	d.Policy.(*policy.Switch).Set(narrow)
+	again("narrower limits")
+	now = now.Add(25 * time.Hour)
+	h = webtest.As(web.New(d), "bedside-nurse") // the session is over by then
+	again("a day")
+	if w := sendSet(h, "/stays/S108/new-set", typed("base_systolic=150"), "application/json"); w.Code == 200 {
+		t.Errorf("other figures = %d %s", w.Code, w.Body)
+	}
+	if n := len(d.Sets.(*webtest.Sets).All()); n != 4 {
+		t.Errorf("%d facts, want three readings and a restriction", n)
 	}
 }
 

@@ -23,6 +23,22 @@ type Options struct {
 	Restrictions map[string]clinical.Restriction
 }
 
+// OptionsOf are options by which a form that has become a stored set reads as that set again,
+// whatever has changed since: what was believed then is no matter of today's limits.
+func OptionsOf(k Kept, zone *time.Location) Options {
+	most := math.MaxFloat64
+	o := Options{
+		Options: feed.Options{Zone: zone, Now: k.At}, StayID: k.StayID, Restrictions: map[string]clinical.Restriction{},
+		Plausible: clinical.PlausiblePolicy{SystolicMax: most, DiastolicMax: most, PulseMax: most},
+	}
+	for _, l := range k.Lifted {
+		held := l.Restriction
+		held.EndedAt = nil
+		o.Restrictions[l.SourceID] = held
+	}
+	return o
+}
+
 // Why is what is wrong with a field.
 type Why string
 

@@ -303,6 +303,9 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 	if opened := form.Get("account"); opened != "" && opened != strconv.FormatInt(v.Account, 10) {
 		return s.refuseAccount(c, v)
 	}
+	if again, err := s.repeated(c, form, digest.StayID); again != nil || err != nil {
+		return again, err
+	}
 	if len(problems) == 0 {
 		problems = uncleared(set, digest)
 	}
@@ -328,14 +331,37 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 	case err != nil:
 		return nil, err
 	default:
-		s.begun.end(digest.StayID, kept.ID)
-		s.tellEpisodes(c, digest.StayID, kept.ID, kept.Told)
-		to := frame.SetURL(digest.StayID) + "?sent=" + url.QueryEscape(kept.ID)
-		if wantsJSON(c) {
-			return frame.Document(http.StatusOK, map[string]string{"result": to})
-		}
-		return frame.SeeOther(to)
+		return s.stored(c, kept)
 	}
+}
+
+// stored leads to what became of a set that is stored.
+func (s *service) stored(c *frame.Request, kept bedside.Kept) (frame.Page, error) {
+	s.begun.end(kept.StayID, kept.ID)
+	s.tellEpisodes(c, kept.StayID, kept.ID, kept.Told)
+	to := frame.SetURL(kept.StayID) + "?sent=" + url.QueryEscape(kept.ID)
+	if wantsJSON(c) {
+		return frame.Document(http.StatusOK, map[string]string{"result": to})
+	}
+	return frame.SeeOther(to)
+}
+
+// repeated answers a set that is stored already, as a browser sends it again whose answer was
+// lost: as the first time, whatever has come since. It is read as it was then, for by now an
+// injury may block standing, a day may have passed, or a limit of the policy have moved. Nil
+// where no such set is stored, or another one: that is then refused.
+func (s *service) repeated(c *frame.Request, form url.Values, stayID string) (frame.Page, error) {
+	kept, err := s.Sets.Kept(c.Request.Context(), stayID, strings.ToLower(strings.TrimSpace(form.Get("set"))))
+	if clinical.CodeOf(err) == clinical.NotFound {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	if again, problems := bedside.Read(form, bedside.OptionsOf(kept, s.Zone)); len(problems) == 0 && again.Sum() == kept.Sum() {
+		return s.stored(c, kept)
+	}
+	return nil, nil
 }
 
 func wantsJSON(c *frame.Request) bool { return c.GetHeader("Accept") == "application/json" }

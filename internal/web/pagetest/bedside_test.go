@@ -35,6 +35,7 @@ type ward struct {
 	ahead   atomic.Int64 // milliseconds by which the server's clock was moved
 	begun   time.Time
 	down    atomic.Bool
+	deaf    atomic.Bool // what is sent arrives, and the answer is lost
 	posts   atomic.Int64
 	browser *browsertest.Browser
 	axe     bool // each step is held to WCAG
@@ -57,6 +58,10 @@ func openWard(t *testing.T, path string) *ward {
 		}
 		if r.Method == http.MethodPost && strings.HasSuffix(r.URL.Path, "/new-set") {
 			w.posts.Add(1)
+			if w.deaf.Load() {
+				pages.ServeHTTP(httptest.NewRecorder(), r)
+				panic(http.ErrAbortHandler)
+			}
 		}
 		pages.ServeHTTP(rw, r)
 	}))
@@ -269,6 +274,49 @@ func TestASetStoppedAtOneMinuteWithoutTheNetwork(t *testing.T) {
 	}
 	if n := w.drafts(); n != 0 {
 		t.Errorf("%d drafts are kept after sending", n)
+	}
+}
+
+// The answer to a set is lost and it waits on the phone; an injury is charted before it is
+// sent again. It is answered as the first time, and nothing is asked for anew.
+func TestASetWhoseAnswerWasLostIsAnsweredLater(t *testing.T) {
+	w := openWard(t, "/stays/S108/new-set")
+	page := w.page
+	w.untilLying()
+	w.forward(5*time.Minute + 10*time.Second)
+	page.Until(`document.querySelector("#s-count").classList.contains("over")`)
+	page.Click("#go")
+	w.step("base")
+	w.figures("base", "142", "78", "70")
+	page.Click("#go")
+	w.step("stand")
+	page.Click("#go")
+	w.step("firstcount")
+	w.forward(time.Minute)
+	page.Click("#go")
+	w.step("first")
+	w.figures("first", "96", "60", "88")
+	page.Click("#stop")
+	w.step("symptoms")
+	w.pick("symptom", "dizziness")
+	page.Click("#go")
+	w.step("review")
+	w.deaf.Store(true)
+	page.Click("#go")
+	page.Until(`document.querySelector("#answer").textContent.includes("No network")`)
+	if w.drafts() != 1 || len(w.sets.All()) != 2 {
+		t.Fatalf("%d drafts wait, %d facts are stored", w.drafts(), len(w.sets.All()))
+	}
+	at := w.deps.Clock()
+	w.deps.Answers.(*webtest.Answers).Put(t, clinical.Version{
+		Kind: clinical.KindFall, SourceID: "F-new", StayID: "S108", RecordedAt: at, Stated: true, Status: clinical.Final,
+		Body: clinical.Fall{FellAt: at.Add(-time.Minute), Injury: "major"},
+	})
+	w.deaf.Store(false)
+	browsertest.Eval[bool](page, `dispatchEvent(new Event("online"))`)
+	page.Wait(".bedside-result")
+	if n := len(w.sets.All()); n != 2 || w.drafts() != 0 {
+		t.Errorf("%d facts and %d drafts afterwards", n, w.drafts())
 	}
 }
 
