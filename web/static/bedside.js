@@ -365,6 +365,8 @@
 		const counts = { restcount: ["rest", 300, "base"], firstcount: ["up", 60, "first"], secondcount: ["up", 180, "second"], thirdcount: ["up", Math.ceil(d.clear * 60), "third"] };
 		const upright = ["stand", "firstcount", "first", "secondcount", "second", "long", "thirdcount", "third"];
 		const any = name => ["systolic", "diastolic", "pulse"].some(part => value(name + "_" + part));
+		// What stands fast at the bottom covers the end of no page.
+		new ResizeObserver(() => root.style.setProperty("--deck", el("deck").offsetHeight + "px")).observe(el("deck"));
 		const note = text => { el("deck-note").textContent = text; };
 
 		// figures takes a reading that can be believed.

@@ -1,6 +1,7 @@
 package pagetest
 
 import (
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -322,6 +323,7 @@ func TestALateDropIsAskedForAtItsMinute(t *testing.T) {
 // somebody else has begun as soon as this one begins.
 func TestTheFormKnowsLimbsAndOtherSets(t *testing.T) {
 	w := openWard(t, "")
+	w.axe = true
 	const stay = "S108"
 	err := w.sets.Chart(t.Context(), "4W", bedside.Charting{
 		ID: bedside.NewID(), StayID: stay, Who: "somebody", At: demo.AnchorTime().Add(-time.Minute),
@@ -345,6 +347,11 @@ func TestTheFormKnowsLimbsAndOtherSets(t *testing.T) {
 	w.step("before")
 	if got := w.page.Text("#no-cuff"); !strings.Contains(got, "no cuff on the left arm: fistula") {
 		t.Errorf("the first screen says %q of limbs", got)
+	}
+	// However far bars push the questions down: what stands fast at the bottom takes no target's room.
+	for _, by := range []int{9, 18} {
+		browsertest.Eval[bool](w.page, fmt.Sprintf(`(document.querySelector("#no-cuff").style.paddingTop = "%dpx") !== ""`, by))
+		w.step("before")
 	}
 	w.pick("mobility", "stand")
 	w.pick("no_holds", "yes")
