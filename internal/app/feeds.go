@@ -1,7 +1,11 @@
 package app
 
 import (
+	"bufio"
+	"bytes"
 	"context"
+	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -11,6 +15,7 @@ import (
 	"strings"
 
 	"plumbline/internal/ingest"
+	"plumbline/internal/records"
 	"plumbline/internal/store"
 )
 
@@ -65,7 +70,7 @@ func load(ctx context.Context, p process, args []string) error {
 	for _, n := range summary.Notices {
 		_, _ = fmt.Fprintf(p.stderr, "dashboard: %s: %s\n", n.File, n.Reason)
 	}
-	if err := writeSummary(p, format, summary); err != nil {
+	if err := writeSummary(ctx, p, format, site.loader, summary); err != nil {
 		return err
 	}
 	switch {
@@ -97,18 +102,48 @@ func (p process) onCopy(ctx context.Context, s settings) (copied settings, drop 
 }
 
 // writeSummary tells what became of a load: figures to stdout, and in a table
-// run what must be looked at to stderr.
-func writeSummary(p process, format string, s ingest.Summary) error {
+// run what must be looked at to stderr. Every problem is named, in memory that does not grow with them.
+func writeSummary(ctx context.Context, p process, format string, loader *ingest.Loader, s ingest.Summary) error {
 	if format == "json" {
-		return writeJSON(p.stdout, s)
+		return writeSummaryJSON(ctx, p.stdout, loader, s)
 	}
-	for _, problem := range s.Problems {
-		_, _ = fmt.Fprintln(p.stderr, "dashboard:", problem)
+	err := loader.EachProblem(ctx, s, func(problem ingest.Problem, _ bool) error {
+		_, err := fmt.Fprintln(p.stderr, "dashboard:", problem)
+		return err
+	})
+	if err != nil {
+		return err
 	}
-	_, err := fmt.Fprintf(p.stdout,
+	_, err = fmt.Fprintf(p.stdout,
 		"%d files, %d unreadable; %d rows: %d accepted, %d unchanged, %d superseded, %d waiting, %d skipped, %d quarantined\n",
 		s.Files, s.Unreadable, s.Rows, s.Accepted, s.Unchanged, s.Superseded, s.Waiting, s.Skipped, s.Held)
 	return err
+}
+
+// writeSummaryJSON writes the summary as a document, its problems one by one.
+func writeSummaryJSON(ctx context.Context, w io.Writer, loader *ingest.Loader, s ingest.Summary) error {
+	s.Problems = []ingest.Problem{}
+	return writeJSONList(w, s, func(add func(any) error) error {
+		return loader.EachProblem(ctx, s, func(problem ingest.Problem, _ bool) error { return add(problem) })
+	})
+}
+
+// writeJSONList writes a document whose last member is an empty list, with what each adds in it.
+func writeJSONList(w io.Writer, document any, each func(add func(any) error) error) error {
+	frame, err := json.MarshalIndent(document, "", " ")
+	if err != nil {
+		return err
+	}
+	out := bufio.NewWriter(w)
+	_, _ = out.Write(bytes.TrimSuffix(frame, []byte("]\n}"))) // errors come again with Flush
+	between := "\n"
+	err = each(func(v any) error {
+		_, _ = out.WriteString(between)
+		between = ","
+		return writeJSON(out, v)
+	})
+	_, _ = out.WriteString("]\n}\n")
+	return errors.Join(err, out.Flush())
 }
 
 func quarantine(ctx context.Context, p process, args []string) error {
@@ -129,7 +164,7 @@ func quarantine(ctx context.Context, p process, args []string) error {
 		if err != nil {
 			return err
 		}
-		return writeSummary(p, format, summary)
+		return writeSummary(ctx, p, format, site.loader, summary)
 	}
 	return listHeld(ctx, p.stdout, site, format)
 }
@@ -143,25 +178,42 @@ type heldRow struct {
 	Reason   string `json:"reason"`
 }
 
+// rowsAligned is how many rows of a long table are aligned with each other.
+const rowsAligned = 1000
+
 func listHeld(ctx context.Context, w io.Writer, s *site, format string) error {
-	held, err := s.store.AllHeld(ctx)
-	if err != nil {
-		return err
-	}
-	out := []heldRow{}
-	for _, h := range held {
-		out = append(out, heldRow{h.File, h.Line, string(h.Kind), h.SourceID, ingest.ReasonOf(h)})
+	each := func(add func(heldRow) error) error {
+		return s.store.EachHeld(ctx, records.HeldQuery{Bare: true}, func(h records.Held) error {
+			return add(heldRow{h.File, h.Line, string(h.Kind), h.SourceID, ingest.ReasonOf(h)})
+		})
 	}
 	if format == "json" {
-		return writeJSON(w, map[string]any{"quarantined": out})
+		return writeJSONList(w, map[string]any{"quarantined": []heldRow{}}, func(add func(any) error) error {
+			return each(func(h heldRow) error { return add(h) })
+		})
 	}
 	var rows []string
-	for _, h := range out {
+	flush := func() error {
+		part := rows
+		rows = nil
+		return table(w, "file | line | kind | source_id | reason", part)
+	}
+	any := false
+	err := each(func(h heldRow) error {
+		any = true
 		rows = append(rows, row(h.File, strconv.Itoa(h.Line), h.Kind, h.SourceID, h.Reason))
-	}
-	if len(rows) == 0 {
-		_, err := fmt.Fprintln(w, "No row is held back.")
+		if len(rows) == rowsAligned {
+			return flush()
+		}
+		return nil
+	})
+	switch {
+	case err != nil:
 		return err
+	case !any:
+		_, err = fmt.Fprintln(w, "No row is held back.")
+	case len(rows) > 0:
+		err = flush()
 	}
-	return table(w, "file | line | kind | source_id | reason", rows)
+	return err
 }

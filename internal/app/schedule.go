@@ -59,6 +59,21 @@ func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, 
 	return feeds, nil
 }
 
+// startRetries reads the rows again that were held only because they lay ahead of the clock.
+func startRetries(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.Clock) (*schedule, error) {
+	return startJob(ctx, s.log, "@every 1m", false, func(ctx context.Context) {
+		summary, any, err := s.loader.RetryDue(ctx)
+		switch {
+		case err != nil && ctx.Err() == nil:
+			s.log.Error("rows that lay ahead of the clock were not read again; it is tried again", "error", err)
+		case any:
+			s.log.Info("rows that lay ahead of the clock were read again",
+				"rows", summary.Rows, "accepted", summary.Accepted, "waiting", summary.Waiting, "held", summary.Held)
+			s.stepEpisodes(ctx, w, clock())
+		}
+	})
+}
+
 // startFHIR polls the FHIR server as often as the settings say; nil where there is none.
 func startFHIR(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.Clock) (*schedule, error) {
 	if s.settings.fhirServer.URL == "" {

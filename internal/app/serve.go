@@ -210,6 +210,11 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		return err
 	}
 	defer polls.stop()
+	retries, err := startRetries(ctx, s, watcher, p.clock)
+	if err != nil {
+		return err
+	}
+	defer retries.stop()
 	episodes, err := startEpisodes(ctx, s, watcher, p.clock)
 	if err != nil {
 		return err

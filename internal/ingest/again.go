@@ -17,7 +17,22 @@ const (
 )
 
 // Retry reads the held rows again, by today's clock and lists.
-func (l *Loader) Retry(ctx context.Context) (Summary, error) { return l.retry(ctx, 0) }
+func (l *Loader) Retry(ctx context.Context) (Summary, error) {
+	return l.retry(ctx, records.HeldQuery{})
+}
+
+// RetryDue reads the rows again that were held only because they lay ahead of the clock, and do
+// not any more. any is false where there was none.
+func (l *Loader) RetryDue(ctx context.Context) (s Summary, any bool, err error) {
+	q := records.HeldQuery{Due: l.Clock(), Bare: true, Limit: 1}
+	rows, err := l.Store.HeldRows(ctx, q)
+	if err != nil || len(rows) == 0 {
+		return Summary{}, false, err
+	}
+	q.Bare, q.Limit = false, 0
+	s, err = l.retry(ctx, q)
+	return s, true, err
+}
 
 // RetryRow reads one of the held rows again. The error is clinical.NotFound where it is
 // not held any more.
@@ -25,21 +40,19 @@ func (l *Loader) RetryRow(ctx context.Context, id int64) (Summary, error) {
 	if id <= 0 {
 		return Summary{}, notHeld(id)
 	}
-	return l.retry(ctx, id)
+	return l.retry(ctx, records.HeldQuery{ID: id})
 }
 
 func notHeld(id int64) error {
 	return clinical.Errorf(clinical.NotFound, "the row %d is not held back any more", id)
 }
 
-func (l *Loader) retry(ctx context.Context, only int64) (Summary, error) {
+func (l *Loader) retry(ctx context.Context, q records.HeldQuery) (Summary, error) {
 	now := l.Clock()
-	rows, err := l.Store.HeldRows(ctx, records.HeldQuery{ID: only})
-	if err != nil {
-		return Summary{}, err
-	}
-	if only != 0 && len(rows) == 0 {
-		return Summary{}, notHeld(only)
+	if q.ID != 0 {
+		if rows, err := l.Store.HeldRows(ctx, q); err != nil || len(rows) == 0 {
+			return Summary{}, cmp.Or(err, notHeld(q.ID))
+		}
 	}
 	load, err := l.Store.BeginLoad(ctx, now, retried)
 	if err != nil {
@@ -47,26 +60,43 @@ func (l *Loader) retry(ctx context.Context, only int64) (Summary, error) {
 	}
 	s := Summary{Problems: []Problem{}}
 	var found finds
-	for _, h := range rows { // by place: of two rows of one fact and time the later one counts
+	stay := 0
+	// By place: of two rows of one fact and time the later one counts.
+	err = l.Store.EachHeld(ctx, q, func(h records.Held) error {
 		a := l.again(h, now)
-		if a.reason != "" {
-			h.Reason = a.reason
-			found.held = append(found.held, h)
-			continue
+		if a.reason == "" {
+			return l.releaseAgain(ctx, load, h, a, now, &found)
 		}
-		release := l.releasing(h, a, now)
-		_, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: h.ID}, release.into)
-		found.doubted = append(found.doubted, release.doubted...)
-		switch {
-		case clinical.CodeOf(err) == clinical.NotFound: // its file was read again meanwhile
-		case err != nil:
-			return s, err
+		stay++
+		was := h.Reason
+		h.Reason = a.reason
+		if at := retryAt(h, now); h.Reason != was || !at.Equal(h.RetryAt) {
+			h.RetryAt = at
+			return l.Store.StaysHeld(ctx, h)
 		}
+		return nil
+	})
+	if err != nil {
+		return s, err
 	}
-	err = l.finish(ctx, load, &s, found)
-	s.Held = len(found.held)
+	if !q.Due.IsZero() { // those that stay are due no more, and are told of with the rest
+		q = records.HeldQuery{Load: load}
+	}
+	err = l.finish(ctx, load, &s, found, q)
+	s.Held = stay
 	s.Rows = s.Accepted + s.Unchanged + s.Superseded + s.Waiting + s.Skipped + s.Held
 	return s, err
+}
+
+// releaseAgain stores what a held row says when it is read again.
+func (l *Loader) releaseAgain(ctx context.Context, load int64, h records.Held, a again, now time.Time, found *finds) error {
+	release := l.releasing(h, a, now)
+	_, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: h.ID}, release.into)
+	found.doubted = append(found.doubted, release.doubted...)
+	if clinical.CodeOf(err) == clinical.NotFound { // its file was read again meanwhile
+		return nil
+	}
+	return err
 }
 
 // Fix reads a held row as somebody has put it right: original and about, its context, in place of
@@ -99,7 +129,7 @@ func (l *Loader) Fix(ctx context.Context, id int64, about, original []byte, who 
 	if _, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: id, Fix: &fix}, release.into); err != nil {
 		return s, "", err
 	}
-	return s, "", l.finish(ctx, load, &s, release.finds)
+	return s, "", l.finish(ctx, load, &s, release.finds, records.HeldQuery{Load: load})
 }
 
 // releasing is a held row, which reads now, on its way into the store.

@@ -28,6 +28,10 @@ type Store interface {
 	// HasFacts tells which of the identities have a usable version in the store.
 	HasFacts(ctx context.Context, kind clinical.Kind, sourceIDs []string) (map[string]bool, error)
 	HeldRows(ctx context.Context, q records.HeldQuery) ([]records.Held, error)
+	// EachHeld hands on held rows by file and line, in memory that does not grow with them.
+	EachHeld(ctx context.Context, q records.HeldQuery, each func(records.Held) error) error
+	// StaysHeld notes why a row that was read again stays held, and when it is next.
+	StaysHeld(ctx context.Context, h records.Held) error
 	// FixesOf are the rows of a file (its full path) that were put right, oldest first.
 	FixesOf(ctx context.Context, path string) ([]records.Fix, error)
 }
@@ -91,12 +95,11 @@ func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summ
 		case err != nil: // stops nothing else, and is tried again
 			s.unread(src, fmt.Errorf("the file could not be stored: %w", err))
 		default:
-			found.held = append(found.held, f.held...)
 			found.doubted = append(found.doubted, f.doubted...)
 		}
 		came = append(came, o)
 	}
-	err = l.finish(ctx, load, &s, found)
+	err = l.finish(ctx, load, &s, found, records.HeldQuery{Load: load})
 	return s, came, err
 }
 

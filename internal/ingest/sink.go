@@ -2,6 +2,7 @@ package ingest
 
 import (
 	"context"
+	"time"
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/feed"
@@ -41,12 +42,17 @@ func (s *sink) Hold(h records.Held) error {
 			}
 		}
 	}
-	if err := s.keep(s.batch.Hold(h)); err != nil {
-		return err
+	h.RetryAt = retryAt(h, s.options.Now)
+	return s.keep(s.batch.Hold(h))
+}
+
+// retryAt is when a held row is read again by itself: where it lies ahead of the clock, once it
+// does not any more.
+func retryAt(h records.Held, now time.Time) time.Time {
+	if at := feed.AheadUntil(h.Reason); at.After(now) {
+		return at
 	}
-	h.Original, h.Context = nil, nil // what is told of it needs neither
-	s.held = append(s.held, h)
-	return nil
+	return time.Time{}
 }
 
 // Skip implements feed.Sink.

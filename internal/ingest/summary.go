@@ -1,7 +1,9 @@
 package ingest
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -36,14 +38,18 @@ type Summary struct {
 	Files      int `json:"files"`
 	Unreadable int `json:"unreadable"`
 	records.Counts
+	// Problems are by file and line; of rows held back they name the first thousand. EachProblem
+	// names all.
 	Problems []Problem `json:"problems"`
 
 	Notices []Problem `json:"-"` // what stops nothing, such as unknown columns
+
+	others []Problem // but the rows held back
+	held   records.HeldQuery
 }
 
 // finds are what people must be told of the rows that were read.
 type finds struct {
-	held    []records.Held
 	doubted []string // source_ids of readings with a value that is not believed
 	notices []Problem
 	read    int64 // bytes
@@ -52,69 +58,97 @@ type finds struct {
 // unread names a file that could not be read.
 func (s *Summary) unread(src source, why error) {
 	s.Unreadable++
-	s.Problems = append(s.Problems, Problem{File: src.name, Reason: why.Error()})
+	s.others = append(s.others, Problem{File: src.name, Reason: why.Error()})
 }
 
-// finish counts what became of the rows and names what people must know of.
-func (l *Loader) finish(ctx context.Context, load int64, s *Summary, found finds) error {
+// finish counts what became of the rows and names what people must know of, the rows of held
+// among it.
+func (l *Loader) finish(ctx context.Context, load int64, s *Summary, found finds, held records.HeldQuery) error {
 	c, err := l.Store.FinishLoad(ctx, load, l.Clock())
 	if err != nil {
 		return err
 	}
-	s.Counts = c
-	if err := l.nameHeld(ctx, s, found.held); err != nil {
-		return err
-	}
+	s.Counts, s.held = c, held
 	for _, w := range c.WaitingRows {
 		reason := fmt.Sprintf("waiting: stay %s has not been seen yet", w.StayID)
 		if w.StayID == "" {
 			reason = "waiting: no stay of its patient covers its time yet"
 		}
-		s.Problems = append(s.Problems, Problem{w.File, w.Line, w.SourceID, reason})
+		s.others = append(s.others, Problem{w.File, w.Line, w.SourceID, reason})
 	}
+	s.WaitingRows = nil // they are named
 	err = l.Store.AcceptedAmong(ctx, load, clinical.KindVitals, found.doubted, func(v clinical.Version) error {
 		if doubts := l.doubts(v); len(doubts) > 0 {
-			s.Problems = append(s.Problems, Problem{v.File, v.Line, v.SourceID, "implausible: " + strings.Join(doubts, "; ")})
+			s.others = append(s.others, Problem{v.File, v.Line, v.SourceID, "implausible: " + strings.Join(doubts, "; ")})
 		}
 		return nil
 	})
-	slices.SortStableFunc(s.Problems, func(a, b Problem) int {
-		if c := strings.Compare(a.File, b.File); c != 0 {
-			return c
+	if err != nil {
+		return err
+	}
+	slices.SortStableFunc(s.others, byPlace)
+	return l.nameFirst(ctx, s)
+}
+
+// mostNamed is how many rows held back a summary names in memory.
+const mostNamed = 1000
+
+// nameFirst names the first rows held back, and all else.
+func (l *Loader) nameFirst(ctx context.Context, s *Summary) error {
+	enough, named := errors.New("enough"), 0
+	err := l.EachProblem(ctx, *s, func(p Problem, held bool) error {
+		if held {
+			if named++; named > mostNamed {
+				return enough
+			}
 		}
-		return a.Line - b.Line
+		s.Problems = append(s.Problems, p)
+		return nil
 	})
+	if errors.Is(err, enough) {
+		if over := len(s.Problems) - mostNamed; over < len(s.others) {
+			s.Problems = append(s.Problems, s.others[over:]...)
+		}
+		return nil
+	}
 	return err
+}
+
+// EachProblem names every problem of a load by file and line, the rows held back as they are in the
+// store now; held tells which those are. Memory does not grow with them.
+func (l *Loader) EachProblem(ctx context.Context, s Summary, each func(p Problem, held bool) error) error {
+	rest := s.others
+	before := func(p Problem) error {
+		for ; len(rest) > 0 && byPlace(rest[0], p) < 0; rest = rest[1:] {
+			if err := each(rest[0], false); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	q := s.held
+	q.Bare = true
+	err := l.Store.EachHeld(ctx, q, func(h records.Held) error {
+		p := Problem{h.File, h.Line, h.SourceID, ReasonOf(h)}
+		if err := before(p); err != nil {
+			return err
+		}
+		return each(p, true)
+	})
+	for ; err == nil && len(rest) > 0; rest = rest[1:] {
+		err = each(rest[0], false)
+	}
+	return err
+}
+
+func byPlace(a, b Problem) int {
+	return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
 }
 
 // doubts names the values of a reading that are not believed.
 func (l *Loader) doubts(v clinical.Version) []string {
 	if b, ok := v.Body.(clinical.Vitals); ok {
 		return l.Plausible(b)
-	}
-	return nil
-}
-
-// nameHeld names the held rows; one whose fact is held in a usable version
-// is named as a correction that was not applied, whatever the order of rows.
-func (l *Loader) nameHeld(ctx context.Context, s *Summary, held []records.Held) error {
-	ids := map[clinical.Kind][]string{}
-	for _, h := range held {
-		if h.SourceID != "" {
-			ids[h.Kind] = append(ids[h.Kind], h.SourceID)
-		}
-	}
-	known := map[clinical.Kind]map[string]bool{}
-	for kind, list := range ids {
-		found, err := l.Store.HasFacts(ctx, kind, list)
-		if err != nil {
-			return err
-		}
-		known[kind] = found
-	}
-	for _, h := range held {
-		h.Correction = known[h.Kind][h.SourceID]
-		s.Problems = append(s.Problems, Problem{h.File, h.Line, h.SourceID, ReasonOf(h)})
 	}
 	return nil
 }

@@ -19,6 +19,9 @@ type Held struct {
 	Reason   string
 	Original []byte // as it was received
 	Context  []byte // what its reader needs beside it to read it again, in that reader's own form
+	// RetryAt is the moment from which it may be read, where it is held only because it lay
+	// ahead of the clock; zero: not by itself.
+	RetryAt time.Time
 
 	// The store sets the rest. FirstSeen and LastSeen are the moments of the first and
 	// the last load that held it.
@@ -31,6 +34,9 @@ type Held struct {
 type HeldQuery struct {
 	ID     int64 // one row; 0: any
 	Kind   clinical.Kind
+	Load   int64     // those that a load held; 0: of any
+	Due    time.Time // those whose RetryAt is not after it; zero: any
+	Bare   bool      // without Original and Context
 	Offset int
 	Limit  int // 0: no limit
 }

@@ -13,6 +13,9 @@ import (
 // memory of a load, and pays for the statements that a write costs.
 var chunkRows = 5000 // tests make it smaller
 
+// chunkBytes is how much rows may hold before they are written, however few they are.
+const chunkBytes = 8 << 20
+
 // batch implements records.Batch: it gathers rows into chunks. While a chunk is written
 // the next one is gathered, for reading a file and writing to the database take
 // about as long as each other.
@@ -38,6 +41,7 @@ type rowChunk struct {
 	twins  []twin
 	byHash map[hash]int // into rows
 	held   []heldRow
+	bytes  int // of what the rows hold
 }
 
 // twin is a row that says the same as the n-th one of the chunk.
@@ -58,7 +62,9 @@ func (c *rowChunk) size() int { return len(c.rows) + len(c.twins) + len(c.held) 
 
 func (c *rowChunk) clear() {
 	clear(c.byHash)
-	c.rows, c.twins, c.held = c.rows[:0], c.twins[:0], c.held[:0]
+	clear(c.rows) // what they hold may be large
+	clear(c.held)
+	c.rows, c.twins, c.held, c.bytes = c.rows[:0], c.twins[:0], c.held[:0], 0
 }
 
 func (c *rowChunk) add(row versionRow) {
@@ -67,6 +73,7 @@ func (c *rowChunk) add(row versionRow) {
 	case !twice:
 		c.byHash[row.hash] = len(c.rows)
 		c.rows = append(c.rows, row)
+		c.bytes += len(row.body)
 		return
 	}
 	t := twin{n, row.place}
@@ -118,6 +125,7 @@ func (b *batch) Hold(h records.Held) error {
 	b.result.Rows++
 	b.result.Held++
 	b.gathering.held = append(b.gathering.held, b.heldRow(h))
+	b.gathering.bytes += len(h.Original) + len(h.Context)
 	return b.flushFull()
 }
 
@@ -137,12 +145,12 @@ func (b *batch) heldRow(h records.Held) heldRow {
 		Name: b.name, File: plain(h.File), Line: h.Line, Kind: plain(string(h.Kind)), SourceID: plain(h.SourceID),
 		Status: plain(string(h.Status)), Reason: plain(h.Reason), Feed: plain(h.Feed),
 		Context: someBytes(h.Context), Original: someBytes(h.Original),
-		LoadID: b.load.ID, FirstSeen: b.load.StartedAt, LastSeen: b.load.StartedAt,
+		LoadID: b.load.ID, FirstSeen: b.load.StartedAt, LastSeen: b.load.StartedAt, RetryAt: optional(h.RetryAt),
 	}
 }
 
 func (b *batch) flushFull() error {
-	if b.gathering.size() < chunkRows {
+	if b.gathering.size() < chunkRows && b.gathering.bytes < chunkBytes {
 		return nil
 	}
 	if b.wait(); b.err == nil {

@@ -68,7 +68,7 @@ type flusher struct {
 // flush writes a chunk and says how many of its rows were held already.
 func (f *flusher) flush(c *rowChunk) (unchanged int, err error) {
 	if len(c.held) > 0 {
-		if err := f.tx.CreateInBatches(c.held, 500).Error; err != nil {
+		if err := f.tx.CreateInBatches(c.held, 100).Error; err != nil {
 			return 0, fmt.Errorf("keeping rows held back: %w", err)
 		}
 	}

@@ -40,31 +40,154 @@ func (s *Store) AllHeld(ctx context.Context) ([]records.Held, error) {
 	return s.HeldRows(ctx, records.HeldQuery{})
 }
 
+// foundHeld is a held row as it is found.
+type foundHeld struct {
+	Row        heldRow `gorm:"embedded"` // gorm passes over an embedded type that is not exported
+	Correction bool
+	Bytes      int // of its context and original
+}
+
+func (f foundHeld) held() records.Held {
+	h := f.Row.held()
+	h.Correction = f.Correction
+	return h
+}
+
+// heldColumns are the columns of a held row that are never large.
+const heldColumns = `q.id, q.name, q.file, q.line, q.kind, q.source_id, q.status, q.reason, q.feed, q.load_id, q.first_seen,
+	q.last_seen, q.retry_at, length(q.context) + length(q.original) AS bytes, EXISTS (SELECT 1 FROM fact_versions v
+		WHERE v.kind = q.kind AND v.source_id = q.source_id AND q.source_id <> '') AS correction`
+
+// heldWhere is what a query asks for.
+func heldWhere(q records.HeldQuery) (where string, values []any) {
+	where = "TRUE"
+	add := func(condition string, value ...any) {
+		where += " AND " + condition
+		values = append(values, value...)
+	}
+	if q.ID != 0 {
+		add("q.id = ?", q.ID)
+	}
+	if q.Kind != "" {
+		add("q.kind = ?", string(q.Kind))
+	}
+	if q.Load != 0 {
+		add("q.load_id = ?", q.Load)
+	}
+	if !q.Due.IsZero() {
+		add("q.retry_at <= ?", micros(q.Due))
+	}
+	return where, values
+}
+
 // HeldRows lists some of the held rows, by file and line.
 func (s *Store) HeldRows(ctx context.Context, q records.HeldQuery) ([]records.Held, error) {
-	var rows []struct {
-		Row        heldRow `gorm:"embedded"` // gorm passes over an embedded type that is not exported
-		Correction bool
-	}
+	where, values := heldWhere(q)
 	limit := ""
-	values := []any{q.ID, q.ID, string(q.Kind), string(q.Kind)}
 	if q.Limit > 0 {
 		limit = " LIMIT ? OFFSET ?"
 		values = append(values, q.Limit, q.Offset)
 	}
-	err := s.reading(ctx).Raw(`SELECT q.*, EXISTS (SELECT 1 FROM fact_versions v
-			WHERE v.kind = q.kind AND v.source_id = q.source_id AND q.source_id <> '') AS correction
-		FROM quarantined_rows q WHERE (q.id = ? OR ? = 0) AND (q.kind = ? OR ? = '')
-		ORDER BY q.file, q.line, q.name, q.id`+limit, values...).Scan(&rows).Error
+	var list []records.Held
+	err := s.snapshot(ctx, func(tx *gorm.DB) error {
+		found, err := findHeld(tx, where+" ORDER BY q.file, q.line, q.name, q.id"+limit, values)
+		if err == nil {
+			list = make([]records.Held, 0, len(found))
+			err = eachHeldOf(tx, found, q.Bare, func(h records.Held) error {
+				list = append(list, h)
+				return nil
+			})
+		}
+		return err
+	})
 	if err != nil {
 		return nil, fmt.Errorf("reading the rows held back: %w", err)
 	}
-	list := make([]records.Held, len(rows))
-	for n, r := range rows {
-		list[n] = r.Row.held()
-		list[n].Correction = r.Correction
-	}
 	return list, nil
+}
+
+// heldPart is how many held rows are looked at together.
+const heldPart = 500
+
+// EachHeld hands on held rows by file and line. Memory does not grow with them; each may write, and
+// a row that is released meanwhile may be passed over.
+func (s *Store) EachHeld(ctx context.Context, q records.HeldQuery, each func(records.Held) error) error {
+	where, values := heldWhere(q)
+	after := ""
+	var place []any
+	for {
+		var part []foundHeld
+		query := where + after + fmt.Sprintf(" ORDER BY q.file, q.line, q.name, q.id LIMIT %d", heldPart)
+		part, err := findHeld(s.reading(ctx), query, append(values[:len(values):len(values)], place...))
+		if err == nil {
+			err = eachHeldOf(s.reading(ctx), part, q.Bare, each)
+		}
+		if err != nil {
+			return fmt.Errorf("reading the rows held back: %w", err)
+		}
+		if len(part) < heldPart {
+			return nil
+		}
+		last := part[len(part)-1].Row
+		after, place = " AND (q.file, q.line, q.name, q.id) > (?, ?, ?, ?)", []any{last.File, last.Line, last.Name, last.ID}
+	}
+}
+
+func findHeld(tx *gorm.DB, query string, values []any) (found []foundHeld, err error) {
+	return found, tx.Raw("SELECT "+heldColumns+" FROM quarantined_rows q WHERE "+query, values...).Scan(&found).Error
+}
+
+// eachHeldOf hands on rows that were found, with what they hold unless they are asked for bare.
+func eachHeldOf(tx *gorm.DB, found []foundHeld, bare bool, each func(records.Held) error) error {
+	for from := 0; from < len(found); {
+		to, bytes := from, 0
+		for ; to < len(found) && (to == from || bytes+found[to].Bytes <= chunkBytes); to++ {
+			bytes += found[to].Bytes
+		}
+		part := found[from:to]
+		if from = to; !bare {
+			if err := fillHeld(tx, part); err != nil {
+				return err
+			}
+		}
+		for n := range part {
+			h := part[n].held()
+			part[n].Row.Context, part[n].Row.Original = nil, nil
+			if err := each(h); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// fillHeld reads what rows hold.
+func fillHeld(tx *gorm.DB, rows []foundHeld) error {
+	byID := make(map[int64]*heldRow, len(rows))
+	ids := make([]int64, len(rows))
+	for n := range rows {
+		ids[n] = rows[n].Row.ID
+		byID[ids[n]] = &rows[n].Row
+	}
+	var filled []heldRow
+	if err := tx.Select("id", "context", "original").Where("id IN ?", ids).Find(&filled).Error; err != nil {
+		return err
+	}
+	for _, f := range filled {
+		byID[f.ID].Context, byID[f.ID].Original = f.Context, f.Original
+	}
+	return nil
+}
+
+// StaysHeld notes why a row that was read again stays where it is, and from when on it may be
+// read by itself. It is no error that the row is not held any more.
+func (s *Store) StaysHeld(ctx context.Context, h records.Held) error {
+	err := s.write.WithContext(ctx).Model(&heldRow{}).Where("id = ?", h.ID).
+		Updates(map[string]any{"reason": plain(h.Reason), "retry_at": optional(h.RetryAt)}).Error
+	if err != nil {
+		return fmt.Errorf("noting why a row stays held: %w", err)
+	}
+	return nil
 }
 
 // HeldRow is the held row of a number. The error is clinical.NotFound where none of that

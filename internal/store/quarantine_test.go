@@ -1,6 +1,7 @@
 package store
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -70,6 +71,37 @@ func TestARowIsReleasedOnce(t *testing.T) {
 		}
 		if len(versions(t, s, "S1")["S1"]) != 2 {
 			t.Error("the released row is not stored")
+		}
+	})
+}
+
+// Held rows are gone through by place, of all loads or of one, each once, whatever is released.
+func TestHeldRowsAreGoneThroughByPlace(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		var rows []records.Held
+		for n := range 2*heldPart + 7 {
+			rows = append(rows, heldRowAt("v.csv", n%(heldPart+11), "V", "a"))
+		}
+		large := heldRowAt("w.csv", 2, "W", "large")
+		large.Original, large.RetryAt = make([]byte, chunkBytes), noon
+		first, _ := loadAt(t, s, noon, file{name: "/x/v.csv", held: rows}, file{name: "/x/w.csv", held: []records.Held{large, large}})
+		loadAt(t, s, noon, file{name: "/x/u.csv", held: []records.Held{heldRowAt("u.csv", 2, "U", "a")}})
+		lines, met := []int{}, map[int64]bool{}
+		must(t, s.EachHeld(t.Context(), records.HeldQuery{Load: first}, func(h records.Held) error {
+			lines, met[h.ID] = append(lines, h.Line), true
+			if len(h.Original) == 0 {
+				t.Error("a row has lost what was received")
+			}
+			h.Reason, h.RetryAt = "another", noon.Add(time.Hour)
+			return s.StaysHeld(t.Context(), h)
+		}))
+		if len(met) != len(rows)+2 || len(lines) != len(met) || !slices.IsSorted(lines[:len(rows)]) {
+			t.Errorf("%d rows are met, %d of them once; want %d by place", len(lines), len(met), len(rows)+2)
+		}
+		due := get(s.HeldRows(t.Context(), records.HeldQuery{Due: noon.Add(59 * time.Minute), Bare: true}))(t)
+		later := get(s.HeldRows(t.Context(), records.HeldQuery{Due: noon.Add(time.Hour), Bare: true, Limit: 1}))(t)
+		if len(due) != 0 || len(later) != 1 || later[0].Reason != "another" || later[0].Original != nil {
+			t.Errorf("due are %d rows, later %+v", len(due), later)
 		}
 	})
 }

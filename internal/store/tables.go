@@ -93,6 +93,7 @@ type heldRow struct {
 	LoadID    int64
 	FirstSeen int64
 	LastSeen  int64
+	RetryAt   *int64
 }
 
 func (heldRow) TableName() string { return "quarantined_rows" }
@@ -101,7 +102,7 @@ func (r heldRow) held() records.Held {
 	return records.Held{
 		ID: r.ID, File: r.File, Line: r.Line, Kind: clinical.Kind(r.Kind), SourceID: r.SourceID,
 		Status: clinical.Status(r.Status), Reason: r.Reason, Feed: r.Feed, Context: r.Context, Original: r.Original,
-		FirstSeen: fromMicros(r.FirstSeen), LastSeen: fromMicros(r.LastSeen),
+		FirstSeen: fromMicros(r.FirstSeen), LastSeen: fromMicros(r.LastSeen), RetryAt: fromOptional(r.RetryAt),
 	}
 }
 

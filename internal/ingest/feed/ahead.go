@@ -1,7 +1,7 @@
 package feed
 
 import (
-	"fmt"
+	"strings"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -20,11 +20,27 @@ func Ahead(v clinical.Version, now time.Time) string {
 	limit = limit.Add(clockSkew)
 	for _, h := range happened(v.Body) {
 		if h.at.After(limit) {
-			return fmt.Sprintf("%s %s lies more than 5 minutes after it was recorded or read",
-				h.name, h.at.UTC().Format(time.RFC3339))
+			return h.name + " " + h.at.UTC().Format(time.RFC3339) + aheadWords
 		}
 	}
 	return ""
+}
+
+const aheadWords = " lies more than 5 minutes after it was recorded or read"
+
+// AheadUntil is the moment from which a row is not ahead of the clock any more, by the reason
+// for which Ahead refused it; zero for any other reason. One that lies after what it says
+// itself of when it was recorded is refused then, too.
+func AheadUntil(reason string) time.Time {
+	said, is := strings.CutSuffix(reason, aheadWords)
+	if !is {
+		return time.Time{}
+	}
+	at, err := time.Parse(time.RFC3339, said[strings.LastIndexByte(said, ' ')+1:])
+	if err != nil {
+		return time.Time{}
+	}
+	return at.Add(time.Second - clockSkew) // the words leave out fractions
 }
 
 // named is a time under the name of its column.
