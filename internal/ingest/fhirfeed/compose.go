@@ -181,7 +181,13 @@ func (h *factHistory) movedTo(home string, p records.Part, at time.Time) error {
 
 // body is what a version says, with what the resources tell that it refers to.
 func (h *factHistory) body(s said) (clinical.Body, records.End, error) {
-	if s.Order == nil && s.Dose == nil {
+	switch {
+	case s.Clearance != nil:
+		b := *s.Clearance
+		var err error
+		b.By, err = h.name(s.By)
+		return b, records.PartUsed, err
+	case s.Order == nil && s.Dose == nil:
 		return s.Body(), records.PartUsed, nil
 	}
 	drug, waits, ignored, err := h.drug(s)

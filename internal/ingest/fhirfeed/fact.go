@@ -32,6 +32,7 @@ type said struct {
 	Drug       *drugSaid `json:",omitempty"` // of an order or a dose, where the resource names it itself
 	Medication pointer   `json:",omitzero"`  // where another resource does
 	Prescribed pointer   `json:",omitzero"`  // the order of a dose
+	By         pointer   `json:",omitzero"`  // who clears
 }
 
 // fact is what one resource says, on its way to the sink.

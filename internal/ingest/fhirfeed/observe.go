@@ -162,7 +162,9 @@ func (w *work) single(o observation, m meant, f fact) fact {
 	case clinical.KindFluid:
 		body, err = o.fluid(w, m.Measure)
 	case clinical.KindClearance:
-		body, err = o.clearance(w, m.entry)
+		if body, err = o.clearance(w, m.entry); err == nil && len(o.Performer) > 0 {
+			f.said.By = byOf(o.Performer[0], o.head)
+		}
 		f.nothing = err != nil && !errors.Is(err, errNothing) // held, it clears nobody any more
 	case clinical.KindAnswer:
 		body, err = o.answer(w, m.entry)
@@ -319,9 +321,6 @@ func (o observation) clearance(w *work, e codes.Entry) (b clinical.Clearance, er
 		return b, errNothing
 	}
 	b.ClearedAt, err = o.timeOfDay(w)
-	if len(o.Performer) > 0 {
-		b.By = strings.TrimSpace(o.Performer[0].Display)
-	}
 	return b, err
 }
 

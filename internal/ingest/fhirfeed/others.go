@@ -234,9 +234,18 @@ func (w *work) procedure(p procedure) fact {
 		f.nothing = true
 		return f.wrong("%v", err)
 	}
-	b := clinical.Clearance{ClearedAt: at}
 	if len(p.Performer) > 0 {
-		b.By = strings.TrimSpace(p.Performer[0].Actor.Display)
+		f.said.By = byOf(p.Performer[0].Actor, p.head)
 	}
-	return f.put(b)
+	return f.put(clinical.Clearance{ClearedAt: at})
+}
+
+// byOf is who did something: as the reference displays, else as the Practitioner is called.
+func byOf(r reference, h head) pointer {
+	by := r.pointer("Practitioner", "")
+	var who patient
+	if raw := contained(h.Contained, r.Reference); by.Display == "" && raw != nil && decode(raw, &who) == nil {
+		by.Display = who.name()
+	}
+	return by
 }

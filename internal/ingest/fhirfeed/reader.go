@@ -123,6 +123,8 @@ func (w *work) fact(it item) fact {
 	switch kind {
 	case "Patient":
 		return check(h, it, &patient{}, func(p patient) fact { return w.person(p, it) })
+	case "Practitioner":
+		return check(h, it, &patient{}, func(p patient) fact { return w.lookedAt(h, it, personSaid{Name: p.name()}) })
 	case "Location":
 		return check(h, it, &location{}, func(l location) fact { return w.lookedAt(h, it, l.said()) })
 	case "Medication":
@@ -147,6 +149,7 @@ func (w *work) fact(it item) fact {
 var isRead = map[string]bool{
 	"Patient": true, "Location": true, "Medication": true, "Encounter": true, "Observation": true,
 	"MedicationRequest": true, "MedicationAdministration": true, "Condition": true, "Flag": true, "Procedure": true,
+	"Practitioner": true,
 }
 
 // typeFirst is the type where it stands first, as it nearly always does.

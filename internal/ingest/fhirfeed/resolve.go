@@ -192,6 +192,19 @@ func (r resolver) drug(s said) (d clinical.Drug, waits, ignored bool, err error)
 	return d, d.Text == "", named.Ignored, nil
 }
 
+// name is what somebody is called: as a reference displays, else as the resource says.
+func (r resolver) name(p pointer) (string, error) {
+	if p.Display != "" || len(p.Names) == 0 {
+		return p.Display, nil
+	}
+	versions, err := r.resource(p.Names)
+	if err != nil || len(versions) == 0 {
+		return "", err
+	}
+	who, err := decodeBody[personSaid](lastOf(versions))
+	return who.Name, err
+}
+
 // order is the identity of the order that a reference names.
 func (r resolver) order(p pointer) (string, error) {
 	if len(p.Names) == 0 {
