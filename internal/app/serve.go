@@ -220,6 +220,12 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		return err
 	}
 	defer episodes.stop()
+	watch := s.watch(p.clock)
+	counting, err := startCounting(ctx, s, watch)
+	if err != nil {
+		return err
+	}
+	defer counting.stop()
 	signIns, looking, err := startSignInService(ctx, s, p.clock)
 	if err != nil {
 		return err

@@ -91,6 +91,9 @@ func (p *past) fill(b bedUntil) {
 			"sex": []string{"female", "male"}[p.rng.IntN(2)], "ambulatory": "yes",
 		})
 		s.live()
+		if s.left.After(p.begin.AddDate(0, 0, pastDays-routineDays)) {
+			s.routine(rand.New(rand.NewPCG(uint64(p.stays), 77)))
+		}
 		end = admitted.Add(-p.hours(3, 20))
 	}
 }
@@ -140,6 +143,21 @@ func (s *pastStay) live() {
 		if at := day.Add(s.hours(0, 24)); s.chance(s.hazard(day)) && at.Before(s.left) {
 			s.fall(at)
 		}
+	}
+}
+
+// routineDays is for how long before the stories readings of every day are told: as long as the
+// feeds' habit is looked back at.
+const routineDays = 65
+
+// routine charts the readings of every day, of which nobody writes down the position. Their chance
+// is one of their own, so that they change nothing of what else is told.
+func (s *pastStay) routine(chance *rand.Rand) {
+	for at := s.admitted.Add(time.Hour); at.Before(s.left); at = at.Add(time.Duration(9+chance.IntN(7)) * time.Hour) {
+		s.fact("vitals", at, map[string]string{
+			"taken_at": stamp(at), "systolic": strconv.Itoa(112 + chance.IntN(40)), "diastolic": strconv.Itoa(62 + chance.IntN(22)),
+			"heart_rate": strconv.Itoa(60 + chance.IntN(28)),
+		})
 	}
 }
 

@@ -59,7 +59,7 @@ var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "rep
 	"dose_reviews",
 	"feed_kinds", "row_fixes",
 	"feed_messages", "skipped_rows", "stay_patients", "waiting_for_patient",
-	"assignments", "unit_checks",
+	"assignments", "unit_checks", "stay_tallies", "stay_days", "stay_presences",
 	"feed_parts", "feed_part_topics", "feed_topic_uses", "feed_composed", "feed_topics_due", "repeated_parts",
 }
 
