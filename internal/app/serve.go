@@ -20,6 +20,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/demo"
+	"plumbline/internal/demo/deeds"
 	"plumbline/internal/idp"
 	"plumbline/internal/ingest"
 	"plumbline/internal/notify"
@@ -121,8 +122,19 @@ func demoUnit(ctx context.Context, p process, args []string) error {
 		if err := site.checkDemoUnits(ctx, p.clock); err != nil {
 			return nil, err
 		}
+		if err := site.liveDemo(ctx, p.clock()); err != nil {
+			return nil, err
+		}
 		return demoAccounts(ctx, a)
 	})
+}
+
+// liveDemo loads the demo's feed, and does what its people have done about it.
+func (s *site) liveDemo(ctx context.Context, now time.Time) error {
+	if _, err := s.loader.Load(ctx, []string{s.settings.feedDir}, "demo"); err != nil {
+		return err
+	}
+	return deeds.Do(ctx, s.codes, s.care(), now)
 }
 
 func writeDemoFeed(dir string, now time.Time) error {

@@ -15,6 +15,9 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
+	"plumbline/internal/demo/deeds"
+	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/store"
 	"plumbline/internal/testdb"
 	"plumbline/internal/testdb/teststore"
@@ -222,6 +225,50 @@ func TestDemoFilesAreTheSeed(t *testing.T) {
 		}
 		if !found {
 			t.Errorf("%s is of no known kind", f.Name)
+		}
+	}
+}
+
+// What the people of the demo have done shows where they did it, and moves no story out of
+// its tier, then and three hours on.
+func TestTheDeedsOfTheDemo(t *testing.T) {
+	for _, hour := range []int{4, 12, 20} { // the demo may start at any time of the day
+		theDeedsAt(t, time.Date(2027, 3, 28, hour, 17, 0, 0, time.UTC))
+	}
+}
+
+func theDeedsAt(t *testing.T, now time.Time) {
+	t.Helper()
+	s := openSite(t, "", now)
+	if err := deeds.Do(t.Context(), s.codes, s.care(), now); err != nil {
+		t.Fatal(err)
+	}
+	for _, at := range []time.Time{now, now.Add(3 * time.Hour)} {
+		for _, wrong := range demo.CheckStories(verdicts(t, s, at)) {
+			t.Errorf("at %s: %s", at, wrong)
+		}
+	}
+	want := map[string]records.EpisodeState{
+		"S101": episodes.Assigned, "S102": episodes.Told, "S120": episodes.Taken, "S123": episodes.Deferred,
+	}
+	for _, d := range demo.Deeds() {
+		all, err := s.care().Stay(t.Context(), d.StayID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, h := range all {
+			if string(h.Episode.Kind) == d.Kind && h.Episode.State != want[d.StayID] {
+				t.Errorf("%s: %s is %s, want %s", d.StayID, d.Kind, h.Episode.State, want[d.StayID])
+			}
+		}
+	}
+	list, err := s.service.Live(t.Context(), demo.MainUnit, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range list {
+		if a.Digest.StayID == "S133" && len(a.Digest.Unrecognised) > 0 {
+			t.Errorf("the mixture that was mapped is not recognised: %v", a.Digest.Unrecognised)
 		}
 	}
 }

@@ -299,6 +299,11 @@ func (c *chart) levelFrom(daysAgo int, clock, value string) {
 	c.rounds = append(c.rounds, round{from: from, to: c.end(), level: parsePressure(value)})
 }
 
+// measuredUntil ends the ordinary readings at a moment: nobody comes any more.
+func (c *chart) measuredUntil(daysAgo int, clock string) {
+	c.rounds[len(c.rounds)-1].to = c.at(daysAgo, clock)
+}
+
 // walkRounds charts the four ordinary readings of a day. They keep clear of
 // the sets, so that none is taken for a part of one.
 func (c *chart) walkRounds() {

@@ -48,13 +48,15 @@ func storiesQuiet() []Story {
 		{
 			Name: "Renewed, not changed", StayID: "S133", PatientID: "P4133", Patient: "Thandiwe Rosenkvist", Born: "1948-08-08", Sex: "female",
 			Unit: MainUnit, Bed: "17", Tier: "watch", Rule: "T-WATCH", Recheck: "scheduled R-WEEKLY",
-			Says: "Her orders were renewed after a week at the same doses, which is no change; eye drops count nowhere.",
+			Says: "Her orders were renewed after a week at the same doses, which is no change; eye drops count nowhere, " +
+				"and the ward's own mixture is known since an administrator said what it is.",
 			tell: renewedOrders,
 		},
 		{
 			Name: "A quiet stay, leg infection", StayID: "S130", PatientID: "P4130", Patient: "Jerome Kaspersund", Born: "1974-02-02", Sex: "male",
 			Unit: MainUnit, Bed: "15B", Tier: "none", Rule: "", Recheck: "not_needed",
-			Says: "Fifty-two, no tablets for blood pressure, nothing that asks for a set.",
+			Says: "Fifty-two, no tablets for blood pressure, nothing that asks for a set; " +
+				"but nobody has measured him since yesterday at five, and his row says so.",
 			tell: quietLeg,
 		},
 		{
@@ -180,6 +182,7 @@ func renewedOrders(c *chart) {
 	c.start(3, "11:30", "lisinopril", 10, "mg", "oral", "08:00")
 	drops := c.home("timolol", 1, "drop", "ophthalmic", "08:00", "20:00").charted("timolol 5 MG/ML eye drops", "S01ED01", "")
 	drops.miss(6, "20:00")
+	c.home("ward mixture 7", 12.5, "mg", "oral", "08:00") // no code, no name: see Mapped
 	c.set(9, "08:35", lying("138/76 68"), standing(1, "128/74 76"), standing(3, "129/74 76"))
 	c.set(5, "08:45", lying("136/74 68"), standing(1, "127/74 76"), standing(3, "128/74 76"))
 	c.set(2, "08:25", lying("136/76 66"), standing(1, "125/74 74"), standing(3, "126/74 74"))
@@ -189,6 +192,7 @@ func quietLeg(c *chart) {
 	c.admit(3, "21:20")
 	c.has("L03.1", "Cellulitis of the leg")
 	c.level("124/76 76")
+	c.measuredUntil(1, "18:00")
 	c.start(3, "22:00", "amoxicillin", 1, "g", "oral", "08:00", "14:00", "22:00")
 	c.start(3, "22:00", "paracetamol", 1, "g", "oral").give(3, "22:30").give(1, "21:00")
 }
