@@ -107,19 +107,18 @@ func startHL7(ctx context.Context, s *site, clock clinical.Clock) (*hl7Listener,
 
 // receiveHL7 stores a message, and answers it once it is stored.
 func (s *site) receiveHL7(ctx context.Context, text []byte, now time.Time) ([]byte, error) {
-	id, sum := hl7feed.MessageID(text)
+	received := hl7Reader(s.settings).Receive(text, feed.Options{Zone: s.settings.zone, Now: now})
+	id, sum := received.ID()
 	m := records.Message{Feed: hl7feed.Feed, ID: id, Sum: sum, Who: "mllp", ReceivedAt: now}
 	// Being stopped does not break off what has begun: the sender would not know of it.
-	_, reason, err := s.loader.Receive(context.WithoutCancel(ctx), m, "mllp", text)
+	_, _, err := s.loader.ReceiveRead(context.WithoutCancel(ctx), m, func(_ feed.Reader, _ feed.Options, sink feed.Sink) error {
+		return received.Read("mllp", sink)
+	})
 	if err != nil {
 		s.log.Error("an HL7 message could not be stored, and is not answered", "why", err)
 		return nil, err
 	}
-	if reason != "" {
-		return hl7feed.Answer(text, hl7feed.Rejected, []string{reason}, now), nil
-	}
-	code, reasons := hl7Reader(s.settings).Judge(text, feed.Options{Zone: s.settings.zone, Now: now})
-	return hl7feed.Answer(text, code, reasons, now), nil
+	return received.Answer(now), nil
 }
 
 // hl7Reader is the reader of HL7 v2 by the settings of the site.

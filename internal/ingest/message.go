@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/feed"
 	"plumbline/internal/records"
 )
 
@@ -15,6 +16,15 @@ import (
 // it was then; the error is clinical.Conflict where the content is another. Reason says why
 // a message could not be read as a whole; nothing is stored then.
 func (l *Loader) Receive(ctx context.Context, m records.Message, name string, text []byte) (taken records.Taken, reason string, err error) {
+	return l.ReceiveRead(ctx, m, func(r feed.Reader, o feed.Options, sink feed.Sink) error {
+		return r.Read(bytes.NewReader(text), name, o, sink)
+	})
+}
+
+// ReceiveRead is Receive for a message that is parsed already: read hands on what it says.
+func (l *Loader) ReceiveRead(
+	ctx context.Context, m records.Message, read func(feed.Reader, feed.Options, feed.Sink) error,
+) (taken records.Taken, reason string, err error) {
 	r := l.readerNamed(m.Feed)
 	if r == nil {
 		return taken, "", clinical.Errorf(clinical.Internal, "there is no reader of the feed %s", m.Feed)
@@ -23,7 +33,7 @@ func (l *Loader) Receive(ctx context.Context, m records.Message, name string, te
 	var unread error
 	taken, err = l.Store.Take(ctx, deliveryOf(m), func(b records.Batch) error {
 		s.batch = b
-		err := r.Read(bytes.NewReader(text), name, s.options, &s)
+		err := read(r, s.options, &s)
 		if err != nil && s.failed == nil {
 			unread = err
 		}

@@ -5,7 +5,9 @@ import (
 	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
@@ -20,19 +22,90 @@ const (
 	Rejected = "AR"
 )
 
-// Judge says how a message is to be answered once it is stored, and why. It asks the text
+// Received is what came in one frame of MLLP, parsed once: who sent it, what it says, and how
+// it is answered.
+type Received struct {
+	text   []byte
+	first  message // to answer by; without segments where it cannot be parsed
+	rows   [][]row // of each message
+	raws   []raw
+	unread error  // why nothing of it can be read
+	reason string // why its first message is none
+}
+
+// Receive parses what came.
+func (r Reader) Receive(text []byte, o feed.Options) *Received {
+	m := &Received{text: text}
+	s := newSplit(bytes.NewReader(text))
+	for {
+		one, err := s.message()
+		if errors.Is(err, io.EOF) && len(m.raws) > 0 {
+			return m
+		}
+		if err != nil {
+			m.unread = cmp.Or(notEOF(err), errNoMessage)
+			return m
+		}
+		parsed, reason := one.parse()
+		if len(m.raws) == 0 {
+			m.first, m.reason = parsed, reason
+		}
+		m.raws = append(m.raws, one)
+		m.rows = append(m.rows, r.rowsOf(parsed, reason, o))
+	}
+}
+
+func notEOF(err error) error {
+	if errors.Is(err, io.EOF) {
+		return nil
+	}
+	return err
+}
+
+// Read hands on what the message says, under a name in place of a file's. The error is as
+// that of feed.Reader.
+func (m *Received) Read(name string, sink feed.Sink) error {
+	if m.unread != nil {
+		return m.unread
+	}
+	for n, one := range m.raws {
+		if err := hand(m.rows[n], one, name, sink); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// ID tells the message from others of its sender's: by the sending application and
+// facility, the control id, and what stands after MSH, of which sum is the hash. So one that
+// is sent again is known, also with a new time in MSH-7, and one that bears a number used
+// before is not lost.
+func (m *Received) ID() (id, sum string) {
+	_, body, _ := bytes.Cut(bytes.ReplaceAll(m.text, []byte("\n"), []byte("\r")), []byte("\r"))
+	hash := sha256.Sum256(body)
+	sum = hex.EncodeToString(hash[:])
+	if len(m.first.segments) == 0 {
+		whole := sha256.Sum256(m.text)
+		return "unread " + hex.EncodeToString(whole[:]), sum
+	}
+	msh := m.first.segments[0]
+	return strings.Join([]string{msh.text(3), msh.text(4), msh.text(9), msh.text(10), sum[:16]}, "|"), sum
+}
+
+// judge says how the message is to be answered once it is stored, and why. It asks the text
 // alone, so a message that is sent again is answered as it was.
-func (r Reader) Judge(text []byte, o feed.Options) (code string, reasons []string) {
-	lines, reason := linesOf(text)
-	if reason == "" {
-		_, reason = parse(lines)
+func (m *Received) judge() (code string, reasons []string) {
+	switch {
+	case m.unread != nil:
+		return Rejected, []string{"the message " + m.unread.Error()}
+	case m.reason != "":
+		return Rejected, []string{m.reason}
 	}
-	if reason != "" {
-		return Rejected, []string{reason}
-	}
-	for _, x := range r.rows(raw{line: 1, text: text}, o) {
-		if x.reason != "" {
-			reasons = append(reasons, x.reason)
+	for _, rows := range m.rows {
+		for _, x := range rows {
+			if x.reason != "" {
+				reasons = append(reasons, x.reason)
+			}
 		}
 	}
 	if len(reasons) > 0 {
@@ -41,32 +114,14 @@ func (r Reader) Judge(text []byte, o feed.Options) (code string, reasons []strin
 	return Accepted, nil
 }
 
-// MessageID tells a message from others of its sender's: by the sending application and
-// facility, the control id, and what stands after MSH. So one that is sent again is known,
-// also with a new time in MSH-7, and one that bears a number used before is not lost.
-func MessageID(text []byte) (id, sum string) {
-	head, body, _ := bytes.Cut(bytes.ReplaceAll(text, []byte("\n"), []byte("\r")), []byte("\r"))
-	hash := sha256.Sum256(body)
-	sum = hex.EncodeToString(hash[:])
-	lines, _ := linesOf(head)
-	m, reason := parse(lines)
-	if reason != "" {
-		whole := sha256.Sum256(text)
-		return "unread " + hex.EncodeToString(whole[:]), sum
-	}
-	msh := m.segments[0]
-	return strings.Join([]string{msh.text(3), msh.text(4), msh.text(9), msh.text(10), sum[:16]}, "|"), sum
+// Answer is the acknowledgement of the message: MSA with its control id, and ERR with the
+// reasons where something of it was not taken.
+func (m *Received) Answer(now time.Time) []byte {
+	code, reasons := m.judge()
+	return acknowledgement(m.text, m.first, code, reasons, now)
 }
 
-// Answer is the acknowledgement of a message: MSA with its control id, and ERR with the
-// reasons where something of it was not taken.
-func Answer(text []byte, code string, reasons []string, now time.Time) []byte {
-	m := message{separators: separators{'|', '^', '~', '\\', '&'}}
-	if lines, reason := linesOf(text); reason == "" {
-		if parsed, reason := parse(lines); reason == "" {
-			m = parsed
-		}
-	}
+func acknowledgement(text []byte, m message, code string, reasons []string, now time.Time) []byte {
 	if m.repetition == 0 || m.escape == 0 || m.sub == 0 { // it names too few to answer with
 		m.separators = separators{'|', '^', '~', '\\', '&'}
 	}

@@ -42,6 +42,8 @@ func (Reader) Sniff(_ string, head []byte) bool {
 	return begins(head) || between(head)
 }
 
+var errNoMessage = errors.New("holds no message")
+
 // Read implements feed.Reader.
 func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) error {
 	s, any := newSplit(in), false
@@ -49,7 +51,7 @@ func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) 
 		m, err := s.message()
 		switch {
 		case errors.Is(err, io.EOF) && !any:
-			return errors.New("holds no message")
+			return errNoMessage
 		case errors.Is(err, io.EOF):
 			return nil
 		case err != nil:
@@ -58,7 +60,7 @@ func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) 
 			return nil // it is read when the next one has begun, or the file is left alone
 		}
 		any = true
-		if err := r.hand(m, name, "", o, sink); err != nil {
+		if err := hand(r.rows(m, o), m, name, sink); err != nil {
 			return err
 		}
 	}
@@ -66,7 +68,12 @@ func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) 
 
 // Again implements feed.Reader: the context of a held row says which of the message it is.
 func (r Reader) Again(h records.Held, o feed.Options, sink feed.Sink) error {
-	return r.hand(raw{line: h.Line, text: h.Original}, h.File, string(h.Context), o, sink)
+	m := raw{line: h.Line, text: h.Original}
+	rows := r.rows(m, o)
+	if key := string(h.Context); key != "" {
+		rows = slices.DeleteFunc(rows, func(x row) bool { return x.key != key })
+	}
+	return hand(rows, m, h.File, sink)
 }
 
 // Key implements feed.Reader.
@@ -74,12 +81,8 @@ func (Reader) Key(h records.Held) string {
 	return string(h.Context) + "\x00" + string(bytes.TrimRight(h.Original, "\r\n"))
 }
 
-// hand hands on the rows of a message, or the one of a key.
-func (r Reader) hand(m raw, file, key string, o feed.Options, sink feed.Sink) error {
-	rows := r.rows(m, o)
-	if key != "" {
-		rows = slices.DeleteFunc(rows, func(x row) bool { return x.key != key })
-	}
+// hand hands on the rows of a message.
+func hand(rows []row, m raw, file string, sink feed.Sink) error {
 	if len(rows) == 0 {
 		return sink.Skip(Feed, "")
 	}
@@ -111,17 +114,27 @@ type row struct {
 	reason string
 }
 
-// rows are the rows of a message; none where nothing of it is of use here.
-func (r Reader) rows(m raw, o feed.Options) []row {
-	whole := func(reason string) []row { return []row{{key: "message", reason: reason}} }
+// parse cuts a message into its segments. The reason says why it is none.
+func (m raw) parse() (message, string) {
 	if m.short {
-		return whole("the message is cut off: the byte that ends it is missing")
+		return message{}, "the message is cut off: the byte that ends it is missing"
 	}
 	lines, reason := linesOf(m.text)
 	if reason != "" {
-		return whole(reason)
+		return message{}, reason
 	}
-	parsed, reason := parse(lines)
+	return parse(lines)
+}
+
+// rows are the rows of a message; none where nothing of it is of use here.
+func (r Reader) rows(m raw, o feed.Options) []row {
+	parsed, reason := m.parse()
+	return r.rowsOf(parsed, reason, o)
+}
+
+// rowsOf are the rows of a parsed message, or why it is none.
+func (r Reader) rowsOf(parsed message, reason string, o feed.Options) []row {
+	whole := func(reason string) []row { return []row{{key: "message", reason: reason}} }
 	if reason != "" {
 		return whole(reason)
 	}
