@@ -98,6 +98,9 @@ func (c *composing) some(topics []string) error {
 	if c.due, err = c.fetch(topics); err != nil {
 		return err
 	}
+	if err := c.foresee(topics); err != nil {
+		return err
+	}
 	out := outcome{now: map[string]composedRow{}, row: map[string]int{}, ends: map[records.End][]string{}}
 	for _, topic := range topics {
 		if err := c.one(topic, &out); err != nil {
@@ -111,6 +114,62 @@ func (c *composing) some(topics []string) error {
 		return err
 	}
 	return c.replace(topics, out)
+}
+
+// foresights is how many times topics are composed for what they will look at. What a look leads
+// to is seen the next time.
+const foresights = 4
+
+// foresee finds what the topics will look at, and fetches it together: a query for each look
+// would take most of the time. To compose is pure, so it may be done for that alone.
+func (c *composing) foresee(topics []string) error {
+	if c.parts > keptParts {
+		c.seen, c.parts = map[string][]records.Part{}, 0
+	}
+	for range foresights {
+		missing := map[string]bool{}
+		var again []string
+		for _, topic := range topics {
+			missed := false
+			_, err := c.compose(topic, func(other string) ([]records.Part, error) {
+				other = plain(other)
+				if list, known := c.known(other); known {
+					return slices.Clone(list), nil
+				}
+				missing[other], missed = true, true
+				return nil, nil
+			})
+			if err != nil {
+				return err
+			}
+			if missed {
+				again = append(again, topic)
+			}
+		}
+		for part := range parts(slices.Sorted(maps.Keys(missing)), 500) {
+			found, err := c.fetch(part)
+			if err != nil {
+				return err
+			}
+			for other, list := range found {
+				c.seen[other] = list
+				c.parts += len(list) + 1
+			}
+		}
+		if topics = again; len(topics) == 0 {
+			break
+		}
+	}
+	return nil
+}
+
+// known are the parts of a topic that was fetched already.
+func (c *composing) known(topic string) ([]records.Part, bool) {
+	if list, due := c.due[topic]; due {
+		return list, true
+	}
+	list, seen := c.seen[topic]
+	return list, seen
 }
 
 func (c *composing) one(topic string, out *outcome) error {
@@ -152,19 +211,14 @@ func (c *composing) one(topic string, out *outcome) error {
 
 // look shows a topic.
 func (c *composing) look(topic string) ([]records.Part, error) {
-	if list, due := c.due[topic]; due {
-		return list, nil
-	}
-	if list, seen := c.seen[topic]; seen {
+	if list, known := c.known(topic); known {
 		return list, nil
 	}
 	found, err := c.fetch([]string{topic})
 	if err != nil {
 		return nil, err
 	}
-	if c.parts += len(found[topic]); c.parts > keptParts {
-		c.seen, c.parts = map[string][]records.Part{}, len(found[topic])
-	}
+	c.parts += len(found[topic]) + 1
 	c.seen[topic] = found[topic]
 	return found[topic], nil
 }
