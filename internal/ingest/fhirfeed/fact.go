@@ -1,6 +1,7 @@
 package fhirfeed
 
 import (
+	"bytes"
 	"fmt"
 	"strings"
 	"time"
@@ -189,7 +190,7 @@ func (w *work) hand(it item, f fact) error {
 func (w *work) held(it item, f fact) records.Held {
 	return records.Held{
 		Feed: Feed, File: w.name, Line: it.line, Kind: f.kind, SourceID: f.source, Status: f.status,
-		Reason: f.reason, Original: it.raw, Context: []byte(it.fullURL),
+		Reason: f.reason, Original: bytes.Clone(it.raw), Context: []byte(it.fullURL),
 	}
 }
 

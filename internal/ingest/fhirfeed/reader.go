@@ -10,7 +10,6 @@ import (
 	"bytes"
 	"errors"
 	"io"
-	"regexp"
 	"strings"
 
 	"plumbline/internal/clinical"
@@ -116,33 +115,29 @@ func (w *work) fact(it item) fact {
 	case !isRead[kind]:
 		return fact{head: head{ResourceType: kind}}.skip()
 	}
-	var h head
-	if err := decode(it.raw, &h); err != nil {
-		return fact{head: head{ResourceType: kind}}.wrong("%v", err)
-	}
 	switch kind {
 	case "Patient":
-		return check(h, it, &patient{}, func(p patient) fact { return w.person(p, it) })
+		return check(kind, it, &patient{}, func(p patient) fact { return w.person(p, it) })
 	case "Practitioner":
-		return check(h, it, &patient{}, func(p patient) fact { return w.lookedAt(h, it, personSaid{Name: p.name()}) })
+		return check(kind, it, &patient{}, func(p patient) fact { return w.lookedAt(p.head, it, personSaid{Name: p.name()}) })
 	case "Location":
-		return check(h, it, &location{}, func(l location) fact { return w.lookedAt(h, it, l.said()) })
+		return check(kind, it, &location{}, func(l location) fact { return w.lookedAt(l.head, it, l.said()) })
 	case "Medication":
-		return check(h, it, &medication{}, func(m medication) fact { return w.lookedAt(h, it, w.drugSaid(m.Code)) })
+		return check(kind, it, &medication{}, func(m medication) fact { return w.lookedAt(m.head, it, w.drugSaid(m.Code)) })
 	case "Encounter":
-		return check(h, it, &encounter{}, func(e encounter) fact { return w.visit(e, it) })
+		return check(kind, it, &encounter{}, func(e encounter) fact { return w.visit(e, it) })
 	case "Observation":
-		return check(h, it, &observation{}, w.observe)
+		return check(kind, it, &observation{}, w.observe)
 	case "MedicationRequest":
-		return check(h, it, &medicationRequest{}, w.order)
+		return check(kind, it, &medicationRequest{}, w.order)
 	case "MedicationAdministration":
-		return check(h, it, &medicationAdministration{}, w.dose)
+		return check(kind, it, &medicationAdministration{}, w.dose)
 	case "Condition":
-		return check(h, it, &condition{}, w.condition)
+		return check(kind, it, &condition{}, w.condition)
 	case "Flag":
-		return check(h, it, &flag{}, w.flag)
+		return check(kind, it, &flag{}, w.flag)
 	}
-	return check(h, it, &procedure{}, w.procedure)
+	return check(kind, it, &procedure{}, w.procedure)
 }
 
 // isRead are the types of resources of which something is read, but AdverseEvent.
@@ -153,11 +148,38 @@ var isRead = map[string]bool{
 }
 
 // typeFirst is the type where it stands first, as it nearly always does.
-var typeFirst = regexp.MustCompile(`^\{\s*"resourceType"\s*:\s*"([A-Za-z]{1,64})"`)
+func typeFirst(raw []byte) (string, bool) {
+	rest := raw
+	for _, token := range []string{"{", `"resourceType"`, ":", `"`} {
+		after, found := bytes.CutPrefix(bytes.TrimLeft(rest, space), []byte(token))
+		if !found {
+			return "", false
+		}
+		rest = after
+	}
+	kind, _, closed := bytes.Cut(rest[:min(len(rest), 64)], []byte(`"`))
+	return string(kind), closed && !bytes.ContainsAny(kind, `\`) && len(kind) > 0
+}
+
+// typeAmong is the type where it is written plainly.
+func typeAmong(raw []byte) (kind string, ok bool) {
+	if len(raw) == 0 || raw[0] != '{' {
+		return "", false
+	}
+	for name, value := range members(raw) {
+		if name == "resourceType" && len(value) > 2 && value[0] == '"' && !bytes.ContainsAny(value, `\\`) {
+			kind, ok = string(value[1:len(value)-1]), true // of several the last one counts
+		}
+	}
+	return kind, ok
+}
 
 func typeOf(raw []byte) (string, error) {
-	if m := typeFirst.FindSubmatch(raw); m != nil {
-		return string(m[1]), nil
+	if kind, ok := typeFirst(raw); ok {
+		return kind, nil
+	}
+	if kind, ok := typeAmong(raw); ok {
+		return kind, nil
 	}
 	var t struct {
 		ResourceType string `json:"resourceType"`
@@ -172,9 +194,13 @@ func typeOf(raw []byte) (string, error) {
 }
 
 // check reads a resource into its form and makes a fact of it.
-func check[R any](h head, it item, r *R, of func(R) fact) fact {
+func check[R any](kind string, it item, r *R, of func(R) fact) fact {
 	if err := decode(it.raw, r); err != nil {
-		f := fact{head: h, source: h.key(), kind: kindOfType[h.ResourceType]}
+		h := head{ResourceType: kind}
+		if decode(it.raw, &h) != nil {
+			h = head{ResourceType: kind}
+		}
+		f := fact{head: h, source: h.key(), kind: kindOfType[kind]}
 		return f.wrong("%v", err)
 	}
 	return of(*r)

@@ -14,7 +14,7 @@ import (
 
 // item is one resource as it stood in a file.
 type item struct {
-	raw     []byte
+	raw     []byte // valid until the next one
 	fullURL string // of its entry in a Bundle
 	line    int    // where it begins; it grows from item to item
 }
@@ -60,7 +60,7 @@ type splitter struct {
 // later one is the later one.
 func (p *splitter) hand(raw []byte, fullURL string, line int) error {
 	p.last = max(p.last+1, line)
-	return p.each(item{raw: bytes.Clone(raw), fullURL: fullURL, line: p.last})
+	return p.each(item{raw: raw, fullURL: fullURL, line: p.last})
 }
 
 // top reads a value that stands by itself: a Bundle as a stream of entries, any other as
@@ -169,7 +169,7 @@ func (p *splitter) entries(start int) error {
 		if !json.Valid(p.buf) {
 			return parseError(p.buf, line)
 		}
-		if err := p.entry(bytes.Clone(p.buf), line); err != nil {
+		if err := p.entry(p.buf, line); err != nil {
 			return err
 		}
 	}
@@ -177,25 +177,86 @@ func (p *splitter) entries(start int) error {
 
 // entry hands on what an entry holds; one without a resource holds nothing.
 func (p *splitter) entry(raw []byte, line int) error {
-	var e struct {
-		FullURL  string
-		Resource json.RawMessage
-	}
-	if err := json.Unmarshal(raw, &e); err != nil {
+	if raw[0] != '{' {
 		return p.hand(raw, "", line) // named when it is read as a resource
 	}
-	if len(e.Resource) == 0 || string(e.Resource) == "null" {
+	fullURL, resource := "", []byte(nil)
+	for name, value := range members(raw) {
+		switch name {
+		case "resource":
+			resource = value
+		case "fullUrl":
+			if json.Unmarshal(value, &fullURL) != nil {
+				return p.hand(raw, "", line)
+			}
+		}
+	}
+	if len(resource) == 0 || string(resource) == "null" {
 		return nil
 	}
-	if kind, err := typeOf(e.Resource); err == nil && kind == bundle {
-		return p.inner(e.Resource, line)
+	if kind, err := typeOf(resource); err == nil && kind == bundle {
+		return p.inner(resource, line)
 	}
-	return p.hand(e.Resource, e.FullURL, line)
+	return p.hand(resource, fullURL, line)
+}
+
+// members are the members of an object by their names as they are written; of what is no
+// JSON as far as it goes.
+func members(object []byte) func(yield func(name string, value []byte) bool) {
+	return func(yield func(string, []byte) bool) {
+		rest := bytes.TrimLeft(object[1:], space)
+		for len(rest) > 0 && rest[0] == '"' {
+			name := rest[:valueEnd(rest)]
+			colon := bytes.TrimLeft(rest[len(name):], space)
+			if len(name) < 2 || len(colon) == 0 || colon[0] != ':' {
+				return
+			}
+			rest = bytes.TrimLeft(colon[1:], space)
+			value := rest[:valueEnd(rest)]
+			if !yield(string(name[1:len(name)-1]), value) {
+				return
+			}
+			if rest = bytes.TrimLeft(rest[len(value):], space); len(rest) == 0 || rest[0] != ',' {
+				return
+			}
+			rest = bytes.TrimLeft(rest[1:], space)
+		}
+	}
+}
+
+const space = " \t\r\n"
+
+// valueEnd is the length of the value with which a JSON text begins.
+func valueEnd(b []byte) int {
+	depth, quoted := 0, false
+	for n := 0; n < len(b); n++ {
+		switch c := b[n]; {
+		case quoted && c == '\\':
+			n++
+		case c == '"':
+			if quoted = !quoted; !quoted && depth == 0 {
+				return n + 1
+			}
+		case quoted:
+			n += plainText(b[n+1:])
+		case c == '{' || c == '[':
+			depth++
+		case (c == '}' || c == ']') && depth > 0:
+			if depth--; depth == 0 {
+				return n + 1
+			}
+		case depth == 0 && endsWord[c]:
+			return n
+		}
+	}
+	return len(b)
 }
 
 // inner hands on the entries of a Bundle that is in memory.
 func (p *splitter) inner(raw []byte, line int) error {
-	var b struct{ Entry []json.RawMessage }
+	var b struct {
+		Entry []json.RawMessage `json:"entry"`
+	}
 	if err := json.Unmarshal(raw, &b); err != nil {
 		return p.hand(raw, "", line)
 	}
@@ -223,6 +284,8 @@ type scanner struct {
 	line     int
 	buf      []byte // the value being read
 	settings Settings
+
+	quoted, escaped bool // within a text; after a backslash
 }
 
 func (t *scanner) begin() { t.buf = t.buf[:0] }
@@ -285,11 +348,15 @@ func (t *scanner) take(c byte) error {
 
 func (t *scanner) add(c byte) error {
 	if len(t.buf) >= t.settings.MaxResource {
-		return fmt.Errorf("has a resource of more than %d bytes in line %d; fhir-max-resource is the setting",
-			t.settings.MaxResource, t.line)
+		return t.tooLarge()
 	}
 	t.buf = append(t.buf, c)
 	return nil
+}
+
+func (t *scanner) tooLarge() error {
+	return fmt.Errorf("has a resource of more than %d bytes in line %d; fhir-max-resource is the setting",
+		t.settings.MaxResource, t.line)
 }
 
 // key reads the name of a member and its colon.
@@ -318,39 +385,77 @@ func (t *scanner) key() (string, error) {
 // value reads a value: to the end of its brackets or quotes, or up to what ends a number
 // or a word. Whether it is JSON is looked at afterwards.
 func (t *scanner) value() error {
-	depth, quoted, escaped := 0, false, false
-	for begun := false; ; begun = true {
-		c, err := t.src.ReadByte()
+	depth, begun := 0, false
+	for {
+		chunk, err := t.buffered()
 		if err != nil {
 			return t.reading(err)
 		}
-		plain := depth == 0 && !quoted && begun
-		if plain && (c == ',' || c == '}' || c == ']' || c == ' ' || c == '\t' || c == '\r' || c == '\n') {
-			return t.src.UnreadByte()
+		n, done := 0, false
+		for n < len(chunk) && !done {
+			c := chunk[n]
+			if depth == 0 && begun && !t.quoted && endsWord[c] {
+				return t.keep(chunk[:n])
+			}
+			begun = true
+			n++
+			switch {
+			case t.escaped:
+				t.escaped = false
+			case t.quoted && c == '\\':
+				t.escaped = true
+			case c == '"':
+				t.quoted = !t.quoted
+				done = !t.quoted && depth == 0
+			case t.quoted:
+				n += plainText(chunk[n:])
+			case c == '{' || c == '[':
+				if depth++; depth > t.settings.MaxDepth {
+					return fmt.Errorf("nests deeper than %d in line %d; fhir-max-depth is the setting",
+						t.settings.MaxDepth, t.line+bytes.Count(chunk[:n], []byte("\n")))
+				}
+			case c == '}' || c == ']':
+				depth--
+				done = depth <= 0
+			}
 		}
-		if err := t.add(c); err != nil {
+		if err := t.keep(chunk[:n]); err != nil || done {
+			t.quoted, t.escaped = false, false
 			return err
 		}
-		switch {
-		case c == '\n':
-			t.line++
-		case escaped:
-			escaped = false
-		case quoted && c == '\\':
-			escaped = true
-		case c == '"':
-			if quoted = !quoted; !quoted && depth == 0 {
-				return nil
-			}
-		case quoted:
-		case c == '{' || c == '[':
-			if depth++; depth > t.settings.MaxDepth {
-				return fmt.Errorf("nests deeper than %d in line %d; fhir-max-depth is the setting", t.settings.MaxDepth, t.line)
-			}
-		case c == '}' || c == ']':
-			if depth--; depth <= 0 {
-				return nil
-			}
+	}
+}
+
+// endsWord are the bytes that end a number or a word.
+var endsWord = [256]bool{',': true, '}': true, ']': true, ' ': true, '\t': true, '\r': true, '\n': true}
+
+// plainText is how many bytes of a text follow that neither end it nor escape.
+func plainText(b []byte) int {
+	for n, c := range b {
+		if c == '"' || c == '\\' {
+			return n
 		}
 	}
+	return len(b)
+}
+
+// buffered is what is read and not taken, of at least one byte.
+func (t *scanner) buffered() ([]byte, error) {
+	if t.src.Buffered() == 0 {
+		if _, err := t.src.Peek(1); err != nil {
+			return nil, err
+		}
+	}
+	return t.src.Peek(t.src.Buffered())
+}
+
+// keep takes bytes as part of the value.
+func (t *scanner) keep(b []byte) error {
+	if len(t.buf)+len(b) > t.settings.MaxResource {
+		return t.tooLarge()
+	}
+	t.line += bytes.Count(b, []byte("\n"))
+	t.buf = append(t.buf, b...)
+	_, err := t.src.Discard(len(b))
+	return err
 }

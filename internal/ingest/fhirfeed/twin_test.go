@@ -303,7 +303,7 @@ func (g *gathered) Hold(records.Held) error          { return nil }
 func (g *gathered) Skip(string, clinical.Kind) error { return nil }
 func (g *gathered) Notice(string)                    {}
 
-func demoVersions(t *testing.T) []clinical.Version {
+func demoVersions(t testing.TB) []clinical.Version {
 	t.Helper()
 	files, err := seed.Files()
 	if err != nil {
