@@ -167,6 +167,8 @@ type site struct {
 	policies *policybook.Book
 	codes    *codebook.Book
 	clocks   *clockWatch
+	lease    *lease // nil: this program is alone
+	polled   polled
 	log      *slog.Logger
 }
 

@@ -20,7 +20,6 @@ func (s *site) care() *care.Service {
 // stepEpisodes brings every episode to what holds now. What fails is logged and
 // tried again at the next step.
 func (s *site) stepEpisodes(ctx context.Context, w *ingest.Watcher, now time.Time) {
-	s.clocks.look(now)
 	service := s.care()
 	if _, err := service.StepAll(ctx, now); err != nil && ctx.Err() == nil {
 		s.log.Error("episodes were not brought up to date; they are stepped again", "error", err)
@@ -83,7 +82,7 @@ func (s *site) silentFeeds(ctx context.Context, w *ingest.Watcher, now time.Time
 	if w == nil || w.Last().At.IsZero() && w.Last().Err == nil {
 		return nil, false, nil
 	}
-	why := s.trouble(w, now)
+	why := s.folderTrouble(w, now)
 	if why == "" {
 		return nil, true, nil
 	}
@@ -101,5 +100,13 @@ func (s *site) silentFeeds(ctx context.Context, w *ingest.Watcher, now time.Time
 // startEpisodes steps the episodes once, then every minute. After each load the
 // schedule of the feed folder steps them too.
 func startEpisodes(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.Clock) (*schedule, error) {
-	return startJob(ctx, s.log, "@every 1m", true, func(ctx context.Context) { s.stepEpisodes(ctx, w, clock()) })
+	step := s.lease.only(func(ctx context.Context) { s.stepEpisodes(ctx, w, clock()) })
+	steps, err := startJob(ctx, s.log, "@every 1m", true, func(ctx context.Context) {
+		s.clocks.look(clock()) // of each machine
+		step(ctx)
+	})
+	if err == nil {
+		s.lease.whenGained(steps.begin)
+	}
+	return steps, err
 }

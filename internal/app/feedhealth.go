@@ -9,6 +9,7 @@ import (
 	"plumbline/internal/ingest"
 	"plumbline/internal/notify"
 	"plumbline/internal/records"
+	"plumbline/internal/store"
 	"plumbline/internal/web/parts"
 )
 
@@ -22,13 +23,19 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 	if h.Units, err = s.checks(nil).States(ctx); err != nil {
 		return h, err
 	}
+	lease, mine := s.lease.standing()
+	h.Lease = s.leaseShown()
+	h.Trouble = s.trouble(w, now)
 	if w != nil {
-		h.LastRead, h.Trouble = w.Last().At, s.trouble(w, now)
+		said := lease.Said
+		if mine {
+			said = s.saidAt(w, now)
+		}
+		h.LastRead, h.Growing = said.FolderAt, said.Growing
 		if h.Folder, err = filepath.Abs(w.Dir); err != nil {
 			return h, err
 		}
-		h.Files = append(h.Files, unread(w.Last(), state.Files)...)
-		h.Growing = w.Last().Growing
+		h.Files = append(h.Files, unread(said.Refused, state.Files)...)
 	} else if state.LastLoad != nil {
 		h.LastRead = state.LastLoad.FinishedAt
 	}
@@ -42,15 +49,30 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 	return h, err
 }
 
-// unread are the files of the folder that cannot be read as they are, and that no load knows of:
-// those of a kind that is not read, and what is no regular file.
-func unread(last ingest.Look, known []records.FileState) (out []records.FileState) {
+// leaseShown is who reads the feeds, nil where nobody else could.
+func (s *site) leaseShown() *records.Lease {
+	if s.lease == nil || s.store.Engine() != store.Postgres {
+		return nil
+	}
+	l, _ := s.lease.standing()
+	return &l
+}
+
+// refusedFiles are the files of the folder that cannot be read as they are.
+func refusedFiles(last ingest.Look) (out []records.FileState) {
 	for _, problem := range last.Refused {
-		named := func(f records.FileState) bool { return filepath.Base(f.Name) == problem.File && f.Error != "" }
+		out = append(out, records.FileState{Mark: records.Mark{Name: problem.File}, ReadAt: last.ReadAt, Error: problem.Reason})
+	}
+	return out
+}
+
+// unread are those of the files that no load knows of: those of a kind that is not read, and what
+// is no regular file.
+func unread(refused, known []records.FileState) (out []records.FileState) {
+	for _, r := range refused {
+		named := func(f records.FileState) bool { return filepath.Base(f.Name) == r.Name && f.Error != "" }
 		if !slices.ContainsFunc(known, named) {
-			out = append(out, records.FileState{
-				Mark: records.Mark{Name: problem.File}, ReadAt: last.ReadAt, Error: problem.Reason,
-			})
+			out = append(out, r)
 		}
 	}
 	return out

@@ -96,7 +96,7 @@ func startTelling(ctx context.Context, s *site, clock clinical.Clock) (*schedule
 	if err := service.Start(ctx); err != nil || len(service.Channels) == 0 {
 		return nil, err
 	}
-	return startJob(ctx, s.log, "@every 5s", false, func(ctx context.Context) {
+	return s.startLeased(ctx, "@every 5s", false, func(ctx context.Context) {
 		service, err := s.telling(clock)
 		if err == nil {
 			err = service.Run(ctx)

@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"net/http"
 	"runtime"
+	"sync"
 	"time"
 
 	"github.com/robfig/cron/v3"
@@ -13,12 +14,30 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/fhirpoll"
+	"plumbline/internal/text"
 )
 
 // schedule runs jobs by the clock. Jobs that machines set run in UTC.
 type schedule struct {
 	cron   *cron.Cron
 	cancel context.CancelFunc
+	job    cron.Job
+	begun  sync.WaitGroup // of what began beside the clock
+}
+
+// startLeased runs a job where this instance has the lease: as often as every says, and at once
+// when the lease comes to it.
+func (s *site) startLeased(ctx context.Context, every string, atOnce bool, job func(context.Context)) (*schedule, error) {
+	started, err := startJob(ctx, s.log, every, atOnce, s.lease.only(job))
+	if err == nil {
+		s.lease.whenGained(started.begin)
+	}
+	return started, err
+}
+
+// begin runs the job now, unless it runs already.
+func (s *schedule) begin() {
+	s.begun.Go(s.job.Run)
 }
 
 // startJob runs a job as often as every says; atOnce runs it before, too, and waits
@@ -35,16 +54,17 @@ func startJob(ctx context.Context, log *slog.Logger, every string, atOnce bool, 
 		cancel()
 		return nil, err
 	}
+	wrapped := c.Entry(id).WrappedJob
 	if atOnce {
-		c.Entry(id).WrappedJob.Run()
+		wrapped.Run()
 	}
 	c.Start()
-	return &schedule{c, cancel}, nil
+	return &schedule{cron: c, cancel: cancel, job: wrapped}, nil
 }
 
 // startSchedule reads the feed folder now and then as often as the settings say.
 func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, error) {
-	feeds, err := startJob(ctx, s.log, s.settings.feedEvery, true, func(ctx context.Context) {
+	feeds, err := s.startLeased(ctx, s.settings.feedEvery, true, func(ctx context.Context) {
 		before := w.Last().ReadAt
 		if err := w.Poll(ctx); err != nil && ctx.Err() == nil {
 			s.log.Error("the feed folder was not read; it is tried again", "error", err)
@@ -61,7 +81,7 @@ func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, 
 
 // startRetries reads the rows again that were held only because they lay ahead of the clock.
 func startRetries(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.Clock) (*schedule, error) {
-	return startJob(ctx, s.log, "@every 1m", false, func(ctx context.Context) {
+	return s.startLeased(ctx, "@every 1m", false, func(ctx context.Context) {
 		summary, any, err := s.loader.RetryDue(ctx)
 		switch {
 		case err != nil && ctx.Err() == nil:
@@ -83,8 +103,14 @@ func startFHIR(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.C
 		Settings: s.settings.fhirServer, Receiver: s.loader, Bookmarks: s.store, Clock: clock, Log: s.log,
 		Client: &http.Client{Timeout: fhirTimeout},
 	}
-	polls, err := startJob(ctx, s.log, s.settings.fhirEvery, false, func(ctx context.Context) {
-		if err := poller.Poll(ctx); err != nil && ctx.Err() == nil {
+	s.polled.start(clock())
+	polls, err := s.startLeased(ctx, s.settings.fhirEvery, false, func(ctx context.Context) {
+		s.polled.begin()
+		err := poller.Poll(ctx)
+		if ctx.Err() == nil {
+			s.polled.end(clock(), err)
+		}
+		if err != nil && ctx.Err() == nil {
 			s.log.Error("the FHIR server was not read to its end; it is tried again", "error", err)
 		}
 		s.stepEpisodes(ctx, w, clock())
@@ -93,6 +119,48 @@ func startFHIR(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.C
 		return nil, usagef("fhir-every %q is not a schedule: %v; write @every 1m or a cron expression", s.settings.fhirEvery, err)
 	}
 	return polls, nil
+}
+
+// polled is how the polls of the FHIR server go.
+type polled struct {
+	mu    sync.Mutex
+	at    time.Time // the last one ended, or the program started; zero: none is made
+	runs  bool
+	fault error // of the last one
+}
+
+// start is that the program has started, and will poll.
+func (p *polled) start(now time.Time) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.at = now
+}
+
+func (p *polled) begin() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.runs = true
+}
+
+func (p *polled) end(now time.Time, err error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.at, p.runs, p.fault = now, false, err
+}
+
+// trouble says why the FHIR server is not read as it should be, "" if it is, or none is polled.
+func (p *polled) trouble(every string, now time.Time) string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	switch {
+	case p.at.IsZero():
+		return ""
+	case p.fault != nil:
+		return "the FHIR server was not read to its end: " + p.fault.Error()
+	case !p.runs && overdue(every, p.at, now):
+		return "the FHIR server has not been polled for " + text.Span(now.Sub(p.at))
+	}
+	return ""
 }
 
 // fhirTimeout is how long one request to the FHIR server may take.
@@ -105,6 +173,7 @@ func (s *schedule) stop() {
 	}
 	s.cancel()
 	<-s.cron.Stop().Done()
+	s.begun.Wait()
 }
 
 // cronLog hands the schedule's messages to the log.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -11,6 +12,9 @@ import (
 // TestMain lets the scripts under testdata run the program as a command, and the
 // test of killed loads start it as a process.
 func TestMain(m *testing.M) {
+	if os.Getenv(shortLease) != "" {
+		leaseBy = leaseTimes{lasts: 3 * time.Second, every: 300 * time.Millisecond, margin: time.Second, patience: time.Second}
+	}
 	if os.Getenv(asCommand) != "" {
 		os.Exit(Run(context.Background(), os.Args[1:], os.Getenv, os.Stdin, os.Stdout, os.Stderr))
 	}

@@ -19,6 +19,7 @@ import (
 	"github.com/robfig/cron/v3"
 
 	"plumbline/internal/auth"
+	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/demo/deeds"
 	"plumbline/internal/idp"
@@ -201,6 +202,8 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 	records := newRecorder(s.store, s.log)
 	defer records.close()
 
+	s.lease = startLease(ctx, s)
+	defer s.lease.stop()
 	telling, err := startTelling(ctx, s, p.clock) // before the first step: what that opens is told
 	if err != nil {
 		return err
@@ -211,6 +214,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		watcher = &ingest.Watcher{
 			Loader: s.loader, Dir: s.settings.feedDir, Settle: s.settings.feedSettle, Clock: p.clock, Log: s.log,
 		}
+		s.lease.tell(s.feedsSaid(watcher, p.clock))
 		schedule, err := startSchedule(ctx, s, watcher)
 		if err != nil {
 			return err
@@ -248,6 +252,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 			Answers: s.service, Policy: s.service.Policy, Policies: s.policies, Codes: s.codes, Checks: s.checks(p.clock),
 			Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
+			Lease:     s.leaseShown,
 			DataState: s.store.DataState, Desk: &feeds.Desk{Rows: s.store, Loader: s.loader, Log: s.log},
 			Sets:     bedside.Keeper{Loader: s.loader, Messages: s.store, Episodes: s.care(), Log: s.log},
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
@@ -288,7 +293,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 }
 
 // ready tells whether pages can be trusted to be current: the database answers
-// and the feed folder, where one is set, could be looked at.
+// and the feeds are read, by this instance or another.
 func (s *site) ready(ctx context.Context, w *ingest.Watcher, now time.Time) error {
 	if err := s.store.Ping(ctx); err != nil {
 		return err
@@ -297,40 +302,74 @@ func (s *site) ready(ctx context.Context, w *ingest.Watcher, now time.Time) erro
 		return errors.New("the last step of the episodes lies in the future, and nothing is opened or told until that " +
 			"is passed over; check the clocks")
 	}
-	if w == nil {
-		return nil
-	}
 	if trouble := s.trouble(w, now); trouble != "" {
 		return errors.New(trouble)
 	}
 	return nil
 }
 
-// feedSilence is for how many of the schedule's own intervals the folder may go
-// unread before the feed counts as failing.
+// feedSilence is for how many of the schedule's own intervals a feed may go unread before it
+// counts as failing.
 const feedSilence = 5
 
-// trouble says why the feed folder is not read as it should be, "" if it is.
+// overdue reports whether a schedule that ran last at a moment has missed so many turns.
+func overdue(schedule string, last, now time.Time) bool {
+	every, err := cron.ParseStandard(schedule)
+	if err != nil {
+		return false // the schedule would not have started
+	}
+	for range feedSilence {
+		last = every.Next(last)
+	}
+	return now.After(last)
+}
+
+// trouble says why the feeds are not read as they should be, "" if they are: by this instance, or
+// by the one that has the lease as that tells it.
 func (s *site) trouble(w *ingest.Watcher, now time.Time) string {
+	lease, mine := s.lease.standing()
+	switch {
+	case w == nil && s.settings.fhirServer.URL == "":
+		return ""
+	case mine:
+		return cmp.Or(s.folderTrouble(w, now), s.polled.trouble(s.settings.fhirEvery, now))
+	case !lease.Running:
+		return "no instance has the lease to read the feeds"
+	}
+	return lease.Said.Trouble
+}
+
+// folderTrouble says why this instance does not read the feed folder as it should.
+func (s *site) folderTrouble(w *ingest.Watcher, now time.Time) string {
+	if w == nil {
+		return ""
+	}
 	last := w.Last()
 	switch {
 	case last.Err != nil:
 		return last.Err.Error()
 	case last.At.IsZero():
 		return "the feed folder has not been looked at yet"
-	}
-	every, err := cron.ParseStandard(s.settings.feedEvery)
-	if err != nil {
-		return "" // the schedule would not have started
-	}
-	latest := last.At
-	for range feedSilence {
-		latest = every.Next(latest)
-	}
-	if now.After(latest) {
+	case overdue(s.settings.feedEvery, last.At, now):
 		return "the schedule has not looked at the feed folder for " + text.Span(now.Sub(last.At))
 	}
 	return ""
+}
+
+// feedsSaid tells what the others are to know of the feeds that this instance reads.
+func (s *site) feedsSaid(w *ingest.Watcher, clock clinical.Clock) func() records.FeedsSaid {
+	return func() records.FeedsSaid { return s.saidAt(w, clock()) }
+}
+
+func (s *site) saidAt(w *ingest.Watcher, now time.Time) records.FeedsSaid {
+	said := records.FeedsSaid{
+		Trouble: cmp.Or(s.folderTrouble(w, now), s.polled.trouble(s.settings.fhirEvery, now)),
+	}
+	if w != nil {
+		last := w.Last()
+		said.FolderAt, said.Growing, said.Refused = last.At, last.Growing, refusedFiles(last)
+	}
+	return said
 }
 
 // keepPolicy stores the policy in force under its hash, which every assessment

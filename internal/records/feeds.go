@@ -57,3 +57,21 @@ type FeedKind struct {
 
 	HeldNow, WaitingNow int
 }
+
+// Lease is who does what only one of several instances may do.
+type Lease struct {
+	Owner   string // a name for people: machine, number of the process, and chance
+	Fence   int64  // grows each time that it goes to another
+	TakenAt time.Time
+	Mine    bool
+	Running bool // it has not ended
+	Said    FeedsSaid
+}
+
+// FeedsSaid is what the instance that reads the feeds tells the others of it.
+type FeedsSaid struct {
+	FolderAt time.Time // the last look that read the folder to its end; zero: none, or there is no folder
+	Trouble  string    // why the feeds are not read as they should be; "": they are
+	Growing  []GrowingFile
+	Refused  []FileState // files that cannot be read as they are
+}

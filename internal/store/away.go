@@ -45,6 +45,12 @@ var sqliteAway = []int{
 // reads, a lock not had in time, and faults of its system.
 var postgresAway = []string{"08", "53", "57P", "58", "25006", "55P03", "57014", "XX001", "XX002"}
 
+// isBusy is that another program has locked a SQLite file.
+func isBusy(err error) bool {
+	var lite *moderncsqlite.Error
+	return errors.As(err, &lite) && lite.Code()&0xff == sqlite3.SQLITE_BUSY
+}
+
 func away(err error) bool {
 	var lite *moderncsqlite.Error
 	var server *pgconn.PgError

@@ -51,7 +51,10 @@ func (s *Store) writing(ctx context.Context, write func(*gorm.DB, versionSink) e
 			if err := preparePostgres(tx); err != nil {
 				return err
 			}
-			return write(tx, &postgresSink{tx: tx, conn: conn})
+			if err := write(tx, &postgresSink{tx: tx, conn: conn}); err != nil {
+				return err
+			}
+			return s.checkFence(ctx, tx)
 		})
 	})
 }

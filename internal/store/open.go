@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"strings"
+	"sync"
 
 	"gorm.io/gorm"
 	"gorm.io/gorm/logger"
@@ -29,6 +30,10 @@ type Store struct {
 	write  *gorm.DB // one connection on SQLite, where only one may write
 	read   *gorm.DB // the same pool as write on PostgreSQL
 	log    *slog.Logger
+
+	leases *sql.DB // one connection of its own; nil on SQLite
+	locks  sync.Mutex
+	locked map[string]func() error // of SQLite: the leases that are held, with what ends them
 
 	// EpisodeRules are the rules whose figures episodes keep (episodes.KeptRules); set
 	// before any is read. What a figure is stands in the table of the rules alone, of
@@ -96,6 +101,12 @@ func (s *Store) Ping(ctx context.Context) error {
 // Close closes the connections. A transaction that runs is waited for.
 func (s *Store) Close() error {
 	var errs []error
+	if s.leases != nil {
+		errs = append(errs, s.leases.Close())
+	}
+	for name := range s.locked {
+		errs = append(errs, s.unlockLease(name))
+	}
 	for _, pool := range s.pools() {
 		errs = append(errs, pool.Close())
 	}

@@ -29,7 +29,7 @@ func openPostgres(ctx context.Context, target string, log *slog.Logger) (*Store,
 	}
 	s := &Store{engine: Postgres, log: log,
 		target: fmt.Sprintf("postgres://%s:%d/%s", config.Host, config.Port, config.Database)}
-	pool := stdlib.OpenDB(*config)
+	pool := stdlib.OpenDB(*config, stdlib.OptionAfterConnect(noticeDeadClients))
 	pool.SetMaxOpenConns(16) // several instances may share a server with a hundred
 	pool.SetMaxIdleConns(8)
 	pool.SetConnMaxIdleTime(5 * time.Minute)
@@ -44,7 +44,17 @@ func openPostgres(ctx context.Context, target string, log *slog.Logger) (*Store,
 		return nil, err
 	}
 	s.read = s.write
+	s.leases = stdlib.OpenDB(*config, stdlib.OptionAfterConnect(noticeDeadClients))
+	s.leases.SetMaxOpenConns(1)
 	return s, nil
+}
+
+// noticeDeadClients has the server notice within some 15 s that the network to this program is
+// gone. Until then it keeps what the connection has locked: the turn to write facts, for one.
+func noticeDeadClients(ctx context.Context, c *pgx.Conn) error {
+	_, err := c.Exec(ctx, "SET tcp_keepalives_idle = 5; SET tcp_keepalives_interval = 5; SET tcp_keepalives_count = 2; "+
+		"SET tcp_user_timeout = 15000", pgx.QueryExecModeSimpleProtocol)
+	return err
 }
 
 // holdLock holds an advisory lock of the session until release is called, and

@@ -56,6 +56,7 @@ type Deps struct {
 	Hospital    string
 	Log         *slog.Logger
 	Ready       func(context.Context) error
+	Lease       func() *records.Lease // who reads the feeds; nil: there is one instance alone
 	DataState   func(context.Context) (string, error)
 	Episodes    *care.Service
 	DoseReviews doses.DoseReviews
@@ -122,7 +123,7 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 		feeds.Routes(f, ofFeeds),
 		account.Routes(f, account.Deps{Demo: d.Demo, SignInService: d.SignInService}),
 		admin.Routes(f, admin.Deps{Policies: d.Policies, Codes: d.Codes, Audit: d.Audit}),
-		api.Routes(f, api.Deps{Lists: d.Answers, Feeds: d.Feeds, Ready: d.Ready}),
+		api.Routes(f, api.Deps{Lists: d.Answers, Feeds: d.Feeds, Ready: d.Ready, Lease: d.Lease}),
 	} {
 		routes = append(routes, room...)
 	}

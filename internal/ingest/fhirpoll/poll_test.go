@@ -25,6 +25,7 @@ import (
 	"plumbline/internal/ingest/fhirfeed"
 	"plumbline/internal/ingest/fhirpoll"
 	"plumbline/internal/store"
+	"plumbline/internal/testdb"
 	"plumbline/internal/testdb/teststore"
 )
 
@@ -197,8 +198,21 @@ func weights(t *testing.T, st *store.Store) string {
 	return strings.Join(out, " ")
 }
 
+// eachEngine runs a test on an empty store of each engine.
+func eachEngine(t *testing.T, test func(*testing.T, func() *store.Store)) {
+	t.Helper()
+	t.Run("sqlite", func(t *testing.T) { test(t, func() *store.Store { return teststore.Empty(t) }) })
+	t.Run("postgres", func(t *testing.T) {
+		test(t, func() *store.Store { return teststore.Open(t, testdb.Postgres(t)) })
+	})
+}
+
 func TestAServerIsReadToItsEndAndFromThereOn(t *testing.T) {
-	s, st := newServer(t), teststore.Empty(t)
+	eachEngine(t, func(t *testing.T, empty func() *store.Store) { readToItsEnd(t, empty()) })
+}
+
+func readToItsEnd(t *testing.T, st *store.Store) {
+	s := newServer(t)
 	s.fill()
 	p := s.poller(t, st)
 	if err := p.Poll(t.Context()); err != nil {
@@ -240,8 +254,12 @@ func TestAServerIsReadToItsEndAndFromThereOn(t *testing.T) {
 }
 
 func TestAPollResumesWhereItStopped(t *testing.T) {
+	eachEngine(t, resumes)
+}
+
+func resumes(t *testing.T, empty func() *store.Store) {
 	for _, unsorted := range []bool{false, true} {
-		s, st := newServer(t), teststore.Empty(t)
+		s, st := newServer(t), empty()
 		s.fill()
 		s.unsorted = unsorted
 		p := s.poller(t, st)

@@ -15,6 +15,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -67,7 +68,9 @@ func Open(tb testing.TB, target string) *store.Store {
 	if err != nil {
 		tb.Fatal(err)
 	}
+	targets.Store(st, target)
 	tb.Cleanup(func() {
+		targets.Delete(st)
 		if err := st.Close(); err != nil {
 			tb.Errorf("close the store: %v", err)
 		}
@@ -91,15 +94,29 @@ func open(ctx context.Context, target string) (*store.Store, error) {
 // behind an answer that stays the same.
 func Count(tb testing.TB, st *store.Store, table string) (n int) {
 	tb.Helper()
-	db, err := sql.Open("sqlite", st.Target())
+	target, _ := targets.Load(st)
+	Ask(tb, target.(string), "SELECT count(*) FROM "+table, &n)
+	return n
+}
+
+// targets are the databases of the stores that Open opened.
+var targets sync.Map
+
+// Ask asks a database of either engine for one row, beside the store.
+func Ask(tb testing.TB, target, query string, into ...any) {
+	tb.Helper()
+	driver := "sqlite"
+	if strings.Contains(target, "://") {
+		driver = "pgx"
+	}
+	db, err := sql.Open(driver, target)
 	if err != nil {
 		tb.Fatal(err)
 	}
 	defer func() { _ = db.Close() }()
-	if err := db.QueryRow("SELECT count(*) FROM " + table).Scan(&n); err != nil {
+	if err := db.QueryRowContext(tb.Context(), query).Scan(into...); err != nil {
 		tb.Fatal(err)
 	}
-	return n
 }
 
 // key changes with the code that migrates, writes and loads the templates.

@@ -24,6 +24,10 @@ var (
 		"By how much a clock was last seen to be set within the last day, forward or (negative) back; 0 where none was.", nil, nil)
 	feedGrowing = prometheus.NewDesc("plumbline_feed_files_growing",
 		"Files of the feed folder that are still being written, and not read to their end.", nil, nil)
+	leaseHeld = prometheus.NewDesc("plumbline_lease_held",
+		"1 where this instance has the lease to read the feeds, 0 where another has or nobody; the owner is who has.",
+		[]string{"owner"}, nil)
+	leaseFence = prometheus.NewDesc("plumbline_lease_fence", "How often the lease went to another instance.", nil, nil)
 	feedUnread = prometheus.NewDesc("plumbline_feed_unread_seconds",
 		"For how long the file left longest has held something that is not read; 0 where none has.", nil, nil)
 	unitsOpen = prometheus.NewDesc("plumbline_units_in_commissioning",
@@ -69,6 +73,14 @@ func (f *feedMetrics) Collect(ch chan<- prometheus.Metric) {
 		set = h.Clock.By.Seconds()
 	}
 	gauge(clockOff, set)
+	if l := h.Lease; l != nil {
+		mine := 0.
+		if l.Mine {
+			mine = 1
+		}
+		ch <- prometheus.MustNewConstMetric(leaseHeld, prometheus.GaugeValue, mine, l.Owner)
+		gauge(leaseFence, float64(l.Fence))
+	}
 	unread := time.Duration(0)
 	for _, g := range h.Growing {
 		unread = max(unread, f.Clock().Sub(g.Since))

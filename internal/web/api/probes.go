@@ -17,5 +17,19 @@ func (s *service) readyz(c *frame.Request) (frame.Page, error) {
 			return frame.Plain(http.StatusServiceUnavailable, "not ready: the log says why\n")
 		}
 	}
-	return frame.Plain(http.StatusOK, "ready\n")
+	return frame.Plain(http.StatusOK, "ready\n"+s.leaseLine(c))
+}
+
+// leaseLine says who reads the feeds, where there may be several instances.
+func (s *service) leaseLine(c *frame.Request) string {
+	if s.Lease == nil {
+		return ""
+	}
+	switch l := s.Lease(); {
+	case l == nil:
+		return ""
+	case l.Mine:
+		return "this instance reads the feeds\n"
+	}
+	return "another instance reads the feeds\n"
 }

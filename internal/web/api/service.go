@@ -23,6 +23,7 @@ type Deps struct {
 	Lists Lists
 	Feeds parts.Feeds
 	Ready func(context.Context) error // nil error: ready to serve
+	Lease func() *records.Lease       // who reads the feeds; nil: there is one instance alone
 }
 
 type service struct {

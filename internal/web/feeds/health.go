@@ -36,6 +36,7 @@ type feedsView struct {
 	ChecksAny bool // the reader says whether the feeds of units were checked
 	Kinds     []feedKindView
 	Telling   []channelView
+	Lease     string // who reads the feeds; "" where there is one instance alone
 	Growing   []growingView
 	Files     []fileView
 	FilesMore bool // only the last are listed
@@ -86,6 +87,19 @@ type channelView struct {
 type growingView struct {
 	Name, Said string
 	Since      *frame.Moment
+}
+
+// leaseSays is who reads the feeds.
+func leaseSays(l *records.Lease) string {
+	switch {
+	case l == nil:
+		return ""
+	case l.Mine:
+		return text.Say("feeds.lease-mine", l.Owner)
+	case l.Running:
+		return text.Say("feeds.lease-other", l.Owner)
+	}
+	return text.Say("feeds.lease-none")
 }
 
 // growingSays is how far a file that is still being written has been read.
@@ -159,6 +173,7 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 			Sent: t.MomentIfAny(ch.LastSent), Failing: t.MomentIfAny(ch.FailingSince), Oldest: t.MomentIfAny(ch.Oldest),
 		})
 	}
+	v.Lease = leaseSays(h.Lease)
 	for _, g := range h.Growing {
 		v.Growing = append(v.Growing, growingView{Name: g.Name, Said: growingSays(g), Since: t.Moment(g.Since)})
 	}

@@ -73,6 +73,7 @@ type FeedHealth struct {
 	records.FeedState                       // as the database tells it
 	Folder            string                // that is read by the schedule; "": none is set
 	LastRead          time.Time             // when the folder was last read to its end; zero: never
+	Lease             *records.Lease        // nil: there is one instance alone
 	Growing           []records.GrowingFile // files of the folder that are still being written
 	Trouble           string                // why the folder could not be read at the last look; "": it could
 	// SilentSince is when the last load began, where the folder is not read as it
