@@ -5,6 +5,8 @@
 #
 # The command finds the server in PLUMBLINE_TEST_POSTGRES. The server listens on
 # loopback only, keeps nothing, and ends with this script, also when it is killed.
+# Where /dev/shm has the room, the server's files and the temporary files of the command
+# are kept there: a test creates and drops a database of 300 files, most of its time on a disk.
 set -euo pipefail
 # shellcheck source=scripts/lib.sh
 . "$(dirname "$0")/lib.sh"
@@ -21,7 +23,19 @@ bin=$(find_pg_bin) || {
 	exit 1
 }
 
-dir=$(mktemp -d /tmp/plumbline-postgres.XXXXXX)
+# in_memory tells whether /dev/shm has some 3 GB left, several times what the tests use.
+in_memory() {
+	[ -w /dev/shm ] && [ "$(df --output=avail -k /dev/shm 2>/dev/null | tail -n 1)" -gt 3000000 ]
+}
+
+kept=${TMPDIR:-/tmp} # what outlives the run: the templates of testdb, and what the go command builds
+place=/tmp
+if in_memory; then
+	place=/dev/shm
+	# what a script that was killed has left
+	find "$place" -maxdepth 1 -name 'plumbline-postgres.*' -mtime +1 -exec rm -rf {} +
+fi
+dir=$(mktemp -d "$place/plumbline-postgres.XXXXXX")
 server=
 stop() {
 	trap '' INT TERM
@@ -42,6 +56,7 @@ if [ "$(id -u)" -eq 0 ]; then
 	user=nobody
 	id postgres >/dev/null 2>&1 && user=postgres
 	chown "$user" "$dir"
+	chmod 711 "$dir" # a test that gives up its rights finds its own folder below
 	as=(setpriv --reuid="$user" --regid="$(id -g "$user")" --clear-groups --pdeathsig INT)
 elif command -v setpriv >/dev/null; then
 	as=(setpriv --pdeathsig INT)
@@ -81,4 +96,6 @@ if [ -z "$server" ]; then
 	exit 1
 fi
 
+mkdir "$dir/tmp"
+export TMPDIR="$dir/tmp" GOTMPDIR="${GOTMPDIR:-$kept}" PLUMBLINE_TEST_TEMPLATES="$kept"
 PLUMBLINE_TEST_POSTGRES="postgres://plumbline@127.0.0.1:$port/postgres?sslmode=disable" "$@"

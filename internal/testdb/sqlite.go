@@ -1,6 +1,7 @@
 package testdb
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
@@ -17,10 +18,10 @@ import (
 // SQLiteFrom returns the path of a new copy of a SQLite file that fill has prepared,
 // in a folder of the test's own. fill must have closed the file when it returns.
 //
-// The prepared file is kept in the system's temporary folder under its name and key,
-// and serves every later test of this machine with the same key: the key must change
-// with whatever fill depends on (see KeyOf). Two processes that prepare it at one time
-// each do, and the last one's stays.
+// The prepared file is kept in the system's temporary folder (see Templates) under its
+// name and key, and serves every later test of this machine with the same key: the key
+// must change with whatever fill depends on (see KeyOf). Two processes that prepare it at
+// one time each do, and the last one's stays.
 func SQLiteFrom(tb testing.TB, name, key string, fill func(path string) error) string {
 	tb.Helper()
 	made, _ := files.LoadOrStore(name+"-"+key, &templateFile{})
@@ -36,6 +37,9 @@ func SQLiteFrom(tb testing.TB, name, key string, fill func(path string) error) s
 	return path
 }
 
+// Templates names the folder of the prepared files where the temporary folder ends with the run.
+const Templates = "PLUMBLINE_TEST_TEMPLATES"
+
 var files sync.Map // name and key -> *templateFile
 
 type templateFile struct {
@@ -45,7 +49,7 @@ type templateFile struct {
 }
 
 func (t *templateFile) prepare(name, key string, fill func(path string) error) ([]byte, error) {
-	folder := filepath.Join(os.TempDir(), "plumbline-testdb-"+strconv.Itoa(os.Getuid()))
+	folder := filepath.Join(cmp.Or(os.Getenv(Templates), os.TempDir()), "plumbline-testdb-"+strconv.Itoa(os.Getuid()))
 	kept := filepath.Join(folder, name+"-"+key+".db")
 	if data, err := os.ReadFile(kept); err == nil {
 		return data, nil
