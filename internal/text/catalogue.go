@@ -28,6 +28,7 @@ type wording struct {
 	Explains string `json:"explains"` // the rule, with the numbers of the policy
 	Says     string `json:"says"`     // why it holds, with its figures
 	Brief    string `json:"brief"`    // the same in a few words
+	Line     string `json:"line"`     // the same for the one line of a patient: at most eight words
 	Asks     string `json:"asks"`     // what a recheck is for
 }
 
@@ -64,6 +65,7 @@ func mustReadLanguage(files fs.FS, folder string) *language {
 			template.Must(all.New(id + ".explains").Parse(w.Explains))
 			template.Must(all.New(id + ".says").Parse(w.Says))
 			template.Must(all.New(id + ".brief").Parse(w.Brief))
+			template.Must(all.New(id + ".line").Parse(w.Line))
 		}
 	})
 	eachFile(files, folder+"/sentences", func(name string, body []byte) {
@@ -183,6 +185,8 @@ func (v *voice) funcs() template.FuncMap {
 		"time":     func(t time.Time) string { return v.Time(t) },
 		"ago":      func(t time.Time) string { return v.Ago(t) },
 		"due":      func(t time.Time) string { return v.Due(t) },
+		"short":    func(t time.Time) string { return v.Short(t) },
+		"few":      func(words []string) string { return v.few(words) },
 		"asks":     func(rule string) string { return v.rules[rule].Asks },
 		"agoBrief": func(t time.Time) string { return v.agoBrief(t) },
 		"day":      func(t time.Time) string { return v.Day(t) },
@@ -206,6 +210,13 @@ func (v *voice) funcs() template.FuncMap {
 				out[n] = v.language.say(v.Catalogue, "bleed", bleedFigures{b, fell})
 			}
 			return strings.Join(out, "; ")
+		},
+		"bleeders": func(list []trends.Bleed) []string {
+			out := make([]string, len(list))
+			for n, b := range list {
+				out[n] = b.Drug
+			}
+			return out
 		},
 		"came":      func(last map[clinical.Kind]time.Time) string { return v.came(last) },
 		"spanAfter": spanAfter, "millilitres": Millilitres, "volume": volume,
@@ -236,6 +247,20 @@ func (v *voice) came(last map[clinical.Kind]time.Time) string {
 		out[n] = v.word("came", string(kind)) + " " + when
 	}
 	return strings.Join(out, ", ")
+}
+
+// few lists words where there is little room: two, or one and how many more.
+func (v *voice) few(words []string) string {
+	if len(words) <= 2 {
+		return List(words)
+	}
+	return v.language.say(v.Catalogue, "few", fewFigures{words[0], len(words) - 1})
+}
+
+// fewFigures are the first of several words and how many more there are.
+type fewFigures struct {
+	First string
+	More  int
 }
 
 // measured writes a figure that may be missing.

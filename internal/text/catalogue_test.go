@@ -23,13 +23,13 @@ import (
 
 // forms are those that the words of a family need, all others being "".
 var forms = map[string][]string{
-	"tiers": {"explains", "says", "brief"}, "rechecks": {"explains", "says", "asks"}, "flags": {"explains", "says"},
+	"tiers": {"explains", "says", "brief", "line"}, "rechecks": {"explains", "says", "asks"}, "flags": {"explains", "says"},
 	"contradictions": {"explains", "says"}, "precautions": {"explains"}, "answers": {"explains"}, "findings": {"explains"}, "serial": {"explains"}, "surroundings": {"explains"},
 	"evidence": {"says"}, "changes": {"says"}, "notes": {"says"},
 }
 
 func (w wording) form(name string) string {
-	return map[string]string{"explains": w.Explains, "says": w.Says, "brief": w.Brief, "asks": w.Asks}[name]
+	return map[string]string{"explains": w.Explains, "says": w.Says, "brief": w.Brief, "line": w.Line, "asks": w.Asks}[name]
 }
 
 // The one test of the table: a rule of the program without entry, an entry without words
@@ -55,13 +55,13 @@ func TestTheTableOfRulesAndTheCatalogueAgree(t *testing.T) {
 				t.Errorf("%s has no words: add it to en/rules/%s.json", r.ID, f.name)
 				continue
 			}
-			for _, form := range []string{"explains", "says", "brief", "asks"} {
+			for _, form := range []string{"explains", "says", "brief", "line", "asks"} {
 				if needs := slices.Contains(forms[f.name], form); needs != (words.form(form) != "") {
 					t.Errorf("%s: the family %s needs %v, and of %q the catalogue has %q", r.ID, f.name, forms[f.name], form, words.form(form))
 				}
 			}
 			check.template(t, r.ID+".explains", reflect.TypeOf(clinical.Policy{}), nil)
-			for _, form := range []string{".says", ".brief"} {
+			for _, form := range []string{".says", ".brief", ".line"} {
 				if f.name == "flags" {
 					check.template(t, r.ID+form, reflect.TypeOf(alerts.Flag{}), reflect.TypeOf(r.Figures))
 				} else if r.Figures != nil {
@@ -356,7 +356,7 @@ func TestSentencesFitTheirFigures(t *testing.T) {
 	for _, f := range families {
 		for _, r := range f.rules {
 			check.template(t, r.ID+".explains", reflect.TypeFor[clinical.Policy](), nil)
-			for _, form := range []string{".says", ".brief"} {
+			for _, form := range []string{".says", ".brief", ".line"} {
 				if f.name == "flags" {
 					check.template(t, r.ID+form, reflect.TypeFor[alerts.Flag](), reflect.TypeOf(r.Figures))
 				} else if r.Figures != nil {

@@ -63,6 +63,17 @@ func (c Catalogue) OwedBrief(d episodes.Due) string {
 	return sayOwedRecheckBrief(c, none{})
 }
 
+// OwedLine is OwedBrief for the line of a patient.
+func (c Catalogue) OwedLine(d episodes.Due) string {
+	switch d.Kind {
+	case episodes.PrecautionsMissing:
+		return sayOwedPrecautionsLine(c, as[alerts.MissingFigures](d.Figures))
+	case episodes.DoseReview:
+		return sayOwedReviewLine(c, none{})
+	}
+	return c.OwedBrief(d)
+}
+
 // ClockTime writes the time of the day alone, in the site's zone.
 func (c Catalogue) ClockTime(t time.Time) string { return t.In(c.Zone).Format("15:04") }
 

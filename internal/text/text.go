@@ -34,6 +34,15 @@ func (c Catalogue) Time(t time.Time) string {
 	return clock(t.In(c.Zone), "2 Jan 15:04")
 }
 
+// Short is the time of the day alone on the day of the moment that it is told at, else Time.
+func (c Catalogue) Short(t time.Time) string {
+	local, now := t.In(c.Zone), c.At.In(c.Zone)
+	if local.Format(time.DateOnly) == now.Format(time.DateOnly) {
+		return clock(local, "15:04")
+	}
+	return c.Time(t)
+}
+
 // Dated is Time with the year, for what is filed.
 func (c Catalogue) Dated(t time.Time) string { return clock(t.In(c.Zone), "2 Jan 2006 15:04") }
 
@@ -100,6 +109,14 @@ func List(words []string) string {
 		return words[0]
 	}
 	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}
+
+// Or joins words of which one is enough.
+func Or(words []string) string {
+	if len(words) < 2 {
+		return strings.Join(words, "")
+	}
+	return Say("parts.or", strings.Join(words[:len(words)-1], ", "), words[len(words)-1])
 }
 
 // Reason says why a tier rule holds, with its figures.

@@ -21,8 +21,10 @@ var (
 	FactKinds        = named[clinical.Kind]("fact-kinds") // one of each
 	LaterWords       = named[string]("later")             // what a version that was charted later did
 	EpisodeKinds     = named[records.EpisodeKind]("episode-kinds")
-	EndingReasons    = named[string]("endings")  // by what evidence an episode ended
-	ClosingReasons   = named[string]("closings") // for what reason a person closed it
+	EndingReasons    = named[string]("endings")      // by what evidence an episode ended
+	ClosingReasons   = named[string]("closings")     // for what reason a person closed it
+	ListAnswers      = named[string]("list-answers") // of the questions of a unit's list
+	ListSigns        = named[string]("list-signs")   // marks of a patient
 	RoleNames        = named[string]("roles")
 	RoleSays         = named[string]("role-says")  // what a role is for
 	ScopeSays        = named[string]("scope-says") // what the scope of a machine's token is for
@@ -158,6 +160,41 @@ func How(s trends.Set) string { return sayHow(Catalogue{}, s) }
 
 // HowBesideDrops is How for a line that tells the drops too.
 func HowBesideDrops(s trends.Set) string { return sayBeside(Catalogue{}, s) }
+
+// Word is a word of the core as it is said; free text of a feed as it stands.
+func Word(word string) string { return spoken.word("core", word) }
+
+// Lasted says of a positive set when its drop came and whether it stayed; "" of others.
+func Lasted(s trends.Set) string { return sayLasted(Catalogue{}, s) }
+
+// DropFigures writes the largest drops of a set, systolic and diastolic, in mmHg; a rise has
+// a sign.
+func DropFigures(s trends.Set) string { return sayDropFigures(Catalogue{}, s) }
+
+// stripFigures are the sets that a strip of drops shows.
+type stripFigures struct {
+	Sets, Positive int
+	Drops          []string
+}
+
+// Strip says the systolic drops of sets in their order.
+func Strip(sets []trends.Set) string {
+	f := stripFigures{Sets: len(sets)}
+	for _, s := range sets[max(0, len(sets)-stripSets):] {
+		if s.Finding == trends.Positive {
+			f.Positive++
+		}
+		drop := "?"
+		if s.Interpretable() && s.SystolicDrop != nil {
+			drop = Figure(*s.SystolicDrop)
+		}
+		f.Drops = append(f.Drops, drop)
+	}
+	return sayStrip(Catalogue{}, f)
+}
+
+// stripSets is how many sets a strip shows.
+const stripSets = 12
 
 // P writes a p-value with two significant digits.
 func P(p float64) string { return sayP(Catalogue{}, p) }

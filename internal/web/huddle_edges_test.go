@@ -35,7 +35,7 @@ func TestWhoWasMovedHereIsNotSaidToBeAdmitted(t *testing.T) {
 	addMoved(t, board, "major")
 	page := get(signedIn(d), "/units/4W").Body.String()
 	news := func(page string) string {
-		return page[strings.Index(page, `id="h-since"`):strings.Index(page, `id="h-owed"`)]
+		return page[strings.Index(page, `id="since"`):strings.Index(page, `id="choose"`)]
 	}
 	if !strings.Contains(news(page), "moved here from unit 2E, 2 Nov") {
 		t.Error("the move onto the unit is not told")
@@ -114,8 +114,8 @@ func TestFallsStandWithWhatMakesThemBleedAndThoseWithoutASetFirst(t *testing.T) 
 	d, _ := open(t)
 	for _, path := range []string{"/units/4W", "/units/4W?names=off"} {
 		page := get(signedIn(d), path).Body.String()
-		fell := page[strings.Index(page, `id="h-fell"`):strings.Index(page, `id="h-since"`)]
-		since := page[strings.Index(page, `id="h-since"`):strings.Index(page, `id="h-owed"`)]
+		fell := page[strings.Index(page, `id="h-fell"`):strings.Index(page, `class="ask"`)]
+		since := page[strings.Index(page, `id="since"`):strings.Index(page, `id="choose"`)]
 		sheet := page[strings.Index(page, `class="sheet`):]
 		for where, part := range map[string]string{"who fell": fell, "what changed": since, "the list": page[strings.Index(page, `class="rank"`):], "the sheet": sheet} {
 			if !strings.Contains(part, "on enoxaparin, last 82 min before the fall; moderate injury") {

@@ -221,14 +221,14 @@ const typed = (() => {
 	};
 	// What has no id is found again by where it leads and by what it stands in.
 	const path = e => {
-		const row = e.closest("tr")?.querySelector("[id]")?.id || "";
+		const row = e.closest("tr, li.row")?.querySelector("[id]")?.id || "";
 		const inside = e.parentElement.closest("li[id], details[id]")?.id || "";
 		return { id: e.id, inside, row, href: e.getAttribute("href"), tag: e.tagName };
 	};
 	const find = p => {
 		if (p.id) return document.getElementById(p.id);
 		const within = (p.inside && document.getElementById(p.inside)) ||
-			(p.row && document.getElementById(p.row)?.closest("tr")) || document.getElementById("main");
+			(p.row && document.getElementById(p.row)?.closest("tr, li.row")) || document.getElementById("main");
 		return [...within.querySelectorAll(p.tag)].find(e => e.getAttribute("href") === p.href);
 	};
 

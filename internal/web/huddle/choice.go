@@ -21,10 +21,16 @@ const (
 type choice struct {
 	tiers    []string // in the order of the tiers; nil for all
 	from, to string   // beds, ends included; "" for no end
-	unnamed  bool     // only who is owed something that nobody has been given
+	asked    asked    // the questions that a patient must answer with yes
+	given    string   // only what is somebody's: nobody, mine or a name; "" for all
 	sort     string   // one of the orders; "" for byRank
 	noNames  bool     // beds alone, for a screen that others see
 }
+
+// asked are the chosen answers of each question of the page, by its parameter. A patient
+// is shown who is among the answers of every question that has one: questions narrow, the
+// answers of one question add up.
+type asked map[string][]string
 
 // Parameters of a choice.
 const (
@@ -34,14 +40,29 @@ const (
 	givenParam = "given"
 	sortParam  = "sort"
 	namesParam = "names"
+	owedParam  = "owed"  // what is owed: one of owedWords
+	hourParam  = "hour"  // when the set is: overdue or an hour of the day
+	lacksParam = "lacks" // a precaution that is missing
+	markParam  = "mark"  // a mark of the patient: one of marks
+	newParam   = "new"   // what has happened since the last huddle: one of newWords
 	off        = "off"
 	nobody     = "nobody"
+	mine       = "mine"
+)
+
+// questions are the parameters of what is asked, in the order in which they are shown.
+var questions = []string{owedParam, hourParam, lacksParam, markParam, newParam}
+
+// Bounds of what is read from an address.
+const (
+	maxBed     = 40 // bytes of the name of a bed
+	maxAnswers = 12 // of one question
 )
 
 // choiceOf reads a choice from an address. What it does not know is left out.
 func choiceOf(q url.Values) choice {
 	c := choice{
-		from: bedText(q.Get(fromParam)), to: bedText(q.Get(toParam)), unnamed: q.Get(givenParam) == nobody,
+		from: shortText(q.Get(fromParam)), to: shortText(q.Get(toParam)), given: shortText(q.Get(givenParam)),
 		noNames: q.Get(namesParam) == off,
 	}
 	for _, tier := range alerts.Tiers {
@@ -55,17 +76,40 @@ func choiceOf(q url.Values) choice {
 	if s := q.Get(sortParam); s == byBed || s == byRecheck {
 		c.sort = s
 	}
+	for _, question := range questions {
+		for _, a := range q[question] {
+			if a = shortText(a); a != "" && !c.asks(question, a) && len(c.asked[question]) < maxAnswers {
+				c = c.with(question, a)
+			}
+		}
+	}
 	return c
 }
 
-// maxBed bounds the name of a bed, in bytes.
-const maxBed = 40
-
-func bedText(s string) string {
+func shortText(s string) string {
 	if s = strings.TrimSpace(s); len(s) <= maxBed {
 		return s
 	}
 	return ""
+}
+
+// asks reports whether an answer of a question is chosen.
+func (c choice) asks(question, answer string) bool { return slices.Contains(c.asked[question], answer) }
+
+// with is the choice with an answer more, or without it where it was chosen.
+func (c choice) with(question, answer string) choice {
+	all := asked{}
+	for q, a := range c.asked {
+		all[q] = slices.Clone(a)
+	}
+	if n := slices.Index(all[question], answer); n >= 0 {
+		all[question] = slices.Delete(all[question], n, n+1)
+	} else {
+		all[question] = append(all[question], answer)
+		slices.Sort(all[question])
+	}
+	c.asked = all
+	return c
 }
 
 // query is the choice as it stands in an address: one way of writing each.
@@ -73,6 +117,11 @@ func (c choice) query() url.Values {
 	q := url.Values{}
 	for _, tier := range c.tiers {
 		q.Add(tierParam, tier)
+	}
+	for question, all := range c.asked {
+		for _, a := range all {
+			q.Add(question, a)
+		}
 	}
 	set := func(name, value string) {
 		if value != "" {
@@ -82,16 +131,14 @@ func (c choice) query() url.Values {
 	set(fromParam, c.from)
 	set(toParam, c.to)
 	set(sortParam, c.sort)
-	if c.unnamed {
-		q.Set(givenParam, nobody)
-	}
+	set(givenParam, c.given)
 	if c.noNames {
 		q.Set(namesParam, off)
 	}
 	return q
 }
 
-// holds reports whether a patient is chosen, apart from what has been given to whom.
+// holds reports whether a patient is chosen by tier and bed; lister.holds knows the rest.
 func (c choice) holds(a alerts.Assessment) bool {
 	bed := a.Digest.Stay.Bed
 	return (c.tiers == nil || slices.Contains(c.tiers, a.Tier)) &&
@@ -150,8 +197,23 @@ func (c choice) words() []string {
 	case c.to != "":
 		out = append(out, text.Say("huddle.beds-to", c.to))
 	}
-	if c.unnamed {
+	for _, question := range questions {
+		var said []string
+		for _, a := range c.asked[question] {
+			said = append(said, answerWord(question, a))
+		}
+		if len(said) > 0 {
+			out = append(out, only(question, said))
+		}
+	}
+	switch c.given {
+	case "":
+	case nobody:
 		out = append(out, text.Say("huddle.only-unnamed"))
+	case mine:
+		out = append(out, text.Say("huddle.only-mine"))
+	default:
+		out = append(out, text.Say("huddle.only-given", c.given))
 	}
 	return out
 }

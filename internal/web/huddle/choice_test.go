@@ -13,7 +13,10 @@ func TestAChoiceStandsInTheAddress(t *testing.T) {
 		{"", ""},
 		{"tier=today&tier=now", "tier=now&tier=today"},
 		{"tier=now&tier=this_shift&tier=today&tier=watch&tier=none", ""}, // all is no choice
-		{"tier=urgent&sort=name&given=me&names=on", ""},
+		{"tier=urgent&sort=name&names=on", ""},
+		{"given=mine&owed=set&owed=review&hour=overdue", "given=mine&hour=overdue&owed=review&owed=set"},
+		{"lacks=bed+alarm&mark=fell&new=fall&mark=fell", "lacks=bed+alarm&mark=fell&new=fall"},
+		{"given=" + strings.Repeat("x", 41) + "&owed=" + strings.Repeat("x", 41), ""},
 		{"from=+4+&to=12A&sort=bed", "from=4&sort=bed&to=12A"},
 		{"sort=rank&given=nobody&names=off", "given=nobody&names=off"},
 		{"from=" + strings.Repeat("x", 41), ""},

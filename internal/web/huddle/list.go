@@ -32,7 +32,8 @@ type listView struct {
 	Fell      []fellView
 	FellSince *frame.Moment
 	Since     sinceView
-	Owed      shiftView
+	Before    *frame.Moment // when the next shift begins
+	Questions []questionView
 	Choice    chooseView
 	Groups    []groupView
 	Shown     int
@@ -51,36 +52,43 @@ type countView struct {
 // groupView is a part of the list under one heading: a tier, or all in another order.
 type groupView struct {
 	ID, Tier, Name, Intro string
-	Mixed                 bool // rows of several tiers
 	Rows                  []rowView
 }
+
+// MoreThings is how many things that are owed have no room in the line on a phone.
+func (r rowView) MoreThings() int { return max(0, len(r.Things)-2) }
 
 // Count is the number of rows of the group.
 func (g groupView) Count() int { return len(g.Rows) }
 
 type rowView struct {
-	Rank       int
-	Tier       string
-	TierName   string
-	Bed        string
-	Name       string
-	PatientID  string
-	Age        string
-	URL        string            // of the patient; "" on a display, which shows neither names nor ages
-	SetURL     string            // where a set of the patient is taken; "" where the account records none
-	Lead       *parts.ReasonView // the deciding reason; nil in the last tier
-	Others     []parts.ReasonView
-	Owed       []dueView
-	Done       []dueView          // what the list says and is done already
-	Later      *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
-	Blocked    bool               // a recheck is open that cannot be done: "nothing owed" would not be true
-	Limbs      []string           // that must not be measured
-	Quiet      string             // that the feeds have brought no vital sign for long; "" else
-	InPlace    string             // what is said of precautions where none is missing
-	Set        *parts.SetLine
-	SetMissing string
-	Trend      parts.TrendView
-	Change     string // the latest change of a blood-pressure-lowering drug
+	ID        string // of the row
+	Line      string // the deciding reason in a few words
+	Marks     []markView
+	Things    []thingView // what is owed, in a few words
+	Mixed     bool        // it stands among rows of other tiers
+	Before    string      // when the next shift begins
+	Rank      int
+	Tier      string
+	TierName  string
+	Bed       string
+	Name      string
+	PatientID string
+	Age       string
+	URL       string            // of the patient; "" on a display, which shows neither names nor ages
+	SetURL    string            // where a set of the patient is taken; "" where the account records none
+	Lead      *parts.ReasonView // the deciding reason; nil in the last tier
+	Others    []parts.ReasonView
+	Owed      []dueView
+	Done      []dueView          // what the list says and is done already
+	Later     *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
+	Blocked   bool               // a recheck is open that cannot be done: "nothing owed" would not be true
+	Limbs     []string           // that must not be measured
+	Quiet     string             // that the feeds have brought no vital sign for long; "" else
+	InPlace   string             // what is said of precautions where none is missing
+	Set       *parts.Found
+	Trend     parts.TrendView
+	Change    string // the latest change of a blood-pressure-lowering drug
 }
 
 func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
@@ -103,6 +111,9 @@ func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	}
 	given := s.standingOn(ctx, unit, when, kept.answer)
+	if chosen.given == mine {
+		sees.me = account.Name
+	}
 	for _, t := range given.things {
 		if t.State == episodes.Taken && t.Who == account.Name {
 			sees.mine = account.Name // its forms differ from those of others
@@ -130,13 +141,16 @@ type sight struct {
 	names, feeds, sets    bool
 	acts, closes, reviews bool   // what the account may do with what is owed
 	mine                  string // the account's name where it has taken something here
+	me                    string // the account's name where its own is asked for
 	by                    records.Account
 }
 
 // String names all of a sight on which a page depends.
 func (s sight) String() string {
 	all := s.by.May(records.ActOnEpisodes)
-	return fmt.Sprintf("%v %v %v %v %v %v %v %q", s.names, s.feeds, s.sets, s.acts, all, s.closes, s.reviews, s.mine)
+	return fmt.Sprintf(
+		"%v %v %v %v %v %v %v %q %q", s.names, s.feeds, s.sets, s.acts, all, s.closes, s.reviews, s.mine, s.me,
+	)
 }
 
 func (s *service) listView(
@@ -144,7 +158,7 @@ func (s *service) listView(
 ) listView {
 	l := lister{
 		service: s, Times: s.Times(when.At, when.Live), policy: s.PolicyFor(ctx).Policy,
-		answer: a, sees: sees, chosen: chosen, given: given,
+		answer: a, sees: sees, chosen: chosen, given: given, news: newsOf(a.since),
 	}
 	if !when.Live {
 		l.query = frame.AsOfQuery(when.At)
@@ -181,8 +195,8 @@ func (s *service) listView(
 	for _, g := range v.Groups {
 		v.Shown += len(g.Rows)
 	}
-	v.Choice.Shown = text.Say("huddle.shown", v.Shown, len(a.list))
-	v.Owed = l.owed(unit)
+	v.Choice.Shown = text.Say("huddle.shown", v.Shown, len(a.list), len(a.list)-v.Shown)
+	v.Before, v.Questions = l.MomentDue(a.nextShift), l.questions(unit)
 	v.Sheet = l.sheet(v)
 	return v
 }

@@ -25,6 +25,7 @@ type lister struct {
 	given  standing
 	query  string // keeps another moment in links
 	quiet  func(alerts.Assessment) bool
+	news   map[string][]string // by stay: what has happened since the last huddle
 }
 
 // personView names a patient, as far as it is in sight.
@@ -59,11 +60,6 @@ func (l lister) counts() []countView {
 		out = append(out, v)
 	}
 	return out
-}
-
-// holds reports whether a patient is among those chosen.
-func (l lister) holds(a alerts.Assessment) bool {
-	return l.chosen.holds(a) && (!l.chosen.unnamed || slices.ContainsFunc(l.owedTo(a), episodes.Thing.Nobodys))
 }
 
 // owedTo are the things that are owed to a patient, done ones that the list still says too.
@@ -206,94 +202,7 @@ func (l lister) arrival(a alerts.Assessment) sinceItem {
 	return sinceItem{l.person(a), how, 1}
 }
 
-// shiftView counts what is owed before the next shift.
-type shiftView struct {
-	Before  *frame.Moment
-	Total   int
-	Unnamed int
-	URL     string // of those
-	Kinds   []owedKind
-	People  []owedPerson
-}
-
-type owedKind struct {
-	Name  string
-	Count int
-}
-
-// owedPerson is what somebody was given.
-type owedPerson struct {
-	Name  string
-	Count int
-	Beds  []string
-}
-
-// owedWord is a kind of what is owed, as it is counted.
-func owedWord(k records.EpisodeKind) string {
-	switch k {
-	case episodes.FallWithoutSet:
-		return text.Say("huddle.count-fall")
-	case episodes.TellProvider:
-		return text.Say("huddle.count-tell")
-	case episodes.ClearanceOwed:
-		return text.Say("huddle.count-clearance")
-	case episodes.DataContradiction:
-		return text.EpisodeKinds[k]
-	case episodes.PrecautionsMissing:
-		return text.Say("huddle.count-precautions")
-	case episodes.DoseReview:
-		return text.Say("huddle.count-review")
-	}
-	return text.Say("huddle.count-recheck")
-}
-
-// owed counts over the whole unit, whatever is chosen.
-func (l lister) owed(unit string) shiftView {
-	v := shiftView{
-		Before: l.MomentDue(l.answer.nextShift), URL: l.address(unit, choice{unnamed: true, noNames: l.chosen.noNames}),
-	}
-	counts, people := map[records.EpisodeKind]int{}, map[string]*owedPerson{}
-	beds := bedsOf(l.answer.list)
-	for _, t := range l.given.owed() {
-		v.Total++
-		counts[t.Kind]++
-		if t.Nobodys() {
-			v.Unnamed++
-		}
-		name := t.Owner()
-		if name == "" || t.State == episodes.Deferred || t.State == episodes.Told {
-			continue
-		}
-		if people[name] == nil {
-			people[name] = &owedPerson{Name: name}
-		}
-		people[name].Count++
-		if bed := beds[t.StayID].Bed; !slices.Contains(people[name].Beds, bed) {
-			people[name].Beds = append(people[name].Beds, bed)
-		}
-	}
-	for _, k := range episodes.Kinds {
-		if counts[k] > 0 {
-			v.Kinds = append(v.Kinds, owedKind{owedWord(k), counts[k]})
-		}
-	}
-	if !l.sees.names {
-		return v
-	}
-	for _, p := range people {
-		slices.SortFunc(p.Beds, alerts.CompareBeds)
-		v.People = append(v.People, *p)
-	}
-	slices.SortFunc(v.People, func(a, b owedPerson) int {
-		if a.Name < b.Name {
-			return -1
-		}
-		return 1
-	})
-	return v
-}
-
-// dueView is one thing that is owed to a patient.
+// dueView is one thing that is owed to a patient, in full.
 type dueView struct {
 	ID      string
 	Kind    string
@@ -405,12 +314,14 @@ func (l lister) groups() []groupView {
 		}
 	}
 	if l.chosen.sort != "" {
-		g := groupView{ID: "list", Name: text.Say("huddle.by-bed"), Mixed: true}
+		g := groupView{ID: "list", Name: text.Say("huddle.by-bed")}
 		if l.chosen.sort == byRecheck {
 			g.Name = text.Say("huddle.by-recheck")
 		}
 		for _, a := range chosen {
-			g.Rows = append(g.Rows, l.row(a))
+			r := l.row(a)
+			r.Mixed = true
+			g.Rows = append(g.Rows, r)
 		}
 		return []groupView{g}
 	}
@@ -443,6 +354,8 @@ func (l lister) row(a alerts.Assessment) rowView {
 		r.SetURL = frame.SetURL(d.StayID)
 	}
 	owed := l.owedTo(a)
+	r.ID, r.Line, r.Marks, r.Things = l.anchorOf(a), l.lineOf(a), l.marksOf(a), l.thingsOf(a)
+	r.Before = l.Time(l.answer.nextShift)
 	for n, reason := range a.Reasons {
 		switch {
 		case n == 0:
@@ -471,7 +384,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 	}
 	r.InPlace = parts.PrecautionsOf(a.Precautions).Note
 	if set := d.LatestSet(); set != nil {
-		r.Set = parts.SetLineOf(l.Times, d, *set)
+		r.Set = parts.FoundOf(l.Times, d, *set)
 	}
 	for _, ch := range d.Changes {
 		if ch.Lowering {
@@ -485,7 +398,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 type chooseView struct {
 	Tiers    []parts.OptionView
 	From, To string
-	Unnamed  bool
+	Hidden   []hiddenField // what is chosen and stands in no field
 	Sorts    []sortView
 	NoNames  bool
 	Offers   bool   // names can be turned off: they are not off already
@@ -495,6 +408,8 @@ type chooseView struct {
 	All      string // the address of the whole list
 	NamesOn  string // the address of the same with names
 }
+
+type hiddenField struct{ Name, Value string }
 
 type sortView struct {
 	Value, Name string
@@ -516,7 +431,7 @@ func (l lister) address(unit string, c choice) string {
 func (l lister) chooseView(unit string, when frame.Asked) chooseView {
 	c := l.chosen
 	v := chooseView{
-		From: c.from, To: c.to, Unnamed: c.unnamed, NoNames: c.noNames, Offers: l.sees.names || c.noNames,
+		From: c.from, To: c.to, NoNames: c.noNames, Offers: l.sees.names || c.noNames,
 		Narrowed: c.words(), All: l.address(unit, choice{noNames: c.noNames}),
 	}
 	named := c
@@ -524,6 +439,14 @@ func (l lister) chooseView(unit string, when frame.Asked) chooseView {
 	v.NamesOn = l.address(unit, named)
 	if !when.Live {
 		v.AsOf = when.At.UTC().Format(time.RFC3339)
+	}
+	for _, question := range questions {
+		for _, answer := range c.asked[question] {
+			v.Hidden = append(v.Hidden, hiddenField{question, answer})
+		}
+	}
+	if c.given != "" {
+		v.Hidden = append(v.Hidden, hiddenField{givenParam, c.given})
 	}
 	for _, tier := range alerts.Tiers {
 		v.Tiers = append(v.Tiers, parts.OptionView{ID: text.TierNames[tier], Value: tier, On: slices.Contains(c.tiers, tier)})

@@ -53,7 +53,7 @@ func TestWhatIsOwedIsGivenByKeyboard(t *testing.T) {
 	page := browsertest.Start(t).Open(t, start(t, d)+"/units/4W", 1440, 900)
 	page.Wait("footer")
 	const bed = `document.activeElement.querySelector(".bed").textContent`
-	browsertest.Eval[bool](page, `document.querySelector("table.rank .c-who a").focus() === undefined`)
+	browsertest.Eval[bool](page, `document.querySelector("ol.rank .c-who a").focus() === undefined`)
 	first := browsertest.Eval[string](page, bed)
 	page.Press("j")
 	page.Press(kb.ArrowDown)
@@ -63,6 +63,16 @@ func TestWhatIsOwedIsGivenByKeyboard(t *testing.T) {
 	if got := browsertest.Eval[string](page, bed); got != first || third == first {
 		t.Errorf("j, down, k, up lead from bed %s over %s to %s", first, third, got)
 	}
+	open := `document.activeElement.closest(".row").querySelector("details.more").open`
+	page.Press(kb.ArrowRight)
+	if !browsertest.Eval[bool](page, open) {
+		t.Error("the key to the right does not open the row")
+	}
+	page.Press("c")
+	if browsertest.Eval[bool](page, open) {
+		t.Error("c does not close the row")
+	}
+	browsertest.Eval[bool](page, `document.querySelector("details.more:has(details.whom)").open = true`)
 	browsertest.Eval[bool](page, `document.querySelector("details.whom > summary").focus() === undefined`)
 	page.Press(kb.Enter)
 	page.Until(`document.activeElement.name === "name"`)
@@ -84,6 +94,7 @@ func TestWhatIsTypedOutlastsTheRefresh(t *testing.T) {
 	defer site.Close()
 	page := browsertest.Start(t).Open(t, site.URL+"/units/4W?sort=bed", 1440, 900)
 	page.Wait("footer")
+	browsertest.Eval[bool](page, `[...document.querySelectorAll("details.more")].every(d => d.open = true)`)
 	browsertest.Eval[bool](page, `[...document.querySelectorAll("details.whom > summary")][3].focus() === undefined`)
 	page.Press(kb.Enter)
 	page.Until(`document.activeElement.name === "name"`)
@@ -96,6 +107,76 @@ func TestWhatIsTypedOutlastsTheRefresh(t *testing.T) {
 	page.Until(`document.querySelector(".listhead .sub").textContent.includes("04:04")`)
 	if got := browsertest.Eval[string](page, state); got != was || !strings.Contains(was, "Half a na 8 ") {
 		t.Errorf("after the refresh %q, before %q", got, was)
+	}
+	quiet(t, page)
+}
+
+// Issue: 33 patients within two screens of 1440 x 900, at most 90 px a patient on a phone, and
+// nothing cut; the figures of a set are drawn in each row that has one.
+func TestTheListFitsTwoScreens(t *testing.T) {
+	d := deps(t)
+	page := browsertest.Start(t).Open(t, start(t, d)+"/units/4W", 1440, 900)
+	page.Wait("footer")
+	const rows = `[...document.querySelectorAll(".row")]`
+	if n := browsertest.Eval[int](page, rows+".length"); n != 33 {
+		t.Fatalf("%d rows, want 33", n)
+	}
+	if end := browsertest.Eval[float64](page, rows+".at(-1).getBoundingClientRect().bottom + scrollY"); end > 1800 {
+		t.Errorf("the last patient ends at %v px, want 1800 at most", end)
+	}
+	if words := browsertest.Eval[int](page, `document.querySelector("main").innerText.split(/\s+/).length`); words > 1100 {
+		t.Errorf("%d words are in sight", words)
+	}
+	if n := browsertest.Eval[int](page, `[...document.querySelectorAll("a.rule")].filter(a => a.checkVisibility() && a.closest(".row")).length`); n > 0 {
+		t.Errorf("%d codes of rules stand in closed rows", n)
+	}
+	if n := browsertest.Eval[int](page, rows+`.filter(r => r.querySelector(".c-set .finding") && !r.querySelector(".c-set svg.drawn")).length`); n > 0 {
+		t.Errorf("%d sets are not drawn", n)
+	}
+	page.Resize(390, 844)
+	for _, high := range browsertest.Eval[[]string](page, rows+`.filter(r => r.offsetHeight > 90).map(r => r.innerText + r.offsetHeight)`) {
+		t.Errorf("a row on a phone is over 90 px: %s", high)
+	}
+	cut := rows + `.flatMap(r => [...r.querySelectorAll(".reason, .name, .c-owed li, .sign")])
+		.filter(e => e.checkVisibility() && (e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== "inline" ||
+			e.getBoundingClientRect().right > innerWidth)).map(e => e.innerText)`
+	for _, text := range browsertest.Eval[[]string](page, cut) {
+		t.Errorf("cut on a phone: %s", text)
+	}
+	quiet(t, page)
+}
+
+// Every count of the question bar leads to its rows: as many things as it says, of those
+// patients alone.
+func TestEveryCountLeadsToItsRows(t *testing.T) {
+	d := deps(t)
+	site := start(t, d)
+	page := browsertest.Start(t).Open(t, site+"/units/4W?owed=set&owed=precautions", 1440, 900)
+	page.Wait("footer")
+	if got := page.Text(".chosen"); !strings.Contains(got, "hidden") || !strings.Contains(got, "owed: precautions or set") {
+		t.Errorf("what is chosen is told as %q", got)
+	}
+	page.Navigate(site + "/units/4W")
+	type answer struct {
+		URL   string
+		Count int
+	}
+	asked := browsertest.Eval[[]answer](page, `[...document.querySelectorAll(".ask a")].filter(a => a.querySelector("b"))
+		.map(a => ({ URL: a.href, Count: +a.querySelector("b").textContent }))`)
+	if len(asked) < 10 {
+		t.Fatalf("%d counts", len(asked))
+	}
+	for _, a := range asked {
+		page.Navigate(a.URL)
+		page.Wait("footer")
+		// Whose it is counts things, of which a patient may have several; all else counts patients.
+		rows := browsertest.Eval[int](page, `document.querySelectorAll(".row").length`)
+		if strings.Contains(a.URL, "given=") {
+			rows = browsertest.Eval[int](page, `document.querySelectorAll(".row .c-owed > li:not(.rest)").length`)
+		}
+		if rows != a.Count {
+			t.Errorf("%s says %d and shows %d", a.URL, a.Count, rows)
+		}
 	}
 	quiet(t, page)
 }

@@ -1,0 +1,71 @@
+package huddle
+
+import (
+	"strconv"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
+	"plumbline/internal/text"
+)
+
+// thingView is one thing that is owed to a patient, in the line of the patient.
+type thingView struct {
+	Kind  string
+	Text  string
+	State string // overdue or due; "" where nothing tells a time
+	Clock string // when it is due
+	Owner string // whose it is: a name, "somebody" where no names are shown, "" for nobody's
+	Rest  string // what else is to be known: it waits, or a person has told it
+}
+
+// lineOf is the deciding reason in a few words.
+func (l lister) lineOf(a alerts.Assessment) string {
+	switch {
+	case len(a.Reasons) > 0:
+		return l.Line(a.Reasons[0])
+	case a.Recheck.State == alerts.Blocked:
+		return text.Say("huddle.line-blocked")
+	}
+	return text.Say("huddle.line-nothing")
+}
+
+// thingsOf are the things that are owed to a patient.
+func (l lister) thingsOf(a alerts.Assessment) []thingView {
+	var out []thingView
+	for _, t := range l.owedTo(a) {
+		if t.Active() {
+			out = append(out, l.thingOf(t))
+		}
+	}
+	return out
+}
+
+func (l lister) thingOf(t episodes.Thing) thingView {
+	v := thingView{Kind: string(t.Kind), Text: text.EpisodeKinds[t.Kind]}
+	if d := t.Due; d != nil {
+		v.Text = l.OwedLine(*d)
+		if d.At != nil {
+			v.Clock, v.State = l.Short(*d.At), alerts.Due
+			if d.At.Before(l.answer.at) {
+				v.State = alerts.Overdue
+			}
+		}
+	}
+	switch t.State {
+	case episodes.Assigned, episodes.Taken:
+		if v.Owner = text.Say("huddle.somebody"); l.sees.names {
+			v.Owner = t.Owner()
+		}
+	case episodes.Deferred, episodes.Told, episodes.Answered:
+		v.Rest = l.ThingBrief(t, l.sees.names)
+	}
+	return v
+}
+
+// anchorOf is the id of a patient's row; it names the stay only where names are in sight.
+func (l lister) anchorOf(a alerts.Assessment) string {
+	if l.sees.names {
+		return "row-" + a.Digest.StayID
+	}
+	return "row-" + strconv.Itoa(a.Rank)
+}
