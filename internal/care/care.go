@@ -41,6 +41,8 @@ type Store interface {
 	EpisodesAmong(ctx context.Context, ids []string) ([]records.Episode, error)
 	EventsOfEpisodes(ctx context.Context, ids []string) (map[string][]records.EpisodeEvent, error)
 	EventsOfUnit(ctx context.Context, unit string, from, to time.Time) ([][]records.EpisodeEvent, error)
+	// LastAssignment is when a name was last given apart from episodes; zero where none was.
+	LastAssignment(ctx context.Context) (time.Time, error)
 	// EpisodeUnits are the units with active episodes, "" for the feeds.
 	EpisodeUnits(ctx context.Context) ([]string, error)
 }
@@ -220,6 +222,17 @@ func (s *Service) UnitAt(ctx context.Context, unit string, at time.Time) ([]reco
 	}
 	slices.SortFunc(out, func(a, b records.Episode) int { return strings.Compare(a.ID, b.ID) })
 	return out, err
+}
+
+// NamedApart is until when names that were given to what is owed do not show at a moment that
+// has passed: they were kept apart from episodes then, by keys of what was owed that no
+// episode has, and are not put together by guessing. Zero where all that was given shows.
+func (s *Service) NamedApart(ctx context.Context, at time.Time) (time.Time, error) {
+	last, err := s.Store.LastAssignment(ctx)
+	if err != nil || at.After(last) {
+		return time.Time{}, err
+	}
+	return last, nil
 }
 
 // pastDays is for how long before a moment an episode that was done then is looked for.

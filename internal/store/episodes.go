@@ -224,6 +224,19 @@ func (s *Store) EventsOfEpisodes(ctx context.Context, ids []string) (map[string]
 	return all, nil
 }
 
+// LastAssignment is when a name was last given to what is owed in the form that was kept
+// apart from episodes, before migration 20; zero where none was.
+func (s *Store) LastAssignment(ctx context.Context) (time.Time, error) {
+	var last int64
+	if err := s.reading(ctx).Raw("SELECT coalesce(max(at), 0) FROM assignments").Scan(&last).Error; err != nil {
+		return time.Time{}, fmt.Errorf("reading when names were last given apart: %w", err)
+	}
+	if last == 0 {
+		return time.Time{}, nil
+	}
+	return fromMicros(last), nil
+}
+
 // EventsOfUnit are the whole histories, in no order of their own, of the episodes of which anything happened
 // on the unit from one moment until before another, or that were owed there then.
 func (s *Store) EventsOfUnit(ctx context.Context, unit string, from, to time.Time) ([][]records.EpisodeEvent, error) {

@@ -65,3 +65,18 @@ func TestWhatWasGivenGoesOver(t *testing.T) {
 		}
 	})
 }
+
+func TestWhenNamesWereLastGivenApart(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		if last := get(s.LastAssignment(t.Context()))(t); !last.IsZero() {
+			t.Errorf("nothing was given apart, and yet last at %s", last)
+		}
+		for _, h := range []float64{-3, -1, -2} {
+			must(t, s.write.Exec(`INSERT INTO assignments (unit, stay_id, key, name, who, at) VALUES ('4W', 'A', 'k', 'Ann', 'mb', ?)`,
+				micros(hours(h))).Error)
+		}
+		if last := get(s.LastAssignment(t.Context()))(t); !last.Equal(hours(-1)) {
+			t.Errorf("last at %s, want %s", last, hours(-1))
+		}
+	})
+}

@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
@@ -297,5 +299,30 @@ func TestOneCountEverywhere(t *testing.T) {
 	}
 	if at := demo.AnchorTime(); at.After(s.now) {
 		t.Error(fmt.Sprint("the clock stands before the demo's moment ", at))
+	}
+}
+
+// apart is a store to which names were given in the form before migration 20.
+type apart struct {
+	care.Store
+	last time.Time
+}
+
+func (s apart) LastAssignment(context.Context) (time.Time, error) { return s.last, nil }
+
+// Names that were given in the old form are not put together by guessing: pages of moments
+// by then say that they do not show, later ones and those of now say nothing.
+func TestNamesGivenApartAreSaidNotToShow(t *testing.T) {
+	d, _ := open(t)
+	d.Episodes.Store = apart{d.Episodes.Store, demo.AnchorTime().Add(-3 * time.Hour)}
+	h := signedIn(d)
+	for _, path := range []string{"/units/4W", "/stays/S101"} {
+		for query, want := range map[string]bool{
+			"": false, "?as_of=2026-11-02T06:00:00Z": true, "?as_of=2026-11-02T07:00:00Z": true, "?as_of=2026-11-02T08:00:00Z": false,
+		} {
+			if got := strings.Contains(said(t, h, path+query), "Names given to what was owed until 2 Nov 01:00 do not show here"); got != want {
+				t.Errorf("%s%s says so: %v, want %v", path, query, got, want)
+			}
+		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"slices"
+	"time"
 
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
@@ -16,8 +17,9 @@ import (
 type standing struct {
 	things []episodes.Thing // done ones too, where the list still says them
 	byStay map[string][]episodes.Thing
-	err    error  // why it could not be told
-	state  string // names all of it, for what is kept
+	err    error     // why it could not be told
+	apart  time.Time // until when names that were given do not show; zero: all do
+	state  string    // names all of it, for what is kept
 }
 
 // owed are the things that are not done.
@@ -35,6 +37,7 @@ func (s *service) standingOn(ctx context.Context, unit string, when frame.Asked,
 			s.Log.Error("the episodes of a unit could not be told", "error", g.err)
 			list = nil
 		}
+		g.apart = s.namedApart(ctx, when)
 	}
 	g.things = episodes.Things(list, a.dues)
 	sum := sha256.New()
@@ -44,6 +47,18 @@ func (s *service) standingOn(ctx context.Context, unit string, when frame.Asked,
 	}
 	g.state = hex.EncodeToString(sum.Sum(nil)[:12])
 	return g
+}
+
+// namedApart is until when names do not show at the moment of a page.
+func (s *service) namedApart(ctx context.Context, when frame.Asked) time.Time {
+	if when.Live {
+		return time.Time{}
+	}
+	until, err := s.Episodes.NamedApart(ctx, when.At)
+	if err != nil {
+		s.Log.Error("whether all names show that were given could not be told", "error", err)
+	}
+	return until
 }
 
 // seenOf names the events of a thing.

@@ -20,6 +20,7 @@ type listView struct {
 	Unit      string
 	Moment    *frame.Moment
 	AsOf      bool   // the list as it was known at another moment
+	Apart     string // that names given by then do not show; "" where they do
 	Self      string // as it stands now, with the same choice
 	Path      string
 	Patients  string
@@ -177,6 +178,9 @@ func (s *service) listView(
 		v.Self += "?" + q
 	}
 	v.Feed.Linked = sees.feeds
+	if !given.apart.IsZero() {
+		v.Apart = text.Say("parts.named-apart", l.Time(given.apart))
+	}
 	fresh := s.FreshOf(ctx, unit, a.list, when.At)
 	if came := s.LastCame(ctx, unit, when.At); came != nil && !v.Empty {
 		v.Came = l.Came(came)

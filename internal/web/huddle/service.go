@@ -35,6 +35,8 @@ type Episodes interface {
 	Among(ctx context.Context, ids []string) ([]records.Episode, error)
 	UnitAt(ctx context.Context, unit string, at time.Time) ([]records.Episode, error)
 	Stay(ctx context.Context, stayID string) ([]care.History, error)
+	// NamedApart is until when names that were given do not show at a past moment; zero for all do.
+	NamedApart(ctx context.Context, at time.Time) (time.Time, error)
 	// Act does to an episode what somebody asks. The error carries clinical.Conflict
 	// where it has moved on, and clinical.Invalid where the action is not complete.
 	Act(ctx context.Context, id string, a episodes.Action, now time.Time) (records.Episode, error)

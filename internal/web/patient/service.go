@@ -13,6 +13,8 @@ import (
 // Episodes tells the episodes of a stay.
 type Episodes interface {
 	Stay(ctx context.Context, stayID string) ([]care.History, error)
+	// NamedApart is until when names that were given do not show at a past moment; zero for all do.
+	NamedApart(ctx context.Context, at time.Time) (time.Time, error)
 }
 
 // DoseReviews tells the reviews of stays that were recorded by a moment, each stay's

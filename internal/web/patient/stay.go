@@ -60,7 +60,8 @@ type stayView struct {
 	Episodes []parts.Episode
 
 	Charts     charts.StayCharts
-	HasScript  bool // the charting script is embedded
+	Apart      string // that names given by then do not show; "" where they do
+	HasScript  bool   // the charting script is embedded
 	Sets       []parts.Set
 	Printed    charts.Table // of the latest sets, in place of all
 	Drugs      parts.Drugs
@@ -124,6 +125,15 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 	v.nameTakers(a.Digest.Sets, by)
 	if v.Episodes, err = s.stayEpisodes(c, when, view.Assessment); err != nil {
 		return nil, err
+	}
+	if s.Episodes != nil && !when.Live {
+		apart, err := s.Episodes.NamedApart(c.Request.Context(), when.At)
+		if err != nil {
+			return nil, err
+		}
+		if !apart.IsZero() {
+			v.Apart = text.Say("parts.named-apart", s.Catalogue(when.At).Time(apart))
+		}
 	}
 	v.Place = s.precautionFormOf(c, when, view.Assessment)
 	if err := s.takeReviews(c, &v, when); err != nil {
