@@ -46,7 +46,8 @@ type Found struct {
 
 // FoundOf is a set of a stay in the line of a patient.
 func FoundOf(t frame.Times, d trends.Digest, set trends.Set) *Found {
-	f := &Found{Drawn: DrawnOf(d, set), SetLine: SetLineOf(t, d, set), Clock: t.Short(set.StartedAt), Lasted: text.Lasted(set)}
+	f := &Found{SetLine: SetLineOf(t, d, set), Clock: t.Short(set.StartedAt), Lasted: text.Lasted(set)}
+	f.Drawn, f.SetLine.Drawn = f.SetLine.Drawn, Drawn{} // a row draws it once
 	f.Short = *f.SetLine
 	f.Short.Before = text.Overtaken(d, set)
 	if set.SystolicDrop != nil || set.DiastolicDrop != nil {

@@ -14,6 +14,7 @@ import (
 
 // Set is a set with every reading.
 type Set struct {
+	Drawn
 	ID        string // for links to it
 	At        *frame.Moment
 	Kind      string
@@ -45,7 +46,8 @@ type readingView struct {
 
 func SetOf(t frame.Times, d trends.Digest, set trends.Set) Set {
 	v := Set{
-		ID: "set-" + set.StartedAt.UTC().Format("20060102T150405"), At: t.MomentAgo(set.StartedAt),
+		Drawn: DrawnOf(d, set),
+		ID:    "set-" + set.StartedAt.UTC().Format("20060102T150405"), At: t.MomentAgo(set.StartedAt),
 		Kind:  text.Kinds[set.Kind],
 		Where: text.Say("stay.set-given", set.SetID), Finding: set.Finding, Says: text.Findings[set.Finding],
 		Grade: text.Grades[set.Quality], Filled: set.Quality == trends.Complete, Notes: text.Notes(set.QualityNotes),
@@ -131,6 +133,7 @@ func NearOf(sets []trends.Set, set trends.Set) string {
 
 // SetLine is a set in one line.
 type SetLine struct {
+	Drawn
 	At       *frame.Moment
 	Kind     string
 	From, To string // pressures lying and standing
@@ -167,7 +170,8 @@ func Number(v *float64) string {
 
 func SetLineOf(t frame.Times, d trends.Digest, set trends.Set) *SetLine {
 	l := &SetLine{
-		At: t.MomentAgo(set.StartedAt), Kind: text.Kinds[set.Kind], From: "not charted", To: "not charted",
+		Drawn: DrawnOf(d, set),
+		At:    t.MomentAgo(set.StartedAt), Kind: text.Kinds[set.Kind], From: "not charted", To: "not charted",
 		FromWord: "lying", ToWord: "standing",
 		Finding: set.Finding, Says: text.Findings[set.Finding], Grade: text.Grades[set.Quality],
 		Filled: set.Quality == trends.Complete, Notes: text.Notes(set.QualityNotes), Symptoms: set.Symptoms,
