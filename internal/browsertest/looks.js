@@ -25,12 +25,16 @@
 		return behind.get(e);
 	}
 
+	// What lies outside of the page, such as a link that comes into view with the focus, is not judged.
 	function seen(e) {
 		const box = e.getBoundingClientRect();
-		return e.checkVisibility({opacityProperty: true, visibilityProperty: true}) && box.width > 1 && box.height > 1;
+		return box.width > 1 && box.height > 1 && box.right + scrollX > 0 && box.bottom + scrollY > 0 &&
+			e.checkVisibility({opacityProperty: true, visibilityProperty: true});
 	}
 
-	const wordsIn = e => [...e.childNodes].some(n => n.nodeType === Node.TEXT_NODE && n.data.trim());
+	// axe-core judges no text of signs alone, such as an arrow, and no box that is ticked.
+	const wordsIn = e => [...e.childNodes].some(n => n.nodeType === Node.TEXT_NODE && /[\p{L}\p{N}]/u.test(n.data));
+	const holdsText = "select, textarea, input:not([type=checkbox], [type=radio], [type=hidden], [type=range], [type=file])";
 
 	function linkIn(e) {
 		const around = e.parentElement, s = getComputedStyle(e);
@@ -46,7 +50,7 @@
 
 	const fresh = new Map(); // look -> one element that has it
 	for (const e of document.querySelectorAll("body *")) {
-		if (!wordsIn(e) && !e.matches("input, select, textarea")) continue;
+		if (!wordsIn(e) && !e.matches(holdsText)) continue;
 		if (!seen(e)) continue;
 		const look = lookOf(e);
 		if (!known.has(look)) fresh.set(look, fresh.get(look) || []).get(look).push(e);
