@@ -41,7 +41,7 @@ func TestWhatIsKeptOfDaysIsWhatIsCounted(t *testing.T) {
 		ctx := t.Context()
 		now := demo.AnchorTime()
 		s := openSite(t, database, now)
-		watch := s.watch(func() time.Time { return now })
+		watch := s.newWatch(func() time.Time { return now })
 		check := func(what string, counted func(int) bool) {
 			t.Helper()
 			n, err := watch.CatchUp(ctx)
@@ -120,7 +120,7 @@ func TestAMappingThatDropsThePositionIsTold(t *testing.T) {
 	}
 	loadRows(t, s, "stays.csv", stays)
 	loadRows(t, s, "vitals.csv", vitals)
-	watch := s.watch(func() time.Time { return now })
+	watch := s.newWatch(func() time.Time { return now })
 	if _, err := watch.CatchUp(t.Context()); err != nil {
 		t.Fatal(err)
 	}

@@ -18,6 +18,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/codebook"
 	"plumbline/internal/episodes"
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
@@ -166,6 +167,7 @@ type site struct {
 	service  *assess.Service
 	policies *policybook.Book
 	codes    *codebook.Book
+	watch    *feedcheck.Watch
 	clocks   *clockWatch
 	lease    *lease // nil: this program is alone
 	polled   polled
@@ -202,6 +204,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 			Store: st, Answers: service, Clock: p.clock, Log: log, InForce: inForce, File: s.policyFile,
 		},
 	}
+	opened.watch = opened.newWatch(p.clock)
 	st.OnAhead = func(a store.StepAhead) { opened.clocks.ahead(a, p.clock()) }
 	if err := errors.Join(opened.policies.Refresh(ctx), codes.Refresh(ctx)); err != nil {
 		opened.close()

@@ -23,6 +23,9 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 	if h.Units, err = s.checks(nil).States(ctx); err != nil {
 		return h, err
 	}
+	if h.Gaps, err = s.watch.GapsNow(ctx); err != nil {
+		return h, err
+	}
 	lease, mine := s.lease.standing()
 	h.Lease = s.leaseShown()
 	h.Trouble = s.trouble(w, now)

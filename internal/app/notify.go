@@ -8,6 +8,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/notify"
 	"plumbline/internal/records"
 )
@@ -56,10 +57,12 @@ func (b noticeSource) Ages(ctx context.Context, at time.Time) (map[string]alerts
 	return out, nil
 }
 
-func (b noticeSource) FeedNews(ctx context.Context, _ time.Time) (notify.FeedNews, error) {
+func (b noticeSource) FeedNews(ctx context.Context) (notify.FeedNews, error) {
 	units, err := b.checks(nil).Commissioning(ctx)
 	return notify.FeedNews{Commissioning: units}, err
 }
+
+func (b noticeSource) Gaps(ctx context.Context) ([]feedcheck.Gap, error) { return b.watch.GapsNow(ctx) }
 
 func (b noticeSource) Age(ctx context.Context, unit string, at time.Time) (alerts.Freshness, error) {
 	age, err := b.service.Freshness(ctx, unit, at)

@@ -236,8 +236,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		return err
 	}
 	defer episodes.stop()
-	watch := s.watch(p.clock)
-	counting, err := startCounting(ctx, s, watch)
+	counting, err := startCounting(ctx, s)
 	if err != nil {
 		return err
 	}
@@ -249,7 +248,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 	defer looking.stop()
 	serving := &http.Server{
 		Handler: web.New(web.Deps{
-			Answers: s.service, Policy: s.service.Policy, Policies: s.policies, Codes: s.codes, Checks: s.checks(p.clock),
+			Answers: s.service, Policy: s.service.Policy, Policies: s.policies, Codes: s.codes, Checks: s.checks(p.clock), Watch: s.watch,
 			Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
 			Lease:     s.leaseShown,

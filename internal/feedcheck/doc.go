@@ -1,4 +1,5 @@
 // Package feedcheck decides whether the feeds can be trusted with a unit: whether somebody has
-// checked them. What decides is pure; a Book keeps what was said, through an interface of its
+// checked them, and whether they bring what they usually do. What decides is pure (StatesOf, CountOf,
+// Judge, Gaps); a Book keeps what was said and a Watch what was counted, through interfaces of their
 // own.
 package feedcheck

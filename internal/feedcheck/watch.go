@@ -62,6 +62,11 @@ const (
 // CatchUp counts every stay that has changed since it was counted, and says how many it were. It
 // may be stopped at any moment, and several may run at once.
 func (w *Watch) CatchUp(ctx context.Context) (counted int, err error) {
+	defer func() {
+		if counted > 0 {
+			w.forget()
+		}
+	}()
 	for {
 		basis := w.Counter.TallyBasis()
 		revisions, err := w.Kept.StaysToTally(ctx, basis, w.Clock().Add(-countedFor), staysAtOnce)
@@ -77,7 +82,6 @@ func (w *Watch) CatchUp(ctx context.Context) (counted int, err error) {
 		}
 		counted += len(tallies)
 		if len(revisions) < staysAtOnce {
-			w.forget()
 			return counted, nil
 		}
 	}
@@ -257,6 +261,33 @@ func (u *unitDays) reports(unit string, days []Day) []UnitReport {
 type Gap struct {
 	Unit, Feed string // the feed where one of several falls short and all together do not
 	Habit      Habit
+}
+
+// OnList reports whether the gap is told on the unit's list, too: a share that broke, and kinds of
+// facts that do not come any more and that nothing else tells. What nobody has seen for four weeks
+// is told to the administrator alone.
+func (g Gap) OnList() bool {
+	m := g.Habit.Measure
+	stopped := g.Habit.State == None && (m == Orders || m == Doses || m == Precautions)
+	return g.Habit.State.Fault() && m.IsShare() || stopped
+}
+
+// GapsNow are the gaps of today, of every unit.
+func (w *Watch) GapsNow(ctx context.Context) ([]Gap, error) {
+	report, err := w.Report(ctx, w.Today())
+	return Gaps(report), err
+}
+
+// OnList are the gaps that are told on the list of a unit.
+func (w *Watch) OnList(ctx context.Context, unit string) ([]Gap, error) {
+	gaps, err := w.GapsNow(ctx)
+	return slices.DeleteFunc(gaps, func(g Gap) bool { return g.Unit != unit || !g.OnList() }), err
+}
+
+// Behind reports whether stays wait to be counted.
+func (w *Watch) Behind(ctx context.Context) (bool, error) {
+	some, err := w.Kept.StaysToTally(ctx, w.Counter.TallyBasis(), w.Clock().Add(-countedFor), 1)
+	return len(some) > 0, err
 }
 
 // Gaps are the measures of a report of which somebody has to be told: of all feeds of a unit

@@ -24,7 +24,19 @@ type Briefing struct {
 	// Commissioning are the units whose feeds nobody has said were checked. What is owed there
 	// is left out.
 	Commissioning []string `json:"commissioning"`
-	Link          string   `json:"link"`
+	// Missing are what feeds of units do not bring as they should.
+	Missing []BriefingGap `json:"missing"`
+	Link    string        `json:"link"`
+}
+
+// BriefingGap is a measure of what feeds bring of a unit that falls short: see feedcheck.
+type BriefingGap struct {
+	Unit    string `json:"unit"`
+	Feed    string `json:"feed"` // where one of several falls short; "" for all together
+	Measure string `json:"measure"`
+	State   string `json:"state"`
+	Since   string `json:"since"` // the first day of it, by the site's calendar; "" where it is not known
+	Says    string `json:"says"`
 }
 
 // BriefingUnit is what is owed on one unit, "" for the feeds.
@@ -67,6 +79,13 @@ func (s Site) BriefingOf(
 		ID: BriefingID(d), Type: "digest", Date: d.String(), At: at.UTC(), Units: []BriefingUnit{},
 		Commissioning: append([]string{}, news.Commissioning...), Link: s.PublicURL,
 	}
+	c := text.Catalogue{Zone: s.Zone, At: at}
+	out.Missing = make([]BriefingGap, 0, len(news.Gaps))
+	for _, g := range news.Gaps {
+		out.Missing = append(out.Missing, BriefingGap{
+			Unit: g.Unit, Feed: g.Feed, Measure: string(g.Habit.Measure), State: string(g.Habit.State), Since: s.dayOf(g.Habit.Since), Says: c.BriefingGap(g.Unit, g),
+		})
+	}
 	told := func(unit string) bool { return unit == "" || !slices.Contains(news.Commissioning, unit) }
 	byUnit := map[string][]records.Episode{}
 	for _, e := range owed {
@@ -90,6 +109,14 @@ func (s Site) BriefingOf(
 		return strings.Compare(a.Unit, b.Unit)
 	})
 	return out
+}
+
+// dayOf is a day of the site's calendar; "" for the zero time.
+func (s Site) dayOf(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.In(s.Zone).Format(time.DateOnly)
 }
 
 func briefingLines(list []records.Episode) []BriefingLine {
@@ -182,11 +209,14 @@ func (s Site) BriefingMessage(body []byte) (Message, error) {
 	if len(d.Units) == 0 {
 		fmt.Fprintf(&b, "\n%s\n", text.BriefingNothing())
 	}
-	for n, unit := range d.Commissioning {
-		if n == 0 {
-			fmt.Fprintf(&b, "\n%s\n", text.BriefingAdministrator())
-		}
+	if len(d.Commissioning)+len(d.Missing) > 0 {
+		fmt.Fprintf(&b, "\n%s\n", text.BriefingAdministrator())
+	}
+	for _, unit := range d.Commissioning {
 		fmt.Fprintf(&b, "- %s\n", clean(text.BriefingCommissioning(unit)))
+	}
+	for _, g := range d.Missing {
+		fmt.Fprintf(&b, "- %s\n", clean(g.Says))
 	}
 	if d.Link != "" {
 		fmt.Fprintf(&b, "\n%s\n", d.Link)

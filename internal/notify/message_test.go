@@ -15,6 +15,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
@@ -310,7 +311,7 @@ func TestTheExamplesOfTheDocsAreMessages(t *testing.T) {
 	digest, err := json.Marshal(site(t).BriefingOf(Date{2026, 11, 25}, at,
 		[]records.Episode{owedEpisode("4W", episodes.FallWithoutSet, episodes.Open, at)},
 		map[string]alerts.Freshness{"4W": {Stale: true, Newest: &at, Came: map[clinical.Kind]time.Time{clinical.KindVitals: at}}},
-		FeedNews{Commissioning: []string{"5N"}}))
+		FeedNews{Commissioning: []string{"5N"}, Gaps: []feedcheck.Gap{noPositions("4W", at)}}))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -347,11 +348,16 @@ func keysOf(v any, under string) []string {
 	return slices.Compact(out)
 }
 
+// noPositions is that no reading of a unit has a position any more.
+func noPositions(unit string, since time.Time) feedcheck.Gap {
+	return feedcheck.Gap{Unit: unit, Habit: feedcheck.Habit{Measure: feedcheck.Positions, State: feedcheck.None, Since: since, Latest: -1}}
+}
+
 // A unit in commissioning stands in the digest every day, and nothing of its patients does.
 func TestADigestSaysWhichUnitsAreInCommissioning(t *testing.T) {
 	at := moment(t, "2026-03-29T06:30:00Z")
 	zone := Site{Zone: time.UTC}
-	news := FeedNews{Commissioning: []string{"4W"}}
+	news := FeedNews{Commissioning: []string{"4W"}, Gaps: []feedcheck.Gap{noPositions("7E", at.AddDate(0, 0, -2))}}
 	body, err := json.Marshal(zone.BriefingOf(Date{2026, 3, 29}, at, []records.Episode{
 		owedEpisode("4W", episodes.DoseReview, episodes.Open, at.Add(-2*time.Hour)),
 	}, map[string]alerts.Freshness{"4W": {Stale: true}}, news))
@@ -365,6 +371,7 @@ Nothing is owed by these rules. That is not "low risk".
 
 For the administrator
 - Unit 4W is in commissioning: nobody has said that its feeds were checked, and nobody is told of its patients.
+- Unit 7E: Readings with a position: none since Fri 27 Mar, where there usually are some. Falls on standing cannot be seen.
 ` + foot()
 	if d := cmp.Diff(want, m.Text); d != "" || err != nil {
 		t.Errorf("the e-mail (-want +got):\n%s%v", d, err)

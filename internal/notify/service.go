@@ -10,6 +10,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/records"
 )
 
@@ -54,13 +55,17 @@ type Source interface {
 	Ages(ctx context.Context, at time.Time) (map[string]alerts.Freshness, error)
 	Age(ctx context.Context, unit string, at time.Time) (alerts.Freshness, error)
 	// FeedNews is what an administrator has to know of the feeds.
-	FeedNews(ctx context.Context, at time.Time) (FeedNews, error)
+	FeedNews(ctx context.Context) (FeedNews, error)
+	// Gaps are what feeds of units do not bring as they should.
+	Gaps(ctx context.Context) ([]feedcheck.Gap, error)
 }
 
 // FeedNews is what an administrator has to know of the feeds.
 type FeedNews struct {
 	// Commissioning are the units that are in commissioning: of their patients nobody is told.
 	Commissioning []string
+	// Gaps are what feeds of units do not bring as they should.
+	Gaps []feedcheck.Gap // asked for where a briefing is made
 }
 
 // Service tells what is to be told. Several may run on one store.
@@ -102,7 +107,7 @@ func (s *Service) Run(ctx context.Context) error {
 	if len(s.Channels) == 0 {
 		return nil
 	}
-	news, err := s.Source.FeedNews(ctx, s.Clock())
+	news, err := s.Source.FeedNews(ctx)
 	if err != nil {
 		return err // nobody is told where it is not known of whom nobody may be
 	}
@@ -159,6 +164,9 @@ func (s *Service) briefing(ctx context.Context, news FeedNews) error {
 	}
 	ages, err := s.Source.Ages(ctx, now)
 	if err != nil {
+		return err
+	}
+	if news.Gaps, err = s.Source.Gaps(ctx); err != nil {
 		return err
 	}
 	body, err := json.Marshal(s.Site.BriefingOf(date, now, owed, ages, news))

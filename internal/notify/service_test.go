@@ -20,6 +20,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/records"
 )
 
@@ -143,7 +144,9 @@ type board struct {
 	news FeedNews
 }
 
-func (b *board) FeedNews(context.Context, time.Time) (FeedNews, error) {
+func (*board) Gaps(context.Context) ([]feedcheck.Gap, error) { return nil, nil }
+
+func (b *board) FeedNews(context.Context) (FeedNews, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.news, nil

@@ -18,6 +18,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/trends"
 )
 
@@ -396,7 +397,9 @@ func TestEveryWordOfTheCoreHasItsWord(t *testing.T) {
 		"contributors":   {trends.ByVolume, trends.ByDrugs, trends.ByHeart, trends.ByEndocrine, trends.ByNeurologic},
 		"missing":        {alerts.InjuryUncleared, alerts.InjuryNoClearance, alerts.InjuryUnknown, alerts.CannotWalk},
 		"later":          {alerts.LaterNew, alerts.LaterChanged, alerts.LaterTakenBack, alerts.LaterMoved},
-		"run-rules":      {string(trends.RunBeyond), string(trends.RunEight), string(trends.RunTwoOfThree), string(trends.RunSix)},
+		"measures":       wordsOfMeasures(), "measure-lost": wordsOfMeasures(),
+		"habit-states": {string(feedcheck.Usual), string(feedcheck.Lower), string(feedcheck.None), string(feedcheck.Never), string(feedcheck.Unknown)},
+		"run-rules":    {string(trends.RunBeyond), string(trends.RunEight), string(trends.RunTwoOfThree), string(trends.RunSix)},
 	} {
 		for _, w := range words {
 			if spoken.words[set][w] == "" {
@@ -407,6 +410,13 @@ func TestEveryWordOfTheCoreHasItsWord(t *testing.T) {
 			t.Errorf("en/words/%s.json has %d words, the core %d", set, n, len(words))
 		}
 	}
+}
+
+func wordsOfMeasures() (out []string) {
+	for _, m := range feedcheck.Measures {
+		out = append(out, string(m))
+	}
+	return out
 }
 
 func idsOf(rules []clinical.Rule) []string {

@@ -137,6 +137,8 @@ var (
 
 	sayBriefingAdministrator = says[none]("briefing-administrator")
 	sayBriefingCommissioning = says[string]("briefing-commissioning")
+	sayBriefingGap           = says[briefingGap]("briefing-gap")
+	sayGap                   = says[gapFigures]("gap")
 	sayMessageFoot           = says[none]("message-foot")
 
 	sayOwed       = says[owedFigures]("owed")

@@ -73,6 +73,7 @@ var ways = []way{
 	{"POST", "/episodes/:episode/clear", "by=Ann&at=07:00", acting, all404, 303},
 	{"POST", "/stays/:stay/precautions", "", "303 303 303 404 404 404", all404, 303}, // nothing ticked: nothing done
 	{"GET", "/feeds", "", "200 200 200 200 200 403", "", 303},
+	{"GET", "/feeds/all-there", "", "200 200 200 200 200 403", "", 303},
 	{"POST", "/feeds/units", "unit=4W&say=checked", admins, "", 303},
 	{"POST", "/feeds/retry", "", admins, "", 303},
 	{"GET", "/feeds/held/:row", "", admins, "", 303},

@@ -48,6 +48,7 @@ type Deps struct {
 	Policies    *policybook.Book
 	Codes       *codebook.Book
 	Checks      *feedcheck.Book
+	Watch       *feedcheck.Watch
 	Feeds       parts.Feeds
 	Desk        *feeds.Desk
 	Clock       clinical.Clock
@@ -104,6 +105,9 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	ofFeeds := feeds.Deps{Feeds: d.Feeds, Desk: d.Desk}
 	if d.Checks != nil {
 		given.Unchecked, ofFeeds.Checks = d.Checks.Unchecked, d.Checks
+	}
+	if d.Watch != nil {
+		given.Gaps, ofFeeds.Watch = d.Watch.OnList, d.Watch
 	}
 	if d.Episodes != nil { // a nil pointer in an interface is not nil
 		given.Episodes, ofHuddle.Episodes, ofPatient.Episodes = d.Episodes, d.Episodes, d.Episodes

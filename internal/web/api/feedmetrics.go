@@ -33,13 +33,17 @@ var (
 	unitsOpen = prometheus.NewDesc("plumbline_units_in_commissioning",
 		"Units whose feeds nobody has said were checked: nobody is told of their patients.", nil, nil)
 	unitOpen = prometheus.NewDesc("plumbline_unit_in_commissioning", "1 for a unit that is in commissioning.", []string{"unit"}, nil)
+	feedGaps = prometheus.NewDesc("plumbline_feed_gaps",
+		"Measures of what feeds bring of units that fall short of the units' own habit.", nil, nil)
+	feedGap = prometheus.NewDesc("plumbline_feed_gap", "1 for a measure of a unit, and of a feed where one of several falls short.",
+		[]string{"unit", "feed", "measure", "state"}, nil)
 	feedWait = prometheus.NewDesc("plumbline_rows_waiting", "Rows that wait for their stay.", nil, nil)
 )
 
 // Describe implements prometheus.Collector.
 func (f *feedMetrics) Describe(ch chan<- *prometheus.Desc) {
 	all := []*prometheus.Desc{
-		feedUp, feedAge, feedHeld, feedWait, clockOff, feedGrowing, feedUnread, unitsOpen, unitOpen,
+		feedUp, feedAge, feedHeld, feedWait, clockOff, feedGrowing, feedUnread, unitsOpen, unitOpen, feedGaps, feedGap,
 	}
 	for _, d := range all {
 		ch <- d
@@ -89,6 +93,11 @@ func (f *feedMetrics) Collect(ch chan<- prometheus.Metric) {
 	gauge(feedUnread, unread.Seconds())
 	gauge(feedHeld, float64(h.Held))
 	gauge(feedWait, float64(h.Waiting))
+	gauge(feedGaps, float64(len(h.Gaps)))
+	for _, g := range h.Gaps {
+		m := g.Habit
+		ch <- prometheus.MustNewConstMetric(feedGap, prometheus.GaugeValue, 1, g.Unit, g.Feed, string(m.Measure), string(m.State))
+	}
 	open := feedcheck.InCommissioning(h.Units)
 	gauge(unitsOpen, float64(len(open)))
 	for _, unit := range open {

@@ -34,6 +34,7 @@ type feedsView struct {
 	Problems  []string
 	Units     []unitLine
 	ChecksAny bool // the reader says whether the feeds of units were checked
+	AllThere  bool // what comes a day can be looked at
 	Kinds     []feedKindView
 	Telling   []channelView
 	Lease     string // who reads the feeds; "" where there is one instance alone
@@ -162,6 +163,7 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 	// What is being typed must not be swept away, nor what was done be hidden.
 	v.Refresh = said == "" && !parts.Actable(v.Episodes)
 	v.At, v.Since = t.MomentIfAny(h.LastRead), t.MomentIfAny(h.SilentSince)
+	v.AllThere = s.Watch != nil
 	v.ChecksAny = s.Checks != nil && frame.AccountOf(c).May(records.CheckUnits)
 	v.Units = unitLines(s.Times(now, true), frame.AccountOf(c), h.Units)
 	for _, k := range h.Kinds {

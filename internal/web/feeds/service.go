@@ -4,6 +4,7 @@ package feeds
 
 import (
 	"context"
+	"time"
 
 	"plumbline/internal/feedcheck"
 	"plumbline/internal/records"
@@ -22,12 +23,22 @@ type Checks interface {
 	Say(ctx context.Context, unit string, checked bool, who string) error
 }
 
+// Watch tells what feeds bring by day.
+type Watch interface {
+	Today() time.Time
+	Day(written string) (time.Time, bool)
+	Report(ctx context.Context, day time.Time) ([]feedcheck.UnitReport, error)
+	Behind(ctx context.Context) (bool, error)
+}
+
 // Deps is what these pages need besides the frame.
 type Deps struct {
 	Feeds parts.Feeds
 	Desk  *Desk // nil: rows held back are not shown
 	// Checks keeps what was said of the feeds of units. Nil: nothing can be said.
 	Checks Checks
+	// Watch tells what feeds bring by day. Nil: nothing is told of it.
+	Watch Watch
 	// Episodes keeps what is owed. Nil: nothing is.
 	Episodes Episodes
 }
@@ -43,6 +54,7 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	rows := frame.May(records.ViewHeldRows)
 	return []frame.Route{
 		frame.Get("/feeds", frame.May(records.ViewFeeds), s.feedPage),
+		frame.Get("/feeds/all-there", frame.May(records.ViewFeeds), s.allTherePage),
 		frame.Post("/feeds/units", frame.May(records.CheckUnits), s.sayChecked),
 		frame.Post("/feeds/retry", rows, s.retryRows),
 		frame.Get("/feeds/held/:row", rows, s.heldPage),

@@ -18,6 +18,7 @@ import (
 	"plumbline/internal/auth"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/policy"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
@@ -56,6 +57,8 @@ type Deps struct {
 	Ages Ages
 	// Unchecked tells whether a unit is in commissioning. Nil: nothing is said of it.
 	Unchecked func(ctx context.Context, unit string) (bool, error)
+	// Gaps tells what the feeds of a unit do not bring as they should. Nil: nothing is said of it.
+	Gaps func(ctx context.Context, unit string) ([]feedcheck.Gap, error)
 	// DataState names the state of the data: what is kept of it holds while it stays the
 	// same. Nil: for a minute.
 	DataState func(context.Context) (string, error)

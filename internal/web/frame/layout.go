@@ -51,6 +51,8 @@ type Layout struct {
 	// Unchecked is that the unit's feeds have not been checked; "" where they were, or the page
 	// is of no unit.
 	Unchecked string
+	// Gaps are what the feeds of the list's unit do not bring as they should.
+	Gaps []string
 }
 
 // OldList says that the list of a unit is old (U-FRESH).
@@ -87,6 +89,9 @@ func (s *Frame) Layout(c *gin.Context, title string) Layout {
 func (s *Frame) LayoutOf(c *gin.Context, title string, fresh alerts.Freshness, when Asked) Layout {
 	f := s.ways(c, title)
 	f.Old = oneOld(s.Times(when.At, when.Live).Stale(fresh))
+	if when.Live {
+		f.Gaps = s.gaps(c.Request.Context(), unitOf(c), when.At)
+	}
 	return f
 }
 
@@ -205,4 +210,20 @@ func (s *Frame) unchecked(ctx context.Context, unit string) string {
 		return text.Say("frame.commissioning", unit)
 	}
 	return ""
+}
+
+// gaps says what the feeds of a unit do not bring as they should.
+func (s *Frame) gaps(ctx context.Context, unit string, at time.Time) (says []string) {
+	if s.Deps.Gaps == nil {
+		return nil
+	}
+	gaps, err := s.Deps.Gaps(ctx, unit)
+	if err != nil {
+		s.Log.Error("what the feeds of a unit bring could not be told", "error", err)
+		return []string{text.Say("frame.gaps-unknown")}
+	}
+	for _, g := range gaps {
+		says = append(says, s.Catalogue(at).Gap(g))
+	}
+	return says
 }

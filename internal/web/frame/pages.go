@@ -30,6 +30,7 @@ var pageNames = []string{
 	"bedside", "bedsideresult", "bedsidechoose",
 	"history",
 	"codes",
+	"allthere",
 }
 
 func parsePages(asset func(string) string) *Pages {

@@ -31,6 +31,7 @@ var examples = map[string][]string{
 	"/new-set-shell":              {"/new-set-shell"},
 	"/feeds":                      {"/feeds"},
 	"/feeds/held/:row":            {"/feeds/held/1"},
+	"/feeds/all-there":            {"/feeds/all-there"},
 	"/rules":                      {"/rules"},
 	"/sign-in":                    {"/sign-in"}, // where nobody is signed in
 	"/sign-out":                   {"/sign-out"},

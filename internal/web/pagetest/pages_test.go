@@ -33,6 +33,9 @@ func deps(t *testing.T) web.Deps {
 		t.Fatal(err)
 	}
 	d, _ := webtest.Demo(t, z)
+	if _, err := d.Watch.CatchUp(t.Context()); err != nil {
+		t.Fatal(err)
+	}
 	if _, err := d.Episodes.StepAll(t.Context(), demo.AnchorTime()); err != nil {
 		t.Fatal(err)
 	}

@@ -80,6 +80,7 @@ type FeedHealth struct {
 	// should be; zero: it is, or there was none.
 	SilentSince time.Time
 	Units       []feedcheck.UnitState   // every unit that the feeds have named
+	Gaps        []feedcheck.Gap         // what feeds of units do not bring as they should
 	Telling     []records.ChannelHealth // of the channels that are set up
 	Clock       *ClockTrouble           // nil: nothing was noticed within the last day
 }

@@ -135,13 +135,17 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 	log := slog.New(slog.DiscardHandler)
 	codes := &codebook.Book{Store: st, Clock: clock}
 	board.Drugs = codes.Drugs
+	watch := &feedcheck.Watch{Kept: st, Counter: board.Service, Clock: clock, Zone: zone}
 	checks := &feedcheck.Book{Store: st, Clock: clock}
 	return web.Deps{
-		Codes: codes, Checks: checks,
+		Codes: codes, Checks: checks, Watch: watch,
 		Answers: board, Policy: inForce, Zone: zone, Version: "test", Hospital: demo.Hospital, Clock: clock,
 		Feeds: func(ctx context.Context) (h parts.FeedHealth, err error) {
 			h = health
-			h.Units, err = checks.States(ctx)
+			if h.Units, err = checks.States(ctx); err != nil {
+				return h, err
+			}
+			h.Gaps, err = watch.GapsNow(ctx)
 			return h, err
 		},
 		Desk:  &feeds.Desk{Rows: st, Loader: loader, Log: log},
