@@ -83,7 +83,8 @@ func (s Site) BriefingOf(
 	out.Missing = make([]BriefingGap, 0, len(news.Gaps))
 	for _, g := range news.Gaps {
 		out.Missing = append(out.Missing, BriefingGap{
-			Unit: g.Unit, Feed: g.Feed, Measure: string(g.Habit.Measure), State: string(g.Habit.State), Since: s.dayOf(g.Habit.Since), Says: c.BriefingGap(g.Unit, g),
+			Unit: g.Unit, Feed: g.Feed, Measure: string(g.Habit.Measure), State: string(g.Habit.State),
+			Since: s.dayOf(g.Habit.Since), Says: c.BriefingGap(g.Unit, g),
 		})
 	}
 	told := func(unit string) bool { return unit == "" || !slices.Contains(news.Commissioning, unit) }
