@@ -64,7 +64,7 @@ func (i *instance) reads(t *testing.T) bool {
 }
 
 func TestOneOfSeveralInstancesReadsTheFeeds(t *testing.T) {
-	t.Setenv(shortLease, "1")
+	t.Setenv(shortLease, "3s")
 	severalInstances(t, 2, 30*time.Second)
 }
 

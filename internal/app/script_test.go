@@ -12,8 +12,8 @@ import (
 // TestMain lets the scripts under testdata run the program as a command, and the
 // test of killed loads start it as a process.
 func TestMain(m *testing.M) {
-	if os.Getenv(shortLease) != "" {
-		leaseBy = leaseTimes{lasts: 3 * time.Second, every: 300 * time.Millisecond, margin: time.Second, patience: time.Second}
+	if lasts, err := time.ParseDuration(os.Getenv(shortLease)); err == nil {
+		leaseBy = leaseTimes{lasts: lasts, every: lasts / 10, margin: lasts / 3, patience: lasts / 3}
 	}
 	if os.Getenv(asCommand) != "" {
 		os.Exit(Run(context.Background(), os.Args[1:], os.Getenv, os.Stdin, os.Stdout, os.Stderr))

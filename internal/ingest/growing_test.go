@@ -106,6 +106,29 @@ func TestAFileThatRestsBetweenWritesIsReadAtOnce(t *testing.T) {
 	}
 }
 
+// A clock that is set back by a day, and files with times that lie ahead of it, keep nothing out.
+func TestAClockSetBackKeepsNoFileOut(t *testing.T) {
+	w := newFolder(t)
+	w.append(t, "weights-1.csv", weights)
+	for n := range 3 {
+		w.append(t, "weights-1.csv", "a"+string(rune('0'+n))+",S,2026-11-20T08:00,70,\n")
+		w.clock = w.clock.Add(time.Second)
+		w.look(t)
+		w.clock = w.clock.Add(time.Minute)
+	}
+	w.append(t, "weights-2.csv", weights+"b,S,2026-11-20T08:00,70,\n")
+	w.clock = w.clock.Add(-24 * time.Hour)
+	for n := range 3 {
+		w.append(t, "weights-1.csv", "c"+string(rune('0'+n))+",S,2026-11-20T08:00,70,\n")
+		w.clock = w.clock.Add(time.Second)
+		w.look(t)
+		w.clock = w.clock.Add(time.Minute)
+	}
+	if known := len(w.versions(t)); known != 6 { // a0 to a2, b, and c0 and c1 of the looks before
+		t.Errorf("%d rows are known, want 6", known)
+	}
+}
+
 // What may go on is left: half a line, an open quote, a message that nothing ends.
 func TestWhatMayGoOnIsLeft(t *testing.T) {
 	w := newFolder(t)

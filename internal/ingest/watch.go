@@ -146,8 +146,11 @@ func (w *Watcher) stable(f *watched, known bool, mark records.Mark, now time.Tim
 // at a look that is long enough ago, or all of it, where it was written to last long enough
 // ago. 0: nothing more than was read already.
 func (g *growth) settled(mark records.Mark, now time.Time, settle time.Duration) (upTo int64) {
-	if mark.Size < g.settling.Size { // another file of the same name
+	switch {
+	case mark.Size < g.settling.Size: // another file of the same name
 		*g = growth{unreadSince: now}
+	case g.settlingAt.After(now): // the clock was set back
+		*g = growth{unreadSince: now, read: g.read}
 	}
 	if g.unreadSince.IsZero() {
 		g.unreadSince = now

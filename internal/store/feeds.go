@@ -14,11 +14,12 @@ import (
 // How many files the feed page lists, besides those with an error.
 const filesListed = 200
 
-// FileMarks are the bookmarks of all files that were ever read whole, by name.
-// A failed attempt leaves the bookmark of the last good one, so the file is tried again.
+// FileMarks are the bookmarks of the files that were read whole at the last attempt, by name.
+// One that failed last is tried again, also where it stands as it was read before: it would be
+// called unread for good otherwise.
 func (s *Store) FileMarks(ctx context.Context) (map[string]records.Mark, error) {
 	var rows []fileRow
-	if err := s.reading(ctx).Find(&rows, "size IS NOT NULL").Error; err != nil {
+	if err := s.reading(ctx).Find(&rows, "size IS NOT NULL AND error = ''").Error; err != nil {
 		return nil, fmt.Errorf("reading the bookmarks of files: %w", err)
 	}
 	marks := make(map[string]records.Mark, len(rows))
