@@ -215,7 +215,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 
 // readers are those of every format that comes by file or message.
 func readers(s settings) []feed.Reader {
-	return []feed.Reader{fhirfeed.New(s.fhir), hl7Reader(s), csvfeed.Reader{}}
+	return []feed.Reader{fhirfeed.New(s.fhir), hl7Reader(s), csvfeed.Reader{MaxRecord: s.csvMaxRecord}}
 }
 
 func (s *site) close() { _ = s.store.Close() }

@@ -123,5 +123,7 @@ func (s *site) receiveHL7(ctx context.Context, text []byte, now time.Time) ([]by
 
 // hl7Reader is the reader of HL7 v2 by the settings of the site.
 func hl7Reader(s settings) hl7feed.Reader {
-	return hl7feed.Reader{Settings: hl7feed.Settings{StayClasses: s.fhir.StayClasses, Codes: s.fhir.Codes}}
+	return hl7feed.Reader{Settings: hl7feed.Settings{
+		StayClasses: s.fhir.StayClasses, Codes: s.fhir.Codes, MaxMessage: s.mllp.maxMessage,
+	}}
 }

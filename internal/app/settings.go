@@ -59,7 +59,8 @@ var options = []option{
 	{"fhir-max-depth", "100", "how deep values of FHIR may nest"},
 	{"mllp-listen", "", "address and port where HL7 v2 messages are taken by MLLP, such as 10.1.2.3:2575; none: nowhere"},
 	{"mllp-tls", "no", "yes: MLLP speaks TLS, with tls-cert and tls-key"},
-	{"hl7-max-message", "16777216", "bytes of the largest HL7 v2 message that is taken by MLLP"},
+	{"hl7-max-message", "16777216", "bytes of the largest HL7 v2 message that is taken, by MLLP or in a file"},
+	{"csv-max-record", "1048576", "bytes of the longest row of CSV that is read; a longer one makes its file unreadable"},
 	{"policy", "", "a policy file; none: the policy saved in the app, else the built-in one"},
 	{"zone", "UTC", "the site's time zone, an IANA name such as Europe/Zurich"},
 	{"tls-cert", "", "certificate file (PEM, with its chain) for https; read anew when it changes"},
@@ -107,11 +108,13 @@ type settings struct {
 	fhirServer fhirpoll.Settings // polled where it has a URL
 	fhirEvery  string
 	mllp       mllpSettings
-	policy     policy.Loaded // of the file, else the built-in one
-	policyFile string        // its name without its folder; "" where none is set
-	zone       *time.Location
-	hospital   string
-	logLevel   string
+
+	csvMaxRecord int           // bytes
+	policy       policy.Loaded // of the file, else the built-in one
+	policyFile   string        // its name without its folder; "" where none is set
+	zone         *time.Location
+	hospital     string
+	logLevel     string
 
 	notify notify.Settings
 	signIn idp.Settings
@@ -236,6 +239,9 @@ func checked(v map[string]string) (settings, error) {
 		return s, err
 	}
 	s.fhirEvery = v["fhir-every"]
+	if s.csvMaxRecord, err = strconv.Atoi(v["csv-max-record"]); err != nil || s.csvMaxRecord < 1024 || s.csvMaxRecord > 64<<20 {
+		return s, fmt.Errorf("csv-max-record %q is not a number of bytes from 1024 to %d", v["csv-max-record"], 64<<20)
+	}
 	if s.mllp, err = s.readMLLPSettings(v); err != nil {
 		return s, err
 	}

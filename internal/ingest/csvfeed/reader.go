@@ -4,6 +4,7 @@ package csvfeed
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -31,7 +32,9 @@ func KindOf(name string) (clinical.Kind, bool) {
 }
 
 // Reader is the feed.Reader of CSV.
-type Reader struct{}
+type Reader struct {
+	MaxRecord int // bytes of the longest record; 0: 1 MiB
+}
 
 // Feed implements feed.Reader.
 func (Reader) Feed() string { return Feed }
@@ -52,20 +55,24 @@ func (Reader) Sniff(name string, _ []byte) bool {
 }
 
 // Read implements feed.Reader.
-func (Reader) Read(r io.Reader, name string, o feed.Options, sink feed.Sink) error {
+func (c Reader) Read(r io.Reader, name string, o feed.Options, sink feed.Sink) error {
 	kind, known := KindOf(name)
 	if !known {
 		return errors.New("does not say by its name what it is about")
 	}
-	return Read(r, kind, name, o, sink)
+	return c.readKind(r, kind, name, o, sink)
 }
 
 // Read reads one file of a kind as a stream.
 func Read(r io.Reader, kind clinical.Kind, name string, o feed.Options, sink feed.Sink) error {
-	t := open(r)
-	c := csv.NewReader(t)
-	c.FieldsPerRecord = -1
-	header, err := readHeader(c, t, kind)
+	return Reader{}.readKind(r, kind, name, o, sink)
+}
+
+func (c Reader) readKind(r io.Reader, kind clinical.Kind, name string, o feed.Options, sink feed.Sink) error {
+	t := open(r, cmp.Or(c.MaxRecord, maxRecord))
+	records := csv.NewReader(t)
+	records.FieldsPerRecord = -1
+	header, err := readHeader(records, t, kind)
 	if err != nil {
 		return err
 	}
@@ -73,8 +80,8 @@ func Read(r io.Reader, kind clinical.Kind, name string, o feed.Options, sink fee
 		sink.Notice("columns not known and not read: " + strings.Join(unknown, ", "))
 	}
 	f := file{
-		tape: t, csv: c, kind: kind, name: name, header: header, names: Encode(header), options: o, sink: sink,
-		headerEnd: c.InputOffset(),
+		tape: t, csv: records, kind: kind, name: name, header: header, names: Encode(header), options: o, sink: sink,
+		headerEnd: records.InputOffset(),
 	}
 	return f.rows()
 }

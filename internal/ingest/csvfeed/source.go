@@ -11,14 +11,13 @@ import (
 	"golang.org/x/text/transform"
 )
 
-// maxRecord is the longest record in bytes: a longer one is a file of another
+// maxRecord is the longest record in bytes by default: a longer one is a file of another
 // kind, or a quote that was never closed.
 const maxRecord = 1 << 20
 
 var (
 	errNotUTF8 = errors.New("is not UTF-8 text; export it again as UTF-8")
 	errBinary  = errors.New("holds NUL bytes, so it is not text; check that the right file was sent")
-	errTooLong = fmt.Errorf("has a record longer than %d bytes; check that line ends and quotes are in order", maxRecord)
 )
 
 // tape hands bytes to the CSV reader and remembers those of the record being
@@ -30,15 +29,16 @@ type tape struct {
 	last  byte
 	total int64
 	err   error
+	most  int // bytes of a record
 }
 
 // open peels the byte order mark off a text.
-func open(r io.Reader) *tape {
+func open(r io.Reader, most int) *tape {
 	src := bufio.NewReaderSize(r, 64<<10) // r itself, where it is such a reader
 	if mark, _ := src.Peek(3); bytes.Equal(mark, []byte("\xef\xbb\xbf")) {
 		_, _ = src.Discard(3)
 	}
-	return &tape{src: transform.NewReader(src, encoding.UTF8Validator)}
+	return &tape{most: most, src: transform.NewReader(src, encoding.UTF8Validator)}
 }
 
 // Read implements io.Reader. It refuses what is not text, and a record without
@@ -47,10 +47,10 @@ func (t *tape) Read(p []byte) (int, error) {
 	if t.err != nil {
 		return 0, t.err
 	}
-	if len(t.held) > maxRecord {
+	if len(t.held) > t.most {
 		t.forget(t.base + int64(len(t.held)-len(bytes.TrimLeft(t.held, "\r\n")))) // blank lines are of no record
-		if len(t.held) > maxRecord {
-			t.err = errTooLong
+		if len(t.held) > t.most {
+			t.err = fmt.Errorf("has a record longer than %d bytes; check that line ends and quotes are in order", t.most)
 			return 0, t.err
 		}
 	}

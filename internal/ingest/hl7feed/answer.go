@@ -36,7 +36,7 @@ type Received struct {
 // Receive parses what came.
 func (r Reader) Receive(text []byte, o feed.Options) *Received {
 	m := &Received{text: text}
-	s := newSplit(bytes.NewReader(text))
+	s := newSplit(bytes.NewReader(text), MaxMessage)
 	for {
 		one, err := s.message()
 		if errors.Is(err, io.EOF) && len(m.raws) > 0 {

@@ -167,14 +167,21 @@ func parse(lines []string) (m message, reason string) {
 	}
 	msh := segment{name: "MSH", fields: append([]string{"MSH", string(rune(m.field))}, head[1:]...), sep: m.separators}
 	m.segments = append(m.segments, msh)
-	for _, line := range lines[1:] {
-		if strings.IndexByte(line, m.field) < 0 {
-			last := &m.segments[len(m.segments)-1]
-			last.fields[len(last.fields)-1] += " " + line
+	for rest := lines[1:]; len(rest) > 0; {
+		goes := slices.IndexFunc(rest, func(line string) bool { return strings.IndexByte(line, m.field) >= 0 })
+		if goes < 0 {
+			goes = len(rest)
+		}
+		if goes > 0 { // joined at once: a message may be one field of a million lines
+			fields := m.segments[len(m.segments)-1].fields
+			last := &fields[len(fields)-1]
+			*last = strings.Join(append([]string{*last}, rest[:goes]...), " ")
+			rest = rest[goes:]
 			continue
 		}
-		fields := strings.Split(line, string(rune(m.field)))
+		fields := strings.Split(rest[0], string(rune(m.field)))
 		m.segments = append(m.segments, segment{name: strings.TrimSpace(fields[0]), fields: fields, sep: m.separators})
+		rest = rest[1:]
 	}
 	return m, ""
 }

@@ -7,6 +7,7 @@ package hl7feed
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"io"
 	"slices"
@@ -25,6 +26,7 @@ const Feed = "hl7"
 // Settings are what the reader must know of the site.
 type Settings struct {
 	StayClasses []string     // classes (v3-ActCode) that make a stay
+	MaxMessage  int          // bytes of the largest message of a file; 0: MaxMessage
 	Codes       *codes.Table // the site's own codes; nil: none
 }
 
@@ -46,7 +48,7 @@ var errNoMessage = errors.New("holds no message")
 
 // Read implements feed.Reader.
 func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) error {
-	s, any := newSplit(in), false
+	s, any := newSplit(in, cmp.Or(r.MaxMessage, MaxMessage)), false
 	for {
 		m, err := s.message()
 		switch {

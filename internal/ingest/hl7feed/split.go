@@ -10,7 +10,7 @@ import (
 	"unicode/utf8"
 )
 
-// MaxMessage is how large a message may be, in bytes. A file with a larger one is refused.
+// MaxMessage is how large a message may be at most, in bytes, whatever the settings say.
 const MaxMessage = 16 << 20
 
 // raw is a message as it was received.
@@ -35,14 +35,15 @@ type split struct {
 	line   int  // of the next byte
 	framed bool // the next message began with the byte of MLLP
 	next   *raw // begun by the last line that was read
+	most   int  // bytes of a message
 }
 
-func newSplit(r io.Reader) *split {
+func newSplit(r io.Reader, most int) *split {
 	in := bufio.NewReaderSize(r, 64<<10)
 	if mark, _ := in.Peek(3); bytes.Equal(mark, []byte("\ufeff")) {
 		_, _ = in.Discard(3)
 	}
-	return &split{in: in, line: 1}
+	return &split{in: in, line: 1, most: most}
 }
 
 // message is the next message; io.EOF after the last.
@@ -58,8 +59,8 @@ func (s *split) message() (raw, error) {
 			return *m, nil
 		}
 		switch {
-		case m != nil && len(m.text) > MaxMessage:
-			return raw{}, fmt.Errorf("holds a message of more than %d MB, from line %d", MaxMessage>>20, m.line)
+		case m != nil && len(m.text) > s.most:
+			return raw{}, fmt.Errorf("holds a message of more than %d bytes, from line %d; hl7-max-message is the setting", s.most, m.line)
 		case err != nil && m == nil:
 			return raw{}, io.EOF
 		case err != nil:
@@ -145,8 +146,8 @@ func (s *split) readLine() (line, error) {
 			l.end = c
 			return l, nil
 		}
-		if len(l.text) >= MaxMessage {
-			return l, fmt.Errorf("has a line of more than %d MB, line %d", MaxMessage>>20, l.at)
+		if len(l.text) >= s.most {
+			return l, fmt.Errorf("has a line of more than %d bytes, line %d; hl7-max-message is the setting", s.most, l.at)
 		}
 		l.text = append(l.text, c)
 	}
