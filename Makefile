@@ -12,6 +12,9 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # The tests with a browser, the longest to run and to compile.
 BROWSER = ./internal/web/pagetest ./internal/browsertest
 
+# What takes longest begins first, so that all of it ends at about one time.
+LONGEST = $(BROWSER) ./internal/web ./internal/store ./internal/app ./internal/ingest/fhirfeed
+
 # A limit for what hangs, far above what is slow on a busy machine. The tests collect
 # garbage half as often: memory is cheaper than time here.
 GOTEST = env GOGC=200 go test -vet=off -timeout 2h
@@ -38,7 +41,7 @@ check: assets ## run the quick tests: no browser, no PostgreSQL, fewer random hi
 test: assets ## run every test, on SQLite, PostgreSQL and Chromium
 	scripts/need.sh
 	go vet ./...
-	scripts/with-postgres.sh $(GOTEST) $(BROWSER) ./internal/store ./...
+	scripts/with-postgres.sh $(GOTEST) $(LONGEST) ./...
 
 drill: assets ## run the long fault tests: kills, fuzzing, standby, restore
 	scripts/need.sh

@@ -349,10 +349,21 @@ func (p *Page) AxeColours(known *Looks) []AxeViolation {
 	if err != nil {
 		p.tb.Fatal(err)
 	}
+	return p.looks(known, "(new Set("+string(list)+"), false)")
+}
+
+// AxeAll is Axe, from which the looks of the page's texts are known too.
+func (p *Page) AxeAll(known *Looks) []AxeViolation {
+	p.tb.Helper()
+	return p.looks(known, "(new Set(), true)")
+}
+
+func (p *Page) looks(known *Looks, arguments string) []AxeViolation {
+	p.tb.Helper()
 	found := axe[struct {
 		Judged     []string
 		Violations []AxeViolation
-	}](p, looksOf+"(new Set("+string(list)+"))")
+	}](p, looksOf+arguments)
 	known.mu.Lock()
 	defer known.mu.Unlock()
 	if known.judged == nil {

@@ -90,6 +90,19 @@ func TestChromium(t *testing.T) {
 		browsertest.Eval[bool](page, `(axe.run = () => { throw new Error("asked again") }) !== null`)
 		empty(t, "colours", page.AxeColours(&known))
 
+		// The check of a whole page judges the looks on it, but for those with something wrong.
+		var ofWhole browsertest.Looks
+		page.Navigate(site.URL + "/rows")
+		if all := page.AxeAll(&ofWhole); fmt.Sprint(all) != fmt.Sprint(page.Axe()) {
+			t.Errorf("the whole page is judged as %v", all)
+		}
+		if got := page.AxeColours(&ofWhole); len(got) != 1 || len(got[0].Where) != 3 {
+			t.Errorf("after the whole page axe found %v, want the pale texts again", got)
+		}
+		browsertest.Eval[bool](page, `document.querySelectorAll("b").forEach(e => e.remove()) === undefined`)
+		browsertest.Eval[bool](page, `(axe.run = () => { throw new Error("asked again") }) !== null`)
+		empty(t, "colours", page.AxeColours(&ofWhole))
+
 		page.Navigate(site.URL + "/rows")
 		found := page.AxeTemplates()
 		if len(found) != 1 || found[0].Rule != "image-alt" || len(found[0].Where) != 2 {

@@ -1,4 +1,5 @@
-// A JavaScript function: finds the looks of a page and holds those that are new to the colour rules of axe-core.
+// A JavaScript function: finds the looks of a page and holds those that are new to the colour rules of axe-core;
+// or, with whole, holds the whole page to every rule, which judges each look on it.
 //
 // A look is what these rules judge a text by: its colour, size and weight, what lies
 // behind it, and for a link what sets it off from the words around it. Texts of one look
@@ -6,7 +7,7 @@
 //
 // What only the place of boxes decides, such as a text over another box, is not part of
 // a look: the check of a whole page (Page.Axe) sees that.
-(async known => {
+(async (known, whole) => {
 	const behind = new Map(); // element -> the looks of what it paints below its text
 
 	function ground(e) {
@@ -48,25 +49,37 @@
 			e.matches("a[href], [role=link]") ? linkIn(e) : "", ground(e)].join("; ");
 	}
 
-	const fresh = new Map(); // look -> one element that has it
-	for (const e of document.querySelectorAll("body *")) {
-		if (!wordsIn(e) && !e.matches(holdsText)) continue;
-		if (!seen(e)) continue;
+	function texts() {
+		return [...document.querySelectorAll("body *")].filter(e => (wordsIn(e) || e.matches(holdsText)) && seen(e));
+	}
+
+	const told = answer => answer.violations.map(v => ({
+		Rule: v.id, Impact: v.impact, Help: v.help, Where: v.nodes.map(n => n.target.flat(9).join(" ")),
+	}));
+
+	if (whole) {
+		const answer = await axe.run(document, {
+			runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"],
+			resultTypes: ["violations", "incomplete"], elementRef: true,
+		});
+		// What it found wrong, or could not judge, is asked for again elsewhere.
+		const open = new Set([...answer.violations, ...answer.incomplete]
+			.filter(r => r.id === "color-contrast" || r.id === "link-in-text-block")
+			.flatMap(r => r.nodes.map(n => lookOf(n.element))));
+		return {Judged: [...new Set(texts().map(lookOf))].filter(look => !open.has(look)), Violations: told(answer)};
+	}
+
+	const fresh = new Map(); // look -> the elements that have it
+	for (const e of texts()) {
 		const look = lookOf(e);
 		if (!known.has(look)) fresh.set(look, fresh.get(look) || []).get(look).push(e);
 	}
 	if (!fresh.size) return {Judged: [], Violations: []};
 
-	const include = [...fresh.values()].flatMap(list => list.slice(0, 3));
-	const answer = await axe.run({include}, {
+	const answer = await axe.run({include: [...fresh.values()].flatMap(list => list.slice(0, 3))}, {
 		runOnly: {type: "rule", values: ["color-contrast", "link-in-text-block"]},
 		resultTypes: ["violations", "passes"], elementRef: true,
 	});
 	const judged = answer.passes.filter(r => r.id === "color-contrast").flatMap(r => r.nodes.map(n => lookOf(n.element)));
-	return {
-		Judged: [...new Set(judged)],
-		Violations: answer.violations.map(v => ({
-			Rule: v.id, Impact: v.impact, Help: v.help, Where: v.nodes.map(n => n.target.flat(9).join(" ")),
-		})),
-	};
+	return {Judged: [...new Set(judged)], Violations: told(answer)};
 })

@@ -63,59 +63,82 @@ func TestEveryPageHasAnExample(t *testing.T) {
 	}
 }
 
-// everyExample calls open with at most so many addresses of each page, and the site to
-// open it at: of the sign-in, one where nobody is signed in; of dose reviews, the pharmacist's.
-func everyExample(t *testing.T, most int, open func(site, path string)) {
+// everyExample calls open with the addresses of each page, and the site to open it at: of
+// the sign-in, one where nobody is signed in; of dose reviews, the pharmacist's. first tells
+// the first address of a page from its variants.
+func everyExample(t *testing.T, open func(site, path string, first bool)) {
 	t.Helper()
 	in := start(t, deps(t))
 	out, _ := signedOut(t, nil)
 	doses := pharmacist(t) // whose pages the account with every other permission may not see
 	for _, pattern := range web.Pages() {
-		for _, path := range examples[pattern][:min(most, len(examples[pattern]))] {
+		for n, path := range examples[pattern] {
 			switch {
 			case pattern == "/sign-in":
-				open(out, path)
+				open(out, path, n == 0)
 			case strings.HasPrefix(pattern, "/dose-review"):
-				open(doses, path)
+				open(doses, path, n == 0)
 			default:
-				open(in, path)
+				open(in, path, n == 0)
 			}
 		}
 	}
 }
 
+// Each page at every width, in a window that is made narrow afterwards (a phone that is
+// turned), within its paper, and the first of its addresses printed, all of one visit.
 func TestPagesAtEveryWidthAndInBothColours(t *testing.T) {
 	browser := browsertest.Start(t)
-	everyExample(t, 9, func(site, path string) {
+	everyExample(t, func(site, path string, first bool) {
 		t.Run(path, func(t *testing.T) {
+			t.Parallel()
 			page := browser.Open(t, "about:blank", 390, 900)
 			everyWidth(t, page, site+path, fileName(path))
+			staysWithin(t, page, path)
+			if first {
+				prints(t, page, path)
+			}
 			quiet(t, page)
 		})
 	})
 }
 
-// Each page comes out on paper, without the ways to other pages.
-func TestPrints(t *testing.T) {
-	browser := browsertest.Start(t)
-	page := browser.Open(t, "about:blank", 1440, 900)
-	everyExample(t, 1, func(site, path string) {
-		scheme(t, page, "", "light")
-		page.Resize(1440, 900)
-		page.Navigate(site + path)
-		page.Wait("footer")
-		pdf := page.PDF()
-		keep(t, fileName(path)+".pdf", func() []byte { return pdf })
-		if !strings.HasPrefix(string(pdf), "%PDF-") || len(pdf) < 20_000 {
-			t.Errorf("%s: the print is %d bytes", path, len(pdf))
+// staysWithin holds a page that was loaded on a phone and stands at the greatest width to
+// be no wider than a window that is made narrow, nor than its paper.
+func staysWithin(t *testing.T, page *browsertest.Page, path string) {
+	t.Helper()
+	fits := func(most int, where string) {
+		t.Helper()
+		page.Resize(most, 900)
+		if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > most {
+			t.Errorf("%s, %s: %d pixels wide of %d", path, where, got, most)
 		}
-		scheme(t, page, "print", "light")
-		page.Wait("footer")
-		if browsertest.Eval[bool](page, `!!document.querySelector("nav")?.checkVisibility()`) {
-			t.Errorf("%s: the navigation prints", path)
-		}
-		page.Resize(1055, 745) // the inside of an A4 page across
-		keep(t, fileName(path)+"-print.png", page.Screenshot)
-	})
-	quiet(t, page)
+	}
+	fits(390, "made narrow")
+	page.Resize(1440, 900)
+	scheme(t, page, "print", "light")
+	if browsertest.Eval[string](page, `getComputedStyle(document.body).page`) == "sheet" {
+		fits(1054, "on A4 across")
+	} else {
+		fits(710, "on A4 upright")
+	}
+	scheme(t, page, "", "light")
+	page.Resize(1440, 900)
+}
+
+// prints holds a page at the greatest width to come out on paper, without the ways to other pages.
+func prints(t *testing.T, page *browsertest.Page, path string) {
+	t.Helper()
+	pdf := page.PDF()
+	keep(t, fileName(path)+".pdf", func() []byte { return pdf })
+	if !strings.HasPrefix(string(pdf), "%PDF-") || len(pdf) < 20_000 {
+		t.Errorf("%s: the print is %d bytes", path, len(pdf))
+	}
+	scheme(t, page, "print", "light")
+	page.Wait("footer")
+	if browsertest.Eval[bool](page, `!!document.querySelector("nav")?.checkVisibility()`) {
+		t.Errorf("%s: the navigation prints", path)
+	}
+	page.Resize(1055, 745) // the inside of an A4 page across
+	keep(t, fileName(path)+"-print.png", page.Screenshot)
 }

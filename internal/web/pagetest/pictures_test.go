@@ -78,18 +78,28 @@ func everyPage() []pictured {
 func TestEveryStoryOnItsPages(t *testing.T) {
 	pages := everyPage()
 	at := sites(t, pages)
-	page := browsertest.Start(t).Open(t, "about:blank", 1440, 900)
+	browser := browsertest.Start(t)
+	of := map[string][]string{} // account -> its pages
 	for _, p := range pages {
-		page.Navigate(at[p.as] + p.path)
-		page.Wait("footer")
-		if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > 1440 {
-			t.Errorf("%s: scrolls sideways: %d pixels wide", p.path, got)
-		}
-		if h := page.Text("h1"); h == "" || strings.Contains(h, "Not found") {
-			t.Errorf("%s as %s is headed %q", p.path, p.as, h)
-		}
+		of[p.as] = append(of[p.as], p.path)
 	}
-	quiet(t, page)
+	for as, paths := range of {
+		t.Run(as, func(t *testing.T) {
+			t.Parallel()
+			page := browser.Open(t, "about:blank", 1440, 900)
+			for _, path := range paths {
+				page.Navigate(at[as] + path)
+				page.Wait("footer")
+				if got := browsertest.Eval[int](page, "document.documentElement.scrollWidth"); got > 1440 {
+					t.Errorf("%s: scrolls sideways: %d pixels wide", path, got)
+				}
+				if h := page.Text("h1"); h == "" || strings.Contains(h, "Not found") {
+					t.Errorf("%s is headed %q", path, h)
+				}
+			}
+			quiet(t, page)
+		})
+	}
 }
 
 // TestPictures is `make pictures`: every page at every width, in both colours and

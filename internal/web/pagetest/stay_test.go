@@ -11,20 +11,29 @@ import (
 	"plumbline/internal/browsertest"
 )
 
-// The first screen answers: who, why, latest set, recheck, precautions, dose review.
+// The first screen answers: who, why, latest set, recheck, precautions, dose review. At a
+// desk, on a phone, and the whole page on two sheets of paper, of one visit.
 func TestThePatientsFirstScreenAnswers(t *testing.T) {
 	site := start(t, deps(t))
 	browser := browsertest.Start(t)
-	for _, tc := range []struct {
-		width, height int
-		answers       []string
-	}{
-		{1440, 900, []string{"h1", ".why .lead", "#h-set + .set", "#h-recheck + .state", "#h-prec + *", "#h-review + *"}},
-		{390, 844, []string{"h1", ".why .lead", ".glance li:nth-child(1)", ".glance li:nth-child(2)", ".glance li:nth-child(3)", ".glance li:nth-child(4)"}},
-	} {
-		for _, stay := range []string{"S102", "S103", "S108"} {
-			page := browser.Open(t, site+"/stays/"+stay, tc.width, tc.height)
-			page.Wait("footer")
+	for _, stay := range []string{"S102", "S103", "S108"} {
+		page := browser.Open(t, "about:blank", 1440, 900)
+		page.Navigate(site + "/stays/" + stay)
+		page.Wait("footer")
+		page.Wait("#panel-pressure canvas")
+		pdf := page.PDF()
+		keep(t, stay+".pdf", func() []byte { return pdf })
+		if n := bytes.Count(pdf, []byte("/Type /Page\n")); n < 1 || n > 2 {
+			t.Errorf("%s prints on %d pages", stay, n)
+		}
+		for _, tc := range []struct {
+			width, height int
+			answers       []string
+		}{
+			{1440, 900, []string{"h1", ".why .lead", "#h-set + .set", "#h-recheck + .state", "#h-prec + *", "#h-review + *"}},
+			{390, 844, []string{"h1", ".why .lead", ".glance li:nth-child(1)", ".glance li:nth-child(2)", ".glance li:nth-child(3)", ".glance li:nth-child(4)"}},
+		} {
+			page.Resize(tc.width, tc.height)
 			for _, answer := range tc.answers {
 				bottom := browsertest.Eval[float64](page, fmt.Sprintf(`document.querySelector(%q).getBoundingClientRect().bottom`, answer))
 				if bottom > float64(tc.height) || bottom <= 0 {
@@ -32,8 +41,8 @@ func TestThePatientsFirstScreenAnswers(t *testing.T) {
 				}
 			}
 			keep(t, fmt.Sprintf("first-%s-%d.png", stay, tc.width), page.Screenshot)
-			quiet(t, page)
 		}
+		quiet(t, page)
 	}
 }
 
@@ -114,19 +123,4 @@ func TestHelpOnATermOpensByKey(t *testing.T) {
 	page.Press(kb.Escape)
 	page.Until(`!document.getElementById("help-ddd").matches(":popover-open")`)
 	quiet(t, page)
-}
-
-func TestAPatientPrintsOnTwoPages(t *testing.T) {
-	site := start(t, deps(t))
-	browser := browsertest.Start(t)
-	for _, stay := range []string{"S102", "S103", "S108"} {
-		page := browser.Open(t, site+"/stays/"+stay, 1440, 900)
-		page.Wait("#panel-pressure canvas")
-		pdf := page.PDF()
-		keep(t, stay+".pdf", func() []byte { return pdf })
-		if n := bytes.Count(pdf, []byte("/Type /Page\n")); n < 1 || n > 2 {
-			t.Errorf("%s prints on %d pages", stay, n)
-		}
-		quiet(t, page)
-	}
 }
