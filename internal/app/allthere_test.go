@@ -3,6 +3,7 @@ package app
 import (
 	"cmp"
 	"slices"
+	"strconv"
 	"testing"
 	"time"
 
@@ -101,9 +102,7 @@ func TestAMappingThatDropsThePositionIsTold(t *testing.T) {
 	now := demo.AnchorTime().Add(9 * time.Hour)
 	s := bareSite(t, "", now)
 	stays, vitals := "stay_id,patient_id,unit,admitted_at\n", "source_id,stay_id,taken_at,systolic,diastolic,position\n"
-	rows := func(n int) string {
-		return time.Duration(n).String()
-	}
+	rows := func(n int) string { return "-" + strconv.Itoa(n) }
 	for bed := range 10 {
 		id := "S" + rows(bed)
 		stays += id + ",P" + id + ",4W," + now.AddDate(0, 0, -40).Format(time.RFC3339) + "\n"
@@ -114,7 +113,8 @@ func TestAMappingThatDropsThePositionIsTold(t *testing.T) {
 				if day < 3 {
 					position = ""
 				}
-				vitals += "V" + id + rows(day) + rows(hour) + "," + id + "," + at.Format(time.RFC3339) + ",120,70," + position + "\n"
+				vitals += "V" + id + rows(day) + rows(hour) + "," + id + "," + at.Format(time.RFC3339) +
+					",120,70," + position + "\n"
 			}
 		}
 	}

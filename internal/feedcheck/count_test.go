@@ -16,7 +16,8 @@ var noon = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 // fact is a version that the feed csv recorded at its own time.
 func fact(id string, status clinical.Status, b clinical.Body) clinical.Version {
 	return clinical.Version{
-		Kind: b.FactKind(), SourceID: id, StayID: "S1", RecordedAt: b.OwnTime(), Stated: true, Status: status, Body: b, Feed: "csv",
+		Kind: b.FactKind(), SourceID: id, StayID: "S1", RecordedAt: b.OwnTime(), Stated: true,
+		Status: status, Body: b, Feed: "csv",
 	}
 }
 
@@ -99,7 +100,10 @@ func TestASingleFeedThatFallsShort(t *testing.T) {
 			records.DayTally{Unit: "4W", Feed: "hl7", Day: day, FactCounts: readings(60, monitors)},
 			records.DayTally{Unit: "4W", Feed: "fhir", Day: day, FactCounts: readings(200, 150)})
 	}
-	spans := []records.UnitSpan{{Unit: "4W", From: days[0].Date}, {Unit: "4W", From: days[0].Date, To: days[10].Date}, {Unit: "7E", From: now.Add(-6 * time.Hour)}}
+	spans := []records.UnitSpan{
+		{Unit: "4W", From: days[0].Date}, {Unit: "4W", From: days[0].Date, To: days[10].Date},
+		{Unit: "7E", From: now.Add(-6 * time.Hour)},
+	}
 	report := w.reports(days, tallies, spans, now)
 	var names []string
 	for _, r := range report {

@@ -159,7 +159,8 @@ type Habit struct {
 // Judge judges the days of a measure, which follow each other, the oldest first: each by the
 // days before it alone.
 func Judge(m Measure, days []Day) Habit {
-	j := judging{Measure: m, days: make([]DayState, len(days)), low: make([]bool, len(days)), part: make([]float64, len(days))}
+	j := judging{Measure: m, days: make([]DayState, len(days))}
+	j.low, j.part = make([]bool, len(days)), make([]float64, len(days))
 	for n, d := range days {
 		j.days[n] = DayState{Day: d}
 		j.days[n].N, j.days[n].Of = m.of(d.Counts)

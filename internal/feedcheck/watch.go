@@ -192,7 +192,9 @@ func (w *Watch) reports(days []Day, tallies []records.DayTally, spans []records.
 	for unit, u := range units {
 		out = append(out, u.reports(unit, days)...)
 	}
-	slices.SortFunc(out, func(a, b UnitReport) int { return cmp.Or(cmp.Compare(a.Unit, b.Unit), cmp.Compare(a.Feed, b.Feed)) })
+	slices.SortFunc(out, func(a, b UnitReport) int {
+		return cmp.Or(cmp.Compare(a.Unit, b.Unit), cmp.Compare(a.Feed, b.Feed))
+	})
 	return out
 }
 
@@ -297,10 +299,11 @@ func Gaps(report []UnitReport) []Gap {
 	whole := map[string][]Measure{}
 	for _, r := range report {
 		for _, h := range r.Habits {
-			if !h.Told() || r.Feed != "" && (!h.Measure.IsShare() || h.State == Never || slices.Contains(whole[r.Unit], h.Measure)) {
+			single := r.Feed != "" // what the whole says already, or a count that another feed makes up for
+			if !h.Told() || single && (!h.Measure.IsShare() || h.State == Never || slices.Contains(whole[r.Unit], h.Measure)) {
 				continue
 			}
-			if r.Feed == "" {
+			if !single {
 				whole[r.Unit] = append(whole[r.Unit], h.Measure)
 			}
 			out = append(out, Gap{r.Unit, r.Feed, h})

@@ -72,7 +72,8 @@ func (s *Store) SaveTallies(ctx context.Context, basis string, tallies []records
 		ids = append(ids, id)
 		heads = append(heads, stayTallyRow{id, basis, t.Revision})
 		for _, d := range t.Days {
-			days = append(days, stayDayRow{StayID: id, Unit: plain(d.Unit), Day: d.Day, Feed: plain(d.Feed), FactCounts: d.FactCounts})
+			row := stayDayRow{StayID: id, Unit: plain(d.Unit), Day: d.Day, Feed: plain(d.Feed), FactCounts: d.FactCounts}
+			days = append(days, row)
 		}
 		for n, p := range t.Spans {
 			presences = append(presences, presenceRow{id, n, plain(p.Unit), micros(p.From), optional(p.To)})

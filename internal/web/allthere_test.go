@@ -22,7 +22,8 @@ func dropPositions(t *testing.T, d web.Deps, board *webtest.Answers) {
 	systolic := 120.
 	stay := clinical.Stay{PatientID: "PX", Unit: "5N", Bed: "9", AdmittedAt: now.AddDate(0, 0, -40)}
 	versions := []clinical.Version{{
-		Kind: clinical.KindStay, SourceID: "SX", StayID: "SX", RecordedAt: stay.AdmittedAt, Stated: true, Status: clinical.Final, Body: stay,
+		Kind: clinical.KindStay, SourceID: "SX", StayID: "SX", RecordedAt: stay.AdmittedAt, Stated: true,
+		Status: clinical.Final, Body: stay,
 	}}
 	for day := range 38 {
 		for n := range 40 {
@@ -58,7 +59,8 @@ func TestAMappingThatDropsThePositionStandsOnTheList(t *testing.T) {
 	if strings.Contains(get(everything, "/units/4W").Body.String(), gap) {
 		t.Error("the list of another unit says it")
 	}
-	if strings.Contains(get(everything, "/units/5N?as_of="+demo.AnchorTime().AddDate(0, 0, -5).Format(time.RFC3339)).Body.String(), gap) {
+	then := demo.AnchorTime().AddDate(0, 0, -5).Format(time.RFC3339)
+	if strings.Contains(get(everything, "/units/5N?as_of="+then).Body.String(), gap) {
 		t.Error("a list of an earlier moment says what is known now")
 	}
 	page := get(everything, "/feeds/all-there").Body.String() // the unit that falls short comes first
@@ -73,8 +75,8 @@ func TestAMappingThatDropsThePositionStandsOnTheList(t *testing.T) {
 	if strings.Contains(page, `<tr class="fault"><th scope="row">Readings of a pressure</th>`) {
 		t.Error("the count of readings stands as a fault")
 	}
-	metrics := get(everything, "/metrics").Body.String()
-	if want := `plumbline_feed_gap{feed="",measure="positions",state="none",unit="5N"} 1`; !strings.Contains(metrics, want) {
+	want := `plumbline_feed_gap{feed="",measure="positions",state="none",unit="5N"} 1`
+	if !strings.Contains(get(everything, "/metrics").Body.String(), want) {
 		t.Errorf("the metrics lack %s", want)
 	}
 }
@@ -108,7 +110,8 @@ func TestWhatIsThereIsShownToThoseOfTheUnit(t *testing.T) {
 		}
 	}
 	// Of an earlier day it is said as it stood then.
-	if page := get(webtest.As(h, string(records.Administrator)), "/feeds/all-there?unit=5N&day="+before).Body.String(); strings.Contains(page, `class="fault"><th scope="row">Readings with`) {
+	page := get(webtest.As(h, string(records.Administrator)), "/feeds/all-there?unit=5N&day="+before).Body.String()
+	if strings.Contains(page, `class="fault"><th scope="row">Readings with`) {
 		t.Error("positions are missing before they went missing")
 	}
 }

@@ -27,6 +27,7 @@ func TestEachPageOfAUnitInCommissioningSaysSo(t *testing.T) {
 	}
 	h := web.New(d)
 	admin, everything := webtest.As(h, string(records.Administrator)), webtest.As(h, webtest.Everything)
+	pharmacist := webtest.As(h, string(records.Pharmacist))
 	const line = "In commissioning: nobody has said yet that the feeds of 4W were checked."
 	says := func(h http.Handler, path string) int {
 		t.Helper()
@@ -38,8 +39,8 @@ func TestEachPageOfAUnitInCommissioningSaysSo(t *testing.T) {
 	}
 	ofUnit := []string{
 		"/units/4W", "/units/4W?as_of=2026-11-25T06:00:00Z", "/units/4W/episodes", "/units/4W/episodes/tally",
-		"/units/4W/over-time", "/units/4W/falls", "/units/4W/new-set", "/stays/S102", "/stays/S102/history", "/stays/S102/new-set",
-		"/falls/F-S101-001",
+		"/units/4W/over-time", "/units/4W/falls", "/units/4W/new-set", "/stays/S102", "/stays/S102/history",
+		"/stays/S102/new-set", "/falls/F-S101-001",
 	}
 	say := func(form url.Values, want int) string {
 		t.Helper()
@@ -67,13 +68,18 @@ func TestEachPageOfAUnitInCommissioningSaysSo(t *testing.T) {
 	if says(webtest.As(h, string(records.Screen)), "/units/4W") != 1 {
 		t.Error("the screen on the wall does not say it")
 	}
+	if says(pharmacist, "/dose-review") != 1 {
+		t.Error("the queue of dose reviews of the unit does not say it")
+	}
 	for _, path := range []string{"/units/7E", "/stays/S203", "/rules"} {
 		if says(everything, path) != 0 {
 			t.Errorf("%s is of another unit, and says it", path)
 		}
 	}
 	metrics := get(admin, "/metrics").Body.String()
-	for _, want := range []string{"plumbline_units_in_commissioning 1\n", `plumbline_unit_in_commissioning{unit="4W"} 1` + "\n"} {
+	for _, want := range []string{
+		"plumbline_units_in_commissioning 1\n", `plumbline_unit_in_commissioning{unit="4W"} 1` + "\n",
+	} {
 		if !strings.Contains(metrics, want) {
 			t.Errorf("the metrics lack %q", want)
 		}
@@ -81,7 +87,8 @@ func TestEachPageOfAUnitInCommissioningSaysSo(t *testing.T) {
 	say(url.Values{"unit": {"9Z"}, "say": {"checked"}}, http.StatusUnprocessableEntity)
 	say(url.Values{"unit": {"4W"}}, http.StatusUnprocessableEntity)
 	say(url.Values{"unit": {"4W"}, "say": {"checked"}}, http.StatusOK)
-	if says(everything, "/units/4W") != 0 || !strings.Contains(get(admin, "/metrics").Body.String(), "plumbline_units_in_commissioning 0\n") {
+	metrics = get(admin, "/metrics").Body.String()
+	if says(everything, "/units/4W") != 0 || !strings.Contains(metrics, "plumbline_units_in_commissioning 0\n") {
 		t.Error("checked, and still in commissioning")
 	}
 	if want := []string{"4W in commissioning again", "4W feeds checked"}; !slices.Equal(noted, want) {

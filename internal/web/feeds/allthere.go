@@ -90,9 +90,13 @@ func (s *service) allTherePage(c *frame.Request) (frame.Page, error) {
 	if unit != "" && !slices.ContainsFunc(report, func(r feedcheck.UnitReport) bool { return r.Unit == unit }) {
 		return frame.NotFound()
 	}
-	t := s.Times(s.Clock(), true)
+	units, err := s.UnitsFor(ctx, frame.AccountOf(c))
+	if err != nil {
+		return nil, err
+	}
+	t, minute := s.Times(s.Clock(), true), frame.Asked{At: s.Minute(), Live: true}
 	v := allThereView{
-		Layout: s.Layout(c, text.Say("allthere.heading")).At("/feeds"), Unit: unit,
+		Layout: s.LayoutOfUnits(c, text.Say("allthere.heading"), units, minute).At("/feeds"), Unit: unit,
 		Day: day.Format(time.DateOnly), DayText: day.Format("Mon 2 Jan 2006"), Units: unitLinks(report, unit, day),
 		Earlier: allThereURL(unit, day.AddDate(0, 0, -1)),
 	}
@@ -104,7 +108,7 @@ func (s *service) allTherePage(c *frame.Request) (frame.Page, error) {
 			v.Feeds = append(v.Feeds, feedPartOf(t, r))
 		}
 	}
-	if s.Unchecked != nil && unit != "" {
+	if s.Unchecked != nil && unit != "" && !slices.Contains(units, unit) { // else the frame says so
 		if v.Commissioning, err = s.Unchecked(ctx, unit); err != nil {
 			return nil, err
 		}
@@ -211,8 +215,8 @@ func dayValue(m feedcheck.Measure, d feedcheck.DayState) string {
 func measureRowOf(t frame.Times, h feedcheck.Habit) measureRow {
 	last := len(h.Days) - 1
 	row := measureRow{
-		Name: text.MeasureNames[h.Measure], Value: dayValue(h.Measure, h.Days[last]), Usual: "–", State: text.HabitStates[h.State],
-		Since: t.Weekday(h), Fault: h.Told(),
+		Name: text.MeasureNames[h.Measure], Value: dayValue(h.Measure, h.Days[last]), Usual: "–",
+		State: text.HabitStates[h.State], Since: t.Weekday(h), Fault: h.Told(),
 	}
 	if h.Latest >= 0 {
 		row.Usual = text.MeasureValue(h.Measure, h.Days[h.Latest].Expected)
@@ -264,7 +268,8 @@ func (r *measureRow) draw(h feedcheck.Habit) {
 	if h.Latest >= 0 && h.Days[h.Latest].Expected != nil && top > 0 {
 		r.Line = text.Figure(barHeight - min(1, *h.Days[h.Latest].Expected/top)*barHeight)
 	}
-	r.Drawn = text.Say("allthere.drawn", r.Name, shownDays, text.MeasureValue(h.Measure, &least), text.MeasureValue(h.Measure, &top), low)
+	value := func(v float64) string { return text.MeasureValue(h.Measure, &v) }
+	r.Drawn = text.Say("allthere.drawn", r.Name, shownDays, value(least), value(top), low)
 }
 
 func one(b bool) int {

@@ -48,9 +48,8 @@ type Layout struct {
 	Posted   bool   // the answer to a form: its address may lead nowhere by itself
 	Owed     *OwedLine
 	Old      []OldList // the lists behind the page that are old; none where it shows no patient
-	// Unchecked is that the unit's feeds have not been checked; "" where they were, or the page
-	// is of no unit.
-	Unchecked string
+	// Unchecked says of which units behind the page the feeds have not been checked.
+	Unchecked []string
 	// Gaps are what the feeds of the list's unit do not bring as they should.
 	Gaps []string
 }
@@ -100,6 +99,7 @@ func (s *Frame) LayoutOf(c *gin.Context, title string, fresh alerts.Freshness, w
 func (s *Frame) LayoutOfUnits(c *gin.Context, title string, units []string, when Asked) Layout {
 	f := s.ways(c, title)
 	f.Old = s.OldLists(c.Request.Context(), units, when)
+	f.Unchecked = s.unchecked(c.Request.Context(), units...)
 	return f
 }
 
@@ -196,20 +196,23 @@ func (f Layout) Live(now time.Time) Layout {
 	return f
 }
 
-// unchecked says that the feeds of a unit have not been checked; "" where they were. Where that
-// cannot be told it says so.
-func (s *Frame) unchecked(ctx context.Context, unit string) string {
+// unchecked says of which units the feeds have not been checked. Where that cannot be told it says
+// so.
+func (s *Frame) unchecked(ctx context.Context, units ...string) (says []string) {
 	if s.Deps.Unchecked == nil {
-		return ""
+		return nil
 	}
-	switch unchecked, err := s.Deps.Unchecked(ctx, unit); {
-	case err != nil:
-		s.Log.Error("whether the feeds of a unit were checked could not be told", "error", err)
-		return text.Say("frame.check-unknown")
-	case unchecked:
-		return text.Say("frame.commissioning", unit)
+	for _, unit := range units {
+		unchecked, err := s.Deps.Unchecked(ctx, unit)
+		if err != nil {
+			s.Log.Error("whether the feeds of a unit were checked could not be told", "error", err)
+			return append(says, text.Say("frame.check-unknown"))
+		}
+		if unchecked {
+			says = append(says, text.Say("frame.commissioning", unit))
+		}
 	}
-	return ""
+	return says
 }
 
 // gaps says what the feeds of a unit do not bring as they should.
