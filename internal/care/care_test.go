@@ -218,3 +218,104 @@ func TestWhatEndedAndWhatWasKnown(t *testing.T) {
 		t.Errorf("before they opened: %+v", before)
 	}
 }
+
+// A silence of the feeds is told once while it lasts, told anew when it comes again, and
+// stands under no unit.
+func TestSilentFeedsAreSteppedLikeAUnit(t *testing.T) {
+	s := care.Service{Answers: board{}, Store: teststore.Empty(t), Policy: policy.Default()}
+	step := func(at time.Time, silent ...episodes.Silence) []records.EpisodeChange {
+		t.Helper()
+		done, err := s.StepFeeds(t.Context(), silent, at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return done
+	}
+	vitals := episodes.Silence{Feed: "vitals", Since: now.Add(-time.Hour), Why: "nothing for 1 h"}
+	if done := step(now, vitals); len(done) != 1 || done[0].Episode.Kind != episodes.FeedStale || done[0].Episode.Unit != "" {
+		t.Fatalf("a silence opens %+v", done)
+	}
+	if done := step(now.Add(time.Minute), vitals); len(done) != 0 {
+		t.Errorf("while it lasts it is told again: %+v", done)
+	}
+	if list, err := s.Unit(t.Context(), ""); err != nil || len(list) != 1 {
+		t.Errorf("of the feeds is owed %q (%v)", kinds(list), err)
+	}
+	if done := step(now.Add(2 * time.Minute)); len(done) != 1 || done[0].Episode.Active() {
+		t.Errorf("the end of the silence: %+v", done)
+	}
+	again := episodes.Silence{Feed: "vitals", Since: now.Add(3 * time.Minute), Why: "nothing for 1 h"}
+	if done := step(now.Add(70*time.Minute), again); len(done) != 1 || !done[0].Episode.Active() {
+		t.Errorf("a second silence: %+v", done)
+	}
+}
+
+// What is counted over a time is what the store has of it: openings by kind, for 100
+// patient-days, and what a person ended.
+func TestTheTallyCountsWhatTheStoreHas(t *testing.T) {
+	s := care.Service{Answers: board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}}, Store: teststore.Empty(t), Policy: policy.Default()}
+	done, err := s.StepUnit(t.Context(), "4W", now)
+	if err != nil || len(done) == 0 {
+		t.Fatal(done, err)
+	}
+	closing := episodes.Action{Do: episodes.Close, Who: "mb", Reason: episodes.DoneUncharted}
+	if _, err := s.Act(t.Context(), done[0].Episode.ID, closing, now.Add(time.Minute)); err != nil {
+		t.Fatal(err)
+	}
+	tally := func(unit string, from, to time.Time) (all episodes.Count) {
+		t.Helper()
+		counts, err := s.Tally(t.Context(), unit, from, to, 50)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range counts {
+			if c.Kind == "" {
+				all = c
+			}
+		}
+		return all
+	}
+	told := 0
+	for _, d := range done {
+		if d.Episode.Active() {
+			told++
+		}
+	}
+	all := tally("4W", now.Add(-time.Hour), now.Add(time.Hour))
+	_, byPerson := all.Ended()
+	if all.Opened == 0 || all.Opened > told || byPerson == 0 || all.Per100 == nil || *all.Per100 != float64(all.Opened)*2 {
+		t.Errorf("of %d opened are counted %+v", told, all)
+	}
+	if before := tally("4W", now.Add(-2*time.Hour), now.Add(-time.Hour)); before.Opened != 0 || before.StillOpen != 0 {
+		t.Errorf("before it opened: %+v", before)
+	}
+	if other := tally("7E", now.Add(-time.Hour), now.Add(time.Hour)); other.Opened != 0 {
+		t.Errorf("on another unit: %+v", other)
+	}
+}
+
+// Episodes are found by their ids, done or not; where there is none there is none.
+func TestEpisodesAreFoundByTheirIDs(t *testing.T) {
+	s := care.Service{Answers: board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}}, Store: teststore.Empty(t), Policy: policy.Default()}
+	done, err := s.StepUnit(t.Context(), "4W", now)
+	if err != nil || len(done) == 0 {
+		t.Fatal(done, err)
+	}
+	id := done[0].Episode.ID
+	list, err := s.Among(t.Context(), []string{"nobody", id})
+	if err != nil || len(list) != 1 || list[0].ID != id {
+		t.Errorf("among them are %+v (%v)", list, err)
+	}
+	histories, err := s.Stay(t.Context(), "S 4W")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n, e := range care.Now(histories) {
+		if e.ID != histories[n].Episode.ID || e.State != histories[n].Episode.State {
+			t.Errorf("episode %d of the histories is %+v", n, e)
+		}
+	}
+	if until, err := s.NamedApart(t.Context(), now); err != nil || !until.IsZero() {
+		t.Errorf("where no name was ever kept apart, names do not show until %v (%v)", until, err)
+	}
+}

@@ -238,3 +238,36 @@ func TestADrugIsFoundByWhatPeopleType(t *testing.T) {
 		}
 	}
 }
+
+// What is typed to find a drug: letters count, case and spaces do not, and two letters are
+// too few to search a text for.
+func TestWhatIsTypedFindsTexts(t *testing.T) {
+	for _, c := range []struct {
+		charted, typed string
+		want           bool
+	}{
+		{"Tamsulosin 0.4 mg", "TAMSU", true},
+		{"Tamsulosin 0.4 mg", "ta", false},
+		{"Tamsulosin 0.4 mg", "zol", false},
+		{"eye drops, own supply", "own-supply", true},
+		{"", "own", false},
+	} {
+		if got := dosereview.InText(c.charted, c.typed); got != c.want {
+			t.Errorf("%q in %q: %v, want %v", c.typed, c.charted, got, c.want)
+		}
+	}
+	if !dosereview.Same("Loop diuretic", "loop-diuretic") || dosereview.Same("loop", "loop diuretic") {
+		t.Error("the same words are told apart, or others are not")
+	}
+	if !dosereview.Names("furosemide", "furosemide") || dosereview.Names("furosemide", "tamsulosin") || dosereview.Names("no drug at all", "furosemide") {
+		t.Error("a drug is not named by its own name, or by another's")
+	}
+}
+
+// Who corrects a review begins from what its form held.
+func TestTheFormOfARecordedReview(t *testing.T) {
+	r := records.DoseReview{StayID: "S1", Who: "pia", Outcome: dosereview.Held, Note: "held tonight", LookAgain: "2026-11-03"}
+	if got, want := dosereview.DraftOf(r), (dosereview.Draft{Outcome: dosereview.Held, Note: "held tonight", LookAgain: "2026-11-03"}); got != want {
+		t.Errorf("the form held %+v, want %+v", got, want)
+	}
+}

@@ -192,3 +192,52 @@ func TestSheetsHaveAFilterAFrozenHeadAndNoFalsePrecision(t *testing.T) {
 		t.Errorf("there is no filter over the table: %v %s", err, sheet)
 	}
 }
+
+// full is a disk with room for some bytes.
+type full struct{ room int }
+
+func (w *full) Write(p []byte) (int, error) {
+	if len(p) > w.room {
+		return 0, errors.New("no space left")
+	}
+	w.room -= len(p)
+	return len(p), nil
+}
+
+// A file that could not be written whole is never called written, however far it came.
+func TestADiskThatIsFullIsSaid(t *testing.T) {
+	s := table(t)
+	for range 400 { // more than is gathered before it is written
+		s.Rows = append(s.Rows, s.Rows[0])
+	}
+	var whole bytes.Buffer
+	if err := CSV(&whole, s); err != nil {
+		t.Fatal(err)
+	}
+	for _, room := range []int{0, 3, whole.Len() / 2, whole.Len() - 1} {
+		if err := CSV(&full{room}, s); err == nil || !strings.Contains(err.Error(), `CSV of "Doses"`) {
+			t.Errorf("with room for %d of %d bytes: %v", room, whole.Len(), err)
+		}
+	}
+	if err := XLSX(&full{100}, s); err == nil || !strings.Contains(err.Error(), "no space left") {
+		t.Errorf("a workbook on a full disk: %v", err)
+	}
+}
+
+// Every kind of cell is written the same by its value and behind a pointer.
+func TestEveryKindOfCellIsWritten(t *testing.T) {
+	text, yes, n, wide, at := "=x", true, 7, int64(1)<<40, time.Date(2026, 6, 1, 6, 30, 0, 0, time.UTC)
+	share := 0.25
+	s := Sheet{Name: "x", Head: []string{"a", "b", "c", "d", "e", "f"}, Rows: [][]any{
+		{text, yes, n, wide, at, share}, {&text, &yes, &n, &wide, &at, &share},
+		{(*string)(nil), (*bool)(nil), (*int)(nil), (*int64)(nil), (*time.Time)(nil), math.Inf(1)},
+	}}
+	var b bytes.Buffer
+	if err := CSV(&b, s); err != nil {
+		t.Fatal(err)
+	}
+	const row = "'=x,true,7,1099511627776,2026-06-01T06:30:00Z,0.25\r\n"
+	if want := "\uFEFFa,b,c,d,e,f\r\n" + row + row + ",,,,,\r\n"; b.String() != want {
+		t.Errorf("written is\n%s\nwant\n%s", b.String(), want)
+	}
+}

@@ -13,6 +13,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
 )
 
 var now = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
@@ -311,5 +312,38 @@ func TestIDsAreDistinctAndTaken(t *testing.T) {
 			t.Fatalf("the id %s", id)
 		}
 		seen[id] = true
+	}
+}
+
+// A set that was taken in comes back from its message as it was, and a form of it that is
+// sent again reads as the same set, though today's limits believe less.
+func TestAKeptSetComesBackFromItsMessage(t *testing.T) {
+	kept := Kept{Set: read(t, whole()), Who: "bedside-nurse", At: options().Now}
+	m := kept.Message()
+	if m.Feed != Feed || m.ID != kept.ID || m.StayID != kept.StayID || m.Sum != kept.Sum() || m.Who != kept.Who || !m.ReceivedAt.Equal(kept.At) {
+		t.Errorf("the message is %+v", m)
+	}
+	back, err := KeptOf(m)
+	if err != nil || back.Sum() != kept.Sum() || back.Who != kept.Who || !back.At.Equal(kept.At) {
+		t.Errorf("it comes back as %+v (%v)", back, err)
+	}
+	o := OptionsOf(back, options().Zone)
+	o.AdmittedAt = options().AdmittedAt
+	again, problems := Read(whole(), o)
+	if len(problems) > 0 || again.Sum() != kept.Sum() {
+		t.Errorf("sent again it reads as %+v, %v", again, problems)
+	}
+	strict := options()
+	strict.Plausible.SystolicMax = 1
+	if _, problems := Read(whole(), strict); len(problems) == 0 {
+		t.Error("limits that believe nothing take it")
+	}
+}
+
+func TestAMessageThatIsNoSetSaysSo(t *testing.T) {
+	for body, want := range map[string]clinical.Code{"": clinical.NotFound, "{}": clinical.NotFound, "[": clinical.Internal} {
+		if _, err := KeptOf(records.Message{ID: "x", Body: []byte(body)}); clinical.CodeOf(err) != want {
+			t.Errorf("of %q: %v, want %s", body, err, want)
+		}
 	}
 }
