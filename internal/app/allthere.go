@@ -13,11 +13,11 @@ func (s *site) newWatch(clock clinical.Clock) *feedcheck.Watch {
 }
 
 // startCounting counts, every few seconds, the stays that have changed since: where none has, that
-// is one question to the database.
+// is one question to the database. Of several instances the one that has the lease does.
 func startCounting(ctx context.Context, s *site) (*schedule, error) {
-	return startJob(ctx, s.log, "@every 10s", false, func(ctx context.Context) {
+	return startJob(ctx, s.log, "@every 10s", false, s.lease.only(func(ctx context.Context) {
 		if _, err := s.watch.CatchUp(ctx); err != nil && ctx.Err() == nil {
 			s.log.Error("what the feeds have brought by day was not counted; it is tried again", "error", err)
 		}
-	})
+	}))
 }

@@ -14,6 +14,7 @@ import (
 	"plumbline/internal/assess"
 	"plumbline/internal/demo"
 	"plumbline/internal/testdb"
+	"plumbline/internal/testdb/teststore"
 	"plumbline/internal/trends"
 )
 
@@ -193,4 +194,21 @@ func BenchmarkUnitOverTime(b *testing.B) {
 			b.ReportMetric(float64(b.Elapsed()/time.Duration(b.N))/float64(first), "x-first")
 		}
 	})
+}
+
+// BenchmarkIsItAllThere measures the page of what feeds bring, of the demo unit with its year: the
+// sums and how each day stands to the habit. What is kept of stays is counted before.
+func BenchmarkIsItAllThere(b *testing.B) {
+	now := demo.AnchorTime()
+	s := benchSite(b, teststore.DemoWithPastFile(b), now)
+	counted, err := s.watch.CatchUp(b.Context())
+	if err != nil || counted < 100 {
+		b.Fatalf("%d stays counted: %v", counted, err)
+	}
+	for b.Loop() {
+		report, err := s.newWatch(func() time.Time { return now }).Report(b.Context(), s.watch.Today())
+		if err != nil || len(report) < 2 {
+			b.Fatalf("%d units: %v", len(report), err)
+		}
+	}
 }

@@ -279,9 +279,10 @@ func (j *judging) usual(habit []int, n int) (expected, scatter float64) {
 			}
 		}
 	} else {
-		expected = j.rateOf(habit, n) * j.days[n].PatientDays
+		rates := j.ratesOf(habit)
+		expected = rates.of(j.days[n].Day) * j.days[n].PatientDays
 		for _, k := range habit {
-			mean := j.rateOf(habit, k) * j.days[k].PatientDays
+			mean := rates.of(j.days[k].Day) * j.days[k].PatientDays
 			add(float64(j.days[k].N)-mean, mean)
 		}
 	}
@@ -299,21 +300,30 @@ func (j *judging) counted(days []int) (k, of int) {
 // rate is how many there were a patient-day.
 func (j *judging) rate(n int) float64 { return float64(j.days[n].N) / j.days[n].PatientDays }
 
-// rateOf is how many a patient-day the habit expects of a day: the median of the days, or of those
-// of its weekday where that is less.
-func (j *judging) rateOf(habit []int, n int) float64 {
-	var all, same []float64
+// rates are how many a patient-day a habit expects.
+type rates struct {
+	all     float64
+	weekday [7]float64 // infinite where the habit has no such day
+}
+
+// of is what is expected of a day: the median of all days, or of those of its weekday where that is
+// less.
+func (r rates) of(d Day) float64 { return min(r.all, r.weekday[d.Date.Weekday()]) }
+
+func (j *judging) ratesOf(habit []int) (out rates) {
+	var all []float64
+	var same [7][]float64
 	for _, k := range habit {
-		all = append(all, j.rate(k))
-		if j.days[k].Date.Weekday() == j.days[n].Date.Weekday() {
-			same = append(same, j.rate(k))
+		day := j.days[k].Date.Weekday()
+		all, same[day] = append(all, j.rate(k)), append(same[day], j.rate(k))
+	}
+	out.all = median(all)
+	for day, list := range same {
+		if out.weekday[day] = math.Inf(1); len(list) > 0 {
+			out.weekday[day] = median(list)
 		}
 	}
-	usual := median(all)
-	if len(same) > 0 {
-		usual = min(usual, median(same))
-	}
-	return usual
+	return out
 }
 
 // fell reports whether a day itself lies as far below the habit as a fault does.

@@ -83,6 +83,11 @@ func (s *Store) SaveTallies(ctx context.Context, basis string, tallies []records
 		return nil
 	}
 	err := s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
+		if s.engine == Postgres { // two that keep the same stay would each add it
+			if err := tx.Exec("SELECT pg_advisory_xact_lock(?)", int64(talliesLock)).Error; err != nil {
+				return err
+			}
+		}
 		for _, row := range []any{&stayTallyRow{}, &stayDayRow{}, &presenceRow{}} {
 			if err := tx.Delete(row, "stay_id IN ?", ids).Error; err != nil {
 				return err

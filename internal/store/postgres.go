@@ -19,6 +19,7 @@ const (
 	migrationLock = 0x706c756d62_01
 	writerLock    = 0x706c756d62_02
 	accountsLock  = 0x706c756d62_03
+	talliesLock   = 0x706c756d62_04
 )
 
 func openPostgres(ctx context.Context, target string, log *slog.Logger) (*Store, error) {
