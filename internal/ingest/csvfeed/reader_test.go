@@ -696,3 +696,27 @@ func TestCellsSurviveTheirRecord(t *testing.T) {
 		}
 	}
 }
+
+// The loader knows a file of this format by its name alone: one of another format that bears
+// the name of a kind is left to its own reader.
+func TestFilesOfThisFormatAreKnownByTheirNames(t *testing.T) {
+	c := Reader{}
+	if c.Feed() != Feed {
+		t.Errorf("the feed is called %q", c.Feed())
+	}
+	for name, want := range map[string]bool{
+		"weights.csv": true, "WEIGHTS-2026.CSV.gz": true, "weights.json": false, "weights.hl7.gz": false, "notes.csv": false,
+	} {
+		if got := c.Sniff(name, nil); got != want {
+			t.Errorf("%s: %v, want %v", name, got, want)
+		}
+	}
+	var k kept
+	if err := c.Read(strings.NewReader("x\n"), "notes.csv", options(), &k); err == nil || !strings.Contains(err.Error(), "what it is about") {
+		t.Errorf("a file of no kind: %v", err)
+	}
+	text := "source_id,stay_id,measured_at,weight\nw1,S1,2026-11-01T08:00:00Z,70\n"
+	if err := c.Read(strings.NewReader(text), "weights.csv", options(), &k); err != nil || len(k.put) != 1 || k.put[0].Kind != clinical.KindWeight {
+		t.Errorf("a file of weights gives %+v, %v", k, err)
+	}
+}
