@@ -329,7 +329,7 @@ func (b *unitBuilder) falls() {
 			high: u.RateHigh, point: u.U, rules: u.RunRules, thin: thin[n],
 		}
 		if u.Rate != nil {
-			at.says = text.Say("overtime.falls-one", text.Plural(u.Falls, "fall", "falls"),
+			at.says = text.Say("overtime.falls-one", countFalls(u.Falls),
 				text.Figure(u.PatientDays), *u.Rate, *u.RateLow, *u.RateHigh)
 		}
 		places = append(places, at)
@@ -341,7 +341,7 @@ func (b *unitBuilder) falls() {
 	}
 	if days > 0 {
 		p.Notes = append(p.Notes,
-			text.Say("overtime.centre-rate", 1000*float64(falls)/days, text.Plural(falls, "fall", "falls"),
+			text.Say("overtime.centre-rate", 1000*float64(falls)/days, countFalls(falls),
 				text.Figure(days)))
 	}
 	p.Notes = append(p.Notes, beyondAxis(places)...)
@@ -383,7 +383,7 @@ func (b *unitBuilder) harm() {
 		}
 		if u.HarmRate != nil {
 			at.says = text.Say("overtime.harm-one",
-				text.Plural(u.WithInjury, "fall with injury", "falls with injury"), *u.HarmRate, *u.HarmLow,
+				countInjured(u.WithInjury), *u.HarmRate, *u.HarmLow,
 				*u.HarmHigh)
 		}
 		places = append(places, at)
@@ -428,7 +428,7 @@ func (b *unitBuilder) between() {
 		zero := 0.0
 		at := place{
 			name: b.Day(f.Falls[n+1]), short: f.Falls[n+1].In(b.Zone).Format("2 Jan 06"), value: &v,
-			says:  text.Say("overtime.between-one", text.Plural(gap, "day", "days")),
+			says:  text.Say("overtime.between-one", countDays(gap)),
 			point: trends.ControlPoint{Value: &v, Center: f.GCenter, Lower: &zero, Upper: f.GUpper},
 		}
 		if f.GUpper != nil && trends.Above(v, *f.GUpper) {
@@ -541,7 +541,7 @@ func (b *unitBuilder) positives() {
 		point: func(u trends.UnitPeriod) trends.ControlPoint { return u.PositiveP },
 		rules: func(u trends.UnitPeriod) []trends.RunRule { return u.PositiveRules },
 		one: func(u trends.UnitPeriod) string {
-			return text.Say("overtime.positives-one", u.Positive, text.Plural(u.Sets, "set", "sets"), *u.PositivePer100())
+			return text.Say("overtime.positives-one", u.Positive, countSets(u.Sets), *u.PositivePer100())
 		},
 		head: []string{text.Say("overtime.col-sets"), text.Say("overtime.col-positive"), text.Say("overtime.col-per100")},
 		row: func(u trends.UnitPeriod) []string {
@@ -565,7 +565,7 @@ func (b *unitBuilder) quality() {
 		point: func(u trends.UnitPeriod) trends.ControlPoint { return u.CompleteP },
 		rules: func(u trends.UnitPeriod) []trends.RunRule { return u.CompleteRules },
 		one: func(u trends.UnitPeriod) string {
-			return text.Say("overtime.quality-one", text.Plural(u.Sets, "set", "sets"),
+			return text.Say("overtime.quality-one", countSets(u.Sets),
 				share(u.Grades[trends.Complete], u.Sets), share(u.Grades[trends.Usable], u.Sets),
 				share(u.Grades[trends.Unusable], u.Sets))
 		},
@@ -639,4 +639,14 @@ func (b *unitBuilder) precautions() {
 			return text.Say("overtime.precautions-centre", center, some, all)
 		},
 	}, text.Say("overtime.precautions-twice"))
+}
+
+// Counts with their nouns.
+func countFalls(n int) string {
+	return text.Plural(n, text.Say("counts.fall"), text.Say("counts.falls"))
+}
+func countDays(n int) string { return text.Plural(n, text.Say("counts.day"), text.Say("counts.days")) }
+func countSets(n int) string { return text.Plural(n, text.Say("counts.set"), text.Say("counts.sets")) }
+func countInjured(n int) string {
+	return text.Plural(n, text.Say("counts.fall-injured"), text.Say("counts.falls-injured"))
 }

@@ -79,7 +79,7 @@ func (s *service) fallsPage(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	v.Count = text.Plural(len(falls), "fall", "falls")
+	v.Count = text.Plural(len(falls), text.Say("counts.fall"), text.Say("counts.falls"))
 	if len(falls) > fallsShown {
 		v.Left, falls = len(falls)-fallsShown, falls[:fallsShown]
 	}

@@ -166,7 +166,7 @@ func (s *service) listView(
 	}
 	v := listView{
 		Unit: unit, Moment: l.Moment(when.At), AsOf: !when.Live, Path: frame.UnitURL(unit),
-		Patients: text.Plural(len(a.list), "patient", "patients"), Empty: len(a.list) == 0,
+		Patients: text.Plural(len(a.list), text.Say("counts.patient"), text.Say("counts.patients")), Empty: len(a.list) == 0,
 		Feed:  s.Feeds.Line(ctx, s.Log, s.Times(s.Clock(), true)),
 		Names: sees.names, Keys: sees.names,
 	}

@@ -57,10 +57,10 @@ func (f Feeds) Line(ctx context.Context, log *slog.Logger, t frame.Times) FeedLi
 	h, state := f.Health(ctx, log)
 	l := FeedLine{State: state}
 	if h.Held > 0 {
-		l.Held = text.Plural(h.Held, "row held back", "rows held back")
+		l.Held = text.Plural(h.Held, text.Say("counts.row-held"), text.Say("counts.rows-held"))
 	}
 	if h.Waiting > 0 {
-		l.Waiting = text.Plural(h.Waiting, "row waits for its stay", "rows wait for their stay")
+		l.Waiting = text.Plural(h.Waiting, text.Say("counts.row-waits"), text.Say("counts.rows-wait"))
 	}
 	if !h.LastRead.IsZero() {
 		l.At = t.MomentAgo(h.LastRead)

@@ -256,9 +256,8 @@ func signalsOf(b charts.UnitCharts) []signalView {
 	var out []signalView
 	for _, p := range b.Panels {
 		if n := len(p.Signals); n > 0 {
-			out = append(
-				out, signalView{p.ID, p.Title, text.Say("overtime.marks", text.Plural(n, "mark", "marks")), p.Signals[n-1].Text},
-			)
+			marks := text.Plural(n, text.Say("counts.mark"), text.Say("counts.marks"))
+			out = append(out, signalView{p.ID, p.Title, text.Say("overtime.marks", marks), p.Signals[n-1].Text})
 		}
 	}
 	return out
