@@ -111,6 +111,20 @@ func UnitFactor(m Measure, unit string) (factor float64, ok bool) {
 	return factor, ok
 }
 
+// MinutesFactor is the factor from a unit of time to minutes. ok is false for another unit
+// or none.
+func MinutesFactor(unit string) (factor float64, ok bool) {
+	switch strings.ToLower(strings.TrimSpace(unit)) {
+	case "min", "minute", "minutes", "mdc_dim_min":
+		return 1, true
+	case "s", "mdc_dim_sec":
+		return 1.0 / 60, true
+	case "h", "mdc_dim_hr":
+		return 60, true
+	}
+	return 0, false
+}
+
 // SNOMEDPosition is the body position of a SNOMED CT code; any other code is a
 // position not charted. 110483000, listed as lying in a public guide, is "Tobacco user".
 func SNOMEDPosition(code string) Position {

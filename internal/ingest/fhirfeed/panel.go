@@ -188,9 +188,6 @@ func absentWord(c *concept) string {
 	return ""
 }
 
-// besideUnits are minutes in the units in which a time in a position may be charted.
-var besideUnits = map[string]float64{"min": 1, "minute": 1, "minutes": 1, "s": 1.0 / 60, "h": 60}
-
 // sideValue reads what the site's table says belongs to a reading: a symptom, the minutes in
 // position, that it was stopped early.
 func (w *work) sideValue(c measured, m meant, p *part) error {
@@ -226,7 +223,7 @@ func minutesInPosition(c measured, p *part) error {
 	if q := c.ValueQuantity; q != nil {
 		var ok bool
 		unit := q.unit()
-		if factor, ok = besideUnits[strings.ToLower(unit)]; q.Value != nil && !ok {
+		if factor, ok = clinical.MinutesFactor(unit); q.Value != nil && !ok {
 			if unit == "" {
 				return fmt.Errorf("no unit: the time in position is %s", *q.Value)
 			}

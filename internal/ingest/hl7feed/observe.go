@@ -330,6 +330,11 @@ func (t *told) siteItem(o observed, m meant, i item) (item, string) {
 		if reason == "" && n < 0 {
 			reason = "negative minutes"
 		}
+		if reason == "" {
+			var factor float64
+			_, factor, reason = unitBy(o, clinical.MinutesFactor)
+			n *= factor
+		}
 		i.Minutes = &n
 		return i, reason
 	}
@@ -385,13 +390,17 @@ func numberOf(o observed) (float64, string) {
 
 // unitOf is OBX-6, and the factor to the domain's own unit.
 func unitOf(o observed, m clinical.Measure) (unit string, factor float64, reason string) {
+	return unitBy(o, func(unit string) (float64, bool) { return clinical.UnitFactor(m, unit) })
+}
+
+func unitBy(o observed, known func(unit string) (float64, bool)) (unit string, factor float64, reason string) {
 	e := o.first(6)
 	if strings.TrimSpace(e.text) == "" {
 		return "", 0, "no unit"
 	}
 	for _, n := range []int{1, 2, 4} {
 		unit = e.component(n)
-		if factor, ok := clinical.UnitFactor(m, unit); ok {
+		if factor, ok := known(unit); ok {
 			return unit, factor, ""
 		}
 	}

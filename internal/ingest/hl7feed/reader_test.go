@@ -199,7 +199,7 @@ func TestAReadingIsOneGroupAndTime(t *testing.T) {
 			obx(1, "8480-6^Systolic^LN", "142", "mm[Hg]", "F"), obx(2, "8462-4^Diastolic^LN", "78", "mm[Hg]", "F"),
 			obx(3, "x^x^L^8867-4^HR^LN", "70", "/min", "F"), obx(4, "8361-8^Position^LN", "40199007^Lying^SCT", "", "F"),
 			obx(5, "8480-6^Systolic^LN", "14.4", "kPa", "F|||20261125070300"), obx(6, "DIZ^Dizzy^WARD", "Y", "", "F|||20261125070300"),
-			obx(7, "STOP^Stopped^WARD", "Y", "", "F|||20261125070300"), obx(8, "MIN^Minutes^WARD", "3", "", "F|||20261125070300"),
+			obx(7, "STOP^Stopped^WARD", "Y", "", "F|||20261125070300"), obx(8, "MIN^Minutes^WARD", "3", "min", "F|||20261125070300"),
 			obx(9, "SCORE^s^L", "12", "", "F"))
 		expect(t, "before the stay is known",
 			"2 rows: 0 accepted 0 unchanged 0 superseded 2 waiting 0 skipped 0 quarantined\n"+
