@@ -20,6 +20,7 @@ import (
 	"plumbline/internal/episodes"
 	"plumbline/internal/feedcheck"
 	"plumbline/internal/ingest"
+	"plumbline/internal/ingest/codes"
 	"plumbline/internal/ingest/csvfeed"
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/ingest/fhirfeed"
@@ -67,7 +68,7 @@ func commands() []command {
 		{"token", "add|list|revoke", "API tokens of machines; add --name N --scope S[,S] --unit U[,U] [--days D]", tokenCommand},
 		{"audit", "verify [--head N:HASH] | export", "check the record of who saw or changed what, or write it out", auditCommand},
 		{"policy", "print|check FILE", "the policy in force, or what is wrong in a file and what it changes", policyCommand},
-		{"codes", "", "drugs that the feeds name and that nothing tells; the page Drugs not known says what they are", listCodes},
+		{"codes", "", "codes and drugs that the feeds name and that nothing tells, with how often; the page of codes says what they are", listCodes},
 		{"commissioning", "list|checked|reopen", "units whose feeds nobody has checked, and to say that those of --unit U were", commissioning},
 		{"version", "", "version, commit, Go and database drivers", version},
 		{"help", "", "this text", help},
@@ -187,8 +188,11 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 		return nil, err
 	}
 	inForce := policy.NewSwitch(s.policy)
-	codes := &codebook.Book{Store: st, Clock: p.clock}
-	service := &assess.Service{Store: st, Policy: inForce, Zone: s.zone, Drugs: codes.Drugs}
+	if s.fhir.Codes == nil {
+		s.fhir.Codes = codes.New()
+	}
+	book := &codebook.Book{Store: st, Clock: p.clock, File: s.codes, Table: s.fhir.Codes}
+	service := &assess.Service{Store: st, Policy: inForce, Zone: s.zone, Drugs: book.Drugs}
 	opened := &site{
 		settings: s, store: st, log: log,
 		loader: &ingest.Loader{
@@ -198,15 +202,19 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 			},
 		},
 		service: service,
-		codes:   codes,
+		codes:   book,
 		clocks:  &clockWatch{log: log, steady: clinical.SteadyClock},
 		policies: &policybook.Book{
 			Store: st, Answers: service, Clock: p.clock, Log: log, InForce: inForce, File: s.policyFile,
 		},
 	}
 	opened.watch = opened.newWatch(p.clock)
+	book.Changed = func(ctx context.Context) error {
+		_, err := opened.loader.Retry(ctx)
+		return err
+	}
 	st.OnAhead = func(a store.StepAhead) { opened.clocks.ahead(a, p.clock()) }
-	if err := errors.Join(opened.policies.Refresh(ctx), codes.Refresh(ctx)); err != nil {
+	if err := errors.Join(opened.policies.Refresh(ctx), book.Refresh(ctx)); err != nil {
 		opened.close()
 		return nil, err
 	}

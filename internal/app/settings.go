@@ -105,6 +105,7 @@ type settings struct {
 	feedEvery  string
 	feedSettle time.Duration
 	fhir       fhirfeed.Settings
+	codes      []codes.Entry     // of the file
 	fhirServer fhirpoll.Settings // polled where it has a URL
 	fhirEvery  string
 	mllp       mllpSettings
@@ -232,7 +233,7 @@ func checked(v map[string]string) (settings, error) {
 	if s.feedSettle, err = time.ParseDuration(v["feed-settle"]); err != nil || s.feedSettle < 0 {
 		return s, fmt.Errorf("feed-settle %q is not a duration such as 5s", v["feed-settle"])
 	}
-	if s.fhir, err = readFHIRSettings(v); err != nil {
+	if s.fhir, s.codes, err = readFHIRSettings(v); err != nil {
 		return s, err
 	}
 	if s.fhirServer, err = readFHIRServer(v); err != nil {
@@ -260,34 +261,34 @@ func checked(v map[string]string) (settings, error) {
 }
 
 // readFHIRSettings reads what makes a stay, the site's table of codes and the bounds.
-func readFHIRSettings(v map[string]string) (f fhirfeed.Settings, err error) {
+func readFHIRSettings(v map[string]string) (f fhirfeed.Settings, entries []codes.Entry, err error) {
 	for class := range strings.SplitSeq(v["stay-classes"], ",") {
 		if class = strings.ToUpper(strings.TrimSpace(class)); class != "" {
 			f.StayClasses = append(f.StayClasses, class)
 		}
 	}
 	if len(f.StayClasses) == 0 {
-		return f, fmt.Errorf("stay-classes %q names no class; use codes such as IMP,EMER", v["stay-classes"])
+		return f, nil, fmt.Errorf("stay-classes %q names no class; use codes such as IMP,EMER", v["stay-classes"])
 	}
 	if f.MaxResource, err = strconv.Atoi(v["fhir-max-resource"]); err != nil || f.MaxResource < 1024 {
-		return f, fmt.Errorf("fhir-max-resource %q is not a number of bytes of at least 1024", v["fhir-max-resource"])
+		return f, nil, fmt.Errorf("fhir-max-resource %q is not a number of bytes of at least 1024", v["fhir-max-resource"])
 	}
 	if f.MaxDepth, err = strconv.Atoi(v["fhir-max-depth"]); err != nil || f.MaxDepth < 10 || f.MaxDepth > 5000 {
-		return f, fmt.Errorf("fhir-max-depth %q is not a number from 10 to 5000", v["fhir-max-depth"])
+		return f, nil, fmt.Errorf("fhir-max-depth %q is not a number from 10 to 5000", v["fhir-max-depth"])
 	}
 	if v["codes"] == "" {
-		return f, nil
+		return f, nil, nil
 	}
 	data, err := os.ReadFile(v["codes"])
 	if err != nil {
-		return f, fmt.Errorf("codes: %w", err)
+		return f, nil, fmt.Errorf("codes: %w", err)
 	}
-	entries, err := codes.Read(data)
+	entries, err = codes.Read(data)
 	if err != nil {
-		return f, fmt.Errorf("codes %s:\n%w", v["codes"], err)
+		return f, nil, fmt.Errorf("codes %s:\n%w", v["codes"], err)
 	}
 	f.Codes = codes.New(entries)
-	return f, nil
+	return f, entries, nil
 }
 
 // readFHIRServer reads which server is polled, and as whom.

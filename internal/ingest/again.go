@@ -209,6 +209,9 @@ func (a *again) Skip(feedName string, kind clinical.Kind) error {
 // Part implements feed.Sink.
 func (a *again) Part(p records.Part) error { a.parts = append(a.parts, p); return nil }
 
+// Seen implements feed.Sink: what is read again was counted when it came.
+func (a *again) Seen(records.SeenCode) error { return nil }
+
 // Notice implements feed.Sink.
 func (a *again) Notice(string) {}
 

@@ -63,6 +63,9 @@ func (s *sink) Skip(feedName string, kind clinical.Kind) error {
 // Part implements feed.Sink.
 func (s *sink) Part(p records.Part) error { return s.keep(s.batch.Part(p)) }
 
+// Seen implements feed.Sink.
+func (s *sink) Seen(c records.SeenCode) error { return s.keep(s.batch.Seen(c)) }
+
 // Notice implements feed.Sink.
 func (s *sink) Notice(text string) { s.notices = append(s.notices, Problem{Reason: text}) }
 

@@ -10,7 +10,9 @@ type Code struct {
 	System string // the code system; TextSystem where Code is a charted text; "": any
 	Code   string
 	Kind   CodeKind
-	Value  string // an ATC code, for a drug
+	Value  string            // a word of the kind's list; a LOINC or ATC code
+	Reason string            // of a restriction
+	Words  map[string]string // what a value in the feed means, by its code or text
 	Who    string
 	At     time.Time
 }
@@ -18,7 +20,7 @@ type Code struct {
 // CodeKind is what a code of the table gives: a word of the site's table of codes.
 type CodeKind string
 
-// The kinds that are made in the app.
+// The kinds that texts of drugs may have; codes may have every kind of the table.
 const (
 	CodeDrug    CodeKind = "drug"
 	CodeIgnore  CodeKind = "ignore"  // a drug that does not matter
@@ -34,3 +36,34 @@ type SeenDrug struct {
 	Facts, Stays      int // orders and doses; stays that have any
 	Newest            time.Time
 }
+
+// SeenCode is a code of a feed that no open standard and no entry of the site's table told when it
+// came.
+type SeenCode struct {
+	Feed   string
+	Kind   SeenKind
+	System string
+	Code   string
+	Text   string // as it was displayed the last time
+	Rows   int    // how often it has come
+	Newest time.Time
+}
+
+// SeenKind is what a code is of.
+type SeenKind string
+
+// The kinds of codes that may be told by nobody.
+const (
+	SeenObservation SeenKind = "observation"
+	SeenDrugCode    SeenKind = "drug"
+	SeenFlag        SeenKind = "flag"
+	SeenCondition   SeenKind = "condition"
+	SeenEvent       SeenKind = "event"
+	SeenProcedure   SeenKind = "procedure"
+	SeenPosition    SeenKind = "position"
+	SeenLimb        SeenKind = "limb"
+	SeenPlace       SeenKind = "place"
+	SeenClass       SeenKind = "class" // of a visit
+	SeenUnit        SeenKind = "unit"
+	SeenWord        SeenKind = "word" // a value of a code that the table knows; System names the code
+)

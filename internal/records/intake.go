@@ -10,6 +10,8 @@ import (
 type Batch interface {
 	// Put stores a version of a fact.
 	Put(clinical.Version) error
+	// Seen counts a code that nothing tells.
+	Seen(SeenCode) error
 	// Hold keeps in quarantine what cannot be used.
 	Hold(Held) error
 	// Skip counts a row that is understood and of no use here; kind may be empty.

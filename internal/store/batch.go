@@ -28,6 +28,7 @@ type batch struct {
 	scratch []byte
 	skipped map[feedKind]int
 	parts   []partRow
+	seen    map[seenKey]seenCodeRow
 
 	lastHeldID int64 // of the held rows before this file was read
 
@@ -191,6 +192,9 @@ func (b *batch) close() error {
 	if b.wait(); b.err == nil {
 		b.start()
 		b.wait()
+	}
+	if b.err == nil {
+		b.err = b.saveSeen()
 	}
 	for of, n := range b.skipped {
 		if b.err == nil {

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"time"
 
@@ -14,6 +15,8 @@ type codeRow struct {
 	Code   string
 	Kind   string
 	Value  string
+	Reason string
+	Words  string // JSON; empty where there are none
 	Who    string
 	At     int64
 }
@@ -21,16 +24,28 @@ type codeRow struct {
 func (codeRow) TableName() string { return "site_codes" }
 
 func (r codeRow) code() records.Code {
-	return records.Code{
-		Number: r.Number, System: r.System, Code: r.Code, Kind: records.CodeKind(r.Kind), Value: r.Value, Who: r.Who,
+	c := records.Code{
+		Number: r.Number, System: r.System, Code: r.Code, Kind: records.CodeKind(r.Kind), Value: r.Value, Reason: r.Reason, Who: r.Who,
 		At: fromMicros(r.At),
 	}
+	if r.Words != "" {
+		_ = json.Unmarshal([]byte(r.Words), &c.Words) // written by AddCode alone
+	}
+	return c
 }
 
 // AddCode adds an entry to the site's table of codes and returns it with its number.
 func (s *Store) AddCode(ctx context.Context, c records.Code) (records.Code, error) {
 	row := codeRow{
-		System: plain(c.System), Code: plain(c.Code), Kind: string(c.Kind), Value: plain(c.Value), Who: plain(c.Who), At: micros(c.At),
+		System: plain(c.System), Code: plain(c.Code), Kind: string(c.Kind), Value: plain(c.Value), Reason: plain(c.Reason),
+		Who: plain(c.Who), At: micros(c.At),
+	}
+	if len(c.Words) > 0 {
+		text, err := json.Marshal(c.Words)
+		if err != nil {
+			return records.Code{}, err
+		}
+		row.Words = plain(string(text))
 	}
 	if err := s.write.WithContext(ctx).Create(&row).Error; err != nil {
 		return records.Code{}, fmt.Errorf("adding to the table of codes: %w", err)

@@ -67,6 +67,7 @@ func (m *Memory) Read(r io.Reader, name string, zone *time.Location, now time.Ti
 type memorySink Memory
 
 func (m *memorySink) Put(v clinical.Version) error { m.All = append(m.All, v); return nil }
+func (m *memorySink) Seen(records.SeenCode) error  { return nil }
 func (m *memorySink) Beside(records.Part) error    { return nil }
 func (m *memorySink) Hold(h records.Held) error    { m.Rows = append(m.Rows, h); return nil }
 func (m *memorySink) Notice(string)                {}

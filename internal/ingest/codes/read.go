@@ -129,6 +129,18 @@ func (r *reader) words(n *yaml.Node) map[string]string {
 	return out
 }
 
+// Check puts an entry that was typed into the form of a table. The error names what is wrong
+// with it.
+func Check(e Entry) (Entry, error) {
+	r := &reader{}
+	r.check(&e, func(string) *yaml.Node { return &yaml.Node{} })
+	for n, err := range r.problems {
+		_, text, _ := strings.Cut(err.Error(), ": ")
+		r.problems[n] = errors.New(text)
+	}
+	return e, errors.Join(r.problems...)
+}
+
 var (
 	loincShape = regexp.MustCompile(`^\d{1,7}-\d$`)
 	atcShape   = regexp.MustCompile(`^[A-Z](\d\d([A-Z]([A-Z](\d\d)?)?)?)?$`)

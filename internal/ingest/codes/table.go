@@ -7,6 +7,7 @@ package codes
 import (
 	"slices"
 	"strings"
+	"sync/atomic"
 
 	"plumbline/internal/clinical"
 )
@@ -84,32 +85,51 @@ func (e Entry) Meaning(texts ...string) (word string, ok bool) {
 	return "", false
 }
 
-// Table is a site's table. The zero Table, and a nil one, knows no code.
+// Table is a site's table. The zero Table, and a nil one, knows no code. It may be used from
+// any goroutine, also while it is changed.
 type Table struct {
-	entries map[string][]Entry // by code; at most one a system
+	entries atomic.Pointer[map[string][]Entry] // by code; at most one a system
 }
 
 // New makes a table. Of two entries of one system and code the earlier one counts: what is
 // mapped in the program is given before what stands in the file.
 func New(lists ...[]Entry) *Table {
-	t := &Table{entries: map[string][]Entry{}}
+	t := &Table{}
+	t.Set(lists...)
+	return t
+}
+
+// Set makes the table anew, as New does.
+func (t *Table) Set(lists ...[]Entry) {
+	entries := map[string][]Entry{}
 	for _, list := range lists {
 		for _, e := range list {
 			same := func(o Entry) bool { return strings.EqualFold(o.System, e.System) }
-			if !slices.ContainsFunc(t.entries[e.Code], same) {
-				t.entries[e.Code] = append(t.entries[e.Code], e)
+			if !slices.ContainsFunc(entries[e.Code], same) {
+				entries[e.Code] = append(entries[e.Code], e)
 			}
 		}
 	}
-	return t
+	t.entries.Store(&entries)
+}
+
+// all are the entries by code.
+func (t *Table) all() map[string][]Entry {
+	if t == nil {
+		return nil
+	}
+	if entries := t.entries.Load(); entries != nil {
+		return *entries
+	}
+	return nil
 }
 
 // Find is what a code means: by an entry of its system, else by one for any system.
 func (t *Table) Find(system, code string) (e Entry, ok bool) {
-	if t == nil || code == "" {
+	if code == "" {
 		return e, false
 	}
-	for _, o := range t.entries[strings.TrimSpace(code)] {
+	for _, o := range t.all()[strings.TrimSpace(code)] {
 		switch {
 		case o.System != "" && strings.EqualFold(o.System, strings.TrimSpace(system)):
 			return o, true
@@ -122,10 +142,7 @@ func (t *Table) Find(system, code string) (e Entry, ok bool) {
 
 // Len is how many codes the table knows.
 func (t *Table) Len() (n int) {
-	if t == nil {
-		return 0
-	}
-	for _, list := range t.entries {
+	for _, list := range t.all() {
 		n += len(list)
 	}
 	return n

@@ -31,6 +31,7 @@ type kept struct {
 }
 
 func (k *kept) Put(v clinical.Version) error     { k.put = append(k.put, v); return nil }
+func (k *kept) Seen(records.SeenCode) error      { return nil }
 func (k *kept) Beside(records.Part) error        { return nil }
 func (k *kept) Hold(h records.Held) error        { k.held = append(k.held, h); return nil }
 func (k *kept) Skip(string, clinical.Kind) error { return nil }

@@ -64,6 +64,8 @@ type Sink interface {
 	// Beside takes a further part that a row says, beside how it is handed on. It is not
 	// counted.
 	Beside(records.Part) error
+	// Seen counts a code that neither an open standard nor the site's table tells.
+	Seen(records.SeenCode) error
 	// Notice tells of something that stops nothing, once a file.
 	Notice(text string)
 }

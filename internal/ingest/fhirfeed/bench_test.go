@@ -25,6 +25,7 @@ func (nowhere) Part(records.Part) error          { return nil }
 func (nowhere) Beside(records.Part) error        { return nil }
 func (nowhere) Hold(records.Held) error          { return nil }
 func (nowhere) Skip(string, clinical.Kind) error { return nil }
+func (nowhere) Seen(records.SeenCode) error      { return nil }
 func (nowhere) Notice(string)                    {}
 
 // BenchmarkRead compares reading with no more than looking whether the same bytes are JSON.

@@ -8,6 +8,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/codes"
+	"plumbline/internal/records"
 )
 
 // drugSaid is a drug as a concept names it.
@@ -44,6 +45,9 @@ func (w *work) drugSaid(c *concept) (d drugSaid) {
 	}
 	if mapped && e.Kind == codes.Drug {
 		d.ATC = e.Value
+	}
+	if _, known := d.Ingredients(); !known && !d.Ignored {
+		w.sawConcept(records.SeenDrugCode, c)
 	}
 	return d
 }

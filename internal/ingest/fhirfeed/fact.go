@@ -2,6 +2,7 @@ package fhirfeed
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -16,8 +17,40 @@ type work struct {
 	Settings
 	o       feed.Options
 	sink    feed.Sink
-	name    string          // of the file
-	aliases map[string]bool // names of patients that readings gave
+	name    string             // of the file
+	aliases map[string]bool    // names of patients that readings gave
+	seen    []records.SeenCode // of the resource being read: what nothing tells
+}
+
+// saw notes a code that nothing tells.
+func (w *work) saw(kind records.SeenKind, system, code, text string) {
+	if code = strings.TrimSpace(code); code != "" {
+		w.seen = append(w.seen, records.SeenCode{Feed: Feed, Kind: kind, System: strings.TrimSpace(system), Code: code, Text: strings.TrimSpace(text)})
+	}
+}
+
+// sawConcept notes the codes of a concept that nothing tells, but those of LOINC: what is none of
+// ours there is known, and of no use.
+func (w *work) sawConcept(kind records.SeenKind, c *concept) {
+	if c == nil {
+		return
+	}
+	for _, k := range c.Coding {
+		if _, mapped := w.Codes.Find(k.System, k.Code); !mapped && !k.of(loincSystems) {
+			w.saw(kind, k.System, k.Code, cmp.Or(k.Display, c.Text))
+		}
+	}
+}
+
+// tellSeen hands on the codes noted.
+func (w *work) tellSeen() error {
+	for _, c := range w.seen {
+		if err := w.sink.Seen(c); err != nil {
+			return err
+		}
+	}
+	w.seen = w.seen[:0]
+	return nil
 }
 
 // said is what one version of a resource says of a fact, as far as it tells alone.
@@ -161,6 +194,9 @@ func visitOf(r reference, h head) (pointer, error) {
 
 // hand hands on what a resource says, once.
 func (w *work) hand(it item, f fact) error {
+	if err := w.tellSeen(); err != nil {
+		return err
+	}
 	switch {
 	case f.reason != "":
 		if err := w.sink.Hold(w.held(it, f)); err != nil || !f.nothing {

@@ -113,6 +113,7 @@ func (r *rows) Hold(h records.Held) error {
 }
 
 func (r *rows) Skip(string, clinical.Kind) error { r.skipped++; return nil }
+func (r *rows) Seen(records.SeenCode) error      { return nil }
 func (r *rows) Notice(string)                    {}
 
 // readAll reads a text as a load does.

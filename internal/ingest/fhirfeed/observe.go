@@ -9,6 +9,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/codes"
+	"plumbline/internal/records"
 )
 
 // meant is what a code means: by the site's table, else by LOINC.
@@ -93,6 +94,7 @@ func (w *work) observe(o observation) fact {
 		if o.Status == string(clinical.EnteredInError) {
 			return w.begin(o.head, "", clinical.Final, o.Issued).orSkip()
 		}
+		w.sawConcept(records.SeenObservation, o.Code)
 		f := fact{head: o.head}.skip()
 		f.later = o.changed() || o.Status == string(clinical.Amended) || o.Status == string(clinical.Corrected)
 		return f
@@ -207,7 +209,7 @@ func (o observation) timeOfDay(w *work) (time.Time, error) {
 
 // value is the one number of a value in the unit of the measure; nil where it is missing.
 // what names it in reasons.
-func (m measured) value(measure clinical.Measure, what string) (v *float64, unit string, err error) {
+func (w *work) value(m measured, measure clinical.Measure, what string) (v *float64, unit string, err error) {
 	q := m.ValueQuantity
 	switch {
 	case q == nil && m.hasValue():
@@ -227,6 +229,7 @@ func (m measured) value(measure clinical.Measure, what string) (v *float64, unit
 	if measure != "" {
 		factor, ok := clinical.UnitFactor(measure, unit)
 		if !ok {
+			w.saw(records.SeenUnit, q.System, unit, q.Unit)
 			return nil, "", fmt.Errorf("the unit of %s is not known: %q", what, unit)
 		}
 		if factor != 1 {
@@ -237,7 +240,7 @@ func (m measured) value(measure clinical.Measure, what string) (v *float64, unit
 }
 
 func (o observation) weight(w *work) (b clinical.Weight, err error) {
-	v, _, err := o.value(clinical.MeasureWeight, "the weight")
+	v, _, err := w.value(o.measured, clinical.MeasureWeight, "the weight")
 	switch {
 	case err != nil:
 		return b, err
@@ -255,7 +258,7 @@ func (o observation) lab(w *work, loinc string) (b clinical.Lab, err error) {
 	if loinc == clinical.Haemoglobin {
 		measure = clinical.MeasureHaemoglobin
 	}
-	v, unit, err := o.value(measure, loinc)
+	v, unit, err := w.value(o.measured, measure, loinc)
 	switch {
 	case err != nil:
 		return b, err
@@ -273,7 +276,7 @@ func (o observation) lab(w *work, loinc string) (b clinical.Lab, err error) {
 }
 
 func (o observation) fluid(w *work, measure clinical.Measure) (b clinical.Fluid, err error) {
-	v, _, err := o.value(measure, "the volume")
+	v, _, err := w.value(o.measured, measure, "the volume")
 	switch {
 	case err != nil:
 		return b, err
@@ -301,19 +304,30 @@ func (o observation) fluid(w *work, measure clinical.Measure) (b clinical.Fluid,
 }
 
 // word is what the value means by the site's table.
-func (m measured) word(e codes.Entry) (string, error) {
+func (w *work) word(m measured, e codes.Entry) (string, error) {
 	if !m.hasValue() {
 		return "", errNothing
 	}
 	word, ok := e.Meaning(m.words()...)
 	if !ok {
+		w.sawWord(e, m.words()...)
 		return "", fmt.Errorf("the site's table has no word for the value %q of the code %q", strings.Join(m.words(), " "), e.Code)
 	}
 	return word, nil
 }
 
+// sawWord notes a value for which the entry of its code has no word.
+func (w *work) sawWord(e codes.Entry, values ...string) {
+	for _, v := range values {
+		if v != "" {
+			w.saw(records.SeenWord, strings.TrimSpace(e.System+" "+e.Code), v, "")
+			return
+		}
+	}
+}
+
 func (o observation) clearance(w *work, e codes.Entry) (b clinical.Clearance, err error) {
-	word, err := o.word(e)
+	word, err := w.word(o.measured, e)
 	switch {
 	case err != nil:
 		return b, err
@@ -327,7 +341,7 @@ func (o observation) clearance(w *work, e codes.Entry) (b clinical.Clearance, er
 func (o observation) answer(w *work, e codes.Entry) (b clinical.Answer, err error) {
 	b.Answer = e.Value
 	if len(e.Words) > 0 || e.Value == "" {
-		word, err := o.word(e)
+		word, err := w.word(o.measured, e)
 		switch {
 		case err != nil:
 			return b, err

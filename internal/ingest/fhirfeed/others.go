@@ -8,6 +8,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/codes"
+	"plumbline/internal/records"
 )
 
 // condition is what a Condition says: a diagnosis by its ICD-10 code, or a fall by the site's
@@ -25,6 +26,7 @@ func (w *work) condition(c condition) fact {
 		return f
 	}
 	if mapped && e.Kind == codes.Ignore || kind == clinical.KindCondition && icd == "" && !removed {
+		w.sawConcept(records.SeenCondition, c.Code)
 		return f.skip()
 	}
 	if removed {
@@ -75,6 +77,7 @@ func (w *work) fall(f fact, e codes.Entry, name, at, recorded string, severity *
 	if words := severity.words(); len(e.Words) > 0 && len(words) > 0 {
 		word, ok := e.Meaning(words...)
 		if !ok {
+			w.sawWord(e, words...)
 			return f.wrong("the site's table has no word for the severity %q of the code %q", strings.Join(words, " "), e.Code)
 		}
 		if slices.Contains(clinical.Injuries, word) {
@@ -91,6 +94,7 @@ func (w *work) adverseEvent(a adverseEvent) fact {
 	e, mapped := w.entryOf(a.Event)
 	h := a.head()
 	if !mapped || e.Kind != codes.Fall {
+		w.sawConcept(records.SeenEvent, a.Event)
 		return fact{head: h}.skip()
 	}
 	f := w.begin(h, clinical.KindFall, clinical.Final, a.RecordedDate)
@@ -119,6 +123,7 @@ func (w *work) flag(g flag) fact {
 	case g.Status == string(clinical.EnteredInError) && !mapped:
 		return w.begin(g.head, "", clinical.EnteredInError, "").orSkip()
 	case !mapped || e.Kind != codes.Precaution && e.Kind != codes.Restriction:
+		w.sawConcept(records.SeenFlag, g.Code)
 		return fact{head: g.head}.skip()
 	case e.Kind == codes.Restriction:
 		kind = clinical.KindRestriction
@@ -205,6 +210,7 @@ func (w *work) procedure(p procedure) fact {
 	case p.Status == string(clinical.EnteredInError) && !mapped:
 		return w.begin(p.head, "", clinical.EnteredInError, "").orSkip()
 	case !mapped || e.Kind != codes.Clearance:
+		w.sawConcept(records.SeenProcedure, p.Code)
 		return fact{head: p.head}.skip()
 	}
 	f := w.begin(p.head, clinical.KindClearance, clinical.Final, "")

@@ -10,6 +10,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/codes"
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
 )
 
 // isPart reports whether a code is of a reading or a part of one.
@@ -82,7 +83,9 @@ func (w *work) measurements(o observation, m meant, p *part) error {
 	if p.Position == "" {
 		p.Position = extendedPosition(o.Extension)
 	}
-	p.Limb = limbOf(o.BodySite)
+	if p.Limb = limbOf(o.BodySite); p.Limb == "" {
+		w.sawConcept(records.SeenLimb, o.BodySite)
+	}
 	if len(o.Note) > 0 {
 		p.Note = strings.TrimSpace(o.Note[0].Text)
 	}
@@ -95,6 +98,7 @@ func (w *work) measurements(o observation, m meant, p *part) error {
 	for _, c := range o.Component {
 		part, ok := w.meaning(c.Code)
 		if !ok {
+			w.sawConcept(records.SeenObservation, c.Code)
 			continue
 		}
 		if err := w.measurement(c, part, p, absent); err != nil {
@@ -111,7 +115,7 @@ func (w *work) measurements(o observation, m meant, p *part) error {
 // measurement reads one value into the part.
 func (w *work) measurement(c measured, m meant, p *part, absent map[clinical.Measure]string) error {
 	set := func(to **float64, what string) error {
-		v, unit, err := c.value(m.Measure, what)
+		v, unit, err := w.value(c, m.Measure, what)
 		if err != nil {
 			return err
 		}
@@ -136,7 +140,9 @@ func (w *work) measurement(c measured, m meant, p *part, absent map[clinical.Mea
 		return set(&p.Pulse, "the pulse")
 	case clinical.MeasurePosition:
 		if p.Position == "" {
-			p.Position = positionOf(c.ValueCodeableConcept)
+			if p.Position = positionOf(c.ValueCodeableConcept); p.Position == "" {
+				w.sawConcept(records.SeenPosition, c.ValueCodeableConcept)
+			}
 		}
 		return nil
 	}
@@ -193,16 +199,20 @@ func absentWord(c *concept) string {
 func (w *work) sideValue(c measured, m meant, p *part) error {
 	switch m.kind {
 	case codes.Minutes:
-		return minutesInPosition(c, p)
+		err := minutesInPosition(c, p)
+		if q := c.ValueQuantity; err != nil && q != nil && q.unit() != "" {
+			w.saw(records.SeenUnit, q.System, q.unit(), q.Unit)
+		}
+		return err
 	case codes.Stopped:
-		word, err := c.word(m.entry)
+		word, err := w.word(c, m.entry)
 		if errors.Is(err, errNothing) {
 			return nil
 		}
 		p.Stopped = p.Stopped || word == codes.Yes
 		return err
 	case codes.Symptom:
-		word, err := c.word(m.entry)
+		word, err := w.word(c, m.entry)
 		switch {
 		case errors.Is(err, errNothing):
 			return nil

@@ -121,7 +121,7 @@ func (w *work) fact(it item) fact {
 	case "Practitioner":
 		return check(kind, it, &patient{}, func(p patient) fact { return w.lookedAt(p.head, it, personSaid{Name: p.name()}) })
 	case "Location":
-		return check(kind, it, &location{}, func(l location) fact { return w.lookedAt(l.head, it, l.said()) })
+		return check(kind, it, &location{}, func(l location) fact { return w.location(l, it) })
 	case "Medication":
 		return check(kind, it, &medication{}, func(m medication) fact { return w.lookedAt(m.head, it, w.drugSaid(m.Code)) })
 	case "Encounter":

@@ -147,6 +147,15 @@ func (l location) said() locationSaid {
 	return s
 }
 
+// location makes a part of a place.
+func (w *work) location(l location, it item) fact {
+	said := l.said()
+	if said.Type == "" {
+		w.sawConcept(records.SeenPlace, l.PhysicalType)
+	}
+	return w.lookedAt(l.head, it, said)
+}
+
 // lookedAt makes a part of a resource that others look at.
 func (w *work) lookedAt(h head, it item, said any) fact {
 	f := w.referred(h, it)
@@ -209,6 +218,9 @@ func (w *work) visit(e encounter, it item) fact {
 		f.recorded = began.at
 	}
 	said := visitSaid{StayID: f.source, Status: status, Class: e.ofClass(w.Settings), Stated: recorded.said}
+	if !said.Class && e.Class != nil {
+		w.saw(records.SeenClass, e.Class.System, e.Class.Code, e.Class.Display)
+	}
 	if status == clinical.EnteredInError && f.recorded.IsZero() {
 		return f.wrong("meta.lastUpdated is missing: a resource entered in error needs a time")
 	}

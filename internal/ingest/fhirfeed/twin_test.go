@@ -297,6 +297,7 @@ func (w *twin) vitals(o object, b clinical.Vitals, number func(float64, string) 
 type gathered struct{ all []clinical.Version }
 
 func (g *gathered) Put(v clinical.Version) error     { g.all = append(g.all, v); return nil }
+func (g *gathered) Seen(records.SeenCode) error      { return nil }
 func (g *gathered) Beside(records.Part) error        { return nil }
 func (g *gathered) Part(records.Part) error          { return nil }
 func (g *gathered) Hold(records.Held) error          { return nil }

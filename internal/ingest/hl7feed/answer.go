@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"plumbline/internal/ingest/feed"
+	"plumbline/internal/records"
 )
 
 // The codes of an answer (MSA-1): taken in whole; taken in, with something held in quarantine;
@@ -28,6 +29,7 @@ type Received struct {
 	text   []byte
 	first  message // to answer by; without segments where it cannot be parsed
 	rows   [][]row // of each message
+	seen   [][]records.SeenCode
 	raws   []raw
 	unread error  // why nothing of it can be read
 	reason string // why its first message is none
@@ -51,7 +53,8 @@ func (r Reader) Receive(text []byte, o feed.Options) *Received {
 			m.first, m.reason = parsed, reason
 		}
 		m.raws = append(m.raws, one)
-		m.rows = append(m.rows, r.rowsOf(parsed, reason, o))
+		rows, seen := r.rowsOf(parsed, reason, o)
+		m.rows, m.seen = append(m.rows, rows), append(m.seen, seen)
 	}
 }
 
@@ -69,7 +72,7 @@ func (m *Received) Read(name string, sink feed.Sink) error {
 		return m.unread
 	}
 	for n, one := range m.raws {
-		if err := hand(m.rows[n], one, name, sink); err != nil {
+		if err := hand(m.rows[n], m.seen[n], one, name, sink); err != nil {
 			return err
 		}
 	}

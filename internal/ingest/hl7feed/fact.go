@@ -75,16 +75,16 @@ func (t *told) fact(g *group, o observed, m meant, at time.Time, x row) {
 	switch {
 	case s.Gone:
 	case m.Measure == clinical.MeasureWeight:
-		s.Weight, x.reason = weightOf(o, at)
+		s.Weight, x.reason = t.weightOf(o, at)
 	case m.lab != "":
-		s.Lab, x.reason = labOf(o, m.lab, at)
+		s.Lab, x.reason = t.labOf(o, m.lab, at)
 	default:
 		s, x.reason = t.siteFact(o, m, at, s)
 	}
 	t.addSingle(x, s)
 }
 
-func weightOf(o observed, at time.Time) (*clinical.Weight, string) {
+func (t *told) weightOf(o observed, at time.Time) (*clinical.Weight, string) {
 	value, reason := numberOf(o)
 	if reason != "" {
 		return nil, reason
@@ -92,17 +92,17 @@ func weightOf(o observed, at time.Time) (*clinical.Weight, string) {
 	if value <= 0 {
 		return nil, "the weight is not above zero"
 	}
-	_, factor, reason := unitOf(o, clinical.MeasureWeight)
+	_, factor, reason := t.unitOf(o, clinical.MeasureWeight)
 	return &clinical.Weight{MeasuredAt: at, KG: value * factor}, reason
 }
 
-func labOf(o observed, loinc string, at time.Time) (*clinical.Lab, string) {
+func (t *told) labOf(o observed, loinc string, at time.Time) (*clinical.Lab, string) {
 	value, reason := numberOf(o)
 	if reason != "" {
 		return nil, reason
 	}
 	if loinc == clinical.Haemoglobin {
-		_, factor, reason := unitOf(o, clinical.MeasureHaemoglobin)
+		_, factor, reason := t.unitOf(o, clinical.MeasureHaemoglobin)
 		return &clinical.Lab{TakenAt: at, LOINC: loinc, Value: value * factor, Unit: "g/dL"}, reason
 	}
 	unit := o.first(6)
@@ -118,7 +118,7 @@ func labOf(o observed, loinc string, at time.Time) (*clinical.Lab, string) {
 
 // siteFact reads a fall, a clearance or an answer by the words of the site's table.
 func (t *told) siteFact(o observed, m meant, at time.Time, s single) (single, string) {
-	word, reason := wordOf(o, m.entry)
+	word, reason := t.wordOf(o, m.entry)
 	if reason != "" && (m.entry.Value == "" || len(m.entry.Words) > 0) {
 		return s, reason
 	}
@@ -131,7 +131,7 @@ func (t *told) siteFact(o observed, m meant, at time.Time, s single) (single, st
 			s.Fall = &clinical.Fall{FellAt: at, Injury: word}
 		}
 	case codes.Clearance:
-		if word, reason = wordOf(o, m.entry); reason != "" {
+		if word, reason = t.wordOf(o, m.entry); reason != "" {
 			return s, reason
 		}
 		if s.Gone = word != codes.Yes; !s.Gone {

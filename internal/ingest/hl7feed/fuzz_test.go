@@ -19,6 +19,7 @@ type counted struct {
 }
 
 func (c *counted) Put(clinical.Version) error       { c.rows++; return nil }
+func (c *counted) Seen(records.SeenCode) error      { return nil }
 func (c *counted) Beside(records.Part) error        { return nil }
 func (c *counted) Hold(h records.Held) error        { c.rows++; c.held = append(c.held, h); return nil }
 func (c *counted) Skip(string, clinical.Kind) error { c.rows++; return nil }

@@ -153,6 +153,7 @@ func (t *told) readGroup(g *group) {
 	for _, o := range g.values {
 		m, used := t.meaning(o)
 		if !used {
+			t.sawElement(records.SeenObservation, o.first(3))
 			continue
 		}
 		status, known := clinical.OBXStatus(o.text(11))
@@ -296,7 +297,9 @@ func (t *told) item(o observed, m meant, status clinical.Status) (i item, reason
 	}
 	if m.Measure == clinical.MeasurePosition {
 		i.Measure = ""
-		i.Position = t.position(o)
+		if i.Position = t.position(o); i.Position == "" {
+			t.sawElement(records.SeenPosition, o.first(5))
+		}
 		return i, ""
 	}
 	if m.kind != "" {
@@ -310,7 +313,7 @@ func (t *told) item(o observed, m meant, status clinical.Status) (i item, reason
 	if reason != "" {
 		return i, reason
 	}
-	unit, factor, reason := unitOf(o, m.Measure)
+	unit, factor, reason := t.unitOf(o, m.Measure)
 	if reason != "" {
 		return i, reason
 	}
@@ -332,13 +335,13 @@ func (t *told) siteItem(o observed, m meant, i item) (item, string) {
 		}
 		if reason == "" {
 			var factor float64
-			_, factor, reason = unitBy(o, clinical.MinutesFactor)
+			_, factor, reason = t.unitBy(o, clinical.MinutesFactor)
 			n *= factor
 		}
 		i.Minutes = &n
 		return i, reason
 	}
-	word, reason := wordOf(o, m.entry)
+	word, reason := t.wordOf(o, m.entry)
 	if reason != "" {
 		return i, reason
 	}
@@ -359,10 +362,13 @@ func (t *told) siteItem(o observed, m meant, i item) (item, string) {
 }
 
 // wordOf is what OBX-5 means by the words of the site's table.
-func wordOf(o observed, e codes.Entry) (word, reason string) {
+func (t *told) wordOf(o observed, e codes.Entry) (word, reason string) {
 	v := o.first(5)
 	word, ok := e.Meaning(words(v)...)
 	if !ok {
+		if len(e.Words) > 0 {
+			t.saw(records.SeenWord, strings.TrimSpace(e.System+" "+e.Code), strings.TrimSpace(v.text), "")
+		}
 		return "", fmt.Sprintf("the site's table has no word for %q of the code %q", strings.TrimSpace(v.text), e.Code)
 	}
 	return word, ""
@@ -389,11 +395,11 @@ func numberOf(o observed) (float64, string) {
 }
 
 // unitOf is OBX-6, and the factor to the domain's own unit.
-func unitOf(o observed, m clinical.Measure) (unit string, factor float64, reason string) {
-	return unitBy(o, func(unit string) (float64, bool) { return clinical.UnitFactor(m, unit) })
+func (t *told) unitOf(o observed, m clinical.Measure) (unit string, factor float64, reason string) {
+	return t.unitBy(o, func(unit string) (float64, bool) { return clinical.UnitFactor(m, unit) })
 }
 
-func unitBy(o observed, known func(unit string) (float64, bool)) (unit string, factor float64, reason string) {
+func (t *told) unitBy(o observed, known func(unit string) (float64, bool)) (unit string, factor float64, reason string) {
 	e := o.first(6)
 	if strings.TrimSpace(e.text) == "" {
 		return "", 0, "no unit"
@@ -404,6 +410,7 @@ func unitBy(o observed, known func(unit string) (float64, bool)) (unit string, f
 			return unit, factor, ""
 		}
 	}
+	t.saw(records.SeenUnit, e.component(3), e.component(1), e.component(2))
 	return "", 0, "the unit (OBX-6) is not known: " + strconv.Quote(e.component(1))
 }
 

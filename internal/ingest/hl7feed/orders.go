@@ -161,6 +161,9 @@ func (t *told) drug(e element) (d clinical.Drug) {
 			d.RxNorm = code
 		}
 	}
+	if _, known := d.Ingredients(); !known {
+		t.sawElement(records.SeenDrugCode, e)
+	}
 	for _, n := range []int{5, 9, 1} {
 		if d.Text == "" {
 			d.Text = e.component(n)

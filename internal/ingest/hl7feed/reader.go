@@ -62,7 +62,8 @@ func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) 
 			return nil // it is read when the next one has begun, or the file is left alone
 		}
 		any = true
-		if err := hand(r.rows(m, o), m, name, sink); err != nil {
+		rows, seen := r.rows(m, o)
+		if err := hand(rows, seen, m, name, sink); err != nil {
 			return err
 		}
 	}
@@ -71,11 +72,11 @@ func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) 
 // Again implements feed.Reader: the context of a held row says which of the message it is.
 func (r Reader) Again(h records.Held, o feed.Options, sink feed.Sink) error {
 	m := raw{line: h.Line, text: h.Original}
-	rows := r.rows(m, o)
+	rows, seen := r.rows(m, o)
 	if key := string(h.Context); key != "" {
 		rows = slices.DeleteFunc(rows, func(x row) bool { return x.key != key })
 	}
-	return hand(rows, m, h.File, sink)
+	return hand(rows, seen, m, h.File, sink)
 }
 
 // Key implements feed.Reader.
@@ -84,7 +85,12 @@ func (Reader) Key(h records.Held) string {
 }
 
 // hand hands on the rows of a message.
-func hand(rows []row, m raw, file string, sink feed.Sink) error {
+func hand(rows []row, seen []records.SeenCode, m raw, file string, sink feed.Sink) error {
+	for _, c := range seen {
+		if err := sink.Seen(c); err != nil {
+			return err
+		}
+	}
 	if len(rows) == 0 {
 		return sink.Skip(Feed, "")
 	}
@@ -128,15 +134,16 @@ func (m raw) parse() (message, string) {
 	return parse(lines)
 }
 
-// rows are the rows of a message; none where nothing of it is of use here.
-func (r Reader) rows(m raw, o feed.Options) []row {
+// rows are the rows of a message, none where nothing of it is of use here, and the codes that
+// nothing tells.
+func (r Reader) rows(m raw, o feed.Options) ([]row, []records.SeenCode) {
 	parsed, reason := m.parse()
 	return r.rowsOf(parsed, reason, o)
 }
 
 // rowsOf are the rows of a parsed message, or why it is none.
-func (r Reader) rowsOf(parsed message, reason string, o feed.Options) []row {
-	whole := func(reason string) []row { return []row{{key: "message", reason: reason}} }
+func (r Reader) rowsOf(parsed message, reason string, o feed.Options) ([]row, []records.SeenCode) {
+	whole := func(reason string) ([]row, []records.SeenCode) { return []row{{key: "message", reason: reason}}, nil }
 	if reason != "" {
 		return whole(reason)
 	}
@@ -149,7 +156,7 @@ func (r Reader) rowsOf(parsed message, reason string, o feed.Options) []row {
 	}
 	t.control = parsed.segments[0].text(10)
 	t.read()
-	return t.rows
+	return t.rows, t.seen
 }
 
 // told is a message that is being read.
@@ -162,6 +169,24 @@ type told struct {
 	control    string // MSH-10
 	recordedAt time.Time
 	rows       []row
+	seen       []records.SeenCode
+}
+
+// saw notes a code that nothing tells.
+func (t *told) saw(kind records.SeenKind, system, code, text string) {
+	if code != "" {
+		t.seen = append(t.seen, records.SeenCode{Feed: Feed, Kind: kind, System: system, Code: code, Text: text})
+	}
+}
+
+// sawElement notes the codes of a coded element that are of the site's own.
+func (t *told) sawElement(kind records.SeenKind, e element) {
+	for _, n := range []int{1, 4} {
+		system := e.component(n + 2)
+		if _, mapped := t.Codes.Find(system, e.component(n)); !mapped && !strings.EqualFold(system, "LN") {
+			t.saw(kind, system, e.component(n), e.component(n+1))
+		}
+	}
 }
 
 // setTime finds when the message was recorded: MSH-7, else EVN-2.

@@ -40,7 +40,7 @@ func (t *told) span(g *group, o observed, m meant, at time.Time, x row) {
 		Gone: x.status == clinical.EnteredInError, Corrected: x.status == clinical.Corrected,
 	}
 	if !s.Gone {
-		word, reason := wordOf(o, m.entry)
+		word, reason := t.wordOf(o, m.entry)
 		switch {
 		case reason != "" && (len(m.entry.Words) > 0 || s.What == ""):
 			x.reason = reason

@@ -129,6 +129,9 @@ func (t *told) visit(pid, pv1 segment, w owner) (row, bool) {
 		return wrong("the patient has no identifier (PID-3)")
 	}
 	said := visitSaid{Event: t.trigger, Patient: w.Patient, Class: classOf(pv1.text(2))}
+	if said.Class == "-" {
+		t.saw(records.SeenClass, "PV1-2", pv1.text(2), "")
+	}
 	said.Name, said.Sex = saidText(pid, 5, nameOf), saidText(pid, 8, sexOf)
 	said.Birth = saidText(pid, 7, func(e element) string { return birthDate(e.component(1)) })
 	said.Place = placeOf(pv1, 3)
