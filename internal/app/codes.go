@@ -60,7 +60,8 @@ func listCodes(ctx context.Context, p process, args []string) error {
 	others, codeRows := []unknownCode{}, []string{}
 	for _, c := range named {
 		others = append(others, unknownCode{c.Feed, string(c.Kind), c.System, c.Code, c.Text, c.Rows, c.Newest})
-		codeRows = append(codeRows, row(strconv.Itoa(c.Rows), c.Feed, string(c.Kind), c.System, c.Code, c.Text, c.Newest.In(s.zone).Format("2006-01-02 15:04")))
+		last := c.Newest.In(s.zone).Format("2006-01-02 15:04")
+		codeRows = append(codeRows, row(strconv.Itoa(c.Rows), c.Feed, string(c.Kind), c.System, c.Code, c.Text, last))
 	}
 	list, rows := []unknownDrug{}, []string{}
 	for _, d := range seen {
@@ -70,7 +71,8 @@ func listCodes(ctx context.Context, p process, args []string) error {
 	if format == "json" {
 		return writeJSON(p.stdout, map[string]any{"unknown_drugs": list, "unknown_codes": others})
 	}
-	if err := tableOr(p.stdout, "orders and doses | stays | last | text as charted", rows, "Every drug of the last 90 days is known."); err != nil {
+	head := "orders and doses | stays | last | text as charted"
+	if err := tableOr(p.stdout, head, rows, "Every drug of the last 90 days is known."); err != nil {
 		return err
 	}
 	_, _ = fmt.Fprintln(p.stdout)

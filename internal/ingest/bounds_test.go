@@ -39,6 +39,7 @@ func (e *endless) Read(p []byte) (int, error) {
 // none is a sink that keeps nothing.
 type none struct{ rows int }
 
+func (*none) Seen(records.SeenCode) error        { return nil }
 func (n *none) Put(clinical.Version) error       { n.rows++; return nil }
 func (n *none) Beside(records.Part) error        { return nil }
 func (n *none) Hold(records.Held) error          { n.rows++; return nil }

@@ -141,3 +141,25 @@ func TestTheQueueShowsDrugsThatAreNotRecognised(t *testing.T) {
 		t.Errorf("%d patients by the ingredient, %d by the trade name", n, strings.Count(trade, `class="stayrow`))
 	}
 }
+
+// What a code of the feeds means is said by the rules of the site's file; it can be taken back.
+func TestACodeOfTheFeedsIsMappedInTheApp(t *testing.T) {
+	d, _ := open(t)
+	admin := webtest.As(web.New(d), string(records.Administrator))
+	form := url.Values{"system": {"urn:site"}, "code": {"RAIL"}, "kind": {"precaution"}, "value": {"rails"}}
+	rec := post(admin, "/codes", form)
+	if page := rec.Body.String(); rec.Code != http.StatusUnprocessableEntity ||
+		!strings.Contains(page, "alue is none of assisted rising") || !strings.Contains(page, `value="rails"`) {
+		t.Errorf("a word of no list: %d %.1800s", rec.Code, page)
+	}
+	form.Set("value", "bed alarm")
+	if rec := post(admin, "/codes", form); rec.Code != http.StatusOK || !strings.Contains(rec.Body.String(), "precaution, bed alarm") {
+		t.Errorf("%d %.1800s", rec.Code, rec.Body)
+	}
+	if rec := post(admin, "/codes", url.Values{"system": {"urn:site"}, "code": {"RAIL"}, "kind": {"nothing"}}); rec.Code != http.StatusOK {
+		t.Errorf("taking it back: %d", rec.Code)
+	}
+	if list, err := d.Codes.All(t.Context()); err != nil || len(list) != 2 || list[0].Kind != records.CodeNothing || list[1].Value != "bed alarm" {
+		t.Errorf("%+v %v", list, err)
+	}
+}

@@ -25,7 +25,9 @@ type work struct {
 // saw notes a code that nothing tells.
 func (w *work) saw(kind records.SeenKind, system, code, text string) {
 	if code = strings.TrimSpace(code); code != "" {
-		w.seen = append(w.seen, records.SeenCode{Feed: Feed, Kind: kind, System: strings.TrimSpace(system), Code: code, Text: strings.TrimSpace(text)})
+		w.seen = append(w.seen, records.SeenCode{
+			Feed: Feed, Kind: kind, System: strings.TrimSpace(system), Code: code, Text: strings.TrimSpace(text),
+		})
 	}
 }
 
