@@ -68,7 +68,7 @@ func commands() []command {
 		{"token", "add|list|revoke", "API tokens of machines; add --name N --scope S[,S] --unit U[,U] [--days D]", tokenCommand},
 		{"audit", "verify [--head N:HASH] | export", "check the record of who saw or changed what, or write it out", auditCommand},
 		{"policy", "print|check FILE", "the policy in force, or what is wrong in a file and what it changes", policyCommand},
-		{"codes", "", "codes and drugs that the feeds name and that nothing tells, with how often; the page of codes says what they are", listCodes},
+		{"codes", "", "codes and drugs of the feeds that nothing tells, and how often; a page says what they are", listCodes},
 		{"commissioning", "list|checked|reopen", "units whose feeds nobody has checked, and to say that those of --unit U were", commissioning},
 		{"version", "", "version, commit, Go and database drivers", version},
 		{"help", "", "this text", help},
