@@ -60,7 +60,11 @@ func commands() []command {
 		{"sets", "--stay S [--as-of T]", "every orthostatic set of a stay with its finding and quality", listSets},
 		{"facts", "--stay S [--as-of T]", "the facts of a stay as known at a moment", listFacts},
 		{"unit", "--unit U --from T --to T [--by month|week]", "falls, sets, rechecks and their control charts over time", unitOverTime},
-		{"quarantine", "list|retry", "rows held back, with the reason; retry reads them again", quarantine},
+		{
+			"quarantine", "list|retry",
+			"rows held back, with the reason; list [--text T] [--reason R] [--source S] [--kind K] [--from T] [--to T]; retry reads them again",
+			quarantine,
+		},
 		{
 			"user", "add|list|disable|enable|password|link|unlink",
 			"accounts, roles and units; add --name N --role R[,R] --unit U[,U]", userCommand,

@@ -13,7 +13,9 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"time"
 
+	"plumbline/internal/clinical"
 	"plumbline/internal/ingest"
 	"plumbline/internal/records"
 	"plumbline/internal/store"
@@ -147,7 +149,19 @@ func writeJSONList(w io.Writer, document any, each func(add func(any) error) err
 }
 
 func quarantine(ctx context.Context, p process, args []string) error {
-	s, rest, format, err := p.parseWithFormat("quarantine", args)
+	var format string
+	var asked searchFlags
+	s, rest, err := p.parse("quarantine", args, func(fs *flag.FlagSet) {
+		fs.StringVar(&format, "format", "table", "")
+		asked.add(fs)
+	})
+	if err == nil {
+		err = checkFormat(format)
+	}
+	var q records.HeldQuery
+	if err == nil {
+		q, err = asked.query(s.zone)
+	}
 	switch {
 	case err != nil:
 		return err
@@ -166,7 +180,40 @@ func quarantine(ctx context.Context, p process, args []string) error {
 		}
 		return writeSummary(ctx, p, format, site.loader, summary)
 	}
-	return listHeld(ctx, p.stdout, site, format)
+	return listHeld(ctx, p.stdout, site, format, q)
+}
+
+// searchFlags say which held rows are asked for.
+type searchFlags struct{ text, reason, source, kind, from, to string }
+
+func (f *searchFlags) add(fs *flag.FlagSet) {
+	for name, to := range map[string]*string{
+		"text": &f.text, "reason": &f.reason, "source": &f.source, "kind": &f.kind, "from": &f.from, "to": &f.to,
+	} {
+		fs.StringVar(to, name, "", "")
+	}
+}
+
+func (f *searchFlags) query(zone *time.Location) (records.HeldQuery, error) {
+	q := records.HeldQuery{Bare: true, Text: f.text, Reason: f.reason, Source: f.source, Kind: clinical.Kind(f.kind)}
+	for _, t := range []struct {
+		name, said string
+		to         *time.Time
+	}{{"from", f.from, &q.From}, {"to", f.to, &q.To}} {
+		if t.said == "" {
+			continue
+		}
+		at, ok := parseTime(t.said, zone)
+		if !ok {
+			day, err := time.ParseInLocation(time.DateOnly, t.said, zone)
+			if err != nil {
+				return q, usagef("--%s %q is neither a day such as 2026-11-25 nor a time such as 2026-11-25T07:00:00Z", t.name, t.said)
+			}
+			at = day
+		}
+		*t.to = at
+	}
+	return q, nil
 }
 
 // heldRow is a held row, as `quarantine list` shows it.
@@ -181,9 +228,9 @@ type heldRow struct {
 // rowsAligned is how many rows of a long table are aligned with each other.
 const rowsAligned = 1000
 
-func listHeld(ctx context.Context, w io.Writer, s *site, format string) error {
+func listHeld(ctx context.Context, w io.Writer, s *site, format string, q records.HeldQuery) error {
 	each := func(add func(heldRow) error) error {
-		return s.store.EachHeld(ctx, records.HeldQuery{Bare: true}, func(h records.Held) error {
+		return s.store.EachHeld(ctx, q, func(h records.Held) error {
 			return add(heldRow{h.File, h.Line, string(h.Kind), h.SourceID, ingest.ReasonOf(h)})
 		})
 	}
@@ -211,7 +258,11 @@ func listHeld(ctx context.Context, w io.Writer, s *site, format string) error {
 	case err != nil:
 		return err
 	case !any:
-		_, err = fmt.Fprintln(w, "No row is held back.")
+		said := "No row is held back."
+		if q != (records.HeldQuery{Bare: true}) {
+			said = "No row that is held back is so."
+		}
+		_, err = fmt.Fprintln(w, said)
 	case len(rows) > 0:
 		err = flush()
 	}

@@ -94,6 +94,22 @@ func startRetries(ctx context.Context, s *site, w *ingest.Watcher, clock clinica
 	})
 }
 
+// startTrims keeps the rows held back within the bounds of the settings.
+func startTrims(ctx context.Context, s *site, clock clinical.Clock) (*schedule, error) {
+	return s.startLeased(ctx, "@every 10m", true, func(ctx context.Context) {
+		now := clock()
+		dropped, err := s.store.TrimHeld(ctx, now.AddDate(0, 0, -s.settings.heldDays), s.settings.heldBytes, now)
+		if err != nil && ctx.Err() == nil {
+			s.log.Error("the rows held back were not kept within their bounds; it is tried again", "error", err)
+		}
+		for _, d := range dropped {
+			s.log.Warn("rows held back were dropped: "+
+				"quarantine-max-bytes and quarantine-max-days are the settings; send them again if they are needed",
+				"feed", d.Feed, "kind", d.Kind, "why", d.Why, "rows", d.Rows, "bytes", d.Bytes)
+		}
+	})
+}
+
 // startFHIR polls the FHIR server as often as the settings say; nil where there is none.
 func startFHIR(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.Clock) (*schedule, error) {
 	if s.settings.fhirServer.URL == "" {

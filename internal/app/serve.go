@@ -226,6 +226,11 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		return err
 	}
 	defer polls.stop()
+	trims, err := startTrims(ctx, s, p.clock)
+	if err != nil {
+		return err
+	}
+	defer trims.stop()
 	retries, err := startRetries(ctx, s, watcher, p.clock)
 	if err != nil {
 		return err

@@ -60,6 +60,8 @@ var options = []option{
 	{"mllp-listen", "", "address and port where HL7 v2 messages are taken by MLLP, such as 10.1.2.3:2575; none: nowhere"},
 	{"mllp-tls", "no", "yes: MLLP speaks TLS, with tls-cert and tls-key"},
 	{"hl7-max-message", "16777216", "bytes of the largest HL7 v2 message that is taken, by MLLP or in a file"},
+	{"quarantine-max-bytes", "1073741824", "bytes that rows held back may take; beyond, the oldest are dropped, counted and told of"},
+	{"quarantine-max-days", "365", "days after which a row held back is dropped, counted and told of"},
 	{"csv-max-record", "1048576", "bytes of the longest row of CSV that is read; a longer one makes its file unreadable"},
 	{"policy", "", "a policy file; none: the policy saved in the app, else the built-in one"},
 	{"zone", "UTC", "the site's time zone, an IANA name such as Europe/Zurich"},
@@ -110,7 +112,9 @@ type settings struct {
 	fhirEvery  string
 	mllp       mllpSettings
 
-	csvMaxRecord int           // bytes
+	csvMaxRecord int   // bytes
+	heldBytes    int64 // at most
+	heldDays     int
 	policy       policy.Loaded // of the file, else the built-in one
 	policyFile   string        // its name without its folder; "" where none is set
 	zone         *time.Location
@@ -240,6 +244,12 @@ func checked(v map[string]string) (settings, error) {
 		return s, err
 	}
 	s.fhirEvery = v["fhir-every"]
+	if s.heldBytes, err = strconv.ParseInt(v["quarantine-max-bytes"], 10, 64); err != nil || s.heldBytes < 1<<20 {
+		return s, fmt.Errorf("quarantine-max-bytes %q is not a number of bytes of at least %d", v["quarantine-max-bytes"], 1<<20)
+	}
+	if s.heldDays, err = strconv.Atoi(v["quarantine-max-days"]); err != nil || s.heldDays < 1 || s.heldDays > 36500 {
+		return s, fmt.Errorf("quarantine-max-days %q is not a number of days from 1 to 36500", v["quarantine-max-days"])
+	}
 	if s.csvMaxRecord, err = strconv.Atoi(v["csv-max-record"]); err != nil || s.csvMaxRecord < 1024 || s.csvMaxRecord > 64<<20 {
 		return s, fmt.Errorf("csv-max-record %q is not a number of bytes from 1024 to %d", v["csv-max-record"], 64<<20)
 	}

@@ -13,6 +13,7 @@ type FeedState struct {
 	Held     int         // held rows now
 	Waiting  int         // rows that wait for their stay now
 	Kinds    []FeedKind
+	Dropped  []HeldDropped // rows that left the quarantine at its bounds, by feed and kind
 }
 
 // LoadState is what is known of a load.

@@ -37,6 +37,11 @@ type HeldQuery struct {
 	Load   int64     // those that a load held; 0: of any
 	Due    time.Time // those whose RetryAt is not after it; zero: any
 	Bare   bool      // without Original and Context
+	Text   string    // that stands in what was received, letter by letter
+	Reason string    // a part of the reason, in any case
+	Source string    // a part of the source_id or of the file's name, in any case
+	From   time.Time // held last at it or later; zero: ever
+	To     time.Time // held last before it; zero: ever
 	Offset int
 	Limit  int // 0: no limit
 }
@@ -49,4 +54,14 @@ type Fix struct {
 	Original, Context []byte
 	Who               string // account
 	At                time.Time
+}
+
+// HeldDropped counts rows that left the quarantine because it may hold no more, or none so old.
+type HeldDropped struct {
+	Feed  string
+	Kind  clinical.Kind
+	Why   string // "age" or "size"
+	Rows  int
+	Bytes int64     // of what was received
+	At    time.Time // the last time
 }

@@ -43,6 +43,9 @@ func (s *Store) Feeds(ctx context.Context) (records.FeedState, error) {
 		if err := told(tx.Raw("SELECT count(*) FROM quarantined_rows").Row().Scan(&state.Held)); err != nil {
 			return err
 		}
+		if state.Dropped, err = heldDropped(tx); err != nil {
+			return err
+		}
 		waiting, err := waitingVersions(tx)
 		if err != nil {
 			return err

@@ -2,7 +2,10 @@ package store
 
 import (
 	"context"
+	"encoding/hex"
 	"fmt"
+	"strings"
+	"time"
 
 	"gorm.io/gorm"
 
@@ -59,7 +62,7 @@ const heldColumns = `q.id, q.name, q.file, q.line, q.kind, q.source_id, q.status
 		WHERE v.kind = q.kind AND v.source_id = q.source_id AND q.source_id <> '') AS correction`
 
 // heldWhere is what a query asks for.
-func heldWhere(q records.HeldQuery) (where string, values []any) {
+func (s *Store) heldWhere(q records.HeldQuery) (where string, values []any) {
 	where = "TRUE"
 	add := func(condition string, value ...any) {
 		where += " AND " + condition
@@ -77,12 +80,35 @@ func heldWhere(q records.HeldQuery) (where string, values []any) {
 	if !q.Due.IsZero() {
 		add("q.retry_at <= ?", micros(q.Due))
 	}
+	switch {
+	case q.Text != "" && s.engine == SQLite:
+		add("instr(q.original, ?) > 0", []byte(q.Text))
+	case q.Text != "":
+		add("position(decode(?, 'hex') IN q.original) > 0", hex.EncodeToString([]byte(q.Text)))
+	}
+	if q.Reason != "" {
+		add(`lower(q.reason) LIKE ? ESCAPE '\'`, partOf(q.Reason))
+	}
+	if q.Source != "" {
+		add(`(lower(q.source_id) LIKE ? ESCAPE '\' OR lower(q.file) LIKE ? ESCAPE '\')`, partOf(q.Source), partOf(q.Source))
+	}
+	if !q.From.IsZero() {
+		add("q.last_seen >= ?", micros(q.From))
+	}
+	if !q.To.IsZero() {
+		add("q.last_seen < ?", micros(q.To))
+	}
 	return where, values
+}
+
+// partOf is a pattern of LIKE for a part of a text, in lower case.
+func partOf(text string) string {
+	return "%" + strings.NewReplacer(`\`, `\\`, "%", `\%`, "_", `\_`).Replace(strings.ToLower(text)) + "%"
 }
 
 // HeldRows lists some of the held rows, by file and line.
 func (s *Store) HeldRows(ctx context.Context, q records.HeldQuery) ([]records.Held, error) {
-	where, values := heldWhere(q)
+	where, values := s.heldWhere(q)
 	limit := ""
 	if q.Limit > 0 {
 		limit = " LIMIT ? OFFSET ?"
@@ -112,7 +138,7 @@ const heldPart = 500
 // EachHeld hands on held rows by file and line. Memory does not grow with them; each may write, and
 // a row that is released meanwhile may be passed over.
 func (s *Store) EachHeld(ctx context.Context, q records.HeldQuery, each func(records.Held) error) error {
-	where, values := heldWhere(q)
+	where, values := s.heldWhere(q)
 	after := ""
 	var place []any
 	for {
@@ -208,6 +234,75 @@ func (s *Store) HeldRow(ctx context.Context, id int64) (records.Held, error) {
 
 func notHeld(id int64) error {
 	return clinical.Errorf(clinical.NotFound, "the row %d is not held back any more", id)
+}
+
+// heldBytes is what a row takes of the quarantine.
+const heldBytes = "length(original) + length(context)"
+
+// TrimHeld drops held rows that were last held before a moment, and the oldest of more than so many
+// bytes. It counts what it drops by feed and kind, for good, and says so.
+func (s *Store) TrimHeld(ctx context.Context, before time.Time, most int64, at time.Time) (dropped []records.HeldDropped, err error) {
+	err = s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
+		for _, bound := range []struct {
+			why, where string
+			value      int64
+		}{
+			{"age", "last_seen < ?", micros(before)},
+			{"size", `id IN (SELECT id FROM (SELECT id, sum(` + heldBytes + `) OVER (ORDER BY last_seen DESC, id DESC) AS filled
+				FROM quarantined_rows) AS r WHERE filled > ?)`, most},
+		} {
+			var rows []droppedRow
+			err := tx.Raw("SELECT feed, kind, count(*) AS rows, sum("+heldBytes+") AS bytes FROM quarantined_rows WHERE "+
+				bound.where+" GROUP BY feed, kind ORDER BY feed, kind", bound.value).Scan(&rows).Error
+			if err != nil {
+				return err
+			}
+			if len(rows) == 0 {
+				continue
+			}
+			if err := tx.Exec("DELETE FROM quarantined_rows WHERE "+bound.where, bound.value).Error; err != nil {
+				return err
+			}
+			for _, r := range rows {
+				r.Why, r.At = bound.why, micros(at)
+				dropped = append(dropped, r.dropped())
+				err := tx.Exec(`INSERT INTO held_dropped (feed, kind, why, rows, bytes, at) VALUES (?, ?, ?, ?, ?, ?)
+					ON CONFLICT (feed, kind, why) DO UPDATE SET rows = held_dropped.rows + excluded.rows,
+						bytes = held_dropped.bytes + excluded.bytes, at = excluded.at`,
+					r.Feed, r.Kind, r.Why, r.Rows, r.Bytes, r.At).Error
+				if err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("dropping rows held back beyond the bounds: %w", err)
+	}
+	return dropped, nil
+}
+
+type droppedRow struct {
+	Feed, Kind, Why string
+	Rows            int
+	Bytes, At       int64
+}
+
+func (r droppedRow) dropped() records.HeldDropped {
+	return records.HeldDropped{
+		Feed: r.Feed, Kind: clinical.Kind(r.Kind), Why: r.Why, Rows: r.Rows, Bytes: r.Bytes, At: fromMicros(r.At),
+	}
+}
+
+// heldDropped is what was dropped so far.
+func heldDropped(tx *gorm.DB) (out []records.HeldDropped, err error) {
+	var rows []droppedRow
+	err = tx.Raw("SELECT feed, kind, why, rows, bytes, at FROM held_dropped ORDER BY feed, kind, why").Scan(&rows).Error
+	for _, r := range rows {
+		out = append(out, r.dropped())
+	}
+	return out, err
 }
 
 // release takes the held row of the delivery out of the quarantine, and keeps what

@@ -1,7 +1,9 @@
 package store
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -102,6 +104,64 @@ func TestHeldRowsAreGoneThroughByPlace(t *testing.T) {
 		later := get(s.HeldRows(t.Context(), records.HeldQuery{Due: noon.Add(time.Hour), Bare: true, Limit: 1}))(t)
 		if len(due) != 0 || len(later) != 1 || later[0].Reason != "another" || later[0].Original != nil {
 			t.Errorf("due are %d rows, later %+v", len(due), later)
+		}
+	})
+}
+
+// Rows are found by what they say, why they are held, where they come from and when; and what the
+// bounds drop is the oldest, counted and said for good.
+func TestHeldRowsAreFoundAndBounded(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		row := func(file string, line int, source, reason, text string) records.Held {
+			h := heldRowAt(file, line, source, reason)
+			h.Context, h.Original = nil, []byte(text)
+			return h
+		}
+		for day := range 3 {
+			name := "v" + string(rune('0'+day)) + ".csv"
+			loadAt(t, s, noon.AddDate(0, 0, day), file{name: name, held: []records.Held{
+				row(name, 2, "A%", "no unit: \"mm_Hg\"", "Smith 100%"), row(name, 3, "b", "No Time", "smith_\xff 7"),
+			}})
+		}
+		for n, c := range []struct {
+			q    records.HeldQuery
+			want int
+		}{
+			{records.HeldQuery{Text: "Smith"}, 3}, {records.HeldQuery{Text: "0%"}, 3}, {records.HeldQuery{Text: "_\xff"}, 3},
+			{records.HeldQuery{Text: "S%h"}, 0}, {records.HeldQuery{Reason: "no TIME"}, 3}, {records.HeldQuery{Reason: "m_h"}, 3},
+			{records.HeldQuery{Reason: "m%h"}, 0}, {records.HeldQuery{Source: "a%"}, 3}, {records.HeldQuery{Source: "V1.csv"}, 2},
+			{records.HeldQuery{From: noon.AddDate(0, 0, 1)}, 4}, {records.HeldQuery{To: noon.AddDate(0, 0, 1)}, 2},
+			{records.HeldQuery{From: noon.AddDate(0, 0, 1), To: noon.AddDate(0, 0, 2), Reason: "unit", Text: "100"}, 1},
+		} {
+			if got := get(s.HeldRows(t.Context(), c.q))(t); len(got) != c.want {
+				t.Errorf("search %d finds %d rows, want %d", n, len(got), c.want)
+			}
+		}
+		at := noon.AddDate(0, 0, 9)
+		trim := func(before time.Time, most int64) string {
+			t.Helper()
+			var out []string
+			for _, d := range get(s.TrimHeld(t.Context(), before, most, at))(t) {
+				out = append(out, fmt.Sprintf("%s %s %s %d rows %d bytes", d.Feed, d.Kind, d.Why, d.Rows, d.Bytes))
+			}
+			return strings.Join(out, "; ")
+		}
+		if got := trim(time.Time{}, 1<<20); got != "" {
+			t.Errorf("within the bounds %s are dropped", got)
+		}
+		if got := trim(noon.Add(time.Hour), 1<<20); got != "csv vitals age 2 rows 19 bytes" {
+			t.Errorf("by age: %s", got)
+		}
+		if got := trim(noon, 19); got != "csv vitals size 2 rows 19 bytes" {
+			t.Errorf("by size: %s", got)
+		}
+		left := get(s.AllHeld(t.Context()))(t)
+		if len(left) != 2 || left[0].File != "v2.csv" || trim(noon, 18) != "csv vitals size 1 rows 10 bytes" {
+			t.Errorf("left are %+v, want the newest", left)
+		}
+		state := get(s.Feeds(t.Context()))(t)
+		if d := state.Dropped; len(d) != 2 || d[0].Rows != 2 || d[1].Rows != 3 || d[1].Bytes != 29 || !d[1].At.Equal(at) || state.Held != 1 {
+			t.Errorf("%d held, dropped %+v", state.Held, d)
 		}
 	})
 }

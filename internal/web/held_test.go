@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"net/http"
 	"net/url"
 	"regexp"
 	"strconv"
@@ -167,5 +168,40 @@ func TestWhatIsDoneAboutRowsHeldBackIsRecorded(t *testing.T) {
 		if strings.Contains(e.Note, "reclining") || strings.Contains(e.Note, "lying") {
 			t.Errorf("what a row says stands in the audit: %+v", e)
 		}
+	}
+}
+
+// Rows are searched for by what they say, why they are held and where they come from; what was typed
+// stands in no address.
+func TestRowsHeldBackAreSearchedFor(t *testing.T) {
+	d, board := open(t)
+	row, err := d.Desk.Row(t.Context(), 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := row.Held
+	for n := range 60 {
+		h.File, h.Line, h.SourceID, h.Original = "sought.csv", n, "X"+strconv.Itoa(n), []byte("Featherstonhaugh")
+		board.Hold(t, h)
+	}
+	admin := webtest.As(web.New(d), string(records.Administrator))
+	for form, want := range map[string]string{
+		"text=Featherston": "Rows 1 to 50.", "text=Featherston&page=2": "Rows 51 to 60.", "text=featherston": "No row that is held back is so.",
+		"source=SOUGHT&text=Feather": "Rows 1 to 50.", "source=x59": "Rows 1 to 1.", "reason=nothing+like+it": "No row that is held back is so.",
+		"from=2031-01-01": "No row that is held back is so.", "to=2031-01-01&source=x59": "Rows 1 to 1.", "from=when": "Rows 1 to 50.",
+	} {
+		values, err := url.ParseQuery(form)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w := post(admin, "/feeds/search", values)
+		body := w.Body.String()
+		if w.Code != http.StatusOK || !strings.Contains(body, want) {
+			t.Errorf("%s: %d, does not say %q", form, w.Code, want)
+		}
+		if strings.Contains(body, "?text=") || strings.Contains(body, "&amp;text=") {
+			t.Errorf("%s: what was typed stands in an address", form)
+		}
+		checkMarkup(t, "/feeds/search "+form, body)
 	}
 }

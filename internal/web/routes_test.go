@@ -75,6 +75,7 @@ var ways = []way{
 	{"GET", "/feeds", "", "200 200 200 200 200 403", "", 303},
 	{"GET", "/feeds/all-there", "", "200 200 200 200 200 403", "", 303},
 	{"POST", "/feeds/units", "unit=4W&say=checked", admins, "", 303},
+	{"POST", "/feeds/search", "text=x", admins, "", 303},
 	{"POST", "/feeds/retry", "", admins, "", 303},
 	{"GET", "/feeds/held/:row", "", admins, "", 303},
 	{"POST", "/feeds/held/:row", "mark=x", "403 403 403 403 409 403", "", 303},

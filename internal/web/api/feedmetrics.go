@@ -27,7 +27,9 @@ var (
 	leaseHeld = prometheus.NewDesc("plumbline_lease_held",
 		"1 where this instance has the lease to read the feeds, 0 where another has or nobody; the owner is who has.",
 		[]string{"owner"}, nil)
-	leaseFence = prometheus.NewDesc("plumbline_lease_fence", "How often the lease went to another instance.", nil, nil)
+	leaseFence  = prometheus.NewDesc("plumbline_lease_fence", "How often the lease went to another instance.", nil, nil)
+	heldDropped = prometheus.NewDesc("plumbline_rows_dropped_total",
+		"Rows held back that were dropped at the bounds of the quarantine: by age or size.", []string{"feed", "kind", "why"}, nil)
 	feedUnread = prometheus.NewDesc("plumbline_feed_unread_seconds",
 		"For how long the file left longest has held something that is not read; 0 where none has.", nil, nil)
 	unitsOpen = prometheus.NewDesc("plumbline_units_in_commissioning",
@@ -84,6 +86,9 @@ func (f *feedMetrics) Collect(ch chan<- prometheus.Metric) {
 		}
 		ch <- prometheus.MustNewConstMetric(leaseHeld, prometheus.GaugeValue, mine, l.Owner)
 		gauge(leaseFence, float64(l.Fence))
+	}
+	for _, d := range h.Dropped {
+		ch <- prometheus.MustNewConstMetric(heldDropped, prometheus.CounterValue, float64(d.Rows), d.Feed, string(d.Kind), d.Why)
 	}
 	unread := time.Duration(0)
 	for _, g := range h.Growing {

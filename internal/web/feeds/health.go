@@ -6,7 +6,9 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"time"
 
+	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest"
 	"plumbline/internal/records"
@@ -37,7 +39,10 @@ type feedsView struct {
 	AllThere  bool // what comes a day can be looked at
 	Kinds     []feedKindView
 	Telling   []channelView
-	Lease     string // who reads the feeds; "" where there is one instance alone
+	Search    *heldSearch
+	Next      int      // of a search: the part behind
+	Dropped   []string // rows that left the quarantine at its bounds
+	Lease     string   // who reads the feeds; "" where there is one instance alone
 	Growing   []growingView
 	Files     []fileView
 	FilesMore bool // only the last are listed
@@ -125,8 +130,52 @@ func (s *service) feedPage(c *frame.Request) (frame.Page, error) {
 	return s.showFeeds(c, http.StatusOK, "", nil)
 }
 
+// heldSearch is which of the rows held back are asked for. What somebody looks for may be a
+// patient's name, so it is typed into a form that is sent, and never stands in an address.
+type heldSearch struct {
+	Text, Reason, Source, From, To string
+	Page                           int
+	Asked                          bool
+}
+
+// query is what the store is asked for; a day that cannot be read asks for nothing.
+func (h heldSearch) query(zone *time.Location) records.HeldQuery {
+	q := records.HeldQuery{Text: h.Text, Reason: h.Reason, Source: h.Source}
+	if day, err := time.ParseInLocation(time.DateOnly, h.From, zone); err == nil {
+		q.From = day
+	}
+	if day, err := time.ParseInLocation(time.DateOnly, h.To, zone); err == nil {
+		q.To = day.AddDate(0, 0, 1)
+	}
+	return q
+}
+
+func (s *service) searchRows(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
+	}
+	e := records.AuditEntry{Did: audit.View, Outcome: frame.Allowed, Note: "search of the rows held back"}
+	if err := s.Noted(c, e); err != nil {
+		return nil, err
+	}
+	h := heldSearch{
+		Text: form.Get("text"), Reason: form.Get("reason"), Source: form.Get("source"), From: form.Get("from"), To: form.Get("to"),
+		Asked: true,
+	}
+	h.Page, _ = strconv.Atoi(form.Get("page"))
+	return s.showFound(c, http.StatusOK, "", nil, &h)
+}
+
 // showFeeds shows the page of the feeds, with what has just been done.
 func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ingest.Summary) (frame.Page, error) {
+	return s.showFound(c, status, said, ends, nil)
+}
+
+// showFound is showFeeds with the rows held back that were searched for.
+func (s *service) showFound(
+	c *frame.Request, status int, said string, ends *ingest.Summary, search *heldSearch,
+) (frame.Page, error) {
 	h, state := s.Feeds.Health(c.Request.Context(), s.Log)
 	now := s.Clock()
 	t := s.Times(now, true)
@@ -150,6 +199,9 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 		}
 	}
 	if v.SeesRows {
+		if v.Search = search; search == nil {
+			v.Search = &heldSearch{}
+		}
 		if err := s.heldOf(c, &v, t); err != nil {
 			return nil, err
 		}
@@ -161,7 +213,7 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 		return nil, err
 	}
 	// What is being typed must not be swept away, nor what was done be hidden.
-	v.Refresh = said == "" && !parts.Actable(v.Episodes)
+	v.Refresh = said == "" && search == nil && !parts.Actable(v.Episodes)
 	v.At, v.Since = t.MomentIfAny(h.LastRead), t.MomentIfAny(h.SilentSince)
 	v.AllThere = s.Watch != nil
 	v.ChecksAny = s.Checks != nil && frame.AccountOf(c).May(records.CheckUnits)
@@ -176,6 +228,9 @@ func (s *service) showFeeds(c *frame.Request, status int, said string, ends *ing
 		})
 	}
 	v.Lease = leaseSays(h.Lease)
+	for _, d := range h.Dropped {
+		v.Dropped = append(v.Dropped, text.Say("feeds.dropped-"+d.Why, d.Rows, string(d.Kind)+" "+d.Feed, t.Day(d.At)))
+	}
 	for _, g := range h.Growing {
 		v.Growing = append(v.Growing, growingView{Name: g.Name, Said: growingSays(g), Since: t.Moment(g.Since)})
 	}
@@ -237,6 +292,9 @@ func feedKindViewOf(t frame.Times, k records.FeedKind) feedKindView {
 // right last.
 func (s *service) heldOf(c *frame.Request, v *feedsView, t frame.Times) error {
 	page, err := strconv.Atoi(c.DefaultQuery("page", "1"))
+	if v.Search.Asked {
+		page = v.Search.Page
+	}
 	if err != nil || page < 1 || page > 1_000_000 {
 		page = 1
 	}
@@ -245,20 +303,23 @@ func (s *service) heldOf(c *frame.Request, v *feedsView, t frame.Times) error {
 		kind = ""
 	}
 	from := (page - 1) * heldShown
-	rows, err := s.Desk.Rows.HeldRows(
-		c.Request.Context(), records.HeldQuery{Kind: kind, Offset: from, Limit: heldShown + 1},
-	)
+	q := v.Search.query(s.Zone)
+	q.Kind, q.Bare, q.Offset, q.Limit = kind, true, from, heldShown+1
+	rows, err := s.Desk.Rows.HeldRows(c.Request.Context(), q)
 	if err != nil {
 		return err
 	}
 	address := func(page int) string {
 		return "/feeds?" + url.Values{"kind": {string(kind)}, "page": {strconv.Itoa(page)}}.Encode() + "#held"
 	}
-	if page > 1 {
+	if page > 1 && !v.Search.Asked {
 		v.Earlier = address(page - 1)
 	}
 	if len(rows) > heldShown {
-		rows, v.Later = rows[:heldShown], address(page+1)
+		rows, v.Next = rows[:heldShown], page+1
+		if !v.Search.Asked {
+			v.Later = address(page + 1)
+		}
 	}
 	for _, h := range rows {
 		v.Held = append(v.Held, heldLine{h, ingest.ReasonOf(h), "/feeds/held/" + strconv.FormatInt(h.ID, 10)})

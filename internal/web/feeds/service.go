@@ -56,6 +56,7 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Get("/feeds", frame.May(records.ViewFeeds), s.feedPage),
 		frame.Get("/feeds/all-there", frame.May(records.ViewFeeds), s.allTherePage),
 		frame.Post("/feeds/units", frame.May(records.CheckUnits), s.sayChecked),
+		frame.Post("/feeds/search", rows, s.searchRows),
 		frame.Post("/feeds/retry", rows, s.retryRows),
 		frame.Get("/feeds/held/:row", rows, s.heldPage),
 		frame.Post("/feeds/held/:row", rows, s.fixRow),
