@@ -7,6 +7,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/records"
+	"plumbline/internal/text"
 	"plumbline/internal/web/account"
 )
 
@@ -28,13 +29,13 @@ func demoAccounts(ctx context.Context, accounts *auth.Service) ([]account.DemoAc
 		g := auth.Grants{Roles: []records.Role{role}}
 		switch role {
 		case records.Administrator:
-			a.Sees = "accounts, feeds and rows held back; no patients"
+			a.Sees = text.Say("signin.sees-nobody")
 		case records.FallsNurse, records.Pharmacist:
-			g.AllUnits, a.Sees = true, "the patients of both units"
+			g.AllUnits, a.Sees = true, text.Say("signin.sees-all")
 		case records.Screen:
-			g.Units, a.Sees = []string{demo.MainUnit}, "unit "+demo.MainUnit+" in beds, without names"
+			g.Units, a.Sees = []string{demo.MainUnit}, text.Say("signin.sees-beds", demo.MainUnit)
 		default:
-			g.Units, a.Sees = []string{demo.MainUnit}, "the patients of unit "+demo.MainUnit
+			g.Units, a.Sees = []string{demo.MainUnit}, text.Say("signin.sees-unit", demo.MainUnit)
 		}
 		if _, err := accounts.Add(ctx, a.Name, a.Password, g, false); err != nil {
 			return nil, err
