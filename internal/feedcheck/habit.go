@@ -151,7 +151,7 @@ func (d DayState) Value(m Measure) *float64 {
 type Habit struct {
 	Measure Measure
 	Days    []DayState // the oldest first
-	State   State      // of the latest day that has one
+	State   State      // of the latest day that has one, of the last seven; "" where none has
 	Latest  int        // which of the days that is; -1: none
 	Since   time.Time  // of a fault: the first moment of the first day of it
 }
@@ -169,7 +169,7 @@ func Judge(m Measure, days []Day) Habit {
 		j.judge(n)
 	}
 	out := Habit{Measure: m, Days: j.days, Latest: -1}
-	for n := len(j.days) - 1; n >= 0 && out.Latest < 0; n-- {
+	for n := len(j.days) - 1; n >= max(0, len(j.days)-spanDays) && out.Latest < 0; n-- {
 		if j.days[n].State != "" {
 			out.Latest, out.State = n, j.days[n].State
 		}

@@ -240,3 +240,27 @@ func TestProperties(t *testing.T) {
 		}
 	})
 }
+
+// A unit that is closed after a day of fault is not told of for weeks.
+func TestAUnitThatIsClosedIsNotToldOf(t *testing.T) {
+	days := series(50, func(d int) records.FactCounts {
+		switch {
+		case d < 35:
+			return readings(100, 40)
+		case d == 35:
+			return readings(100, 0)
+		}
+		return records.FactCounts{}
+	})
+	for d := 36; d < len(days); d++ {
+		days[d].PatientDays = 0
+	}
+	for _, m := range []Measure{Readings, Positions} {
+		if h := Judge(m, days); h.State != "" || h.Latest >= 0 || h.Told() {
+			t.Errorf("%s are %q", m, h.State)
+		}
+	}
+	if h := Judge(Positions, days[:40]); h.State != None {
+		t.Errorf("four days later positions are %q", h.State)
+	}
+}
