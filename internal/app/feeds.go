@@ -85,8 +85,21 @@ func load(ctx context.Context, p process, args []string) error {
 }
 
 // onCopy are the settings with a copy of the database in place of it, which drop removes: what
-// is done with them changes nothing. Of PostgreSQL there is no copy, but an empty database.
+// is done with them changes nothing. Of PostgreSQL the copy is a schema beside it.
 func (p process) onCopy(ctx context.Context, s settings) (copied settings, drop func(), err error) {
+	if strings.Contains(s.database, "://") {
+		name := "plumbline_dry_run_" + strconv.FormatInt(p.clock().UnixMicro(), 36)
+		target, gone, err := store.SchemaCopy(ctx, s.database, name)
+		if err != nil {
+			return s, nil, err
+		}
+		s.database = target
+		return s, func() {
+			if err := gone(context.WithoutCancel(ctx)); err != nil {
+				_, _ = fmt.Fprintf(p.stderr, "dashboard: the copy for the dry run is still there; drop the schema %s: %v\n", name, err)
+			}
+		}, nil
+	}
 	dir, err := os.MkdirTemp("", "plumbline-dry-run-")
 	if err != nil {
 		return s, nil, err
@@ -94,9 +107,7 @@ func (p process) onCopy(ctx context.Context, s settings) (copied settings, drop 
 	drop = func() { _ = os.RemoveAll(dir) }
 	copied = s
 	copied.database = filepath.Join(dir, "copy.db")
-	if strings.Contains(s.database, "://") {
-		_, _ = fmt.Fprintln(p.stderr, "dashboard: a dry run does not know what PostgreSQL holds: what is held already counts as new")
-	} else if err := store.CopyOf(ctx, s.database, copied.database); err != nil {
+	if err := store.CopyOf(ctx, s.database, copied.database); err != nil {
 		drop()
 		return s, nil, fmt.Errorf("copying the database for the dry run: %w", err)
 	}
