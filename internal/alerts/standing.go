@@ -23,16 +23,16 @@ func Hindrances(d trends.Digest) []string {
 }
 
 // Withheld lists why a patient should not be stood up for a set, none where nothing
-// speaks against it: the lying systolic of the set in mmHg (nil where not measured),
+// speaks against it: the systolic at rest of the set in mmHg (nil where not measured),
 // what was found at the bedside (words of clinical.StandingHolds), and the Hindrances
 // of the chart. An injury that was not charted is to be looked for at the bedside and
 // withholds nothing by itself.
 //
 // Under 90: common practice (T-LOW-LYING). Chest pain, a suspected fracture, an injury
 // of head or spine, bed rest: common practice, no source.
-func Withheld(lyingSystolic *float64, found, charted []string) []string {
+func Withheld(atRest *float64, found, charted []string) []string {
 	var out []string
-	if lyingSystolic != nil && trends.IsLowLying(*lyingSystolic) {
+	if atRest != nil && trends.IsLowLying(*atRest) {
 		out = append(out, LyingLow)
 	}
 	for _, hold := range clinical.StandingHolds {

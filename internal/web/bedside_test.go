@@ -211,6 +211,7 @@ func TestDoubtsAreConfirmed(t *testing.T) {
 		says  string
 	}{
 		{"S108", []string{"base_systolic=89"}, "stood", "under 90 mmHg"},
+		{"S108", []string{"base_position=sitting", "base_systolic=89"}, "stood", "under 90 mmHg"},
 		{"S108", []string{"no_holds=", "hold=suspected fracture|chest pain"}, "stood", "Chest pain and A fracture, or one is suspected"},
 		{"S108", []string{"mobility=bed"}, "stood", "A bed-rest order"},
 	} {

@@ -249,7 +249,7 @@
 		// Why the patient should not be stood up; the server judges it again.
 		const withheld = () => {
 			const out = [], systolic = number("base_systolic");
-			if (value("base_position") !== "sitting" && systolic !== null && systolic < Number(data.low)) out.push(words.withheldLow);
+			if (systolic !== null && systolic < Number(data.low)) out.push(words.withheldLow);
 			for (const field of named("hold")) if (field.checked) out.push(labelOf(field));
 			if (value("mobility") === "bed") out.push(words.bedRest);
 			for (const c of d.charted) if (c.code === "injury_uncleared" || c.code === "not_ambulatory") out.push(c.text);
@@ -383,7 +383,7 @@
 			if (name === "base" && low() && !d.met.includes("low")) return alarm("low", { then });
 			show(then);
 		};
-		const low = () => value("base_position") !== "sitting" && number("base_systolic") !== null && number("base_systolic") < Number(data.low);
+		const low = () => number("base_systolic") !== null && number("base_systolic") < Number(data.low);
 		// warned says once what a tap would cost; the second one goes on.
 		const warned = text => {
 			if (!text || asked === text) return false;

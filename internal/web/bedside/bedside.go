@@ -482,12 +482,12 @@ func uncleared(set bedside.Set, d trends.Digest) []bedside.Problem {
 
 // withheld says why the patient of a set should not be stood up.
 func withheld(set bedside.Set, hindrances []string) []string {
-	var lying *float64
-	if b := set.Baseline(); b.Position == clinical.Lying {
-		lying = b.Systolic
+	var atRest *float64 // sitting too: a set from there is inconclusive
+	if b := set.Baseline(); b.Position != clinical.Standing {
+		atRest = b.Systolic
 	}
 	var out []string
-	for _, why := range alerts.Withheld(lying, set.Holds, hindrances) {
+	for _, why := range alerts.Withheld(atRest, set.Holds, hindrances) {
 		switch {
 		case why == alerts.LyingLow:
 			out = append(out, text.Say("bedside.withheld-low", text.Figure(trends.LowSystolic())))

@@ -69,7 +69,7 @@ func emergenciesOf(set bedside.Set, problems []bedside.Problem) (out []emergency
 	}
 	add(felt(clinical.LossOfConsciousness), lostConsciousness)
 	add(felt(clinical.HoldChestPain), chestPain)
-	add(base.Position == clinical.Lying && base.Systolic != nil && trends.IsLowLying(*base.Systolic), lowAtRest)
+	add(base.Position != clinical.Standing && base.Systolic != nil && trends.IsLowLying(*base.Systolic), lowAtRest)
 	add(slices.ContainsFunc(set.Readings, func(r bedside.Reading) bool { return r.Unread }), unreadable)
 	add(slices.ContainsFunc(problems, func(p bedside.Problem) bool { return p.Why == bedside.OutOfRange }), beyondBelief)
 	return out
