@@ -6,12 +6,16 @@ import (
 	"database/sql/driver"
 	"errors"
 	"io"
+	"io/fs"
 	"net"
+	"regexp"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/libtnb/sqlite"
+	"github.com/pressly/goose/v3"
 	"gorm.io/driver/postgres"
 	"gorm.io/gorm"
 	moderncsqlite "modernc.org/sqlite"
@@ -51,6 +55,26 @@ func isBusy(err error) bool {
 	return errors.As(err, &lite) && lite.Code()&0xff == sqlite3.SQLITE_BUSY
 }
 
+// emptied is that the database lacks a table that the migrations make: it was emptied, or
+// another stands in its place.
+func emptied(said string) bool {
+	_, table, missing := strings.Cut(said, "no such table: ")
+	table, _, _ = strings.Cut(table, " ") // SQLite's message ends with its code
+	return missing && (table == goose.DefaultTablename || slices.Contains(ownTables(), table))
+}
+
+// ownTables are the tables that the migrations of SQLite make.
+var ownTables = sync.OnceValue(func() (tables []string) {
+	paths, _ := fs.Glob(migrations, "migrations/sqlite/*.sql")
+	for _, path := range paths {
+		steps, _ := migrations.ReadFile(path)
+		for _, made := range regexp.MustCompile(`(?m)^CREATE TABLE (\w+)`).FindAllSubmatch(steps, -1) {
+			tables = append(tables, string(made[1]))
+		}
+	}
+	return tables
+})
+
 func away(err error) bool {
 	var lite *moderncsqlite.Error
 	var server *pgconn.PgError
@@ -58,7 +82,7 @@ func away(err error) bool {
 	var network net.Error
 	switch {
 	case errors.As(err, &lite):
-		return slices.Contains(sqliteAway, lite.Code()&0xff) // the low byte is the kind
+		return slices.Contains(sqliteAway, lite.Code()&0xff) || emptied(lite.Error()) // the low byte is the kind
 	case errors.As(err, &server):
 		return slices.ContainsFunc(postgresAway, func(p string) bool { return strings.HasPrefix(server.Code, p) })
 	case errors.As(err, &connect), errors.As(err, &network):

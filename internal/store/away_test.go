@@ -134,6 +134,37 @@ func TestAFileThatIsGoneIsNoticed(t *testing.T) {
 	must(t, os.Rename(moved, s.path))
 }
 
+// An unlinked file can be written on in by whoever has it open (POSIX, unlink), and SQLite
+// makes one that is missing unless it is told not to (sqlite.org/uri.html: mode=rw).
+func TestAFileThatIsGoneIsUnavailableToAll(t *testing.T) {
+	s := openStore(t, SQLite)
+	folder := t.TempDir()
+	for _, beside := range []string{"", "-wal", "-shm"} {
+		if err := os.Rename(s.path+beside, filepath.Join(folder, "elsewhere.db"+beside)); beside == "" {
+			must(t, err)
+		}
+	}
+	mustBeAway(t, t.Context(), s)
+	pool, err := s.read.DB()
+	must(t, err)
+	pool.SetMaxIdleConns(0) // the next asks of connections that are new
+	mustBeAway(t, t.Context(), s)
+	if exists(s.path) {
+		t.Error("a file was made in the place of the one that is gone")
+	}
+	must(t, os.WriteFile(s.path, nil, 0o600)) // by another program
+	mustBeAway(t, t.Context(), s)
+	must(t, os.Rename(filepath.Join(folder, "elsewhere.db"), s.path))
+	must(t, s.Ping(t.Context()))
+	must(t, s.SavePolicy(t.Context(), "h", "y", noon))
+}
+
+// The same file, without its tables.
+func TestADatabaseWithoutItsTablesIsUnavailable(t *testing.T) {
+	s := openTarget(t, filepath.Join(t.TempDir(), "empty.db"))
+	mustBeAway(t, t.Context(), s)
+}
+
 // What is wrong with a question is no fault of the database.
 func TestOtherErrorsKeepTheirCode(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {

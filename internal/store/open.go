@@ -25,10 +25,11 @@ const (
 // Store keeps facts on one of the two engines. It is safe for concurrent use.
 type Store struct {
 	engine string
-	target string   // without a password
-	path   string   // of the SQLite file; empty on PostgreSQL
-	write  *gorm.DB // one connection on SQLite, where only one may write
-	read   *gorm.DB // the same pool as write on PostgreSQL
+	target string      // without a password
+	path   string      // of the SQLite file; empty on PostgreSQL
+	file   os.FileInfo // the SQLite file as it was opened; nil on PostgreSQL
+	write  *gorm.DB    // one connection on SQLite, where only one may write
+	read   *gorm.DB    // the same pool as write on PostgreSQL
 	log    *slog.Logger
 
 	leases *sql.DB // one connection of its own; nil on SQLite
@@ -83,8 +84,8 @@ func (s *Store) Target() string { return s.target }
 // error carries clinical.Unavailable.
 func (s *Store) Ping(ctx context.Context) error {
 	if s.path != "" {
-		if _, err := os.Stat(s.path); err != nil {
-			return told(fmt.Errorf("the database %s is gone: %w: %w", s.target, err, sql.ErrConnDone))
+		if err := s.fileThere(); err != nil {
+			return err
 		}
 	}
 	for _, pool := range s.pools() {

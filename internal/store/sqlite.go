@@ -36,14 +36,18 @@ func openSQLite(ctx context.Context, target string, log *slog.Logger) (*Store, e
 	if err := makeFile(path); err != nil {
 		return nil, err
 	}
-	s := &Store{engine: SQLite, target: target, path: path, log: log}
+	file, err := os.Stat(path)
+	if err != nil {
+		return nil, fmt.Errorf("the database %s cannot be looked at; check that its folder can be read: %w", path, err)
+	}
+	s := &Store{engine: SQLite, target: target, path: path, log: log, file: file}
 	// Write transactions lock at their start. One that read first and locked
 	// later would fail when another had written in between.
-	if s.write, err = openSQLitePool(ctx, path, "immediate", 1, append(pragmas, writerPragmas...)); err != nil {
+	if s.write, err = s.openPool(ctx, "immediate", 1, append(pragmas, writerPragmas...)); err != nil {
 		return nil, err
 	}
 	// The readers come second: the writer sets the journal mode of the file.
-	if s.read, err = openSQLitePool(ctx, path, "deferred", max(4, runtime.GOMAXPROCS(0)), append(pragmas, readerPragmas...)); err != nil {
+	if s.read, err = s.openPool(ctx, "deferred", max(4, runtime.GOMAXPROCS(0)), append(pragmas, readerPragmas...)); err != nil {
 		s.read = s.write
 		return nil, errors.Join(err, s.Close())
 	}
@@ -65,8 +69,10 @@ func makeFile(path string) error {
 	return f.Close()
 }
 
-func openSQLitePool(ctx context.Context, path, lock string, connections int, pragmas []string) (*gorm.DB, error) {
-	pool, err := sql.Open(sqlite.DriverName, sqliteName(path, lock, pragmas))
+// openPool opens connections to the file as it is there: one that is gone is not made anew.
+func (s *Store) openPool(ctx context.Context, lock string, connections int, pragmas []string) (*gorm.DB, error) {
+	path := s.path
+	pool, err := sql.Open(sqlite.DriverName, sqliteName(path, lock, pragmas)+"&mode=rw")
 	if err != nil {
 		return nil, err
 	}
@@ -75,7 +81,7 @@ func openSQLitePool(ctx context.Context, path, lock string, connections int, pra
 	err = pool.PingContext(ctx)
 	if err == nil {
 		var db *gorm.DB
-		if db, err = openGorm(sqliteDialect{&sqlite.Dialector{Conn: pool}}); err == nil {
+		if db, err = openGorm(sqliteDialect{&sqlite.Dialector{Conn: filePool{pool, s.fileThere}}}); err == nil {
 			return db, nil
 		}
 	}
@@ -93,4 +99,68 @@ func sqliteName(path, lock string, pragmas []string) string {
 		path = "/" + path // a drive letter
 	}
 	return (&url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}).String()
+}
+
+// fileThere reports whether the database file is the one that was opened. Whoever has a file
+// open reads and writes on in it after it was removed or replaced, and all that is lost.
+func (s *Store) fileThere() error {
+	now, err := os.Stat(s.path)
+	if err == nil && os.SameFile(now, s.file) {
+		return nil
+	}
+	if err == nil {
+		err = errors.New("another file stands in its place; put the right one back, or start the program again")
+	}
+	return told(fmt.Errorf("the database %s is gone: %w: %w", s.target, err, sql.ErrConnDone))
+}
+
+// filePool is a pool of connections to a file that is looked at before each statement
+// outside a transaction, and before each transaction.
+type filePool struct {
+	*sql.DB
+	there func() error
+}
+
+// GetDBConn implements gorm.GetDBConnector.
+func (p filePool) GetDBConn() (*sql.DB, error) { return p.DB, nil }
+
+// BeginTx implements gorm.TxBeginner.
+func (p filePool) BeginTx(ctx context.Context, opts *sql.TxOptions) (*sql.Tx, error) {
+	if err := p.there(); err != nil {
+		return nil, err
+	}
+	tx, err := p.DB.BeginTx(ctx, opts)
+	return tx, told(err)
+}
+
+func (p filePool) PrepareContext(ctx context.Context, query string) (*sql.Stmt, error) {
+	if err := p.there(); err != nil {
+		return nil, err
+	}
+	return p.DB.PrepareContext(ctx, query)
+}
+
+func (p filePool) ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error) {
+	if err := p.there(); err != nil {
+		return nil, err
+	}
+	return p.DB.ExecContext(ctx, query, args...)
+}
+
+func (p filePool) QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error) {
+	if err := p.there(); err != nil {
+		return nil, err
+	}
+	return p.DB.QueryContext(ctx, query, args...)
+}
+
+// QueryRowContext asks without time left where the file is gone: a sql.Row cannot be made
+// that holds another error, and this one reads as an unavailable database too.
+func (p filePool) QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row {
+	if p.there() != nil {
+		spent, cancel := context.WithTimeout(ctx, 0)
+		defer cancel()
+		ctx = spent
+	}
+	return p.DB.QueryRowContext(ctx, query, args...)
 }
