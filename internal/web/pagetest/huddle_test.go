@@ -143,6 +143,15 @@ func TestTheListFitsTwoScreens(t *testing.T) {
 	for _, text := range browsertest.Eval[[]string](page, cut) {
 		t.Errorf("cut on a phone: %s", text)
 	}
+	over := `[...document.querySelectorAll(".line")].filter(l => {
+		const box = q => [...l.querySelectorAll(q)].filter(e => e.checkVisibility()).map(e => e.getBoundingClientRect());
+		const apart = (a, b) => a.right <= b.left + 1 || b.right <= a.left + 1 || a.bottom <= b.top + 3 || b.bottom <= a.top + 3;
+		const parts = [".name", ".signs", ".finding", ".c-owed li", ".more > summary"].map(box);
+		return parts.some((p, n) => parts.slice(n + 1).flat().some(b => p.some(a => !apart(a, b))));
+	}).map(l => l.innerText)`
+	for _, text := range browsertest.Eval[[]string](page, over) {
+		t.Errorf("parts of a row lie over each other on a phone: %s", text)
+	}
 	quiet(t, page)
 }
 
