@@ -70,11 +70,11 @@ const (
 )
 
 // Closings are the reasons for which an episode of a kind may be closed, in the
-// order in which people are shown them.
+// order in which people are shown them. A clearance has none: nobody but the provider can
+// say that the patient may stand, and until then it is owed (T-CLEARANCE).
 var Closings = map[records.EpisodeKind][]string{
 	FallWithoutSet:     {DoneUncharted, Declined, NotSuitable, ChartedWrongly, OtherReason},
 	TellProvider:       {NotSuitable, ChartedWrongly, OtherReason},
-	ClearanceOwed:      {NotSuitable, ChartedWrongly, OtherReason},
 	RecheckOverdue:     {DoneUncharted, Declined, NotSuitable, ChartedWrongly, OtherReason},
 	PrecautionsMissing: {DoneUncharted, Declined, NotSuitable, ChartedWrongly, OtherReason},
 	DoseReview:         {Reviewed, ProviderTold, NotSuitable, ChartedWrongly, OtherReason},
@@ -236,6 +236,9 @@ func (a Action) tellable(kind records.EpisodeKind, at time.Time) error {
 
 func (a Action) closable(kind records.EpisodeKind) error {
 	switch {
+	case len(Closings[kind]) == 0:
+		return clinical.Errorf(clinical.Invalid, "this is not closed by hand: it ends when the provider clears the patient, "+
+			"or when the injury is corrected at its source; chart the clearance, or say who was told")
 	case a.Reason == "":
 		return clinical.Errorf(clinical.Invalid, "closing needs a reason; choose what was done or decided")
 	case !slices.Contains(Closings[kind], a.Reason):

@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
@@ -117,9 +118,13 @@ func TestWhatAnActionLacks(t *testing.T) {
 	}
 }
 
-// Every kind can be closed for each of its reasons, each named once.
+// Every kind can be closed for each of its reasons, each named once; a clearance for none:
+// it is the provider's to give, and T-CLEARANCE keeps it on the list while standing is blocked.
 func TestReasonsOfClosing(t *testing.T) {
 	for _, kind := range episodes.Kinds {
+		if kind == episodes.ClearanceOwed {
+			continue // TestNobodyClosesAClearance
+		}
 		seen := map[string]bool{}
 		for _, reason := range episodes.Closings[kind] {
 			_, err := episodes.Act(records.Episode{Kind: kind, State: episodes.Open},
@@ -158,5 +163,29 @@ func TestWhatWasSeenMustStillStand(t *testing.T) {
 	reached["open"](w)
 	if _, err := episodes.Act(w.only(), episodes.Action{Do: episodes.Take, Who: "mb", Seen: 1}, after(2)); err != nil {
 		t.Errorf("nothing has changed since: %v", err)
+	}
+}
+
+// T-CLEARANCE stands while standing is blocked: no reason closes it, and one that was closed
+// when that could be done is owed again.
+func TestNobodyClosesAClearance(t *testing.T) {
+	for _, reason := range []string{
+		episodes.NotSuitable, episodes.ChartedWrongly, episodes.OtherReason, episodes.Declined, episodes.DoneUncharted, episodes.Reviewed,
+	} {
+		_, err := episodes.Act(records.Episode{Kind: episodes.ClearanceOwed, State: episodes.Open},
+			episodes.Action{Do: episodes.Close, Who: "mb", Reason: reason, Note: "x"}, start)
+		if clinical.CodeOf(err) != clinical.Invalid || !strings.Contains(err.Error(), "provider clears the patient") {
+			t.Errorf("closed for %s: %v", reason, err)
+		}
+	}
+	owed := episodes.Condition{Kind: episodes.ClearanceOwed, StayID: "S", Trigger: "clearance after fall F", Rule: alerts.TClearance, Opens: true}
+	closed := records.Episode{
+		ID: owed.ID(), Kind: owed.Kind, StayID: "S", Trigger: owed.Trigger, Unit: "4W", State: episodes.Done,
+		Ending: episodes.ByPerson, Told: []string{"4W"}, Events: 2, ChangedAt: start,
+	}
+	scene := episodes.Scene{At: after(1), Unit: "4W", Stays: map[string]episodes.Presence{"S": {}}, Holds: []episodes.Condition{owed}}
+	done := episodes.Step([]records.Episode{closed}, scene)
+	if len(done) != 1 || done[0].Episode.State != episodes.Open {
+		t.Errorf("closed before, and blocked still: %+v", done)
 	}
 }

@@ -169,8 +169,8 @@ func again(e records.Episode, c Condition, now Scene) *records.EpisodeEvent {
 	switch {
 	case c.Opens && len(without(c.Facts, e.Known)) > 0:
 		return said(Reopened, c, now, true)
-	case e.Ending == ByPerson:
-		return nil
+	case e.Ending == ByPerson && len(Closings[e.Kind]) > 0:
+		return nil // what nobody can close now, and was closed before December 2026, is owed again
 	case e.Unit != now.Unit && untold:
 		return said(Moved, c, now, true)
 	}

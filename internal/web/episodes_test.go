@@ -175,8 +175,13 @@ func TestTheUnitsPageOfEpisodes(t *testing.T) {
 		_, article, _ := strings.Cut(page, `id="e-`+e.Key+`"`)
 		article, _, _ = strings.Cut(article, "</article>")
 		holds(t, article, names[e.StayID], c.EpisodeWhy(e.Rule, e.Figures), c.EpisodeState(e.Episode), e.Facts[0].SourceID,
-			`action="/episodes/`+e.ID+`/take"`, `action="/episodes/`+e.ID+`/close"`, `action="/episodes/`+e.ID+`/give"`,
+			`action="/episodes/`+e.ID+`/take"`, `action="/episodes/`+e.ID+`/give"`,
 			`name="seen" value="`+parts.SeenOf(e)+`"`, `name="back" value="unit"`)
+		if closing := `action="/episodes/` + e.ID + `/close"`; e.Kind == episodes.ClearanceOwed {
+			lacks(t, article, closing) // nobody closes it: T-CLEARANCE
+		} else {
+			holds(t, article, closing)
+		}
 		lacks(t, article, "/release", `option value="96"`)
 	}
 	lacks(t, page, "data-refresh") // what is being typed must not be swept away

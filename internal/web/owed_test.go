@@ -256,6 +256,28 @@ func TestTheProviderOwesTheClearance(t *testing.T) {
 	holds(t, s.get("bedside-nurse", "/units/4W"), set)
 }
 
+// T-CLEARANCE: while standing is blocked no reason of closing takes the decision off the list,
+// nor off the count, and no page offers one.
+func TestAClearanceIsNotClosedAway(t *testing.T) {
+	s := newShift(t)
+	e := s.episode("S102", episodes.ClearanceOwed)
+	for _, reason := range []string{"not_suitable", "charted_wrongly", "other"} {
+		w := s.act("falls-nurse", e, "close", 1, "reason", reason, "note", "in bed")
+		if w.Code != http.StatusUnprocessableEntity {
+			t.Errorf("closed for %s = %d", reason, w.Code)
+		}
+		holds(t, w.Body.String(), "not closed by hand", "chart the clearance")
+	}
+	if got := s.episode("S102", episodes.ClearanceOwed); got.State != episodes.Open {
+		t.Errorf("it is %s", got.State)
+	}
+	for _, path := range []string{"/units/4W", "/units/4W/episodes", "/stays/S102"} {
+		page := s.get("falls-nurse", path)
+		holds(t, page, `action="/episodes/`+e.ID+`/clear"`)
+		lacks(t, page, `action="/episodes/`+e.ID+`/close"`)
+	}
+}
+
 // The same count on the huddle, the page of episodes and the wall screen, and in sum over the
 // patients, before and after something was done.
 func TestOneCountEverywhere(t *testing.T) {

@@ -121,7 +121,7 @@ func FormsOf(t frame.Times, e episodes.Thing, a records.Account, back, about str
 			f.Defer.Spans = append(f.Defer.Spans, ChoiceView{Value: strconv.Itoa(hours), Text: text.Span(span)})
 		}
 	}
-	if frame.MayAct(a, e.Episode, records.CloseEpisodes) {
+	if frame.MayAct(a, e.Episode, records.CloseEpisodes) && len(episodes.Closings[e.Kind]) > 0 {
 		f.Close = &closeForm{}
 		for _, reason := range episodes.Closings[e.Kind] {
 			f.Close.Reasons = append(f.Close.Reasons, ChoiceView{Value: reason, Text: text.ClosingReasons[reason]})
