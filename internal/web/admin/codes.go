@@ -104,7 +104,7 @@ func (s *service) addSeen(c *frame.Request, v *codesView) error {
 			system, code = strings.TrimSpace(system[:max(n, 0)]), system[n+1:] // the code that lacks the word
 		}
 		v.Seen = append(v.Seen, seenLine{
-			Feed: o.Feed, Kind: text.Say("codes.kind-" + string(o.Kind)), System: o.System, Code: o.Code, Text: o.Text,
+			Feed: o.Feed, Kind: seenKind(string(o.Kind)), System: o.System, Code: o.Code, Text: o.Text,
 			Newest: s.minutes(o.Newest), Rows: o.Rows, Link: "/codes?" + url.Values{"system": {system}, "code": {code}}.Encode() + "#say",
 		})
 	}
@@ -184,4 +184,35 @@ func (s *service) saveCode(c *frame.Request) (frame.Page, error) {
 		return s.showCodes(c, http.StatusUnprocessableEntity, codesView{Error: frame.Sentence(err), Typed: shown}, typed)
 	}
 	return nil, err
+}
+
+// seenKind says of what a feed brought a code.
+func seenKind(kind string) string {
+	switch kind {
+	case "class":
+		return text.Say("codes.kind-class")
+	case "condition":
+		return text.Say("codes.kind-condition")
+	case "drug":
+		return text.Say("codes.kind-drug")
+	case "event":
+		return text.Say("codes.kind-event")
+	case "flag":
+		return text.Say("codes.kind-flag")
+	case "limb":
+		return text.Say("codes.kind-limb")
+	case "observation":
+		return text.Say("codes.kind-observation")
+	case "place":
+		return text.Say("codes.kind-place")
+	case "position":
+		return text.Say("codes.kind-position")
+	case "procedure":
+		return text.Say("codes.kind-procedure")
+	case "unit":
+		return text.Say("codes.kind-unit")
+	case "word":
+		return text.Say("codes.kind-word")
+	}
+	return kind
 }

@@ -229,7 +229,12 @@ func (s *service) showFound(
 	}
 	v.Lease = leaseSays(h.Lease)
 	for _, d := range h.Dropped {
-		v.Dropped = append(v.Dropped, text.Say("feeds.dropped-"+d.Why, d.Rows, string(d.Kind)+" "+d.Feed, t.Day(d.At)))
+		of, day := string(d.Kind)+" "+d.Feed, t.Day(d.At)
+		said := text.Say("feeds.dropped-size", d.Rows, of, day)
+		if d.Why == "age" {
+			said = text.Say("feeds.dropped-age", d.Rows, of, day)
+		}
+		v.Dropped = append(v.Dropped, said)
 	}
 	for _, g := range h.Growing {
 		v.Growing = append(v.Growing, growingView{Name: g.Name, Said: growingSays(g), Since: t.Moment(g.Since)})
