@@ -67,6 +67,7 @@ var (
 	sayMissed     = says[trends.LastGiven]("given-missed")
 	sayBeforeFall = says[time.Duration]("given-before-fall")
 	sayBleeds     = says[trends.FallFact]("bleeds")
+	sayFellOnSome = says[string]("fell-line-unrecognised")
 	sayP          = says[float64]("p")
 	_             = says[fewFigures]("few")
 	sayFewSets    = says[trends.Serial]("course-few")
@@ -117,6 +118,7 @@ var (
 	sayLoad          = says[trends.Exposures]("load")
 	sayAntithrombot  = says[antithromboticFigures]("antithrombotic")
 	sayNoneAround    = says[none]("no-antithrombotic")
+	sayNoneKnown     = says[[]string]("none-recognised")
 	sayUnrecognised  = says[[]string]("unrecognised")
 
 	sayPolicyChange  = says[policy.Change]("policy-change")

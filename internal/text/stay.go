@@ -53,11 +53,13 @@ func (c Catalogue) Bleeding(b trends.Bleeding, fell time.Time) []string {
 	for _, d := range b.Drugs {
 		out = append(out, sayAntithrombot(c, antithromboticFigures{d, fell}))
 	}
-	if len(out) == 0 {
-		out = append(out, sayNoneAround(c, none{}))
-	}
-	if len(b.Unrecognised) > 0 {
+	switch known, unknown := len(b.Drugs) > 0, len(b.Unrecognised) > 0; {
+	case known && unknown:
 		out = append(out, sayUnrecognised(c, b.Unrecognised))
+	case unknown: // none of those that are known, which is not none
+		out = append(out, sayNoneKnown(c, b.Unrecognised))
+	case !known:
+		out = append(out, sayNoneAround(c, none{}))
 	}
 	return out
 }

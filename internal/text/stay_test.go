@@ -90,6 +90,25 @@ func TestDrugsThatMakeAFallMoreDangerousAreSaidByTheFall(t *testing.T) {
 	if got := catalogue().Bleeding(trends.Bleeding{}, fell); len(got) != 1 || !strings.Contains(got[0], "No anticoagulant") {
 		t.Errorf("none: %q", got)
 	}
+	// The rule's own words: none recognised, and those that are not, in one sentence.
+	got = strings.Join(catalogue().Bleeding(trends.Bleeding{Unrecognised: []string{"study drug"}}, fell), "\n")
+	want = "No drug charted around the fall is recognised as an anticoagulant, antiplatelet or thrombolytic; " +
+		"not recognised, so not judged, and may be one: study drug."
+	if got != want {
+		t.Errorf("none that is known: %q, want %q", got, want)
+	}
+	fall := trends.FallFact{At: fell, Unrecognised: []string{"study drug"}}
+	r := alerts.Reason{Rule: alerts.TFall, Figures: alerts.FellOf(fall, 1)}
+	line := catalogue().LineOf(trends.Digest{Falls: []trends.FallFact{fall}}, r)
+	if want := catalogue().Line(r) + ", drugs not recognised"; line != want {
+		t.Errorf("on the list %q, want %q", line, want)
+	}
+	if got := catalogue().LineOf(trends.Digest{Falls: []trends.FallFact{{At: fell}}}, r); got != catalogue().Line(r) {
+		t.Errorf("all recognised: %q", got)
+	}
+	if got := Bleeds(fall); got != "drugs not recognised" {
+		t.Errorf("on the list of falls %q", got)
+	}
 }
 
 // The rule's own words: "on enoxaparin, last 82 min before the fall; injury not charted",

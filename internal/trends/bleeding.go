@@ -153,10 +153,10 @@ type Bleed struct {
 	Since     *time.Time `json:"since"`   // of a drug that was begun after the fall: when
 }
 
-// bleedsAt are the drugs that make a fall of a moment bleed, by what the chart knows.
-func bleedsAt(c clinical.Chart, fell time.Time) []Bleed {
+// bleeds are the drugs that make the fall bleed, as they stand where it does.
+func (around Bleeding) bleeds() []Bleed {
 	var out []Bleed
-	for _, d := range BleedingAround(c, fell).Drugs {
+	for _, d := range around.Drugs {
 		b := Bleed{Drug: d.Name, LastGiven: d.LastGiven}
 		switch {
 		case !d.At():

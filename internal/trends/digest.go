@@ -149,6 +149,8 @@ type FallFact struct {
 	Injury   string
 	FoundAt  time.Time
 	Bleeds   []Bleed // drugs that make it bleed (E-BLEED), by name
+	// Unrecognised are the drugs around it that nothing tells, as charted: some may make it bleed.
+	Unrecognised []string
 }
 
 // TreatmentFact is a treatment of a falling pressure.
@@ -262,7 +264,8 @@ func (d *Digest) gather(c clinical.Chart, p clinical.Policy) {
 		case clinical.Condition:
 			d.Conditions = append(d.Conditions, codedOf(r, b))
 		case clinical.Fall:
-			d.Falls = append(d.Falls, FallFact{r.SourceID, b.FellAt, b.Injury, foundAt(r), bleedsAt(c, b.FellAt)})
+			around := BleedingAround(c, b.FellAt)
+			d.Falls = append(d.Falls, FallFact{r.SourceID, b.FellAt, b.Injury, foundAt(r), around.bleeds(), around.Unrecognised})
 		case clinical.Treatment:
 			d.Treatments = append(d.Treatments, TreatmentFact{r.SourceID, b.GivenAt, b.What})
 		case clinical.Precaution:

@@ -22,7 +22,7 @@ type thingView struct {
 func (l lister) lineOf(a alerts.Assessment) string {
 	switch {
 	case len(a.Reasons) > 0:
-		return l.Line(a.Reasons[0])
+		return l.LineOf(a.Digest, a.Reasons[0])
 	case a.Recheck.State == alerts.Blocked:
 		return text.Say("huddle.line-blocked")
 	}
