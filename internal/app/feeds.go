@@ -21,15 +21,6 @@ import (
 	"plumbline/internal/store"
 )
 
-// parseWithFormat reads the flags of a command that answers in a format.
-func (p process) parseWithFormat(name string, args []string) (s settings, rest []string, format string, err error) {
-	s, rest, err = p.parse(name, args, func(fs *flag.FlagSet) { fs.StringVar(&format, "format", "table", "") })
-	if err == nil {
-		err = checkFormat(format)
-	}
-	return s, rest, format, err
-}
-
 func load(ctx context.Context, p process, args []string) error {
 	var format string
 	dry := false

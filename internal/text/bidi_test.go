@@ -11,19 +11,19 @@ import (
 // turns others cannot.
 func TestPlainTextKeepsFiguresInTheirPlace(t *testing.T) {
 	for sentence, want := range map[string]string{
-		"P7 Ann, 86":               "P7 Ann, 86",
-		"P7 אבג 86":                "P7 ⁨אבג⁩ 86",
-		"on אבג דה 5 mg, אבג at 3": "on ⁨אבג דה⁩ 5 mg, ⁨אבג⁩ at 3",
-		"P\u202e789 later":         "P789 later",
-		"one אבג\ntwo אבג":         "one ⁨אבג⁩\ntwo ⁨אבג⁩",
-		"⁨אבג⁩ held already 86":    "⁨אבג⁩ held already 86",
-		"closed ⁩ early א":         "closed  early ⁨א⁩",
+		"P7 Ann, 86":                      "P7 Ann, 86",
+		"P7 אבג 86":                       "P7 \u2068אבג\u2069 86",
+		"on אבג דה 5 mg, אבג at 3":        "on \u2068אבג דה\u2069 5 mg, \u2068אבג\u2069 at 3",
+		"P\u202e789 later":                "P789 later",
+		"one אבג\ntwo אבג":                "one \u2068אבג\u2069\ntwo \u2068אבג\u2069",
+		"\u2068אבג\u2069 held already 86": "\u2068אבג\u2069 held already 86",
+		"closed \u2069 early א":           "closed  early \u2068א\u2069",
 	} {
 		if got := Plain(sentence); got != want {
 			t.Errorf("%q becomes %q, want %q", sentence, got, want)
 		}
 	}
-	if got, want := Apart("א 7 b"), "⁨א 7 b⁩"; got != want {
+	if got, want := Apart("א 7 b"), "\u2068א 7 b\u2069"; got != want {
 		t.Errorf("a text of a feed becomes %q, want %q", got, want)
 	}
 	if got := Apart("12A\u202e"); got != "12A" {
