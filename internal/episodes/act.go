@@ -7,6 +7,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/records"
 )
@@ -136,7 +137,7 @@ func ActOn(members []records.Episode, a Action, at time.Time) ([]records.Episode
 	a.Who, a.Reason, a.Note = strings.TrimSpace(a.Who), strings.TrimSpace(a.Reason), strings.TrimSpace(a.Note)
 	a.Name = strings.Join(strings.Fields(a.Name), " ")
 	thing := lead(members)
-	if err := a.complete(thing.Kind, at); err != nil {
+	if err := a.complete(thing, at); err != nil {
 		return nil, err
 	}
 	if err := allowed(thing, a); err != nil {
@@ -181,7 +182,8 @@ func eventOf(e records.Episode, a Action) records.EpisodeEvent {
 }
 
 // complete says what an action lacks.
-func (a Action) complete(kind records.EpisodeKind, at time.Time) error {
+func (a Action) complete(thing records.Episode, at time.Time) error {
+	kind := thing.Kind
 	switch {
 	case a.Who == "" || a.Who == records.Program:
 		return clinical.Errorf(clinical.Invalid, "nobody is named; sign in and try again")
@@ -203,7 +205,7 @@ func (a Action) complete(kind records.EpisodeKind, at time.Time) error {
 		}
 		return nil
 	case Tell:
-		return a.tellable(kind, at)
+		return a.tellable(thing, at)
 	case Defer:
 		return a.deferrable(kind, at)
 	}
@@ -218,9 +220,9 @@ const MaxName = 64
 func unseen(r rune) bool { return !unicode.IsPrint(r) }
 
 // tellable says what is lacking to say that the provider was told.
-func (a Action) tellable(kind records.EpisodeKind, at time.Time) error {
+func (a Action) tellable(thing records.Episode, at time.Time) error {
 	switch {
-	case !Tellable(kind):
+	case !Tellable(thing.Kind):
 		return clinical.Errorf(clinical.Invalid, "nobody is to be told of this; close it with one of its reasons")
 	case a.Name == "":
 		return clinical.Errorf(clinical.Invalid, "nobody is named; say who was told")
@@ -230,8 +232,23 @@ func (a Action) tellable(kind records.EpisodeKind, at time.Time) error {
 		return clinical.Errorf(clinical.Invalid, "the time lies ahead; say when it was told")
 	case at.Sub(a.ToldAt) > 24*time.Hour:
 		return clinical.Errorf(clinical.Invalid, "the time is more than a day ago; say when it was told")
+	case a.ToldAt.Before(About(thing).Truncate(time.Minute)): // people type whole minutes
+		return clinical.Errorf(clinical.Invalid,
+			"the time lies ahead, or before the fall or the set that it is about; say when it was told, between that and now")
 	}
 	return nil
+}
+
+// About is when the fall, or the set, was that an episode is about: nobody was told of it
+// before. It is the zero time of what is about neither.
+func About(e records.Episode) time.Time {
+	switch f := e.Figures.(type) {
+	case alerts.FellFigures:
+		return f.FellAt
+	case alerts.SetFigures:
+		return f.SetAt
+	}
+	return time.Time{}
 }
 
 func (a Action) closable(kind records.EpisodeKind) error {

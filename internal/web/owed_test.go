@@ -17,6 +17,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
@@ -254,6 +255,45 @@ func TestTheProviderOwesTheClearance(t *testing.T) {
 	}
 	s.later(time.Minute)
 	holds(t, s.get("bedside-nurse", "/units/4W"), set)
+}
+
+// Nobody cleared the patient, and nobody was told of a fall or a set, before it was, or at a
+// time that is still to come (Recheck: a clearance at or after the fall ends the block).
+func TestTimesBeforeWhatTheyAreAboutAreRefused(t *testing.T) {
+	s := newShift(t)
+	c := text.Catalogue{Zone: s.deps.Zone}
+	clock := func(at time.Time) string { return c.ClockTime(at) }
+	fell, set := s.episode("S102", episodes.ClearanceOwed), s.episode("S103", episodes.TellProvider)
+	ahead := s.now.Add(2 * time.Hour)
+	for _, tc := range []struct {
+		e        records.Episode
+		verb, at string
+	}{
+		{fell, "clear", clock(episodes.About(fell).Add(-time.Minute))},
+		{fell, "clear", clock(ahead)},
+		{fell, "tell", clock(episodes.About(fell).Add(-time.Minute))},
+		{fell, "tell", clock(ahead)},
+		{set, "tell", clock(episodes.About(set).Add(-2 * time.Minute))},
+		{set, "tell", clock(ahead)},
+	} {
+		who := map[string]string{"clear": "by", "tell": "name"}[tc.verb]
+		w := s.act("bedside-nurse", tc.e, tc.verb, 1, who, "Dr A", "at", tc.at)
+		if w.Code != http.StatusUnprocessableEntity {
+			t.Errorf("%s of %s at %s = %d", tc.verb, tc.e.StayID, tc.at, w.Code)
+		}
+		holds(t, w.Body.String(), "he time lies ahead, or before the ", `="Dr A" required`)
+	}
+	if facts := s.charted("S102", clinical.KindClearance); len(facts) != 0 {
+		t.Errorf("charted: %+v", facts)
+	}
+	// A recheck is about no fall and no set: a time of half a day ahead is none of yesterday.
+	recheck := s.episode("S113", episodes.RecheckOverdue)
+	if w := s.act("bedside-nurse", recheck, "tell", 1, "name", "Dr A", "at", clock(ahead)); w.Code != 422 {
+		t.Errorf("told of a recheck at a time ahead = %d", w.Code)
+	}
+	if w := s.act("bedside-nurse", fell, "clear", 1, "by", "Dr A", "at", clock(episodes.About(fell).Add(time.Minute))); w.Code != 303 {
+		t.Errorf("cleared a minute after the fall = %d: %s", w.Code, w.Body.String())
+	}
 }
 
 // T-CLEARANCE: while standing is blocked no reason of closing takes the decision off the list,

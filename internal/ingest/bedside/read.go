@@ -435,6 +435,10 @@ func (r *reader) told() (out []Told) {
 			r.wrong("told", NotTime)
 			continue
 		}
+		if at.Before(r.o.Now.Add(-Oldest)) || at.Before(r.o.AdmittedAt) {
+			r.wrong("told", TooOld)
+			continue
+		}
 		out = append(out, Told{cell[:cut], at})
 	}
 	return out

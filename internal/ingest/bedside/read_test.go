@@ -155,6 +155,7 @@ func TestEveryProblemNamesItsField(t *testing.T) {
 		{"cleared_at late", []string{"cleared_by=Dr A", "cleared_at=2026-11-25T11:52:00Z"}},
 		{"told not_of_list", []string{"told=nobody 2026-11-25T11:52:00Z"}},
 		{"told not_time", []string{"told=provider soon"}},
+		{"told too_old", []string{"told=provider 2020-11-25T11:52:00Z"}},
 		// V-PLAUSIBLE: systolic 40 to 300, diastolic 10 to 200 and below it, pulse 20 to 300.
 		{"base_systolic range", []string{"base_systolic=39"}},
 		{"base_systolic range", []string{"base_systolic=301"}},

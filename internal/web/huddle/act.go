@@ -89,6 +89,9 @@ func (s *service) actOnEpisode(c *frame.Request, verb episodes.Verb) (frame.Page
 	}
 	now, id := s.Clock(), frame.EpisodeOf(c).Episode.ID
 	action := s.actionOf(form, verb, frame.AccountOf(c).Name, now)
+	if verb == episodes.Tell && episodes.About(frame.EpisodeOf(c).Episode).IsZero() {
+		action.ToldAt = s.notYesterday(action.ToldAt, now)
+	}
 	var e records.Episode
 	if verb == episodes.Answer {
 		e, err = s.answerEpisode(c, form, action, now)
@@ -128,6 +131,15 @@ func clockBefore(clock string, zone *time.Location, now time.Time) time.Time {
 	at, ok := clinical.ClockBefore(strings.TrimSpace(clock), now.Add(clockSkew).Add(1), zone)
 	if !ok {
 		return time.Time{}
+	}
+	return at
+}
+
+// notYesterday takes a time of yesterday that lies more than half a day back for one of today,
+// which lies ahead: nothing tells since when it can have been.
+func (s *service) notYesterday(at, now time.Time) time.Time {
+	if !at.IsZero() && now.Sub(at) > 12*time.Hour && at.In(s.Zone).Day() != now.In(s.Zone).Day() {
+		return at.In(s.Zone).AddDate(0, 0, 1)
 	}
 	return at
 }

@@ -82,12 +82,29 @@ func (s *service) clearEpisode(c *frame.Request) (frame.Page, error) {
 		why := clinical.Errorf(clinical.Invalid, "say which provider cleared the patient to stand, and when: a time of the last 24 h")
 		return s.notDone(c, http.StatusUnprocessableEntity, form, action, why)
 	}
+	if from, err := s.injuredSince(c, e.StayID); err != nil {
+		return nil, err
+	} else if at.Before(from) {
+		why := clinical.Errorf(clinical.Invalid, "%s", text.Say("episodes.cleared-before", s.Catalogue(now).Time(from)))
+		return s.notDone(c, http.StatusUnprocessableEntity, form, action, why)
+	}
 	err = s.Facts.Chart(c.Request.Context(), e.Unit, bedside.Charting{
 		ID: formID("clearance", e.ID, form.Get("seen"), who, by, form.Get("at")), StayID: e.StayID, Who: who, At: now,
 		Entries: []bedside.Entry{{Kind: clinical.KindClearance, Cells: map[string]string{
 			"by": by, "cleared_at": at.UTC().Format(time.RFC3339)}}},
 	})
 	return s.charted(err, backURL(e, form.Get("back")))
+}
+
+// injuredSince is since when injuries block standing: a clearance before that ends nothing.
+func (s *service) injuredSince(c *frame.Request, stayID string) (since time.Time, err error) {
+	view, err := s.Patients.Stay(c.Request.Context(), stayID, s.Clock())
+	for _, f := range view.Assessment.Digest.Falls {
+		if from, blocks := f.BlocksFrom(); blocks && from.After(since) {
+			since = from
+		}
+	}
+	return since, err
 }
 
 // clearedBy reports whether the chart of a stay has this clearance.

@@ -265,6 +265,8 @@ func (f *EpisodeForms) Fill(form url.Values, verb episodes.Verb) (left []string)
 		f.Give.Open, f.Give.Name = true, form.Get("name")
 	case verb == episodes.Tell && f != nil && f.Tell != nil:
 		f.Tell.Open, f.Tell.Name, f.Tell.At = true, form.Get("name"), form.Get("at")
+	case form.Has("by") && f != nil && f.Clear != nil:
+		f.Clear.Open, f.Clear.By, f.Clear.At = true, form.Get("by"), form.Get("at")
 	default:
 		reason := form.Get("reason")
 		if said, known := text.ClosingReasons[reason]; known && verb != episodes.Defer {
