@@ -103,6 +103,18 @@ func TestATimeBeforeTheFallIsNotTheFallsOwn(t *testing.T) {
 	if n := strings.Count(page, want); n != 2 {
 		t.Errorf("said %d times, want once on the list and once on paper", n)
 	}
+	// R-FALL: 4 h after the fall. R-ADMIT: 24 h after admission, which was 26 h ago.
+	chicago, _ := time.LoadLocation("America/Chicago")
+	written := func(ago time.Duration) string { return demo.AnchorTime().Add(-ago).In(chicago).Format("2 Jan 15:04") }
+	fall, screen := written(30*time.Minute-4*time.Hour), "overdue since "+written(26*time.Hour)
+	if n := strings.Count(page, want+", "+screen); n != 2 {
+		t.Errorf("%q stands %d times beside what asked for it", screen, n)
+	}
+	if n := strings.Count(page, "recheck "+screen+"; set after the fall <b>"); n != 1 {
+		t.Errorf("the line says it %d times", n)
+	}
+	lacks(t, page, `set after the fall <span class="at late">overdue `+written(26*time.Hour))
+	holds(t, page, `set after the fall <span class="at">due `+fall+`</span>; asked for before`)
 	if !strings.Contains(page, ">no bed</b> <span class=\"name\">Odalys Marrable</span>") {
 		t.Error("who has no bed is not named on paper")
 	}

@@ -34,20 +34,21 @@ func (l lister) thingsOf(a alerts.Assessment) []thingView {
 	var out []thingView
 	for _, t := range l.owedTo(a) {
 		if t.Active() {
-			out = append(out, l.thingOf(t))
+			out = append(out, l.thingOf(a, t))
 		}
 	}
 	return out
 }
 
-func (l lister) thingOf(t episodes.Thing) thingView {
+func (l lister) thingOf(a alerts.Assessment, t episodes.Thing) thingView {
 	v := thingView{Kind: string(t.Kind), Text: text.EpisodeKinds[t.Kind]}
 	if d := t.Due; d != nil {
 		v.Text = l.OwedLine(*d)
 		if d.At != nil {
-			v.Clock, v.State = l.Short(*d.At), alerts.Due
-			if d.At.Before(l.answer.at) {
-				v.State = alerts.Overdue
+			at, _ := l.dueAt(a, *d)
+			v.Clock, v.State = l.Short(at), l.stateOf(*d.At)
+			if sooner(a, *d) {
+				v.Text = text.Say("huddle.line-before", l.dueWords(*d.At), v.Text)
 			}
 		}
 	}

@@ -242,13 +242,10 @@ func (l lister) dueOf(a alerts.Assessment, t episodes.Thing) dueView {
 	v.Text, v.Rules = l.OwedOne(d), []frame.RuleLink{l.Rule(d.Rule)}
 	switch d.Kind {
 	case episodes.FallWithoutSet, episodes.RecheckOverdue:
-		v.State = alerts.Due
-		if d.At.Before(l.answer.at) {
-			v.State = alerts.Overdue
-		}
-		v.Due = parts.DueOf(l.Times, v.State, *d.At)
+		v.Why, v.Notes = l.askedBefore(a, d), l.notesOf(a)
+		at, state := l.dueAt(a, d)
+		v.State, v.Due = state, parts.DueOf(l.Times, state, at)
 		v.Word, v.Missing = text.RecheckStates[v.State], text.Missing(a.Recheck.Missing)
-		v.Why, v.Notes = askedBefore(a, d), l.notesOf(a)
 	case episodes.PrecautionsMissing:
 		v.Text, v.Bundle = text.Say("huddle.precautions"), a.Precautions.Missing
 	case episodes.DoseReview:
@@ -269,15 +266,49 @@ func (l lister) notesOf(a alerts.Assessment) []string {
 	return slices.DeleteFunc(notes, func(s string) bool { return s == "" })
 }
 
-// askedBefore says what asks for the set after a fall sooner than the fall does, so that its
-// time is not taken for that of the fall; "" where nothing does.
-func askedBefore(a alerts.Assessment, d episodes.Due) string {
-	r := a.Recheck
-	if d.Kind != episodes.FallWithoutSet || r.Rule == alerts.RFall ||
-		r.DueAt == nil || d.At == nil || !r.DueAt.Equal(*d.At) {
+// askedBefore says what asks for the set after a fall sooner than the fall does, and since when
+// it is overdue, so that its time is not taken for that of the fall; "" where nothing does.
+func (l lister) askedBefore(a alerts.Assessment, d episodes.Due) string {
+	if !sooner(a, d) {
 		return ""
 	}
-	return text.Say("huddle.asked-before", text.RecheckWhy(r.Rule, r.Drug, r.Change))
+	r := a.Recheck
+	return text.Say("huddle.asked-before", text.RecheckWhy(r.Rule, r.Drug, r.Change), l.dueWords(*d.At))
+}
+
+// dueWords say when something was or is due: "overdue since 27 Nov 13:35".
+func (l lister) dueWords(at time.Time) string {
+	if l.stateOf(at) == alerts.Overdue {
+		return text.Say("huddle.overdue-since", l.Time(at))
+	}
+	return text.Say("huddle.due-at", l.Time(at))
+}
+
+// sooner reports whether something else asks for the set after a fall before the fall does.
+func sooner(a alerts.Assessment, d episodes.Due) bool {
+	r := a.Recheck
+	return d.Kind == episodes.FallWithoutSet && r.Rule != alerts.RFall && r.DueAt != nil && d.At != nil && r.DueAt.Equal(*d.At)
+}
+
+// dueAt is the time that stands beside a set that is owed, and its state: of a set after a
+// fall the time of R-FALL, whatever else asks for it sooner.
+func (l lister) dueAt(a alerts.Assessment, d episodes.Due) (time.Time, string) {
+	at := *d.At
+	if fell, is := d.Figures.(alerts.FellFigures); is && sooner(a, d) {
+		for _, i := range a.Recheck.Open {
+			if i.Rule == alerts.RFall && i.Trigger.Equal(fell.FellAt) {
+				at = i.Due
+			}
+		}
+	}
+	return at, l.stateOf(at)
+}
+
+func (l lister) stateOf(due time.Time) string {
+	if due.Before(l.answer.at) {
+		return alerts.Overdue
+	}
+	return alerts.Due
 }
 
 func (l lister) whom(a alerts.Assessment, t episodes.Thing) whomView {
@@ -560,11 +591,9 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		if d := t.Due; d != nil {
 			due.Text = l.OwedBrief(*d)
 			if d.At != nil {
-				due.Due, due.State = l.Time(*d.At), alerts.Due
-				if d.At.Before(l.answer.at) {
-					due.State = alerts.Overdue
-				}
-				due.Why, due.Missing, due.Notes = askedBefore(a, *d), text.Missing(a.Recheck.Missing), l.notesOf(a)
+				at, state := l.dueAt(a, *d)
+				due.Due, due.State = l.Time(at), state
+				due.Why, due.Missing, due.Notes = l.askedBefore(a, *d), text.Missing(a.Recheck.Missing), l.notesOf(a)
 				setOwed = true
 			}
 		}
