@@ -106,10 +106,15 @@ func (b *builder) pressures() Panel {
 			text.Found(b.digest, s), text.Grades[s.Quality],
 		}
 		if s.Baseline != nil {
-			row[1] = text.Pressure(s.Baseline.Systolic, s.Baseline.Diastolic)
+			row[1] = text.PressureOr(s.Baseline.WhyNone, s.Baseline.Systolic, s.Baseline.Diastolic)
 			if s.Baseline.Position != clinical.Lying {
 				row[1] += " (" + string(s.Baseline.Position) + ")"
 			}
+		} else if s.NoBaseline != "" {
+			row[1] = text.Word(string(s.NoBaseline))
+		}
+		if why := s.NoUpright(); why != "" {
+			row[2] = text.Word(string(why))
 		}
 		if u != nil {
 			row[2] = text.Pressure(u.Systolic, u.Diastolic)

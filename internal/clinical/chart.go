@@ -21,6 +21,19 @@ func (r Record) TakenHere() bool {
 	return slices.ContainsFunc(r.History, func(v Version) bool { return v.Feed == BedsideFeed })
 }
 
+// BedsideStop ends the source_id of what the bedside form charts of the moment at which the
+// patient was sat down, where no pressure was taken by then.
+const BedsideStop = "stop"
+
+// CouldNotRead reports whether a reading was taken here with a cuff that could not read. The
+// bedside form takes a reading without figures then alone, and as a BedsideStop; a pulse
+// without a pressure stands alone upright.
+func (r Record) CouldNotRead() bool {
+	v, ok := r.Body.(Vitals)
+	return ok && v.Systolic == nil && v.Diastolic == nil && (v.HeartRate == nil || v.Position == Lying) &&
+		r.TakenHere() && !strings.HasSuffix(r.SourceID, "-"+BedsideStop)
+}
+
 // Chart is what was known of one stay at a moment.
 type Chart struct {
 	StayID string

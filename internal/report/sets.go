@@ -29,14 +29,18 @@ func SetsOf(stayID string, sets []trends.Set) Sets {
 // shown is a set as documents give it: pressures charted in kPa in mmHg to one decimal,
 // drops unrounded.
 func shown(s trends.Set) trends.Set {
-	if s.Baseline != nil && s.Baseline.KPa {
+	s.NoBaseline = ""
+	if s.Baseline != nil {
 		b := *s.Baseline
-		b.Systolic, b.Diastolic, b.KPa = oneDecimal(b.Systolic), oneDecimal(b.Diastolic), false
+		if b.WhyNone = ""; b.KPa {
+			b.Systolic, b.Diastolic, b.KPa = oneDecimal(b.Systolic), oneDecimal(b.Diastolic), false
+		}
 		s.Baseline = &b
 	}
 	s.Upright = slices.Clone(s.Upright)
 	for n := range s.Upright {
-		if u := &s.Upright[n]; u.KPa {
+		u := &s.Upright[n]
+		if u.WhyNone = ""; u.KPa {
 			u.Systolic, u.Diastolic, u.KPa = oneDecimal(u.Systolic), oneDecimal(u.Diastolic), false
 		}
 	}

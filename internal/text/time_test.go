@@ -93,6 +93,20 @@ func TestAPositiveSetIsToldByWhatMadeItPositive(t *testing.T) {
 	}
 }
 
+func TestASetSaysWhyItHasNoPressure(t *testing.T) {
+	s := trends.Set{
+		StartedAt: noon, NoBaseline: trends.CouldNotRead,
+		Upright: []trends.Upright{{Position: clinical.Standing, WhyNone: trends.NotBelieved}},
+	}
+	brief := catalogue().SetBrief(trends.Digest{}, s, false)
+	if !strings.HasPrefix(brief, "the cuff could not read → charted and not believed") {
+		t.Error(brief)
+	}
+	if got := SetPressures(s); !strings.HasPrefix(got, "at rest the cuff could not read, upright charted and not believed;") {
+		t.Error(got)
+	}
+}
+
 func TestWhoStoodWithoutAPressureIsNotSaidToHaveSat(t *testing.T) {
 	s := trends.Set{StartedAt: noon, Upright: []trends.Upright{{Position: clinical.Standing}}}
 	if got := catalogue().SetBrief(trends.Digest{}, s, false); !strings.HasPrefix(got, "? → no pressure standing") {

@@ -116,6 +116,14 @@ func Pressure(systolic, diastolic *float64) string {
 	return one(systolic) + "/" + one(diastolic)
 }
 
+// PressureOr writes a pressure, or why there is none.
+func PressureOr(why trends.Word, systolic, diastolic *float64) string {
+	if why != "" {
+		return Word(string(why))
+	}
+	return Pressure(systolic, diastolic)
+}
+
 // setTold is a set as a line tells it.
 type setTold struct {
 	trends.Set

@@ -26,7 +26,7 @@ func judge(raw rawSet, s surroundings) Set {
 		SetID: raw.id, StartedAt: raw.start(), Kind: raw.kind,
 		Upright: []Upright{}, Criteria: []string{}, Symptoms: []string{}, QualityNotes: []string{}, Facts: []string{},
 	}
-	set.Baseline = baselineOf(raw.baseline)
+	set.Baseline, set.NoBaseline = baselineOf(raw.baseline), noBaseline(raw)
 	for n := range raw.upright {
 		set.Upright = append(set.Upright, uprightOf(raw, n))
 	}
@@ -51,14 +51,28 @@ func baselineOf(r *Reading) *Baseline {
 	return &Baseline{
 		TakenAt: r.At, Systolic: r.Systolic, Diastolic: r.Diastolic, HeartRate: r.Pulse,
 		Position: r.Position, Limb: Word(r.Limb), Minutes: r.Minutes, KPa: r.KPa,
+		WhyNone: r.WhyNone,
 	}
+}
+
+// noBaseline is why a set has no pressure at rest; empty where it has one, or nothing tells.
+func noBaseline(raw rawSet) Word {
+	if b := raw.baseline; b != nil {
+		return b.WhyNone
+	}
+	for _, r := range slices.Backward(raw.passedOver) {
+		if r.WhyNone != "" {
+			return r.WhyNone
+		}
+	}
+	return ""
 }
 
 func uprightOf(raw rawSet, n int) Upright {
 	r := raw.upright[n]
 	u := Upright{
 		TakenAt: r.At, Position: r.Position, Systolic: r.Systolic, Diastolic: r.Diastolic,
-		HeartRate: r.Pulse, Limb: Word(r.Limb), KPa: r.KPa,
+		HeartRate: r.Pulse, Limb: Word(r.Limb), KPa: r.KPa, WhyNone: r.WhyNone,
 	}
 	u.Minutes, u.MinutesFrom = minutesUpright(raw, n)
 	b := raw.baseline

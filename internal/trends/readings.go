@@ -24,7 +24,14 @@ type Reading struct {
 	Stopped     bool
 	KPa         bool     // the pressures were charted in kPa
 	Implausible []string // what was taken out, in words with figures
+	WhyNone     Word     // why it has no pressure; empty where it has one, or none was charted
 }
+
+// Why a reading has no pressure, though one was taken or tried.
+const (
+	NotBelieved  = "charted and not believed" // V-PLAUSIBLE took it out
+	CouldNotRead = "the cuff could not read"
+)
 
 func (r Reading) hasPressure() bool { return r.Systolic != nil || r.Diastolic != nil }
 
@@ -37,7 +44,7 @@ func Believe(sourceID string, v clinical.Vitals, p clinical.PlausiblePolicy) Rea
 		Symptoms: v.Symptoms, Stopped: v.StoppedEarly, KPa: v.PressureUnit != "",
 	}
 	if reasons := pressureDoubts(v, p); len(reasons) > 0 {
-		r.Systolic, r.Diastolic = nil, nil
+		r.Systolic, r.Diastolic, r.WhyNone = nil, nil, NotBelieved
 		r.Implausible = append(r.Implausible, reasons...)
 	}
 	if v.HeartRate != nil && !between(*v.HeartRate, p.PulseMin, p.PulseMax) {
@@ -74,7 +81,11 @@ func readingsOf(c clinical.Chart, p clinical.PlausiblePolicy) []Reading {
 		if !ok || v.TakenAt.After(c.AsOf) {
 			continue
 		}
-		out = append(out, Believe(r.SourceID, v, p))
+		reading := Believe(r.SourceID, v, p)
+		if r.CouldNotRead() {
+			reading.WhyNone = CouldNotRead
+		}
+		out = append(out, reading)
 	}
 	slices.SortFunc(out, func(a, b Reading) int {
 		if c := a.At.Compare(b.At); c != 0 {

@@ -76,6 +76,8 @@ type Baseline struct {
 
 	// KPa is true where the pressures were charted in kPa. It is no part of a document.
 	KPa bool `json:"kpa,omitempty"`
+	// WhyNone is why there is no pressure, as in Reading. It is no part of a document.
+	WhyNone Word `json:"why_none,omitempty"`
 }
 
 // Where the minutes upright come from.
@@ -99,7 +101,8 @@ type Upright struct {
 	DiastolicDrop *float64          `json:"diastolic_drop"`
 	PulseRise     *float64          `json:"pulse_rise"`
 
-	KPa bool `json:"kpa,omitempty"` // as in Baseline
+	KPa     bool `json:"kpa,omitempty"`      // as in Baseline
+	WhyNone Word `json:"why_none,omitempty"` // as in Baseline
 }
 
 // Counts reports whether the reading counts for drops: it has a systolic, so
@@ -141,6 +144,24 @@ type Set struct {
 	Quality      string   `json:"quality"`
 	QualityNotes []string `json:"quality_notes"`
 	Facts        []string `json:"facts"`
+
+	// NoBaseline is why there is no pressure at rest, as in Reading: a given set without one has
+	// no baseline that could tell. It is no part of a document.
+	NoBaseline Word `json:"no_baseline,omitempty"`
+}
+
+// NoUpright is why no pressure was taken upright, as in Reading; empty where one was, or where
+// nothing tells.
+func (s Set) NoUpright() Word {
+	if s.Decisive() != nil {
+		return ""
+	}
+	for _, u := range slices.Backward(s.Upright) {
+		if u.WhyNone != "" {
+			return u.WhyNone
+		}
+	}
+	return ""
 }
 
 // Interpretable reports whether the set can carry a conclusion.

@@ -184,11 +184,22 @@ func TestAnEmergencyLeadsTheResult(t *testing.T) {
 		}},
 	} {
 		d, _ := open(t)
+		now := d.Clock()
+		d.Clock = func() time.Time { return now }
 		h := webtest.As(web.New(d), "bedside-nurse")
 		if w := sendSet(h, "/stays/S108/new-set", typed(c.form...), "application/json"); w.Code != 200 {
 			t.Fatalf("%s: %d %s", c.name, w.Code, w.Body)
 		}
 		stored := len(d.Sets.(*webtest.Sets).All())
+		if c.name == "unread" { // it stands wherever the set does, and no document has a field for it
+			now = now.Add(time.Minute) // pages are of the start of a minute
+			for _, where := range []string{"/stays/S108/new-set?sent=" + setID, "/stays/S108", "/units/4W"} {
+				if body := get(h, where).Body.String(); !strings.Contains(body, "the cuff could not read") {
+					t.Errorf("%s does not say that the cuff could not read", where)
+				}
+			}
+			lacks(t, get(h, "/api/v1/stays/S108/sets").Body.String(), "could not read", "no_baseline", "why_none")
+		}
 		page := get(h, "/stays/S108/new-set?sent="+setID).Body.String()
 		_, main, _ := strings.Cut(page, `<div class="bedside-result">`)
 		first, rest, _ := strings.Cut(main, "<h1>")

@@ -21,11 +21,11 @@ const Feed = clinical.BedsideFeed
 
 // The readings of a set, as their fields begin and their source_ids end.
 const (
-	Base   = "base"   // before standing
-	First  = "first"  // near 1 min upright
-	Second = "second" // near 3 min upright
-	Third  = "third"  // near the minutes that would clear a drop that comes late (T-CLEAR)
-	Stop   = "stop"   // sat down before any pressure was taken upright
+	Base   = "base"               // before standing
+	First  = "first"              // near 1 min upright
+	Second = "second"             // near 3 min upright
+	Third  = "third"              // near the minutes that would clear a drop that comes late (T-CLEAR)
+	Stop   = clinical.BedsideStop // sat down before any pressure was taken upright
 )
 
 // How far the patient may get up, as answered before the set.

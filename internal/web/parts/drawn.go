@@ -1,6 +1,7 @@
 package parts
 
 import (
+	"cmp"
 	"html/template"
 
 	"plumbline/internal/drawing"
@@ -50,6 +51,9 @@ func FoundOf(t frame.Times, d trends.Digest, set trends.Set) *Found {
 	f.Drawn, f.SetLine.Drawn = f.SetLine.Drawn, Drawn{} // a row draws it once
 	f.Short = *f.SetLine
 	f.Short.Before = text.Overtaken(d, set)
+	if why := cmp.Or(set.NoBaseline, set.NoUpright()); f.Lasted == "" && why != "" {
+		f.Lasted = text.Word(string(why))
+	}
 	if set.SystolicDrop != nil || set.DiastolicDrop != nil {
 		f.Figures = text.DropFigures(set)
 	}

@@ -72,7 +72,7 @@ func SetOf(t frame.Times, d trends.Digest, set trends.Set) Set {
 	if b := set.Baseline; b != nil {
 		v.Readings = append(v.Readings, readingView{
 			Time: t.Time(b.TakenAt), Position: string(b.Position), Minutes: minutes(b.Minutes, text.Say("stay.rested")),
-			Pressure: text.Pressure(b.Systolic, b.Diastolic), Pulse: Number(b.HeartRate), Limb: word(b.Limb), Baseline: true,
+			Pressure: text.PressureOr(b.WhyNone, b.Systolic, b.Diastolic), Pulse: Number(b.HeartRate), Limb: word(b.Limb), Baseline: true,
 			Drops: Dash, Rise: Dash,
 		})
 	}
@@ -83,7 +83,7 @@ func SetOf(t frame.Times, d trends.Digest, set trends.Set) Set {
 		}
 		v.Readings = append(v.Readings, readingView{
 			Time: t.Time(u.TakenAt), Position: string(u.Position), Minutes: minutes(u.Minutes, from),
-			Pressure: text.Pressure(u.Systolic, u.Diastolic), Pulse: Number(u.HeartRate), Limb: word(u.Limb),
+			Pressure: text.PressureOr(u.WhyNone, u.Systolic, u.Diastolic), Pulse: Number(u.HeartRate), Limb: word(u.Limb),
 			Drops: Number(u.SystolicDrop) + " / " + Number(u.DiastolicDrop), Rise: rise(u.PulseRise),
 		})
 	}
@@ -177,13 +177,17 @@ func SetLineOf(t frame.Times, d trends.Digest, set trends.Set) *SetLine {
 		Filled: set.Quality == trends.Complete, Notes: text.Notes(set.QualityNotes), Symptoms: set.Symptoms,
 	}
 	if b := set.Baseline; b != nil {
-		l.From, l.FromWord = text.Pressure(b.Systolic, b.Diastolic), string(b.Position)
+		l.From, l.FromWord = text.PressureOr(b.WhyNone, b.Systolic, b.Diastolic), string(b.Position)
+	} else if set.NoBaseline != "" {
+		l.From = text.Word(string(set.NoBaseline))
 	}
 	if u := set.Decisive(); u != nil {
 		l.To, l.ToWord = text.Pressure(u.Systolic, u.Diastolic), string(u.Position)
 		if u.Minutes != nil {
 			l.ToWord += " " + text.Figure(*u.Minutes) + " min"
 		}
+	} else if why := set.NoUpright(); why != "" {
+		l.To, l.ToWord = text.Word(string(why)), string(set.Upright[len(set.Upright)-1].Position)
 	} else if !slices.ContainsFunc(set.Upright, func(u trends.Upright) bool { return u.Position == clinical.Standing }) {
 		l.ToWord = "did not stand"
 	}
