@@ -20,6 +20,14 @@ func (s situation) diedAt() *time.Time {
 	return nil
 }
 
+// Died reports whether the patient died of a fall by what is charted: nothing is owed to the
+// patient any more. Where a set was taken at or after that fall the chart contradicts itself
+// (C-FATAL), and what is owed stays so.
+func (a Assessment) Died() bool {
+	died := situation{Digest: a.Digest}.diedAt()
+	return died != nil && !slices.ContainsFunc(a.Digest.Sets, func(s trends.Set) bool { return !s.StartedAt.Before(*died) })
+}
+
 // clearedSince reports whether a provider has said at or after a moment that the patient
 // may stand.
 func (s situation) clearedSince(t time.Time) bool {

@@ -27,6 +27,9 @@ var Contradictions = []string{CImplausible, CFatal, CBefore, CEnded, CTwice}
 // Conditions is all that holds of one stay and asks for an episode: what is owed at its
 // moment, and the rechecks that fall due by the moment before.
 func Conditions(a alerts.Assessment, p clinical.Policy, before time.Time) []Condition {
+	if a.Died() {
+		return contradictions(a, p) // nothing else is asked for
+	}
 	var out []Condition
 	out = append(out, fallsWithoutSet(a, p)...)
 	out = append(out, providerToTell(a, p)...)

@@ -205,6 +205,11 @@ func TestWhatAsksForAnEpisode(t *testing.T) {
 			c.bundle(0)
 			c.set("A", 3, 400, 120, false)
 		}, 4, "data_contradiction C-IMPLAUSIBLE set of dayT10:00:00Z"},
+		{"a fatal fall: no precaution, no set and nothing else is owed", func(c *chart) {
+			c.admit(young)
+			c.set("A", 1, 130, 100, false)
+			c.add("F", after(2), clinical.Fall{FellAt: after(2), Injury: "death"})
+		}, 4, ""},
 		{"a fatal fall and a set after it", func(c *chart) {
 			c.admit(young)
 			c.bundle(0)

@@ -38,6 +38,7 @@ const (
 	FeedBack           = "feed_back"            // the feed is read again
 	NoLongerHolds      = "no_longer_holds"      // corrected, cleared, or asked for otherwise
 	PutOffByAnswer     = "put_off_by_answer"    // an answer on the chart has put it off beyond the shift
+	PatientDied        = "died"                 // of a fall: nothing is asked for any more
 	ClearanceGiven     = "clearance_given"      // cleared to stand, or stood since
 )
 

@@ -43,6 +43,9 @@ func ofSet(kind records.EpisodeKind) bool { return kind == FallWithoutSet || kin
 // the moment before, in the order of Kinds. What contradicts itself in the data is told by
 // its episodes alone.
 func Owed(a alerts.Assessment, p clinical.Policy, before time.Time) []Due {
+	if a.Died() {
+		return nil
+	}
 	out := setOwed(a, p, before)
 	for _, c := range slices.Concat(
 		providerToTell(a, p), clearanceOwed(a), precautionsMissing(a), doseReview(a)) {

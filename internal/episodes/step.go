@@ -45,6 +45,7 @@ type Presence struct {
 	Set                []records.FactName // its readings
 	Blocked            bool               // a recheck is owed that may not be done
 	PutOff             []string           // episodes whose recheck an answer has put off, by id
+	Died               bool               // of a fall
 	PrecautionsInPlace bool               // precautions are needed, and none is missing
 }
 
@@ -187,6 +188,8 @@ func end(e records.Episode, now Scene) *records.EpisodeEvent {
 		v.Reason = FeedBack
 	case !here:
 		v.Reason = LeftUnit
+	case p.Died && e.Kind != DataContradiction:
+		v.Reason = PatientDied
 	case ofSet(e.Kind) && p.Blocked:
 		v.Reason = CannotBeDone
 	case slices.Contains(p.PutOff, e.ID):
@@ -229,7 +232,7 @@ func SceneOf(unit string, list []alerts.Assessment, p clinical.Policy, at, befor
 
 func presenceOf(a alerts.Assessment) Presence {
 	p := Presence{
-		Chart: ChartOf(a.Digest), Blocked: a.Recheck.State == alerts.Blocked,
+		Chart: ChartOf(a.Digest), Blocked: a.Recheck.State == alerts.Blocked, Died: a.Died(),
 		PrecautionsInPlace: a.Precautions.Needed && a.Precautions.Missing != nil && len(a.Precautions.Missing) == 0,
 	}
 	for _, i := range a.Recheck.Open {

@@ -43,6 +43,7 @@ var Criteria = map[string]Rule{
 
 // What is said of precautions where there is none to list.
 var (
+	PrecautionsDied       = spoken.word("precautions", "died")
 	PrecautionsNotAsked   = spoken.word("precautions", "not-asked")
 	PrecautionsNotCarried = spoken.word("precautions", "not-carried")
 	PrecautionsNotTold    = spoken.word("precautions", "not-told")

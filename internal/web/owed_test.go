@@ -388,3 +388,49 @@ func TestNamesGivenApartAreSaidNotToShow(t *testing.T) {
 		}
 	}
 }
+
+// A patient who died of the fall owes nothing, on no page and not on paper; what was owed ends.
+func TestWhoDiedOfTheFallOwesNothing(t *testing.T) {
+	s := newShift(t)
+	fell := s.now.Add(-10 * time.Minute)
+	s.deps.Answers.(*webtest.Answers).Put(t, clinical.Version{
+		Kind: clinical.KindFall, SourceID: "F-DIED", StayID: "S106", RecordedAt: fell, Stated: true, Status: clinical.Final,
+		Body: clinical.Fall{FellAt: fell, Injury: "death"},
+	})
+	if n := len(s.get("bedside-nurse", "/stays/S106")); n == 0 {
+		t.Fatal("no page")
+	}
+	before := s.episode("S106", episodes.PrecautionsMissing)
+	if !before.Active() {
+		t.Fatal("no precautions were owed: the test sees nothing")
+	}
+	s.later(time.Minute)
+	all, err := s.deps.Episodes.Stay(t.Context(), "S106")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, h := range all {
+		if h.Episode.Active() || h.Episode.Reason != episodes.PatientDied && h.Episode.ID == before.ID {
+			t.Errorf("%s is %s (%s)", h.Episode.Kind, h.Episode.State, h.Episode.Reason)
+		}
+	}
+	page := s.get("bedside-nurse", "/units/4W")
+	_, row, _ := strings.Cut(page, `id="row-S106"`)
+	row, _, _ = strings.Cut(row, `id="row-`)
+	_, sheet, _ := strings.Cut(page, `class="sheet`)
+	_, sheet, _ = strings.Cut(sheet, ">9A<")
+	sheet, _, _ = strings.Cut(sheet, "</tbody>")
+	patient, was, _ := strings.Cut(s.get("bedside-nurse", "/stays/S106"), `id="h-episodes"`)
+	holds(t, was, "the patient died of the fall: nothing is asked for any more")
+	lacks(t, was, `/give"`)
+	for where, part := range map[string]string{"list": row, "patient": patient, "paper": sheet} {
+		holds(t, part, "died of it")
+		for _, word := range []string{"precautions missing", "set after the fall", "Dose review due", "Dose review needed", `/give"`, `class="missing"`} {
+			if strings.Contains(part, word) {
+				at := strings.Index(part, word)
+				t.Errorf("%s says %q: %s", where, word, part[max(0, at-400):min(len(part), at+100)])
+			}
+		}
+	}
+	lacks(t, s.get("bedside-nurse", "/units/4W/new-set"), "/stays/S106/")
+}

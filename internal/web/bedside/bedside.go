@@ -693,7 +693,7 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 		v.NotStood = text.Say("bedside.result-not-stood-why", text.List(against))
 	}
 	if a.Precautions.Needed {
-		v.Missing, v.InPlace = a.Precautions.Missing, parts.PrecautionsOf(a.Precautions).Note
+		v.Missing, v.InPlace = a.Precautions.Missing, parts.PrecautionsOf(a).Note
 	}
 	if v.Tasks, err = s.owedOf(c, stayID); err != nil {
 		return nil, err
@@ -788,7 +788,7 @@ func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 		}
 	}
 	for _, a := range byBed {
-		if !owed(a) {
+		if !owed(a) && !a.Died() { // nobody is asked for a set of who died
 			v.Others = append(v.Others, row(a))
 		}
 	}

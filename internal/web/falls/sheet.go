@@ -211,7 +211,7 @@ func (s *service) thenView(seen frame.SeenFall, r assess.FallReview) *thenView {
 		List:    frame.Link{Name: d.Stay.Unit, URL: frame.UnitURL(d.Stay.Unit) + query},
 		Patient: frame.Link{Name: d.StayID, URL: frame.StayURL(d.StayID) + query},
 		Trend:   parts.TrendOf(d.Serial), Recheck: parts.RecheckOf(t, a),
-		Precautions: parts.PrecautionsOf(a.Precautions),
+		Precautions: parts.PrecautionsOf(a),
 		Load:        text.Load(a.Exposures), Weight: text.Say("fall.weight-unknown"),
 		Fluids: []parts.Labelled{
 			{Name: "24 h", Text: text.Balance(a.Exposures.Net24)}, {Name: "48 h", Text: text.Balance(a.Exposures.Net48)},

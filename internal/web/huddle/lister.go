@@ -391,7 +391,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 		switch {
 		case n == 0:
 			r.Lead = &parts.ReasonView{Text: l.Reason(reason), Rule: l.Rule(reason.Rule)}
-		case !toldByRow(reason.Rule, owed):
+		case !toldByRow(a, reason.Rule, owed):
 			r.Others = append(r.Others, parts.ReasonView{Text: l.Brief(reason), Rule: l.Rule(reason.Rule)})
 		}
 	}
@@ -413,7 +413,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 	if l.quiet(a) {
 		r.Quiet = l.QuietBrief(d.NewestVitals)
 	}
-	r.InPlace = parts.PrecautionsOf(a.Precautions).Note
+	r.InPlace = parts.PrecautionsOf(a).Note
 	if set := d.LatestSet(); set != nil {
 		r.Set = parts.FoundOf(l.Times, d, *set)
 	}
@@ -575,7 +575,7 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		switch {
 		case n == 0:
 			r.Why = l.LeadBrief(reason)
-		case !toldByRow(reason.Rule, owed):
+		case !toldByRow(a, reason.Rule, owed):
 			r.Others = append(r.Others, l.Brief(reason))
 		}
 	}
@@ -626,7 +626,10 @@ func toldByLead(a alerts.Assessment) bool {
 
 // toldByRow reports whether the row says already what a further reason would add: its
 // figures show a positive set, its list of what is owed shows the rest.
-func toldByRow(rule string, owed []episodes.Thing) bool {
+func toldByRow(a alerts.Assessment, rule string, owed []episodes.Thing) bool {
+	if a.Died() {
+		return true // nothing that a further rule asks for is owed any more
+	}
 	var told []records.EpisodeKind
 	switch rule {
 	case alerts.TPositive, alerts.TFell: // of a fall the first reason tells

@@ -43,9 +43,15 @@ func AgeOf(stay clinical.Stay, t frame.Times) string {
 	return "age not known"
 }
 
+// ReasonsOf are the reasons of an assessment, the deciding one first. Of a patient who died of
+// a fall those are left out that ask for something.
 func ReasonsOf(t frame.Times, a alerts.Assessment) []ReasonView {
 	out := make([]ReasonView, 0, len(a.Reasons))
-	for _, r := range a.Reasons {
+	asks := []string{alerts.TGap, alerts.TPrecaution, alerts.TReview}
+	for n, r := range a.Reasons {
+		if n > 0 && a.Died() && slices.Contains(asks, r.Rule) {
+			continue
+		}
 		out = append(out, ReasonView{t.Reason(r), t.Rule(r.Rule)})
 	}
 	return out
@@ -76,9 +82,12 @@ func DueOf(t frame.Times, state string, at time.Time) *frame.Moment {
 	return t.MomentDue(at)
 }
 
-func PrecautionsOf(p alerts.Precautions) PrecautionsView {
+func PrecautionsOf(a alerts.Assessment) PrecautionsView {
+	p := a.Precautions
 	v := PrecautionsView{Known: p.InPlace != nil, InPlace: p.InPlace, Missing: p.Missing}
 	switch {
+	case a.Died():
+		v.Missing, v.Note = nil, text.PrecautionsDied
 	case p.InPlace == nil && p.Needed:
 		v.Note = text.PrecautionsNotTold
 	case p.InPlace == nil:

@@ -87,7 +87,7 @@ type precautionForm struct {
 
 // precautionFormOf offers it to whoever may act; nil for another moment and other accounts.
 func (s *service) precautionFormOf(c *frame.Request, when frame.Asked, a alerts.Assessment) *precautionForm {
-	if !when.Live || s.Charted == nil || !frame.AccountOf(c).May(records.ViewStay, records.ActOnEpisodes) {
+	if !when.Live || s.Charted == nil || a.Died() || !frame.AccountOf(c).May(records.ViewStay, records.ActOnEpisodes) {
 		return nil
 	}
 	f := &precautionForm{URL: frame.StayURL(a.Digest.StayID) + "/precautions", Missing: a.Precautions.Missing}

@@ -37,6 +37,7 @@ type stayView struct {
 	Precautions    parts.PrecautionsView
 	Place          *precautionForm // nil for who charts none
 	ReviewNeeded   bool
+	Died           bool // of a fall: nothing is owed
 	Flags          []parts.ReasonView
 	DoseReviews    []parts.ReviewLine // recorded, the latest first
 	ReviewURL      string             // "" where the account records none
@@ -164,9 +165,9 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		Bed:  d.Stay.Bed, Name: d.Stay.Name, PatientID: d.Stay.PatientID, Sex: d.Stay.Sex, StayID: d.StayID,
 		Age: parts.AgeOf(d.Stay, t), Admitted: t.MomentAgo(d.Stay.AdmittedAt),
 		Tier: a.Tier, TierName: text.TierNames[a.Tier],
-		Recheck: parts.RecheckOf(t, a), Precautions: parts.PrecautionsOf(a.Precautions),
-		ReviewNeeded: a.Review.Needed,
-		Counts:       text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy),
+		Recheck: parts.RecheckOf(t, a), Precautions: parts.PrecautionsOf(a),
+		ReviewNeeded: a.Review.Needed && !a.Died(), Died: a.Died(),
+		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy),
 		Trend:     parts.TrendOf(d.Serial),
 		HasScript: s.AssetURL("vendor/echarts.min.js") != "",
 	}
