@@ -205,9 +205,9 @@ func (v *voice) funcs() template.FuncMap {
 			return v.language.say(v.Catalogue, "daily", dailyFigures{dose, unit})
 		},
 		"bleeds": func(list []trends.Bleed, fell time.Time) string {
-			out := make([]string, len(list))
-			for n, b := range list {
-				out[n] = v.language.say(v.Catalogue, "bleed", bleedFigures{b, fell})
+			var out []string
+			for _, b := range together(list) {
+				out = append(out, v.language.say(v.Catalogue, "bleed", bleedFigures{b, fell}))
 			}
 			return strings.Join(out, "; ")
 		},
@@ -229,6 +229,9 @@ func (v *voice) funcs() template.FuncMap {
 		"afterDoses": func(doses []trends.AroundDose, within float64) string {
 			var out strings.Builder
 			for _, d := range doses {
+				if d.SetsAfter+d.SetsOtherwise == 0 {
+					continue // nothing to compare
+				}
 				out.WriteString(" " + v.language.say(v.Catalogue, "around-dose", aroundDoseFigures{d, within}))
 			}
 			return out.String()

@@ -1,6 +1,7 @@
 package text
 
 import (
+	"slices"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -83,6 +84,27 @@ func (f antithromboticFigures) GivenBefore() time.Duration { return f.fell.Sub(*
 type bleedFigures struct {
 	trends.Bleed
 	FellAt time.Time
+}
+
+// together makes one of the drugs of which the same is told, so that it is said once.
+func together(list []trends.Bleed) []trends.Bleed {
+	var out []trends.Bleed
+	var names [][]string
+	for _, b := range list {
+		n := slices.IndexFunc(out, func(o trends.Bleed) bool {
+			return sameTime(o.LastGiven, b.LastGiven) && sameTime(o.Stopped, b.Stopped) && sameTime(o.Since, b.Since)
+		})
+		if n < 0 {
+			n, out, names = len(out), append(out, b), append(names, nil)
+		}
+		names[n] = append(names[n], b.Drug)
+		out[n].Drug = List(names[n])
+	}
+	return out
+}
+
+func sameTime(a, b *time.Time) bool {
+	return a == nil && b == nil || a != nil && b != nil && a.Equal(*b)
 }
 
 // GivenGroup says what a drug of E-GIVEN is to a fall: its group, or that it only keeps a

@@ -118,6 +118,9 @@ func TestAFallStandsWithTheDrugsThatMakeItBleed(t *testing.T) {
 	hour := func(h float64) *time.Time { return ptr(fell.Add(time.Duration(h * float64(time.Hour)))) }
 	for want, bleeds := range map[string][]trends.Bleed{
 		"injury not charted": nil,
+		"on apixaban and clopidogrel, last 60 min before the fall; injury not charted": {
+			{Drug: "apixaban", LastGiven: hour(-1)}, {Drug: "clopidogrel", LastGiven: hour(-1)},
+		},
 		"on enoxaparin, last 82 min before the fall; injury not charted":                                         {{Drug: "enoxaparin", LastGiven: ptr(fell.Add(-82 * time.Minute))}},
 		"on warfarin, no dose charted in the 7 days before the fall; injury not charted":                         {{Drug: "warfarin"}},
 		"warfarin stopped 3 h before the fall, last 20 h before the fall; injury not charted":                    {{Drug: "warfarin", Stopped: hour(-3), LastGiven: hour(-20)}},

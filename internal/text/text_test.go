@@ -52,7 +52,7 @@ func figuresOf(r clinical.Rule) clinical.Figures {
 	case alerts.PeakFigures:
 		return alerts.PeakFigures{
 			Sets: 2, FromHours: 1, ToHours: 4, EffectHours: 4,
-			Doses: []trends.AroundDose{{Drug: "doxazosin", SetsAfter: 4, PositiveAfter: 3, SetsOtherwise: 6, PositiveOtherwise: 1, P: ptr(0.19)}},
+			Doses: []trends.AroundDose{{Drug: "amlodipine"}, {Drug: "doxazosin", SetsAfter: 4, PositiveAfter: 3, SetsOtherwise: 6, PositiveOtherwise: 1, P: ptr(0.19)}},
 		}
 	case alerts.RoomFigures:
 		return alerts.RoomFigures{LyingSystolic: 112}
