@@ -272,7 +272,9 @@ var fieldPlaces = map[string]place{
 	"latest_set.upright.position":     saidPlain, "latest_set.upright.systolic": saidFigure, "latest_set.upright.diastolic": saidFigure,
 	"latest_set.upright.heart_rate": saidFigure, "latest_set.upright.limb": saidPlain, "latest_set.upright.systolic_drop": saidFigure,
 	"latest_set.upright.diastolic_drop": saidFigure, "latest_set.upright.pulse_rise": saidSigned,
-	"latest_set.upright.kpa":   unsaid("never in a document"),
+	"latest_set.upright.kpa":       unsaid("never in a document"),
+	"latest_set.baseline.why_none": unsaid("never in a document"), "latest_set.upright.why_none": unsaid("never in a document"),
+	"latest_set.no_baseline":   unsaid("never in a document"),
 	"latest_set.systolic_drop": saidSigned, "latest_set.diastolic_drop": saidSigned, "latest_set.pulse_rise": saidSigned,
 	"latest_set.pulse_rise_percent": saidSigned, "latest_set.finding": worded(text.Findings),
 	"latest_set.criteria": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string { return text.Criteria[v.(string)].Text }),
@@ -303,6 +305,9 @@ var fieldPlaces = map[string]place{
 	"serial.around_changes.note": saidPlain,
 	"serial.around_doses.drug": on("stay", func(p report.Patient, v any, _ text.Catalogue) string {
 		for _, d := range p.Serial.AroundDoses {
+			if d.Drug == v && d.SetsAfter+d.SetsOtherwise == 0 { // T-DOSE has nothing to compare: 0 of 0 tells nothing
+				return d.Drug + ": no set lying to standing that can be read since its first dose."
+			}
 			if d.Drug == v {
 				return fmt.Sprintf("%s: positive in %d of %d within 4 h after a dose, in %d of %d otherwise",
 					d.Drug, d.PositiveAfter, d.SetsAfter, d.PositiveOtherwise, d.SetsOtherwise)

@@ -26,9 +26,6 @@ type Given struct {
 func AroundDosesOf(s trends.Serial, p clinical.Policy) []string {
 	out := make([]string, 0, len(s.Doses))
 	for _, d := range s.Doses {
-		if d.SetsAfter+d.SetsOtherwise == 0 {
-			continue // nothing to compare
-		}
 		out = append(out, text.AroundDose(d, p.Drugs.DoseEffectHours))
 	}
 	return out
