@@ -211,8 +211,9 @@ func TestAReaderThatFailsLeavesNothing(t *testing.T) {
 			t.Errorf("a failed reader left something (-before +after):\n%s", diff)
 		}
 
+		// What failed last is tried again, though it was read whole before: so it has no bookmark.
 		marks := get(s.FileMarks(t.Context()))(t)
-		if diff := cmp.Diff(map[string]records.Mark{"v.csv": {Name: "v.csv", Size: 7, ModTime: noon, Hash: "h"}}, marks); diff != "" {
+		if diff := cmp.Diff(map[string]records.Mark{}, marks); diff != "" {
 			t.Errorf("bookmarks (-want +got):\n%s", diff)
 		}
 		feeds := get(s.Feeds(t.Context()))(t)

@@ -1,7 +1,7 @@
 -- +goose Up
 -- An entry made in the app says all that one of the site's file says.
-ALTER TABLE site_codes ADD COLUMN reason text NOT NULL DEFAULT '';
-ALTER TABLE site_codes ADD COLUMN words text NOT NULL DEFAULT '';
+ALTER TABLE site_codes ADD COLUMN reason text COLLATE "C" NOT NULL DEFAULT '';
+ALTER TABLE site_codes ADD COLUMN words text COLLATE "C" NOT NULL DEFAULT '';
 
 -- Codes that neither an open standard nor the site's table told when they came.
 CREATE TABLE seen_codes (
