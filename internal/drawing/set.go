@@ -62,8 +62,8 @@ func Set(s trends.Set, past bool, says string) string {
 		}
 		return "M" + at(baseAt, Level) + d.String()
 	}
-	f.path("dia", line(func(u trends.Upright) *float64 { return u.DiastolicDrop }))
-	f.path("sys", line(func(u trends.Upright) *float64 { return u.SystolicDrop }))
+	f.path("dia", line(diastolicDrop))
+	f.path("sys", line(systolicDrop))
 	f.marks(s, shown)
 	if s.StoppedEarly {
 		x := RiseAt

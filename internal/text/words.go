@@ -182,14 +182,14 @@ func DropFigures(s trends.Set) string { return sayDropFigures(Catalogue{}, s) }
 
 // stripFigures are the sets that a strip of drops shows.
 type stripFigures struct {
-	Sets, Positive int
-	Drops          []string
+	Positive int
+	Drops    []string
 }
 
 // Strip says the systolic drops of sets in their order.
 func Strip(sets []trends.Set) string {
-	f := stripFigures{Sets: len(sets)}
-	for _, s := range sets[max(0, len(sets)-stripSets):] {
+	var f stripFigures
+	for _, s := range sets {
 		if s.Finding == trends.Positive {
 			f.Positive++
 		}
@@ -201,9 +201,6 @@ func Strip(sets []trends.Set) string {
 	}
 	return sayStrip(Catalogue{}, f)
 }
-
-// stripSets is how many sets a strip shows.
-const stripSets = 12
 
 // P writes a p-value with two significant digits.
 func P(p float64) string { return sayP(Catalogue{}, p) }

@@ -8,6 +8,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/codes"
+	"plumbline/internal/ingest/feed"
 	"plumbline/internal/records"
 )
 
@@ -15,45 +16,19 @@ import (
 // given; none where it is taken back.
 type single struct {
 	owner
+	feed.Bodies
 	Source    string
 	Kind      clinical.Kind
-	Gone      bool                `json:",omitempty"`
-	Corrected bool                `json:",omitempty"`
-	Weight    *clinical.Weight    `json:",omitempty"`
-	Lab       *clinical.Lab       `json:",omitempty"`
-	Fall      *clinical.Fall      `json:",omitempty"`
-	Answer    *clinical.Answer    `json:",omitempty"`
-	Clearance *clinical.Clearance `json:",omitempty"`
-	Condition *clinical.Condition `json:",omitempty"`
-	Dose      *clinical.Dose      `json:",omitempty"`
-	NotDone   bool                `json:",omitempty"`
-	Cleared   bool                `json:",omitempty"` // a clearance that says yes
-}
-
-func (s single) body() clinical.Body {
-	switch {
-	case s.Weight != nil:
-		return *s.Weight
-	case s.Lab != nil:
-		return *s.Lab
-	case s.Fall != nil:
-		return *s.Fall
-	case s.Answer != nil:
-		return *s.Answer
-	case s.Clearance != nil:
-		return *s.Clearance
-	case s.Condition != nil:
-		return *s.Condition
-	case s.Dose != nil:
-		return *s.Dose
-	}
-	return nil
+	Gone      bool `json:",omitempty"`
+	Corrected bool `json:",omitempty"`
+	NotDone   bool `json:",omitempty"`
+	Cleared   bool `json:",omitempty"` // a clearance that says yes
 }
 
 // addSingle adds a fact under its own topic.
 func (t *told) addSingle(x row, s single) {
 	topic := "fact " + string(s.Kind) + " " + s.Source
-	if b := s.body(); b != nil && x.reason == "" {
+	if b := s.Body(); b != nil && x.reason == "" {
 		x.reason = t.ahead(b)
 	}
 	x.source, x.part.Kind = s.Source, s.Kind
@@ -162,13 +137,13 @@ func (r Reader) composeSingle(topic string, kind clinical.Kind, look records.Loo
 		case last.Gone:
 			return last.Source, clinical.EnteredInError, nil
 		case last.NotDone:
-			return last.Source, clinical.NotDone, last.body()
+			return last.Source, clinical.NotDone, last.Body()
 		case last.Dose != nil:
-			return last.Source, clinical.Completed, last.body()
+			return last.Source, clinical.Completed, last.Body()
 		case last.Corrected:
-			return last.Source, clinical.Corrected, last.body()
+			return last.Source, clinical.Corrected, last.Body()
 		}
-		return last.Source, clinical.Final, last.body()
+		return last.Source, clinical.Final, last.Body()
 	})
 }
 
@@ -186,7 +161,7 @@ func (t *told) condition(dg1 segment, w owner) {
 			continue
 		}
 		s := single{owner: w, Kind: clinical.KindCondition, Source: w.Visit + "/DG1/" + code,
-			Condition: &clinical.Condition{ICD10: code, Text: e.component(n + 1)}}
+			Bodies: feed.BodiesOf(clinical.Condition{ICD10: code, Text: e.component(n + 1)})}
 		if w.Visit == "" {
 			s.Source = w.Patient + "/DG1/" + code
 		}

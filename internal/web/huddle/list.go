@@ -191,6 +191,10 @@ func (s *service) listView(
 	if l.quiet = func(alerts.Assessment) bool { return false }; !v.Stale { // else the banner says it of all
 		l.quiet = s.Quiet(ctx, unit, when.At, a.list...)
 	}
+	l.marks = make(map[string][]markView, len(a.list))
+	for _, one := range a.list {
+		l.marks[one.Digest.StayID] = l.marksOf(one)
+	}
 	v.Counts = l.counts()
 	v.Fell, v.FellSince = l.fell()
 	v.Since = l.since()

@@ -25,7 +25,8 @@ type lister struct {
 	given  standing
 	query  string // keeps another moment in links
 	quiet  func(alerts.Assessment) bool
-	news   map[string][]string // by stay: what has happened since the last huddle
+	news   map[string][]string   // by stay: what has happened since the last huddle
+	marks  map[string][]markView // by stay
 }
 
 // personView names a patient, as far as it is in sight.
@@ -385,7 +386,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 		r.SetURL = frame.SetURL(d.StayID)
 	}
 	owed := l.owedTo(a)
-	r.ID, r.Line, r.Marks, r.Things = l.anchorOf(a), l.lineOf(a), l.marksOf(a), l.thingsOf(a)
+	r.ID, r.Line, r.Marks, r.Things = l.anchorOf(a), l.lineOf(a), l.marks[d.StayID], l.thingsOf(a)
 	r.Before = l.Time(l.answer.nextShift)
 	for n, reason := range a.Reasons {
 		switch {

@@ -1,6 +1,7 @@
 package huddle
 
 import (
+	"maps"
 	"slices"
 	"strconv"
 
@@ -110,7 +111,7 @@ func (l lister) isGiven(t episodes.Thing) bool {
 func (l lister) answersOf(a alerts.Assessment, question string) (out []string) {
 	switch question {
 	case markParam:
-		for _, m := range l.marksOf(a) {
+		for _, m := range l.marks[a.Digest.StayID] {
 			out = append(out, m.Kind)
 		}
 	case newParam:
@@ -267,7 +268,7 @@ func (l lister) questions(unit string) []questionView {
 		out = append(out, ask(text.Say("huddle.ask-hour"), hourParam, l.hours(counts[hourParam])))
 	}
 	if l.chosen.asks(owedParam, aPrecautions) || len(l.chosen.asked[lacksParam]) > 0 {
-		out = append(out, ask(text.Say("huddle.ask-lacks"), lacksParam, sortedKeys(counts[lacksParam])))
+		out = append(out, ask(text.Say("huddle.ask-lacks"), lacksParam, slices.Sorted(maps.Keys(counts[lacksParam]))))
 	}
 	out = append(out, l.whose(unit, people, unowned),
 		ask(text.Say("huddle.ask-mark"), markParam, marks),
@@ -291,7 +292,7 @@ func (l lister) whose(unit string, people map[string]int, unowned int) questionV
 	if l.sees.acts || l.chosen.given == mine {
 		add(text.Say("huddle.whose-mine"), mine, "")
 	}
-	for _, name := range sortedKeys(people) {
+	for _, name := range slices.Sorted(maps.Keys(people)) {
 		add(name, name, strconv.Itoa(people[name]))
 	}
 	return v
@@ -307,16 +308,7 @@ func (l lister) hours(counts map[string]int) []string {
 		}
 		return (h - now + 24) % 24
 	}
-	keys := sortedKeys(counts)
+	keys := slices.Sorted(maps.Keys(counts))
 	slices.SortStableFunc(keys, func(x, y string) int { return after(x) - after(y) })
-	return keys
-}
-
-func sortedKeys(of map[string]int) []string {
-	keys := make([]string, 0, len(of))
-	for k := range of {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
 	return keys
 }

@@ -222,20 +222,7 @@ func TestASetStoppedAtOneMinuteWithoutTheNetwork(t *testing.T) {
 	}
 	w.shift(2 * time.Minute) // the reload has put the phone's clock back
 	w.forward(3*time.Minute + 10*time.Second)
-	page.Until(`document.querySelector("#s-count").classList.contains("over")`)
-	page.Click("#go")
-	w.step("base")
-	w.figures("base", "142", "78", "70")
-	page.Click("#go")
-	w.step("stand")
-	page.Click("#go")
-	w.step("firstcount")
-	w.forward(time.Minute)
-	page.Click("#go")
-	w.step("first")
-	w.figures("first", "96", "60", "88")
-	page.Click("#stop")
-	w.step("symptoms")
+	w.fallsOnStanding()
 	w.pick("symptom", "dizziness")
 	w.pick("symptom", "faintness")
 	page.Click("#go")
@@ -284,20 +271,7 @@ func TestASetWhoseAnswerWasLostIsAnsweredLater(t *testing.T) {
 	page := w.page
 	w.untilLying()
 	w.forward(5*time.Minute + 10*time.Second)
-	page.Until(`document.querySelector("#s-count").classList.contains("over")`)
-	page.Click("#go")
-	w.step("base")
-	w.figures("base", "142", "78", "70")
-	page.Click("#go")
-	w.step("stand")
-	page.Click("#go")
-	w.step("firstcount")
-	w.forward(time.Minute)
-	page.Click("#go")
-	w.step("first")
-	w.figures("first", "96", "60", "88")
-	page.Click("#stop")
-	w.step("symptoms")
+	w.fallsOnStanding()
 	w.pick("symptom", "dizziness")
 	page.Click("#go")
 	w.step("review")
@@ -717,4 +691,24 @@ func TestTwoWindowsHaveOneSet(t *testing.T) {
 	}
 	quiet(t, first)
 	quiet(t, second)
+}
+
+// fallsOnStanding goes from the end of the rest to the question for symptoms: the pressure
+// falls at one minute, and the patient sits down.
+func (w *ward) fallsOnStanding() {
+	w.Helper()
+	w.page.Until(`document.querySelector("#s-count").classList.contains("over")`)
+	w.page.Click("#go")
+	w.step("base")
+	w.figures("base", "142", "78", "70")
+	w.page.Click("#go")
+	w.step("stand")
+	w.page.Click("#go")
+	w.step("firstcount")
+	w.forward(time.Minute)
+	w.page.Click("#go")
+	w.step("first")
+	w.figures("first", "96", "60", "88")
+	w.page.Click("#stop")
+	w.step("symptoms")
 }

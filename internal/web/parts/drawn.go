@@ -27,6 +27,7 @@ func DrawnOf(d trends.Digest, set trends.Set) Drawn {
 		}
 	}
 	if len(until) > 1 {
+		until = until[max(0, len(until)-drawing.MaxSets):]
 		out.Strip = figure(drawing.Strip(until, past, text.Strip(until)))
 	}
 	return out
