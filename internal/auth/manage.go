@@ -101,6 +101,16 @@ func (s *Service) Enable(ctx context.Context, id int64) (records.Account, error)
 	})
 }
 
+// ShowCodes sets whether the codes of rules stand in the pages of an account. Its sessions
+// go on: it may do what it could before.
+func (s *Service) ShowCodes(ctx context.Context, id int64, show bool) error {
+	_, err := s.Store.ChangeAccount(ctx, id, func(a *records.Account, _ []records.Account) error {
+		a.ShowCodes = show
+		return nil
+	})
+	return err
+}
+
 // SetPassword sets the password of an account for its owner.
 func (s *Service) SetPassword(ctx context.Context, a records.Account, password string, oneTime bool) (records.Account, error) {
 	return s.setPassword(ctx, a, password, oneTime)

@@ -12,6 +12,8 @@ type Account struct {
 	Roles    []Role   // in the order of Roles, each once
 	Units    []string // sorted; of no weight where AllUnits is set
 	AllUnits bool
+	// ShowCodes: the codes of rules stand in the account's pages, on paper too.
+	ShowCodes bool
 	// Password is its hash in PHC string format; "" for none.
 	Password      string
 	PasswordSetAt time.Time

@@ -23,6 +23,7 @@ type accountRow struct {
 	PasswordSetAt int64
 	OneTime       bool
 	AllUnits      bool
+	ShowCodes     bool
 	Epoch         int64
 	DisabledAt    *int64
 	CreatedAt     int64 `gorm:"autoCreateTime:false"` // the moment is the caller's
@@ -55,14 +56,16 @@ const (
 func accountRowOf(a records.Account) accountRow {
 	return accountRow{
 		ID: a.ID, Name: a.Name, Password: a.Password, PasswordSetAt: micros(a.PasswordSetAt),
-		OneTime: a.OneTime, AllUnits: a.AllUnits, Epoch: a.Epoch, DisabledAt: optional(a.DisabledAt), CreatedAt: micros(a.CreatedAt),
+		OneTime: a.OneTime, AllUnits: a.AllUnits, ShowCodes: a.ShowCodes,
+		Epoch: a.Epoch, DisabledAt: optional(a.DisabledAt), CreatedAt: micros(a.CreatedAt),
 	}
 }
 
 func (r accountRow) account() records.Account {
 	return records.Account{
 		ID: r.ID, Name: r.Name, Password: r.Password, PasswordSetAt: fromMicros(r.PasswordSetAt),
-		OneTime: r.OneTime, AllUnits: r.AllUnits, Epoch: r.Epoch, DisabledAt: fromOptional(r.DisabledAt), CreatedAt: fromMicros(r.CreatedAt),
+		OneTime: r.OneTime, AllUnits: r.AllUnits, ShowCodes: r.ShowCodes,
+		Epoch: r.Epoch, DisabledAt: fromOptional(r.DisabledAt), CreatedAt: fromMicros(r.CreatedAt),
 	}
 }
 
@@ -273,7 +276,7 @@ func (s *Store) AddSession(ctx context.Context, v records.Session) error {
 // is none.
 func (s *Store) SessionOf(ctx context.Context, tokenHash []byte) (records.Session, records.Account, error) {
 	rows, err := s.reading(ctx).Raw(`SELECT s.epoch, s.started_at, s.used_at, a.id, a.name, a.password, a.password_set_at,
-			a.one_time, a.all_units, a.epoch, a.disabled_at, a.created_at, i.issuer, i.subject, g.kind, g.value
+			a.one_time, a.all_units, a.show_codes, a.epoch, a.disabled_at, a.created_at, i.issuer, i.subject, g.kind, g.value
 		FROM sessions s JOIN accounts a ON a.id = s.account_id LEFT JOIN account_identities i ON i.account_id = a.id
 		LEFT JOIN account_grants g ON g.account_id = a.id
 		WHERE s.token_hash = ? ORDER BY g.kind, g.value`, tokenHash).Rows()
@@ -299,7 +302,7 @@ func scanSession(rows *sql.Rows) (v records.Session, a records.Account, found bo
 		var started, used int64
 		var issuer, subject, kind, value *string
 		if err := rows.Scan(&v.Epoch, &started, &used, &r.ID, &r.Name, &r.Password, &r.PasswordSetAt,
-			&r.OneTime, &r.AllUnits, &r.Epoch, &r.DisabledAt, &r.CreatedAt, &issuer, &subject, &kind, &value); err != nil {
+			&r.OneTime, &r.AllUnits, &r.ShowCodes, &r.Epoch, &r.DisabledAt, &r.CreatedAt, &issuer, &subject, &kind, &value); err != nil {
 			return v, a, false, err
 		}
 		if !found {

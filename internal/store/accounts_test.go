@@ -36,7 +36,7 @@ func TestAccountsComeBackAsTheyWere(t *testing.T) {
 		}
 		b := get(add(s, account("Beta", roles("screen", "bedside-nurse"), []string{"ü", "4W", "*"})))(t)
 		a := account("alpha", roles("screen"), nil)
-		a.OneTime, a.AllUnits, a.Epoch, a.DisabledAt = true, true, 7, hours(1.5)
+		a.OneTime, a.AllUnits, a.ShowCodes, a.Epoch, a.DisabledAt = true, true, true, 7, hours(1.5)
 		a = get(add(s, a))(t)
 		b.Roles, b.Units = roles("bedside-nurse", "screen"), []string{"*", "4W", "ü"}
 		if diff := cmp.Diff([]records.Account{a, b}, get(s.Accounts(ctx))(t)); diff != "" || a.ID == b.ID {
@@ -68,10 +68,12 @@ func TestChangeAccount(t *testing.T) {
 			}
 			c.Name = "stays"
 			c.Roles, c.Units, c.AllUnits, c.Epoch, c.DisabledAt, c.Password = roles("falls-nurse"), nil, true, 3, hours(2), "new"
+			c.ShowCodes = true
 			return nil
 		}))(t)
 		want := a
 		want.Roles, want.Units, want.AllUnits, want.Epoch, want.DisabledAt, want.Password = roles("falls-nurse"), nil, true, 3, hours(2), "new"
+		want.ShowCodes = true
 		if diff := cmp.Diff(want, got); diff != "" {
 			t.Errorf("returned (-want +got):\n%s", diff)
 		}

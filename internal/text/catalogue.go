@@ -162,6 +162,15 @@ func (l *language) wordsOf(words []string) []string {
 	return out
 }
 
+// flagsOf are the flags of a dose review in a few words each.
+func (l *language) flagsOf(rules []string) []string {
+	out := make([]string, len(rules))
+	for n, r := range rules {
+		out[n] = l.word("flags", r)
+	}
+	return out
+}
+
 // named is a set of words by the core's type of them.
 func named[K ~string](set string) map[K]string {
 	out := make(map[K]string, len(spoken.words[set]))
@@ -194,6 +203,7 @@ func (v *voice) funcs() template.FuncMap {
 		"why":      func(rule string, f clinical.Figures) string { return v.language.rule(v.Catalogue, rule, ".says", f) },
 		"word":     func(w any) string { return v.word("core", fmt.Sprint(w)) },
 		"words":    v.wordsOf,
+		"flags":    v.flagsOf,
 		"finding":  func(w string) string { return v.word("findings", w) },
 		"grade":    func(w string) string { return v.word("grades", w) },
 		"hours":    hours, "exact": exact, "exactSigned": exactSigned, "unsigned": unsigned,

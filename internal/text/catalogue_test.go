@@ -394,10 +394,14 @@ func TestEveryWordOfTheCoreHasItsWord(t *testing.T) {
 		"timings":        {trends.PossibleInitial, trends.Classic, trends.Delayed},
 		"grades":         {trends.Complete, trends.Usable, trends.Unusable},
 		"criteria":       {trends.CritSystolic, trends.CritDiastolic, trends.CritLow, trends.CritStopped, trends.CritPulse, trends.CritNotable, trends.CritSupine},
-		"contributors":   {trends.ByVolume, trends.ByDrugs, trends.ByHeart, trends.ByEndocrine, trends.ByNeurologic},
-		"missing":        {alerts.InjuryUncleared, alerts.InjuryNoClearance, alerts.InjuryUnknown, alerts.CannotWalk},
-		"later":          {alerts.LaterNew, alerts.LaterChanged, alerts.LaterTakenBack, alerts.LaterMoved},
-		"measures":       wordsOfMeasures(), "measure-lost": wordsOfMeasures(),
+		"flags": {
+			alerts.DAlpha, alerts.DCentral, alerts.DNitrate, alerts.DThree, alerts.DTwoDiuretics, alerts.DDry, alerts.DRecent,
+			alerts.DPeak, alerts.DRoom, alerts.DBoth, alerts.DPressor, alerts.DFrid, alerts.DUnknown,
+		},
+		"contributors": {trends.ByVolume, trends.ByDrugs, trends.ByHeart, trends.ByEndocrine, trends.ByNeurologic},
+		"missing":      {alerts.InjuryUncleared, alerts.InjuryNoClearance, alerts.InjuryUnknown, alerts.CannotWalk},
+		"later":        {alerts.LaterNew, alerts.LaterChanged, alerts.LaterTakenBack, alerts.LaterMoved},
+		"measures":     wordsOfMeasures(), "measure-lost": wordsOfMeasures(),
 		"habit-states": {string(feedcheck.Usual), string(feedcheck.Lower), string(feedcheck.None), string(feedcheck.Never), string(feedcheck.Unknown)},
 		"run-rules":    {string(trends.RunBeyond), string(trends.RunEight), string(trends.RunTwoOfThree), string(trends.RunSix)},
 	} {

@@ -67,7 +67,7 @@ func TestEveryRuleHasItsSentenceWithTheFiguresInIt(t *testing.T) {
 		alerts.TFall: {"20 Nov 10:00", "2 h ago", "minor injury"}, alerts.TFell: {"20 Nov 10:00", "minor injury"},
 		alerts.TStopped: {"dizziness", "nausea", "142/78", "108/66"}, alerts.TLow: {"142/78", "108/66", "34"},
 		alerts.TLowLying: {"142", "under 90"}, alerts.TGap: {"bed alarm", "assisted rising"}, alerts.TPositive: {"142/78", "34", "12", "3 min"},
-		alerts.TOverdue: {"overdue", "1 h", "furosemide was raised"}, alerts.TDue: {"furosemide"}, alerts.TReview: {"doxazosin", "D-ALPHA"},
+		alerts.TOverdue: {"overdue", "1 h", "furosemide was raised"}, alerts.TDue: {"furosemide"}, alerts.TReview: {"doxazosin", "alpha-1 blocker"},
 		alerts.TClearance: {"20 Nov 10:00", "minor injury", "provider"},
 		alerts.TSymptoms:  {"dizziness", "nausea"}, alerts.TRoutine: {"20 Nov 11:00"}, alerts.TSoon: {"20 Nov 11:00"},
 		alerts.TPrecaution: {"bed alarm"}, alerts.TWatch: {"volume", "20 Nov 07:00"},

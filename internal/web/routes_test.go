@@ -97,6 +97,7 @@ var ways = []way{
 	{"GET", "/sign-out", "", any200, "", 303},
 	{"POST", "/sign-out", "", "303 303 303 303 303 303", "", 303},
 	{"GET", "/account", "", any200, "", 303},
+	{"POST", "/account/codes", "codes=on", "303 303 303 303 303 303", "", 303},
 	{"POST", "/account", "current=wrong&new=x&again=x", "422 422 422 422 422 422", "", 303},
 
 	{"GET", "/accounts", "", admins, "", 303},

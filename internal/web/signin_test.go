@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"plumbline/internal/audit"
 	"plumbline/internal/auth"
 	"plumbline/internal/records"
 	"plumbline/internal/web"
@@ -412,6 +413,45 @@ func TestAddingAnAccount(t *testing.T) {
 		if w := nurse.do("GET", path, nil); w.Code != 200 {
 			t.Errorf("GET %s after the change = %d", path, w.Code)
 		}
+	}
+}
+
+// What an account keeps of the codes of rules lasts beyond its sessions, ends none, and is audited.
+func TestTheAccountKeepsWhetherCodesAreShown(t *testing.T) {
+	all, d := noted(t, kept)
+	h := web.New(d)
+	nurse := newVisitor(h)
+	nurse.signIn("falls-nurse", webtest.Password)
+	shown := func() bool {
+		t.Helper()
+		return strings.Contains(nurse.do("GET", "/units/4W", nil).Body.String(), `<body class="codes"`)
+	}
+	if shown() {
+		t.Error("codes are shown to whoever has not asked for them")
+	}
+	if w := nurse.do("POST", "/account/codes", url.Values{"codes": {"on"}}); w.Code != 303 {
+		t.Fatalf("asking for codes = %d", w.Code)
+	}
+	again := newVisitor(h)
+	again.signIn("falls-nurse", webtest.Password)
+	if page := again.do("GET", "/account", nil).Body.String(); !shown() || !strings.Contains(page, `value="on" checked`) {
+		t.Error("the account does not keep that codes are shown, or the session ended")
+	}
+	if other := newVisitor(h); other.signIn("bedside-nurse", webtest.Password).Code == 303 &&
+		strings.Contains(other.do("GET", "/account", nil).Body.String(), `class="codes"`) {
+		t.Error("the setting of one account is another's")
+	}
+	if nurse.do("POST", "/account/codes", nil); shown() {
+		t.Error("codes are still shown")
+	}
+	var notes []string
+	for _, e := range *all {
+		if e.Did == audit.Manage && e.Who == "falls-nurse" {
+			notes = append(notes, e.Note)
+		}
+	}
+	if got := strings.Join(notes, ", "); got != "codes of rules shown, codes of rules hidden" {
+		t.Errorf("the audit says %q", got)
 	}
 }
 

@@ -73,6 +73,21 @@ const typed = (() => {
 	return { keep };
 })();
 
+// Shows the codes of rules on this page, by a button and a key that is no letter and that
+// browsers and readers of screens leave alone. What the account keeps is said on its own page.
+(() => {
+	const button = document.getElementById("show-codes");
+	if (!button) return;
+	button.hidden = false;
+	const turn = () => button.setAttribute("aria-pressed", document.body.classList.toggle("codes"));
+	button.addEventListener("click", turn);
+	document.addEventListener("keydown", e => {
+		if (e.key !== "F2" || e.ctrlKey || e.metaKey || e.altKey || e.shiftKey) return;
+		e.preventDefault();
+		turn();
+	});
+})();
+
 // Leaves the page when the session has ended for want of use: what stands on the
 // screen must not outlive it. Signs of somebody at the screen keep the session.
 (() => {

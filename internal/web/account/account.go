@@ -21,6 +21,7 @@ type accountView struct {
 	Roles, Units string
 	OneTime      bool
 	Changed      bool
+	Seen         bool // whether codes of rules are shown has just been said
 	Error        string
 	OfCurrent    bool // the error is of the current password
 	Min, Max     int
@@ -37,7 +38,27 @@ func (s *service) showAccount(c *frame.Request, status int, v accountView) (fram
 }
 
 func (s *service) accountPage(c *frame.Request) (frame.Page, error) {
-	return s.showAccount(c, http.StatusOK, accountView{Changed: c.Query("changed") != ""})
+	return s.showAccount(c, http.StatusOK, accountView{Changed: c.Query("changed") == "1", Seen: c.Query("changed") == "codes"})
+}
+
+// showCodes keeps whether the codes of rules stand in the pages of the account.
+func (s *service) showCodes(c *frame.Request) (frame.Page, error) {
+	form, err := s.Form(c)
+	if err != nil {
+		return nil, err
+	}
+	show, a := form.Get("codes") == "on", frame.AccountOf(c)
+	if err := s.Accounts.ShowCodes(c.Request.Context(), a.ID, show); err != nil {
+		return nil, err
+	}
+	note := "codes of rules hidden"
+	if show {
+		note = "codes of rules shown"
+	}
+	if err := s.Noted(c, records.AuditEntry{Did: audit.Manage, Outcome: frame.Allowed, Note: note}); err != nil {
+		return nil, err
+	}
+	return frame.SeeOther("/account?changed=codes")
 }
 
 func (s *service) changePassword(c *frame.Request) (frame.Page, error) {

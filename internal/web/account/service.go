@@ -32,5 +32,6 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Post("/sign-out", frame.SignedIn, s.signOut),
 		frame.Get("/account", frame.SignedIn, s.accountPage),
 		frame.Post("/account", frame.SignedIn, s.changePassword),
+		frame.Post("/account/codes", frame.SignedIn, s.showCodes),
 	}
 }

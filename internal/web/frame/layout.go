@@ -45,6 +45,8 @@ type Layout struct {
 	Caution  string
 	Now      string // the moment that "ago" counts from; "" where it stands still
 	Refresh  bool   // the page fetches itself anew each minute
+	Codes    bool   // the codes of rules are shown
+	CodesKey bool   // a key and a button show them for a while
 	Posted   bool   // the answer to a form: its address may lead nowhere by itself
 	Owed     *OwedLine
 	Old      []OldList // the lists behind the page that are old; none where it shows no patient
@@ -174,7 +176,9 @@ func (s *Frame) Bare(c *gin.Context, title string) Layout {
 		Title: title, Hospital: s.Hospital, Zone: s.Zone.String(), Version: s.Version, Who: a.Name,
 		Policy: ShortHash(s.PolicyOf(c).Hash), Caution: text.Caution, Posted: !isReading(c),
 	}
+	f.Codes = a.ShowCodes
 	if a.Name != "" && !a.Unattended() {
+		f.CodesKey = !f.Codes
 		f.Idle = int(s.Accounts.IdleLimit().Seconds())
 	}
 	return f

@@ -95,6 +95,7 @@ func TestPagesAtEveryWidthAndInBothColours(t *testing.T) {
 			page := browser.Open(t, "about:blank", 390, 900)
 			everyWidth(t, page, site+path, fileName(path))
 			staysWithin(t, page, path)
+			noCodes(t, page, path)
 			if first {
 				prints(t, page, path)
 			}

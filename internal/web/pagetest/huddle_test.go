@@ -127,9 +127,6 @@ func TestTheListFitsTwoScreens(t *testing.T) {
 	if words := browsertest.Eval[int](page, `document.querySelector("main").innerText.split(/\s+/).length`); words > 1100 {
 		t.Errorf("%d words are in sight", words)
 	}
-	if n := browsertest.Eval[int](page, `[...document.querySelectorAll("a.rule")].filter(a => a.checkVisibility() && a.closest(".row")).length`); n > 0 {
-		t.Errorf("%d codes of rules stand in closed rows", n)
-	}
 	if n := browsertest.Eval[int](page, rows+`.filter(r => r.querySelector(".c-set .finding") && !r.querySelector(".c-set svg.drawn")).length`); n > 0 {
 		t.Errorf("%d sets are not drawn", n)
 	}

@@ -198,6 +198,7 @@ func TestListRefreshesInPlace(t *testing.T) {
 	page := browsertest.Start(t).Open(t, site.URL+"/units/4W", 1440, 900)
 	page.Wait("footer")
 
+	page.Press(kb.F2)
 	browsertest.Eval[bool](page, `(document.querySelectorAll(".row details.more")[9].open = true) && document.querySelectorAll(".row")[9].querySelector("a.rule").focus() === undefined && scrollTo(0, 700) === undefined`)
 	was := browsertest.Eval[string](page, `document.activeElement.getAttribute("href") + scrollY`)
 	minutes.Store(4)

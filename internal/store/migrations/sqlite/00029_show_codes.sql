@@ -1,0 +1,3 @@
+-- +goose Up
+-- Whether the codes of rules stand in the pages of an account.
+ALTER TABLE accounts ADD COLUMN show_codes INTEGER NOT NULL DEFAULT 0;
