@@ -22,6 +22,16 @@ func Hindrances(d trends.Digest) []string {
 	return out
 }
 
+// LowApart is the low pressure at rest that no reason of the list tells: one that belongs to no
+// set, or to one that is not the latest. nil where there is none.
+func (a Assessment) LowApart() *trends.AtRest {
+	told := func(r Reason) bool { return r.Rule == TLowLying && slices.Contains(r.Facts, a.LowAtRest.SourceID) }
+	if a.LowAtRest == nil || slices.ContainsFunc(a.Reasons, told) {
+		return nil
+	}
+	return a.LowAtRest
+}
+
 // Withheld lists why a patient should not be stood up for a set, none where nothing
 // speaks against it: the systolic at rest of the set in mmHg (nil where not measured),
 // what was found at the bedside (words of clinical.StandingHolds), and the Hindrances

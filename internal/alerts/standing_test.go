@@ -3,8 +3,10 @@ package alerts
 import (
 	"slices"
 	"testing"
+	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
 )
 
 // The words of the rule: lying systolic under 90, chest pain, suspected fracture,
@@ -47,5 +49,30 @@ func TestHindrancesStandWithoutARecheck(t *testing.T) {
 	died := fractured(withFall(withFall(young(), -9, "major"), -3, "death"), "S720", -5)
 	if got := Hindrances(died); len(got) != 0 {
 		t.Errorf("after a fall with injury death: %v", got)
+	}
+}
+
+// A low pressure at rest that no set holds is told for as long as T-LOW-LYING holds of a set:
+// (t - 24 h, t]. Of who died of a fall none is.
+func TestALowPressureAtRestIsToldForADay(t *testing.T) {
+	for _, c := range []struct {
+		at   float64
+		died bool
+		told bool
+	}{
+		{at: 0, told: true}, {at: -23.9, told: true}, {at: -24}, {at: -30}, {at: -3, died: true},
+	} {
+		d := young()
+		d.LowAtRest = &trends.AtRest{SourceID: "r", At: hour(c.at), Systolic: ptr(78.0), Position: clinical.Lying}
+		if c.died {
+			d.Falls = []trends.FallFact{{SourceID: "F", At: hour(-1), Injury: "death"}}
+		}
+		a := Assess(d, clinical.DefaultPolicy(), time.UTC, noon)
+		if (a.LowAtRest != nil) != c.told {
+			t.Errorf("%v h, died %v: told %v", c.at, c.died, a.LowAtRest != nil)
+		}
+		if !c.died && a.Tier != None {
+			t.Errorf("a plain reading made tier %s: no rule says so", a.Tier)
+		}
 	}
 }

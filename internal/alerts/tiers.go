@@ -60,6 +60,11 @@ type Assessment struct {
 	Review      Review
 	Rank        int // 1 is first; set by Rank
 
+	// LowAtRest is a systolic at rest under 90 mmHg of the last hours (those of T-LOW-LYING,
+	// tiers.recent_hours) with no later one of 90 or more; nil where there is none. It is no rule
+	// of the list: whoever is about to stand the patient must see it, a set or not.
+	LowAtRest *trends.AtRest
+
 	decidedBy int // place of the deciding rule in the table
 }
 
@@ -78,6 +83,9 @@ func Assess(d trends.Digest, p clinical.Policy, zone *time.Location, at time.Tim
 	a.Recheck = s.recheck()
 	a.Precautions = s.precautions()
 	a.Review = s.review()
+	if low := d.LowAtRest; low != nil && s.within(low.At, p.Tiers.RecentHours) && !a.Died() {
+		a.LowAtRest = low
+	}
 	a.Tier, a.decidedBy = None, len(tierRules)
 	for n, rule := range tierRules {
 		reason := rule.holds(s, a)

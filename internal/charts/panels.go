@@ -113,6 +113,9 @@ func (b *builder) pressures() Panel {
 		} else if s.NoBaseline != "" {
 			row[1] = text.Word(string(s.NoBaseline))
 		}
+		if felt := text.AtRest(s); felt != "" {
+			row[1] += "; " + felt
+		}
 		if why := s.NoUpright(); why != "" {
 			row[2] = text.Word(string(why))
 		}

@@ -29,7 +29,7 @@ func SetsOf(stayID string, sets []trends.Set) Sets {
 // shown is a set as documents give it: pressures charted in kPa in mmHg to one decimal,
 // drops unrounded.
 func shown(s trends.Set) trends.Set {
-	s.NoBaseline = ""
+	s.NoBaseline, s.AtRest = "", nil
 	if s.Baseline != nil {
 		b := *s.Baseline
 		if b.WhyNone = ""; b.KPa {

@@ -52,6 +52,8 @@ var (
 	sayStandFor    = says[float64]("stand-for")
 	sayLimb        = says[trends.RestrictionFact]("limb")
 	sayLimbBrief   = says[trends.RestrictionFact]("limb-brief")
+	sayLow         = says[trends.AtRest]("low-at-rest")
+	sayLowBrief    = says[trends.AtRest]("low-at-rest-brief")
 	sayStale       = says[alerts.Freshness]("stale")
 	sayCame        = says[map[clinical.Kind]time.Time]("came")
 	sayQuiet       = says[alerts.Freshness]("quiet")
@@ -93,6 +95,7 @@ var (
 	sayDropFigures = says[trends.Set]("drop-figures")
 
 	sayBeside   = says[trends.Set]("beside-drops")
+	sayAtRest   = says[[]string]("felt-at-rest")
 	sayNewSets  = says[newSets]("new-sets")
 	sayNewFall  = says[trends.FallFact]("new-fall")
 	sayInjury   = says[string]("injury")

@@ -49,6 +49,12 @@ func RestrictionBrief(r trends.RestrictionFact) string {
 	return sayLimbBrief(Catalogue{}, r)
 }
 
+// LowAtRest tells a low pressure at rest without its time, which stands beside it.
+func LowAtRest(low trends.AtRest) string { return sayLow(Catalogue{}, low) }
+
+// LowAtRestBrief tells a low pressure at rest in a few words, with its time and age.
+func (c Catalogue) LowAtRestBrief(low trends.AtRest) string { return sayLowBrief(c, low) }
+
 // Stale says that a list is old and how old; "" where it is not (U-FRESH).
 func (c Catalogue) Stale(f alerts.Freshness) string {
 	if !f.Stale {

@@ -170,6 +170,9 @@ func How(s trends.Set) string { return sayHow(Catalogue{}, s) }
 // HowBesideDrops is How for a line that tells the drops too.
 func HowBesideDrops(s trends.Set) string { return sayBeside(Catalogue{}, s) }
 
+// AtRest says what was felt at rest, before a set: no symptom of standing; "" for nothing.
+func AtRest(s trends.Set) string { return sayAtRest(Catalogue{}, s.AtRest) }
+
 // Word is a word of the core as it is said; free text of a feed as it stands.
 func Word(word string) string { return spoken.word("core", word) }
 

@@ -40,6 +40,10 @@ type Digest struct {
 	// that was not taken here (U-FRESH); nil where there is none.
 	NewestVitals *time.Time
 
+	// LowAtRest is the newest systolic at rest under 90 mmHg that no later one of 90 or more
+	// follows; nil where there is none. For how long it is told is alerts' to say.
+	LowAtRest *AtRest
+
 	Restrictions []RestrictionFact // begun, by start
 	Clearances   []time.Time       // when a provider said that the patient may stand
 	Answers      []AnswerFact      // by time
@@ -221,7 +225,9 @@ func DigestOf(c clinical.Chart, p clinical.Policy, zone *time.Location) Digest {
 	d.Changes = changesOf(courses, d.Stay.AdmittedAt, p.Drugs)
 	d.Ordered = orderedAt(courses, c.AsOf)
 
-	raw := assemble(readingsOf(c, p.Plausible), clinical.Minutes(p.Sets.WindowMinutes))
+	readings := readingsOf(c, p.Plausible)
+	raw := assemble(readings, clinical.Minutes(p.Sets.WindowMinutes))
+	d.LowAtRest = lowAtRest(readings, raw)
 	around := surroundings{
 		policy: p, zone: zone, birthDate: d.Stay.BirthDate, restrictions: d.Restrictions,
 		pulseUnreliable: pulseUnreliable(orders, given, d.Conditions),

@@ -35,6 +35,9 @@ func judge(raw rawSet, s surroundings) Set {
 	}
 	set.takeLargest()
 	set.Symptoms, set.StoppedEarly = symptomsOf(raw)
+	if b := raw.baseline; b != nil && !b.Stopped && len(b.Symptoms) > 0 {
+		set.AtRest = inTheirOrder(b.Symptoms)
+	}
 	set.LyingPressure = lyingPressure(set.Baseline)
 	set.Criteria = criteriaOf(set, raw, s)
 	set.Finding = findingOf(set, s.policy.Sets)
@@ -139,16 +142,18 @@ func symptomsOf(raw rawSet) (symptoms []string, stopped bool) {
 		if isBaseline && !m.Stopped {
 			continue
 		}
-		for _, s := range m.Symptoms {
-			if !slices.Contains(symptoms, s) {
-				symptoms = append(symptoms, s)
-			}
-		}
+		symptoms = append(symptoms, m.Symptoms...)
 	}
-	slices.SortFunc(symptoms, func(a, b string) int {
+	return inTheirOrder(symptoms), stopped
+}
+
+// inTheirOrder are symptoms each once, in the order of the list.
+func inTheirOrder(symptoms []string) []string {
+	out := Distinct(symptoms)
+	slices.SortFunc(out, func(a, b string) int {
 		return slices.Index(clinical.Symptoms, a) - slices.Index(clinical.Symptoms, b)
 	})
-	return symptoms, stopped
+	return out
 }
 
 // lyingPressure grades the pressure of a lying baseline, the higher of the two

@@ -148,6 +148,10 @@ type Set struct {
 	// NoBaseline is why there is no pressure at rest, as in Reading: a given set without one has
 	// no baseline that could tell. It is no part of a document.
 	NoBaseline Word `json:"no_baseline,omitempty"`
+
+	// AtRest are the symptoms charted at the baseline: none of standing (S-SYMPTOMS), and not to
+	// be lost. It is no part of a document.
+	AtRest []string `json:"at_rest,omitempty"`
 }
 
 // NoUpright is why no pressure was taken upright, as in Reading; empty where one was, or where

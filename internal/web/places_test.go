@@ -274,6 +274,7 @@ var fieldPlaces = map[string]place{
 	"latest_set.upright.diastolic_drop": saidFigure, "latest_set.upright.pulse_rise": saidSigned,
 	"latest_set.upright.kpa":       unsaid("never in a document"),
 	"latest_set.baseline.why_none": unsaid("never in a document"), "latest_set.upright.why_none": unsaid("never in a document"),
+	"latest_set.at_rest":       unsaid("never in a document"),
 	"latest_set.no_baseline":   unsaid("never in a document"),
 	"latest_set.systolic_drop": saidSigned, "latest_set.diastolic_drop": saidSigned, "latest_set.pulse_rise": saidSigned,
 	"latest_set.pulse_rise_percent": saidSigned, "latest_set.finding": worded(text.Findings),

@@ -171,12 +171,14 @@
 			d.bed = data.bed;
 			d.clear = Number(data.clear) || 0;
 			d.stand = el("to-stand")?.textContent || "";
+			d.lowBefore = el("low-at-rest")?.dataset.says || "";
 			d.limbs = [...form.querySelectorAll("#lifted [data-limb]")].map((input, n) => ({
 				limb: input.dataset.limb, id: input.value, text: document.querySelectorAll("#no-cuff .limb")[n].textContent,
 			}));
 		} else {
 			el("b-bed").textContent = d.bed ? words.bed.replace("#", d.bed) : "";
 			const bar = text => Object.assign(document.createElement("p"), { className: "bar", textContent: text });
+			el("low-before").replaceChildren(...[d.lowBefore].filter(Boolean).map(text => bar(text + ". " + words.lowDo)));
 			el("charted").replaceChildren(...d.charted.map(c => bar(c.text)), ...[d.stand].filter(Boolean).map(bar));
 			el("no-cuff").replaceChildren(...(d.limbs || []).map(l => bar(l.text)));
 			el("lifted").replaceChildren(...(d.limbs || []).flatMap(l => {
@@ -541,6 +543,7 @@
 			if (shortRest()) says.push(words.warnShortSet.replace("#", restMinutes()));
 			if (old >= 15) says.push(words.warnOldBase.replace("#", old));
 			if (d.stand && longer()) says.push(d.stand);
+			if (d.lowBefore) says.push(d.lowBefore + ".");
 			el("stand-warn").replaceChildren(...says.map(text => Object.assign(document.createElement("p"), { className: "bar", textContent: text })));
 			el("plain-go").hidden = !shortRest();
 		};

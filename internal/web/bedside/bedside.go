@@ -63,6 +63,7 @@ type setForm struct {
 	Clear               string     // how long that is in minutes; "" for the usual readings
 	Drops               string     // mmHg at which a set is positive: see dropsOf
 	Others              []string   // sets that others have begun on this patient
+	LowBefore           *parts.Low // a low pressure at rest that was charted before
 	Latest              *parts.SetLine
 	Emergency           []emergencyView // what a set that is refused, or is being taken, tells at once
 	Discharged          *frame.Moment   // nil for one who is there
@@ -230,6 +231,7 @@ func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 	if v.Stand != "" {
 		v.Clear = text.Figure(*view.Assessment.Digest.Serial.ClearMinutes)
 	}
+	v.LowBefore = parts.LowOf(t, view.Assessment.LowAtRest)
 	for _, b := range s.begun.others(v.StayID, v.Account, now) {
 		v.Others = append(v.Others, text.Say("bedside.begun-by", b.who, t.Time(b.at)))
 	}
@@ -742,6 +744,7 @@ type chooseRow struct {
 	Bed, Name, URL string
 	Recheck        parts.RecheckView
 	Limbs          []string // that must not be measured
+	Low            string   // a low pressure at rest
 }
 
 // chooseSet lists those whose recheck is owed now in the order of the list, then
@@ -773,7 +776,10 @@ func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 	)
 	names := frame.AccountOf(c).May(records.ViewNames)
 	row := func(a alerts.Assessment) chooseRow {
-		r := chooseRow{Bed: a.Digest.Stay.Bed, URL: frame.SetURL(a.Digest.StayID), Recheck: parts.RecheckOf(t, a), Limbs: parts.LimbsOf(a)}
+		r := chooseRow{
+			Bed: a.Digest.Stay.Bed, URL: frame.SetURL(a.Digest.StayID), Recheck: parts.RecheckOf(t, a), Limbs: parts.LimbsOf(a),
+			Low: parts.LowBrief(t, a.LowAtRest),
+		}
 		if names {
 			r.Name = a.Digest.Stay.Name
 		}

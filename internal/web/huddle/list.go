@@ -85,6 +85,7 @@ type rowView struct {
 	Later     *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
 	Blocked   bool               // a recheck is open that cannot be done: "nothing owed" would not be true
 	Limbs     []string           // that must not be measured
+	Low       *parts.Low         // a low pressure at rest that no reason tells
 	Quiet     string             // that the feeds have brought no vital sign for long; "" else
 	InPlace   string             // what is said of precautions where none is missing
 	Set       *parts.Found

@@ -410,7 +410,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 		r.Later = &later
 	}
 	r.Blocked = a.Recheck.State == alerts.Blocked
-	r.Limbs = parts.LimbsOf(a)
+	r.Limbs, r.Low = parts.LimbsOf(a), parts.LowOf(l.Times, a.LowApart())
 	if l.quiet(a) {
 		r.Quiet = l.QuietBrief(d.NewestVitals)
 	}
@@ -544,6 +544,9 @@ func (l lister) sheet(v listView) sheetView {
 				bed += " " + name
 			}
 			warn := append(text.Missing(g.Recheck.Missing), parts.LimbsOf(g)...)
+			if low := parts.LowBrief(l.Times, g.LowApart()); low != "" {
+				warn = append(warn, low)
+			}
 			if l.quiet(g) {
 				warn = append(warn, l.QuietBrief(g.Digest.NewestVitals))
 			}
@@ -612,6 +615,9 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		r.Others = append(append(r.Others, l.notesOf(a)...), text.Missing(a.Recheck.Missing)...)
 	}
 	r.Others = append(r.Others, parts.LimbsOf(a)...)
+	if low := parts.LowBrief(l.Times, a.LowApart()); low != "" {
+		r.Others = append(r.Others, low)
+	}
 	if l.quiet(a) {
 		r.Others = append(r.Others, l.QuietBrief(a.Digest.NewestVitals))
 	}

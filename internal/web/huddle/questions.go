@@ -19,14 +19,14 @@ const (
 
 	overdue = "overdue"
 
-	fell, bleeds, cuff, blocked, silent = "fell", "bleeds", "cuff", "blocked", "silent"
+	fell, bleeds, low, cuff, blocked, silent = "fell", "bleeds", "low", "cuff", "blocked", "silent"
 
 	newFall, newPositive, newCleared, newDose, newHere = "fall", "positive", "cleared", "dose", "here"
 )
 
 var (
 	owedWords = []string{aSet, aTell, aClearance, aPrecautions, aReview, aData}
-	marks     = []string{fell, bleeds, cuff, blocked, silent}
+	marks     = []string{fell, bleeds, low, cuff, blocked, silent}
 	newWords  = []string{newFall, newPositive, newCleared, newDose, newHere}
 )
 
@@ -185,6 +185,9 @@ func (l lister) marksOf(a alerts.Assessment) []markView {
 	}
 	if drugs := bleedersOf(a); len(drugs) > 0 {
 		add(bleeds, text.List(drugs))
+	}
+	if a.LowAtRest != nil {
+		add(low, l.LowAtRestBrief(*a.LowAtRest))
 	}
 	if limbs := a.Restrictions(); len(limbs) > 0 {
 		add(cuff, text.RestrictionBrief(limbs[0]))

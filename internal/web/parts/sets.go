@@ -34,6 +34,7 @@ type Set struct {
 	Drops     string
 	Pulse     string
 	Symptoms  []string
+	AtRest    string // what was felt before it; "" for nothing
 	Stopped   bool
 	Facts     string
 	Near      string // another set within minutes of it; "" where none is known
@@ -53,7 +54,7 @@ func SetOf(t frame.Times, d trends.Digest, set trends.Set) Set {
 		Grade: text.Grades[set.Quality], Filled: set.Quality == trends.Complete, Notes: text.Notes(set.QualityNotes),
 		Timing: text.Timings[set.Timing], Sustained: text.Sustained(set.Sustained), Response: text.Response(set),
 		Before: t.OvertakenAt(d, set),
-		Lying:  string(set.LyingPressure), Drops: text.Drops(set), Symptoms: set.Symptoms, Stopped: set.StoppedEarly,
+		Lying:  string(set.LyingPressure), Drops: text.Drops(set), Symptoms: set.Symptoms, Stopped: set.StoppedEarly, AtRest: text.AtRest(set),
 		Facts: strings.Join(set.Facts, ", "),
 	}
 	if set.Inferred() {
@@ -149,6 +150,7 @@ type SetLine struct {
 	Filled   bool // drawn filled: quality complete
 	Notes    []string
 	Symptoms []string
+	AtRest   string // what was felt before standing; "" for nothing
 }
 
 // TrendView is an arrow and the words that it stands for.
@@ -175,6 +177,7 @@ func SetLineOf(t frame.Times, d trends.Digest, set trends.Set) *SetLine {
 		FromWord: "lying", ToWord: "standing",
 		Finding: set.Finding, Says: text.Findings[set.Finding], Grade: text.Grades[set.Quality],
 		Filled: set.Quality == trends.Complete, Notes: text.Notes(set.QualityNotes), Symptoms: set.Symptoms,
+		AtRest: text.AtRest(set),
 	}
 	if b := set.Baseline; b != nil {
 		l.From, l.FromWord = text.PressureOr(b.WhyNone, b.Systolic, b.Diastolic), string(b.Position)

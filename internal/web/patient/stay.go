@@ -28,6 +28,7 @@ type stayView struct {
 	Admitted, Discharged                   *frame.Moment
 	Walks                                  string
 	Limbs                                  []limbView // that must not be measured
+	Low                                    *parts.Low // a low pressure at rest that no reason tells
 
 	Tier, TierName string
 	Lead           *parts.ReasonView
@@ -168,7 +169,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		Recheck: parts.RecheckOf(t, a), Precautions: parts.PrecautionsOf(a),
 		ReviewNeeded: a.Review.Needed && !a.Died(), Died: a.Died(),
 		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy),
-		Trend:     parts.TrendOf(d.Serial),
+		Trend: parts.TrendOf(d.Serial), Low: parts.LowOf(t, a.LowApart()),
 		HasScript: s.AssetURL("vendor/echarts.min.js") != "",
 	}
 	if d.Stay.DischargedAt != nil {
