@@ -176,6 +176,7 @@ type site struct {
 	clocks   *clockWatch
 	lease    *lease // nil: this program is alone
 	polled   polled
+	writes   *writes
 	log      *slog.Logger
 }
 
@@ -197,10 +198,11 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 	}
 	book := &codebook.Book{Store: st, Clock: p.clock, File: s.codes, Table: s.fhir.Codes}
 	service := &assess.Service{Store: st, Policy: inForce, Zone: s.zone, Drugs: book.Drugs}
+	noted := newWrites()
 	opened := &site{
-		settings: s, store: st, log: log,
+		settings: s, store: st, log: log, writes: noted,
 		loader: &ingest.Loader{
-			Store: st, Readers: readers(s), Clock: p.clock, Zone: s.zone,
+			Store: notedStore{st, noted}, Readers: readers(s), Clock: p.clock, Zone: s.zone,
 			Plausible: func(v clinical.Vitals) []string {
 				return trends.Believe("", v, inForce.Current().Policy.Plausible).Implausible
 			},

@@ -27,6 +27,7 @@ type ward struct {
 	feed     string
 	mllp     string // address
 	messages []string
+	pace     time.Duration // between two messages; they come all the while that something breaks
 	random   *rand.Rand
 	acked    atomic.Int64
 }
@@ -94,6 +95,7 @@ func (w *ward) send(ctx context.Context, lost *rand.Rand) {
 		for ctx.Err() == nil && !w.sent(text, lost.IntN(5) == 0) {
 			time.Sleep(5 * time.Millisecond)
 		}
+		time.Sleep(w.pace)
 		w.acked.Store(int64(n + 1))
 	}
 }
@@ -130,19 +132,22 @@ func (w *ward) end(t *testing.T, database string) string {
 			t.Logf("%d are answered; the last instance says: %.8000s", w.acked.Load(), i.log)
 		}
 	})
-	want := len(must(os.ReadDir(w.feed))(t))
-	within(t, "everything is read and answered", func() bool {
-		var read int
-		if err := asked(database, "SELECT count(*) FROM feed_files WHERE size IS NOT NULL AND error = ''", &read); err != nil {
-			return false
-		}
-		return read == want && w.acked.Load() == int64(len(w.messages))
-	})
+	within(t, "everything is read and answered", func() bool { return w.done(database) })
 	if code, body := get(t, i.url+"/readyz"); code != 200 {
 		t.Errorf("in the end it is not ready: %d %s", code, body)
 	}
 	i.kill()
 	return stateOf(t, database)
+}
+
+// done reports whether every file is read and every message answered.
+func (w *ward) done(database string) bool {
+	files, err := os.ReadDir(w.feed)
+	var read int
+	if err == nil {
+		err = asked(database, "SELECT count(*) FROM feed_files WHERE size IS NOT NULL AND error = ''", &read)
+	}
+	return err == nil && read == len(files) && w.acked.Load() == int64(len(w.messages))
 }
 
 func must[T any](v T, err error) func(*testing.T) T {
@@ -221,6 +226,7 @@ func disturbed(t *testing.T, kills, scale int) {
 			database = filepath.Join(t.TempDir(), "killed.db")
 		}
 		w.acked.Store(0)
+		w.pace = 60 * time.Millisecond
 		stop := w.sendAll(t)
 		defer stop()
 		for n := range kills {
@@ -242,6 +248,16 @@ func (w *ward) sendAll(t *testing.T) (stop func()) {
 	return func() { cancel(); <-done }
 }
 
+// listens waits until messages are taken, or so long.
+func (w *ward) listens(limit time.Duration) {
+	for end := time.Now().Add(limit); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+		if c, err := net.Dial("tcp", w.mllp); err == nil {
+			_ = c.Close()
+			return
+		}
+	}
+}
+
 // breakOnce starts the program, breaks something while it works, and kills it.
 func (w *ward) breakOnce(t *testing.T, database string, n int) {
 	t.Helper()
@@ -253,6 +269,9 @@ func (w *ward) breakOnce(t *testing.T, database string, n int) {
 	c.Env = append(append(os.Environ(), asCommand+"=1"), w.settings(database, "400ms")...)
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
+	}
+	if n%4 < 2 { // half of them while it takes messages
+		w.listens(patience / 6)
 	}
 	time.Sleep(time.Duration(w.random.IntN(700)) * time.Millisecond)
 	if n%3 == 1 && strings.Contains(database, "://") { // the connections are cut first

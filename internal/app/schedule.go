@@ -19,10 +19,9 @@ import (
 
 // schedule runs jobs by the clock. Jobs that machines set run in UTC.
 type schedule struct {
-	cron   *cron.Cron
 	cancel context.CancelFunc
 	job    cron.Job
-	begun  sync.WaitGroup // of what began beside the clock
+	begun  sync.WaitGroup // of all that runs
 }
 
 // startLeased runs a job where this instance has the lease: as often as every says, and at once
@@ -45,21 +44,73 @@ func (s *schedule) begin() {
 func startJob(ctx context.Context, log *slog.Logger, every string, atOnce bool, job func(context.Context)) (*schedule, error) {
 	ctx, cancel := context.WithCancel(ctx)
 	messages := cronLog{log}
-	// Skipping must stand outside recovering: the other way round one panic
-	// leaves the job marked as running for good.
-	c := cron.New(cron.WithLocation(time.UTC), cron.WithLogger(messages),
-		cron.WithChain(cron.SkipIfStillRunning(messages), cron.Recover(messages)))
-	id, err := c.AddFunc(every, func() { job(ctx) })
+	when, err := cron.ParseStandard(every)
 	if err != nil {
 		cancel()
 		return nil, err
 	}
-	wrapped := c.Entry(id).WrappedJob
+	// Skipping must stand outside recovering: the other way round one panic
+	// leaves the job marked as running for good.
+	chain := cron.NewChain(cron.SkipIfStillRunning(messages), cron.Recover(messages))
+	s := &schedule{cancel: cancel, job: chain.Then(cron.FuncJob(func() { job(ctx) }))}
 	if atOnce {
-		wrapped.Run()
+		s.job.Run()
 	}
-	c.Start()
-	return &schedule{cron: c, cancel: cancel, job: wrapped}, nil
+	s.begun.Go(func() { s.run(ctx, when) })
+	return s, nil
+}
+
+// run runs the job at its turns until ctx ends. It does not leave that to cron, which waits for the
+// moment that it worked out: a clock that is set back by an hour would hold everything up for an hour.
+func (s *schedule) run(ctx context.Context, when cron.Schedule) {
+	if even, is := when.(cron.ConstantDelaySchedule); is {
+		ticks := time.NewTicker(even.Delay) // by what passes, whatever the clock shows
+		defer ticks.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-ticks.C:
+				s.job.Run()
+			}
+		}
+	}
+	for next := newTurn(when, time.Now().UTC()); ; {
+		due, wait := next.look(time.Now().UTC())
+		if due {
+			s.job.Run()
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(wait):
+		}
+	}
+}
+
+// turn is when a job is due next by the clock on the wall.
+type turn struct {
+	when cron.Schedule
+	seen time.Time // the clock, at the last look
+	at   time.Time
+}
+
+func newTurn(when cron.Schedule, now time.Time) *turn { return &turn{when, now, when.Next(now)} }
+
+// longestNap is how long a set clock may go unnoticed.
+const longestNap = 30 * time.Second
+
+// look reports whether the job is due, and how long to wait until the next look.
+func (t *turn) look(now time.Time) (due bool, wait time.Duration) {
+	due = !t.at.IsZero() && !now.Before(t.at) // 31 February never comes
+	if due || now.Before(t.seen) {            // the clock was set back
+		t.at = t.when.Next(now)
+	}
+	t.seen = now
+	if t.at.IsZero() {
+		return false, longestNap
+	}
+	return due, min(max(t.at.Sub(now), 0), longestNap)
 }
 
 // startSchedule reads the feed folder now and then as often as the settings say.
@@ -188,7 +239,6 @@ func (s *schedule) stop() {
 		return
 	}
 	s.cancel()
-	<-s.cron.Stop().Done()
 	s.begun.Wait()
 }
 

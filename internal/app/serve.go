@@ -202,6 +202,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 	records := newRecorder(s.store, s.log)
 	defer records.close()
 
+	defer startWriteChecks(ctx, s, p.clock)()
 	s.lease = startLease(ctx, s)
 	defer s.lease.stop()
 	telling, err := startTelling(ctx, s, p.clock) // before the first step: what that opens is told
@@ -302,6 +303,9 @@ func (s *site) ready(ctx context.Context, w *ingest.Watcher, now time.Time) erro
 	if err := s.store.Ping(ctx); err != nil {
 		return err
 	}
+	if err := s.writes.trouble(); err != nil {
+		return err
+	}
 	if c := s.clocks.trouble(now); c != nil && c.Waits {
 		return errors.New("the last step of the episodes lies in the future, and nothing is opened or told until that " +
 			"is passed over; check the clocks")
@@ -331,6 +335,9 @@ func overdue(schedule string, last, now time.Time) bool {
 // trouble says why the feeds are not read as they should be, "" if they are: by this instance, or
 // by the one that has the lease as that tells it.
 func (s *site) trouble(w *ingest.Watcher, now time.Time) string {
+	if err := s.writes.trouble(); err != nil {
+		return err.Error()
+	}
 	lease, mine := s.lease.standing()
 	switch {
 	case w == nil && s.settings.fhirServer.URL == "":
@@ -360,9 +367,16 @@ func (s *site) folderTrouble(w *ingest.Watcher, now time.Time) string {
 	return ""
 }
 
-// feedsSaid tells what the others are to know of the feeds that this instance reads.
+// feedsSaid tells what the others are to know of the feeds that this instance reads. Whoever is only about
+// to take the lease has not read yet, and that is no trouble: it begins at once.
 func (s *site) feedsSaid(w *ingest.Watcher, clock clinical.Clock) func() records.FeedsSaid {
-	return func() records.FeedsSaid { return s.saidAt(w, clock()) }
+	return func() records.FeedsSaid {
+		said := s.saidAt(w, clock())
+		if _, mine := s.lease.standing(); !mine {
+			said.Trouble = ""
+		}
+		return said
+	}
 }
 
 func (s *site) saidAt(w *ingest.Watcher, now time.Time) records.FeedsSaid {

@@ -249,3 +249,40 @@ func TestOnlyRegularFilesOfTheFolderAreRead(t *testing.T) {
 		t.Errorf("a pipe named by itself: %v, %+v", err, s)
 	}
 }
+
+// The clock is set back by a day between two looks. What the folder holds is read all the same, and rows
+// that lie ahead of the clock so are held until it is right, and then read by themselves.
+func TestAClockSetBackLosesNoRow(t *testing.T) {
+	w := newFolder(t)
+	w.Clock = func() time.Time { return w.clock }
+	right := w.clock
+	w.append(t, "weights-1.csv", weights+"a,S,2026-11-25T11:00,70,\n")
+	w.append(t, "weights-2.csv", weights)
+	w.look(t)
+	w.look(t)
+	w.clock = right.Add(-24 * time.Hour)
+	row := func(id string) string { return id + ",S," + right.Format(time.RFC3339) + ",70,\n" }
+	path := filepath.Join(w.dir, "weights-2.csv")
+	if err := os.WriteFile(path, []byte(weights+row("b")), 0o600); err != nil { // its time is ahead of the clock
+		t.Fatal(err)
+	}
+	if err := os.Chtimes(path, right, right); err != nil {
+		t.Fatal(err)
+	}
+	w.append(t, "weights-3.csv", weights+row("c"))
+	for range 3 {
+		w.clock = w.clock.Add(time.Minute)
+		w.look(t)
+	}
+	if held := w.held(t); len(held) != 2 || len(w.watcher.Last().Growing) != 0 {
+		t.Errorf("held are %+v, left %+v", held, w.watcher.Last().Growing)
+	}
+	w.clock = right.Add(time.Minute)
+	if s, _, err := w.RetryDue(t.Context()); err != nil || s.Accepted+s.Waiting != 2 || s.Held != 0 {
+		t.Errorf("with the clock right again: %v, %+v", err, s)
+	}
+	w.look(t)
+	if got := w.versions(t); len(got) != 3 || len(w.held(t)) != 0 {
+		t.Errorf("%d versions, %d held, want 3 and 0", len(got), len(w.held(t)))
+	}
+}

@@ -63,6 +63,7 @@ type outcome struct {
 	growing bool   // it is still being written
 	read    int64  // bytes of it that were read then
 	refused string // why it cannot be read for what is in it
+	failed  error  // why the store did not take it
 }
 
 // load reads the sources and also returns what came of each file. One that is still being written,
@@ -93,6 +94,7 @@ func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summ
 		case ctx.Err() != nil:
 			return s, nil, ctx.Err()
 		case err != nil: // stops nothing else, and is tried again
+			o.failed = err
 			s.unread(src, fmt.Errorf("the file could not be stored: %w", err))
 		default:
 			found.doubted = append(found.doubted, f.doubted...)

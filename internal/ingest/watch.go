@@ -73,23 +73,44 @@ func (w *Watcher) Poll(ctx context.Context) error {
 	sources, err := w.due(ctx, now)
 	var summary Summary
 	var came []outcome
+	read := false
 	if err == nil && len(sources) > 0 {
 		summary, came, err = w.Loader.load(ctx, sources, "schedule")
+		read = err == nil
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if err == nil {
 		w.took(came, now)
+		err = unstored(came)
 	}
 	w.last.Dir, w.last.Err = w.Dir, err
 	w.tell(now)
 	if err == nil {
 		w.last.At = now
 	}
-	if err == nil && len(sources) > 0 {
+	if read {
 		w.last.Summary, w.last.ReadAt = summary, now
 	}
 	return err
+}
+
+// unstored says that files could not be stored, and why the first could not; nil where all were. It
+// is the database's fault, and not theirs: they are tried again at the next look.
+func unstored(came []outcome) error {
+	n, first := 0, error(nil)
+	for _, o := range came {
+		if clinical.CodeOf(o.failed) != clinical.Unavailable {
+			continue // all is well, or something is wrong with this file alone
+		}
+		if n++; n == 1 {
+			first = o.failed
+		}
+	}
+	if n == 0 {
+		return nil
+	}
+	return fmt.Errorf("%d of the files of the feed folder could not be stored: %w", n, first)
 }
 
 // due lists the files to be read now, whole or as far as they have settled.

@@ -32,7 +32,8 @@ func told(err error) error {
 	}
 	return &clinical.Error{
 		Code: clinical.Unavailable, Err: err,
-		Message: "the database cannot be used now; check that its server or its file is there and that this user may write it",
+		Message: "the database cannot be used now; check that its server or its file is there, " +
+			"that its disk has room and that this user may write it",
 	}
 }
 

@@ -29,7 +29,7 @@ func asks(ctx context.Context, s *Store) map[string]error {
 	_, _, session := s.SessionOf(ctx, []byte("x"))
 	return map[string]error{
 		"units": units, "versions": versions, "state": state, "feeds": feeds, "accounts": accounts, "session": session,
-		"touch": s.TouchSession(ctx, []byte("x"), noon), "policy": s.SavePolicy(ctx, "h", "y", noon), "ping": s.Ping(ctx),
+		"touch": s.TouchSession(ctx, []byte("x"), noon), "policy": s.SavePolicy(ctx, "h", "y", noon), "ping": s.Ping(ctx), "check": s.CheckWrite(ctx, noon),
 	}
 }
 

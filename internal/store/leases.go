@@ -127,6 +127,9 @@ func UnderLease(ctx context.Context, name string, l records.Lease) context.Conte
 	return context.WithValue(ctx, fenceKey{}, fence{name, l})
 }
 
+// ErrLeaseTaken is that somebody else has taken the lease under which something was to be written.
+var ErrLeaseTaken = clinical.Errorf(clinical.Unavailable, "another instance has taken the lease: nothing is written")
+
 // checkFence is the last look before a commit.
 func (s *Store) checkFence(ctx context.Context, tx *gorm.DB) error {
 	f, under := ctx.Value(fenceKey{}).(fence)
@@ -136,7 +139,7 @@ func (s *Store) checkFence(ctx context.Context, tx *gorm.DB) error {
 	var now int64
 	err := told(tx.Raw("SELECT fence FROM leases WHERE name = ?", f.name).Row().Scan(&now))
 	if err == nil && now != f.lease.Fence {
-		return clinical.Errorf(clinical.Unavailable, "another instance has taken the lease: nothing is written")
+		return ErrLeaseTaken
 	}
 	return err
 }

@@ -158,8 +158,8 @@ func parse(lines []string) (m message, reason string) {
 		return m, "the message does not begin with MSH and its separators"
 	}
 	m.field = lines[0][3]
-	if isWord(m.field) {
-		return m, "the field separator after MSH is a letter or a digit"
+	if isWord(m.field) || m.field >= utf8.RuneSelf {
+		return m, "the field separator after MSH is no sign of ASCII, or a letter or a digit"
 	}
 	head := strings.Split(lines[0], string(rune(m.field)))
 	if reason := m.setSeparators(head[1]); reason != "" {

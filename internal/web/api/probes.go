@@ -1,8 +1,10 @@
 package api
 
 import (
+	"errors"
 	"net/http"
 
+	"plumbline/internal/clinical"
 	"plumbline/internal/web/frame"
 )
 
@@ -14,10 +16,20 @@ func (s *service) readyz(c *frame.Request) (frame.Page, error) {
 	if s.Ready != nil {
 		if err := s.Ready(c.Request.Context()); err != nil {
 			s.Log.Warn("not ready", "error", err)
-			return frame.Plain(http.StatusServiceUnavailable, "not ready: the log says why\n")
+			return frame.Plain(http.StatusServiceUnavailable, "not ready: "+whatToDo(err)+"the log says why\n")
 		}
 	}
 	return frame.Plain(http.StatusOK, "ready\n"+s.leaseLine(c))
+}
+
+// whatToDo is what may be told anybody of why the program is not ready: the sentence of an error of the
+// database has neither its place nor its password.
+func whatToDo(err error) string {
+	var known *clinical.Error
+	if errors.As(err, &known) && known.Code == clinical.Unavailable {
+		return known.Message + "; "
+	}
+	return ""
 }
 
 // leaseLine says who reads the feeds, where there may be several instances.
