@@ -3,11 +3,12 @@ package webtest
 import (
 	"context"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
-	"testing"
 	"time"
 
 	"plumbline/internal/auth"
@@ -22,26 +23,30 @@ const Password = "four invented words here"
 // is an administrator too.
 const Everything = "everything"
 
-// accounts makes accounts whose clock stands still: one for each role, named by it,
-// those that see patients on unit 4W alone; and Everything. Their passwords are hashed
-// at next to no cost.
-func accounts(tb testing.TB, st *store.Store, now time.Time) *auth.Service {
-	tb.Helper()
-	s := &auth.Service{
+// accounts keeps accounts by a clock that stands still. Their passwords are hashed at next to
+// no cost.
+func accounts(st *store.Store, now time.Time) *auth.Service {
+	return &auth.Service{
 		Store: st, Hasher: &auth.Hasher{Cost: auth.Cost{MemoryKiB: 8, Passes: 1, Lanes: 1}}, Limits: &auth.Limits{},
 		Clock: func() time.Time { return now },
 	}
+}
+
+// addAccounts makes an account for each role, named by it, those that see patients on unit
+// 4W alone; and Everything.
+func addAccounts(ctx context.Context, s *auth.Service) error {
+	grants := map[string]auth.Grants{
+		Everything: {Roles: []records.Role{records.FallsNurse, records.Administrator}, AllUnits: true},
+	}
 	for _, r := range records.Roles {
-		g := auth.Grants{Roles: []records.Role{r}, Units: []string{"4W"}}
-		if _, err := s.Add(context.Background(), string(r), Password, g, false); err != nil {
-			tb.Fatal(err)
+		grants[string(r)] = auth.Grants{Roles: []records.Role{r}, Units: []string{"4W"}}
+	}
+	for _, name := range slices.Sorted(maps.Keys(grants)) {
+		if _, err := s.Add(ctx, name, Password, grants[name], false); err != nil {
+			return err
 		}
 	}
-	all := auth.Grants{Roles: []records.Role{records.FallsNurse, records.Administrator}, AllUnits: true}
-	if _, err := s.Add(context.Background(), Everything, Password, all, false); err != nil {
-		tb.Fatal(err)
-	}
-	return s
+	return nil
 }
 
 // SignIn signs in to the pages behind a handler and returns the cookies.

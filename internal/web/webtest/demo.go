@@ -109,13 +109,13 @@ func (b *Answers) take(t testing.TB, read func(records.Batch) error) {
 // Demo is the demo unit with accounts of every role. The moment is its anchor.
 func Demo(t testing.TB, zone *time.Location) (web.Deps, *Answers) {
 	t.Helper()
-	return of(t, teststore.Demo(t), zone)
+	return of(t, prepared(t, "demo", teststore.DemoFile, zone), zone)
 }
 
 // DemoWithPast is Demo with the year before the stories.
 func DemoWithPast(t testing.TB, zone *time.Location) (web.Deps, *Answers) {
 	t.Helper()
-	return of(t, teststore.DemoWithPast(t), zone)
+	return of(t, prepared(t, "demo-with-past", teststore.DemoWithPastFile, zone), zone)
 }
 
 func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers) {
@@ -149,7 +149,7 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 			return h, err
 		},
 		Desk:  &feeds.Desk{Rows: st, Loader: loader, Log: log},
-		Ready: func(context.Context) error { return nil }, Accounts: accounts(t, st, now),
+		Ready: func(context.Context) error { return nil }, Accounts: accounts(st, now),
 		Tokens:      &auth.Tokens{Store: st, Limits: &auth.Limits{}, Clock: func() time.Time { return now }},
 		Audit:       st.Audit,
 		Episodes:    episodes,
