@@ -8,6 +8,8 @@
 //		...
 //	}
 //
+// What takes seconds besides is left to make test by Long, or shortened for make check by Few.
+//
 // A package whose properties draw more or less than rapid's usual hundred sets that in
 // its TestMain: flag.Set("rapid.checks", drill.Draws(2000)).
 package drill
@@ -32,6 +34,22 @@ func Only(tb testing.TB) {
 	if os.Getenv(Variable) != "1" {
 		tb.Skipf("a long fault test: run `make drill`, or set %s=1", Variable)
 	}
+}
+
+// Long skips a test of seconds where `go test -short` asks for what is quick (make check).
+func Long(tb testing.TB) {
+	tb.Helper()
+	if testing.Short() {
+		tb.Skip("takes seconds: left to make test")
+	}
+}
+
+// Few is the whole of a table, and the first n of it under `go test -short` (make check).
+func Few[T any](n int, all []T) []T {
+	if testing.Short() {
+		return all[:min(n, len(all))]
+	}
+	return all
 }
 
 // Draws is how often a property is drawn, as rapid.checks takes it: the usual number

@@ -11,6 +11,7 @@ import (
 	"golang.org/x/net/html"
 
 	"plumbline/internal/demo"
+	"plumbline/internal/drill"
 	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
@@ -63,6 +64,7 @@ func loose(page string) (found []string) {
 // page each is isolated from the figures beside it and may break; so it is on paper, which
 // is the same page.
 func TestTextOfFeedsIsHeldOnEveryPage(t *testing.T) {
+	drill.Long(t)
 	d, board := open(t)
 	stay, fall := board.PutHostile(t)
 	board.Hold(t, records.Held{File: webtest.Hostile("file"), Line: 2, Kind: "vitals", SourceID: webtest.HostileID, Reason: webtest.Hostile("reason"),

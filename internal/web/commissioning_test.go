@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"plumbline/internal/drill"
 	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
@@ -17,6 +18,7 @@ import (
 // screen on the wall, and no page of another unit does. An administrator says on the page of the
 // feeds that they were checked, and takes it back; both are in the audit.
 func TestEachPageOfAUnitInCommissioningSaysSo(t *testing.T) {
+	drill.Long(t)
 	d, _ := open(t)
 	var noted []string
 	d.Note = func(_ context.Context, e records.AuditEntry) error {

@@ -46,12 +46,14 @@ type shift struct {
 	handler http.Handler
 	now     time.Time
 	audited []string
+
+	signedIn map[string]http.Handler
 }
 
 func newShift(t *testing.T) *shift {
 	t.Helper()
 	d, _ := open(t)
-	s := &shift{t: t, now: demo.AnchorTime().Add(10 * time.Second)}
+	s := &shift{t: t, now: demo.AnchorTime().Add(10 * time.Second), signedIn: map[string]http.Handler{}}
 	d.Clock = func() time.Time { return s.now }
 	d.Accounts.Clock = d.Clock
 	d.Note = func(_ context.Context, e records.AuditEntry) error {
@@ -83,7 +85,7 @@ func (s *shift) episode(stay string, kind records.EpisodeKind) records.Episode {
 
 func (s *shift) get(who, path string) string {
 	s.t.Helper()
-	w := get(webtest.As(s.handler, who), path)
+	w := get(s.as(who), path)
 	if w.Code != 200 {
 		s.t.Fatalf("GET %s as %s = %d", path, who, w.Code)
 	}
@@ -97,7 +99,16 @@ func (s *shift) act(who string, e records.Episode, verb string, seen int, more .
 	for n := 0; n+1 < len(more); n += 2 {
 		form.Set(more[n], more[n+1])
 	}
-	return post(webtest.As(s.handler, who), "/episodes/"+e.ID+"/"+verb, form)
+	return post(s.as(who), "/episodes/"+e.ID+"/"+verb, form)
+}
+
+// as is the program as somebody sees it, who signs in once for each moment of the clock.
+func (s *shift) as(who string) http.Handler {
+	key := who + s.now.String()
+	if s.signedIn[key] == nil {
+		s.signedIn[key] = webtest.As(s.handler, who)
+	}
+	return s.signedIn[key]
 }
 
 // seen is what a form says that it showed: so many events of an episode, and of the others of
@@ -560,6 +571,9 @@ func TestWhoActsOnEachKindOfEpisode(t *testing.T) {
 	}
 	seen := map[records.EpisodeKind]bool{}
 	for _, e := range append(owed(t, s.deps, "4W"), owed(t, s.deps, "")...) {
+		if seen[e.Kind] && testing.Short() {
+			continue
+		}
 		seen[e.Kind] = true
 		for n, role := range records.Roles {
 			for _, verb := range []string{"take", "release", "defer", "close"} {

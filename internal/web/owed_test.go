@@ -16,6 +16,7 @@ import (
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
+	"plumbline/internal/drill"
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
@@ -321,6 +322,7 @@ func TestAClearanceIsNotClosedAway(t *testing.T) {
 // The same count on the huddle, the page of episodes and the wall screen, and in sum over the
 // patients, before and after something was done.
 func TestOneCountEverywhere(t *testing.T) {
+	drill.Long(t)
 	s := newShift(t)
 	total := regexp.MustCompile(`(\d+) owed`)
 	check := func(when string) (n int) {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"plumbline/internal/demo"
+	"plumbline/internal/drill"
 	"plumbline/internal/report"
 	"plumbline/internal/trends"
 )
@@ -16,6 +17,7 @@ import (
 // Every set of the document of a stay stands in a card of its own, with all that the
 // latest one says.
 func TestEveryFieldOfEverySetHasItsPlace(t *testing.T) {
+	drill.Long(t)
 	h, c := openWith(t)
 	var list report.List
 	fetch(t, h, "/api/v1/units/4W/list", &list)

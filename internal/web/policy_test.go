@@ -21,6 +21,7 @@ import (
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
+	"plumbline/internal/drill"
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
 	"plumbline/internal/records"
@@ -559,6 +560,7 @@ func TestAChangeThatCannotBeAuditedIsRefused(t *testing.T) {
 // Of many who save at once from the same page one does, and readers see one policy
 // in each answer. Meant for the race detector too.
 func TestSavesAtOnce(t *testing.T) {
+	drill.Long(t)
 	k := newDesk(t, func(d *web.Deps) { d.Note = nil })
 	var hands sync.WaitGroup
 	codes := make([]int, 6)
