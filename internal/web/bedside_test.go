@@ -210,10 +210,18 @@ func TestDoubtsAreConfirmed(t *testing.T) {
 		codes string
 		says  string
 	}{
-		{"S108", []string{"base_systolic=89"}, "stood", "under 90 mmHg"},
-		{"S108", []string{"base_position=sitting", "base_systolic=89"}, "stood", "under 90 mmHg"},
-		{"S108", []string{"no_holds=", "hold=suspected fracture|chest pain"}, "stood", "Chest pain and A fracture, or one is suspected"},
-		{"S108", []string{"mobility=bed"}, "stood", "A bed-rest order"},
+		{"S108", []string{"base_systolic=89"}, "stood_lying_low", "under 90 mmHg"},
+		{"S108", []string{"base_position=sitting", "base_systolic=89"}, "stood_lying_low", "under 90 mmHg"},
+		{"S108", []string{"no_holds=", "hold=suspected fracture|chest pain"}, "stood_chest_pain stood_suspected_fracture", "A fracture, or one is suspected"},
+		{"S108", []string{"mobility=bed"}, "stood_bed-rest_order", "A bed-rest order"},
+		{"S108", []string{"no_holds=", "hold=chest pain", "base_systolic=89"}, "stood_lying_low stood_chest_pain", "Chest pain. If a provider"},
+		{"S108", []string{"base_minutes=1"}, "short_rest", "Rested 1 min only: the set can show a drop, and cannot be negative."},
+		{"S108", []string{"base_at=" + wall(-50)}, "old_baseline", "40 min after the reading at rest"},
+		{"S108", []string{"first_minutes=0.3", "second_at=", "second_minutes=", "second_systolic=", "second_diastolic=", "second_pulse="}, "too_early", "under half a minute"},
+		{"S108", []string{
+			"first_minutes=7", "first_at=" + wall(-3), "first_systolic=140", "first_diastolic=77", "second_at=", "second_minutes=",
+			"second_systolic=", "second_diastolic=", "second_pulse=", "symptom=", "no_symptoms=yes",
+		}, "too_late", "at 7 min: the set can still show a drop, and cannot be negative."},
 	} {
 		form := typed(append(c.form, "set="+bedside.NewID())...)
 		a := answered(t, sendSet(h, "/stays/"+c.stay+"/new-set", form, "application/json"))
@@ -234,9 +242,13 @@ func TestDoubtsAreConfirmed(t *testing.T) {
 		}
 	}
 	page := sendSet(h, "/stays/S108/new-set", typed("base_systolic=89", "set="+bedside.NewID()), "text/html")
-	if !strings.Contains(page.Body.String(), `name="confirm" value="stood"`) {
+	if !strings.Contains(page.Body.String(), `name="confirm" value="stood_lying_low"`) {
 		t.Error("the plain form does not ask for the confirmation")
 	}
+	// Of two questions one is answered: both stand there, the answer with its question.
+	half := typed("no_holds=", "hold=chest pain", "base_minutes=1", "confirm=short_rest", "set="+bedside.NewID())
+	holds(t, sendSet(h, "/stays/S108/new-set", half, "text/html").Body.String(),
+		`name="confirm" value="stood_chest_pain"><`, `name="confirm" value="short_rest" checked><`)
 	if _, first, _ := strings.Cut(page.Body.String(), `<div id="bedside"`); !strings.Contains(first[:strings.Index(first, "<form")], `role="alert"><p><a href="#s-doubts">`) {
 		t.Error("a form that comes back to be confirmed looks like a new one from above")
 	}
@@ -347,7 +359,7 @@ func TestWhatTheChartHoldsAgainstStanding(t *testing.T) {
 				}
 				continue
 			}
-			if len(a.Doubts) != 1 || a.Doubts[0].Code != "stood" || !strings.Contains(a.Doubts[0].Text, says[why]) {
+			if len(a.Doubts) != 1 || a.Doubts[0].Code != "stood_not_ambulatory" || !strings.Contains(a.Doubts[0].Text, says[why]) {
 				t.Errorf("%s: %+v", why, a)
 			}
 		}

@@ -176,8 +176,8 @@ func TestAnEmergencyLeadsTheResult(t *testing.T) {
 	}{
 		{"loss", "Loss of consciousness", "Lay the patient flat", []string{"symptom=loss of consciousness", "stopped=yes"}},
 		{"chest pain", "Chest pain", "sit or lie", []string{"symptom=chest pain"}},
-		{"low", "Systolic at rest under 90 mmHg", "stays lying", []string{"base_systolic=84", "confirm=stood"}},
-		{"low sitting", "Systolic at rest under 90 mmHg", "stays lying", []string{"base_position=sitting", "base_systolic=84", "confirm=stood"}},
+		{"low", "Systolic at rest under 90 mmHg", "stays lying", []string{"base_systolic=84", "confirm=stood_lying_low"}},
+		{"low sitting", "Systolic at rest under 90 mmHg", "stays lying", []string{"base_position=sitting", "base_systolic=84", "confirm=stood_lying_low"}},
 		{"unread", "The cuff could not read", "measure by hand", []string{
 			"base_systolic=", "base_diastolic=", "base_pulse=", "base_unread=yes", "symptom=confusion",
 			"first_systolic=", "first_diastolic=", "first_pulse=", "second_systolic=", "second_diastolic=", "second_pulse=",

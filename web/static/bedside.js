@@ -413,10 +413,12 @@
 		// tooSoonOrLate says what a cuff that is started now could still show.
 		const tooSoonOrLate = name => {
 			const min = (now() - d.moments.up) / 60000;
-			if (name === "first" && min < .5) return words.warnEarly;
-			if (min > 5.5 && !readings.some(r => r !== name && counting(r)) && !readings.some(dropped)) return words.warnLate.replace("#", Math.floor(min));
-			return "";
+			if (name === "first" && min < .5) return ["too_early", words.warnEarly];
+			if (min > 5.5 && !readings.some(r => r !== name && counting(r)) && !readings.some(dropped)) return ["too_late", words.warnLate.replace("#", Math.floor(min))];
+			return ["", ""];
 		};
+		// agreed keeps that a question of the server was asked here, before the step that it is about.
+		const agreed = codes => { d.confirmed = [...new Set([...d.confirmed, ...codes])]; };
 		const restricted = limb => d.limbs.some(l => l.limb === limb && !d.values.lifted?.includes(l.id));
 		const limbChosen = () => {
 			const limb = value("limb");
@@ -448,7 +450,14 @@
 			},
 			base: () => figures("base", true, afterRest),
 			withheld: () => { forget(); show("review"); },
-			stand: () => { d.moments.up = now(); for (const r of readings) delete d.moments[r]; show("firstcount"); },
+			stand: () => {
+				const codes = beforeStanding().map(([code]) => code);
+				if (codes.some(code => !shown.includes(code))) { brought = performance.now(); return draw(); } // what has come to be meanwhile is read first
+				agreed(codes.filter(Boolean));
+				d.moments.up = now();
+				for (const r of readings) delete d.moments[r];
+				show("firstcount");
+			},
 			firstcount: () => cuff("first"),
 			first: () => figures("first", false, () => toReview() || afterUpright("first", "secondcount")),
 			secondcount: () => cuff("second"),
@@ -460,7 +469,9 @@
 			review: () => send(),
 		};
 		const cuff = name => {
-			if (warned(tooSoonOrLate(name))) return;
+			const [code, text] = tooSoonOrLate(name);
+			if (warned(text)) return;
+			if (code) agreed([code]);
 			d.moments[name] = now();
 			show(name);
 		};
@@ -538,13 +549,19 @@
 			drawAlarm();
 		};
 		// standing says before the patient gets up what the set could still show.
+		let shown = []; // codes of the questions that stand there
+		const beforeStanding = () => {
+			const says = [], old = (now() - d.moments.base) / 60000;
+			if (shortRest()) says.push(["short_rest", words.warnShortSet.replace("#", restMinutes())]);
+			if (old > Number(data.window)) says.push(["old_baseline", words.warnOldBase.replace("#", Math.floor(old))]);
+			if (d.stand && longer()) says.push(["", d.stand]);
+			if (d.lowBefore) says.push(["", d.lowBefore + "."]);
+			return says;
+		};
 		const standing = () => {
-			const says = [], old = Math.floor((now() - d.moments.base) / 60000);
-			if (shortRest()) says.push(words.warnShortSet.replace("#", restMinutes()));
-			if (old >= 15) says.push(words.warnOldBase.replace("#", old));
-			if (d.stand && longer()) says.push(d.stand);
-			if (d.lowBefore) says.push(d.lowBefore + ".");
-			el("stand-warn").replaceChildren(...says.map(text => Object.assign(document.createElement("p"), { className: "bar", textContent: text })));
+			const says = beforeStanding();
+			shown = says.map(([code]) => code);
+			el("stand-warn").replaceChildren(...says.map(([, text]) => Object.assign(document.createElement("p"), { className: "bar", textContent: text })));
 			el("plain-go").hidden = !shortRest();
 		};
 

@@ -61,6 +61,7 @@ type setForm struct {
 	NoCuff              []limbView // that must not be measured
 	Stand               string     // for how long the patient stands, where that is longer than usual
 	Clear               string     // how long that is in minutes; "" for the usual readings
+	Window              string     // minutes from the reading at rest to standing, at most
 	Drops               string     // mmHg at which a set is positive: see dropsOf
 	Others              []string   // sets that others have begun on this patient
 	LowBefore           *parts.Low // a low pressure at rest that was charted before
@@ -68,7 +69,7 @@ type setForm struct {
 	Emergency           []emergencyView // what a set that is refused, or is being taken, tells at once
 	Discharged          *frame.Moment   // nil for one who is there
 	Problems            []fieldProblem
-	Doubts              []option
+	Doubts              []doubt
 	typed               url.Values
 }
 
@@ -205,7 +206,7 @@ func (s *service) blankForm(c *frame.Request, f frame.Layout) setForm {
 	p := s.PolicyOf(c).Policy
 	return setForm{
 		Layout: f, SetID: bedside.NewID(), ZoneName: s.Zone.String(), Low: text.Figure(trends.LowSystolic()),
-		Plausible: p.Plausible, Drops: dropsOf(p.Sets), typed: url.Values{
+		Plausible: p.Plausible, Drops: dropsOf(p.Sets), Window: text.Figure(p.Sets.WindowMinutes), typed: url.Values{
 			"base_position": {string(clinical.Lying)}, "first_position": {string(clinical.Standing)},
 			"second_position": {string(clinical.Standing)}, "third_position": {string(clinical.Standing)},
 			"stop_position": {string(clinical.Standing)},
@@ -318,10 +319,10 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 		v.Problems = append(v.Problems, fieldProblem{p.Field, s.problemText(p, v, now)})
 	}
 	if len(problems) == 0 {
-		v.Doubts = doubtsOf(set, digest, form["confirm"])
+		v.Doubts = doubtsOf(set, digest, s.PolicyOf(c).Policy, form["confirm"])
 	}
 	v.Emergency = emergenciesOf(set, problems)
-	if len(v.Problems)+len(v.Doubts) > 0 {
+	if len(v.Problems)+len(v.Unsure()) > 0 {
 		return s.sendBack(c, v)
 	}
 	kept, err := s.Sets.Record(
@@ -389,7 +390,7 @@ func replyOf(v setForm) reply {
 	for _, p := range v.Problems {
 		out.Problems = append(out.Problems, replyProblem(p))
 	}
-	for _, d := range v.Doubts {
+	for _, d := range v.Unsure() {
 		out.Doubts = append(out.Doubts, replyDoubt{d.Value, d.Name})
 	}
 	return out
@@ -420,31 +421,6 @@ func (s *service) refuseSet(c *frame.Request, v setForm) (frame.Page, error) {
 		return frame.Document(http.StatusConflict, replyOf(v))
 	}
 	return frame.Show(http.StatusConflict, "bedside", v)
-}
-
-// doubtsOf are what must be confirmed before a set is stored and was not: a patient put
-// upright against what speaks against it, unless a provider has cleared it, and a limb
-// that must not be measured.
-func doubtsOf(set bedside.Set, d trends.Digest, confirmed []string) []option {
-	var out []option
-	add := func(code, words string) {
-		if !slices.Contains(confirmed, code) {
-			out = append(out, option{code, words})
-		}
-	}
-	if against := withheld(set, alerts.Hindrances(d)); set.Upright() && set.Cleared == nil && len(against) > 0 {
-		add("stood", text.Say("bedside.doubt-stood", text.List(against)))
-	}
-	lifted := func(id string) bool {
-		return slices.ContainsFunc(set.Lifted, func(l bedside.Lifted) bool { return l.SourceID == id })
-	}
-	for _, r := range d.Restrictions {
-		if r.Limb == set.Limb && r.Holds(set.Baseline().TakenAt) && !lifted(r.SourceID) {
-			add("restricted_limb", text.Say("bedside.doubt-limb", text.RestrictionBrief(r)))
-			break
-		}
-	}
-	return out
 }
 
 // ownRestrictions are the limbs that were said here not to be measured: what a form can
@@ -480,26 +456,6 @@ func uncleared(set bedside.Set, d trends.Digest) []bedside.Problem {
 		}
 	}
 	return nil
-}
-
-// withheld says why the patient of a set should not be stood up.
-func withheld(set bedside.Set, hindrances []string) []string {
-	var atRest *float64 // sitting too: a set from there is inconclusive
-	if b := set.Baseline(); b.Position != clinical.Standing {
-		atRest = b.Systolic
-	}
-	var out []string
-	for _, why := range alerts.Withheld(atRest, set.Holds, hindrances) {
-		switch {
-		case why == alerts.LyingLow:
-			out = append(out, text.Say("bedside.withheld-low", text.Figure(trends.LowSystolic())))
-		case slices.Contains(clinical.StandingHolds, why):
-			out = append(out, holdName(why))
-		default:
-			out = append(out, text.Missing([]string{why})...)
-		}
-	}
-	return out
 }
 
 func readingName(name string) string {
@@ -688,11 +644,12 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 	if frame.AccountOf(c).May(records.ViewNames) {
 		v.Name = stay.Name
 	}
-	if against := withheld(kept.Set, alerts.Hindrances(a.Digest)); !kept.Upright() && len(against) > 0 {
+	if against := againstStanding(kept.Set, alerts.Hindrances(a.Digest)); !kept.Upright() && len(against) > 0 {
+		whys := make([]string, len(against))
 		for n, why := range against {
-			against[n] = strings.ToLower(why[:1]) + why[1:]
+			whys[n] = strings.ToLower(why.Name[:1]) + why.Name[1:]
 		}
-		v.NotStood = text.Say("bedside.result-not-stood-why", text.List(against))
+		v.NotStood = text.Say("bedside.result-not-stood-why", text.List(whys))
 	}
 	if a.Precautions.Needed {
 		v.Missing, v.InPlace = a.Precautions.Missing, parts.PrecautionsOf(a).Note

@@ -250,6 +250,56 @@ func TestAProtocolThatCannotCountIsSaidBefore(t *testing.T) {
 	quiet(t, page)
 }
 
+// A low pressure at rest that was charted before stands on the first screen and again before
+// standing. What the form has asked before a step, the server does not ask a second time.
+func TestWhatWasAskedBeforeStandingIsAskedOnce(t *testing.T) {
+	w := openWard(t, "")
+	w.open(func(a alerts.Assessment) bool { return a.LowAtRest != nil })
+	page := w.page
+	if got := page.Text("#s-before"); !strings.Contains(got, "Low pressure at rest: 84/48 lying") || !strings.Contains(got, "stays lying") {
+		t.Errorf("the first screen reads:\n%s", got)
+	}
+	w.untilLying()
+	w.forward(2 * time.Minute)
+	page.Click("#go")
+	w.note("Rested 2 min.")
+	page.Click("#go")
+	w.step("base")
+	w.figures("base", "138", "76", "70")
+	page.Click("#go")
+	w.step("stand")
+	w.forward(20 * time.Minute)
+	page.Click("#go")
+	page.Until(`document.querySelector("#stand-warn").textContent.includes("The reading at rest is 20 min old")`)
+	w.step("stand")
+	for _, want := range []string{"Rested 2 min only", "Low pressure at rest: 84/48 lying"} {
+		if got := page.Text("#stand-warn"); !strings.Contains(got, want) {
+			t.Errorf("before standing it says %q", got)
+		}
+	}
+	time.Sleep(600 * time.Millisecond) // longer than a double tap
+	page.Click("#go")
+	w.step("firstcount")
+	w.forward(time.Minute)
+	page.Click("#go")
+	w.step("first")
+	w.figures("first", "136", "76", "72")
+	page.Click("#go")
+	w.step("secondcount")
+	w.forward(2 * time.Minute)
+	page.Click("#go")
+	w.step("second")
+	w.figures("second", "135", "76", "72")
+	page.Click("#go")
+	w.step("symptoms")
+	w.pick("no_symptoms", "yes")
+	page.Click("#go")
+	if facts := w.sent(); len(facts) != 3 {
+		t.Errorf("%d facts", len(facts))
+	}
+	quiet(t, page)
+}
+
 // Where a drop came late, three minutes clear nobody: the form asks for a reading at that
 // minute too (clear_minutes), but only while there is no drop and nothing is felt.
 func TestALateDropIsAskedForAtItsMinute(t *testing.T) {
