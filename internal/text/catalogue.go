@@ -209,6 +209,7 @@ func (v *voice) funcs() template.FuncMap {
 		"hours":    hours, "exact": exact, "exactSigned": exactSigned, "unsigned": unsigned,
 		"figure": Figure, "figure2": Figure2, "digits": digits, "digits2": digits2, "signed": signed,
 		"p":        func(p float64) string { return v.language.say(v.Catalogue, "p", p) },
+		"smallest": func(p float64) string { return v.language.say(v.Catalogue, "smallest", p) },
 		"measured": measured, "magnitude": magnitude, "positive": positive, "negative": negative,
 		"pair": pair, "pressure": Pressure, "span": Span, "other": other,
 		"daily": func(dose *float64, unit string) string {

@@ -71,6 +71,7 @@ var (
 	sayBleeds     = says[trends.FallFact]("bleeds")
 	sayFellOnSome = says[string]("fell-line-unrecognised")
 	sayP          = says[float64]("p")
+	saySmallest   = says[float64]("smallest")
 	_             = says[fewFigures]("few")
 	sayFewSets    = says[trends.Serial]("course-few")
 	sayCourse     = says[courseFigures]("course")

@@ -208,4 +208,7 @@ func Strip(sets []trends.Set) string {
 // P writes a p-value with two significant digits.
 func P(p float64) string { return sayP(Catalogue{}, p) }
 
+// SmallestP says the smallest p-value that so few sets can give; nothing under 0.001.
+func SmallestP(p float64) string { return saySmallest(Catalogue{}, p) }
+
 func digits2(v float64) string { return strconv.FormatFloat(v, 'g', 2, 64) }

@@ -94,6 +94,43 @@ func TestTheSmallestPThatSoFewSetsCanGive(t *testing.T) {
 	}
 }
 
+// Of a table it is the smallest p of any table with the same margins; of a series that of one
+// that only rises, 2/n!, which is 0.083 at four (Gilbert 1987, table A18) and 0.017 at five.
+func TestTheSmallestPOfATableAndOfATrend(t *testing.T) {
+	for _, c := range [][4]int{{2, 5, 0, 3}, {0, 3, 4, 9}, {1, 1, 0, 1}, {3, 3, 6, 6}, {0, 4, 0, 4}, {2, 0, 1, 3}, {7, 9, 1, 4}} {
+		d := AroundDose{PositiveAfter: c[0], SetsAfter: c[1], PositiveOtherwise: c[2], SetsOtherwise: c[3]}
+		got := d.PSmallest()
+		if c[1] == 0 || c[3] == 0 {
+			if got != nil {
+				t.Errorf("%v: %s with an empty group", c, show(got))
+			}
+			continue
+		}
+		positive, want := c[0]+c[2], 1.0
+		for a := max(0, positive-c[3]); a <= min(positive, c[1]); a++ {
+			want = min(want, FisherExact(a, c[1], positive-a, c[3]))
+		}
+		if math.Abs(*got-want) > 1e-12 {
+			t.Errorf("%v: %v, want %v", c, *got, want)
+		}
+	}
+	for _, n := range []int{2, 3, 4, 5, 6, 50} {
+		rising := make([]float64, n)
+		for i := range rising {
+			rising[i] = float64(i)
+		}
+		_, want := MannKendall(rising, rising)
+		if got := (Serial{TrendSets: n}).PSmallest(); math.Abs(*got-want) > 1e-12 {
+			t.Errorf("%d sets: %v, want %v", n, *got, want)
+		}
+	}
+	for _, n := range []int{0, 1, 51} {
+		if got := (Serial{TrendSets: n}).PSmallest(); got != nil {
+			t.Errorf("%d sets: %v", n, *got)
+		}
+	}
+}
+
 // "Moved together" may be said where the interval leaves out 0 or p is under the level.
 func TestWhenAChangeAndTheDropMovedTogether(t *testing.T) {
 	for name, tc := range map[string]struct {

@@ -72,6 +72,16 @@ type AroundDose struct {
 	P                 *float64 // Fisher's exact two-sided one; nil where either has no set
 }
 
+// PSmallest is the smallest p that a table of so many sets, so many of them positive, can
+// give; nil where P is.
+func (d AroundDose) PSmallest() *float64 {
+	return smallestFisherP(d.PositiveAfter+d.PositiveOtherwise, d.SetsAfter, d.SetsOtherwise)
+}
+
+// PSmallest is the smallest p that so few sets can give of a trend; nil under 2 sets, and
+// above 50.
+func (s Serial) PSmallest() *float64 { return smallestKendallP(s.TrendSets) }
+
 // SerialOf works out the serial findings of a stay's sets, given in order.
 func SerialOf(sets []Set, changes []Change, p clinical.Policy) Serial {
 	s, measured := clearingOf(sets, changes, p)

@@ -67,6 +67,20 @@ func MannKendall(x, y []float64) (s int, p float64) {
 	return s, math.Erfc(z / math.Sqrt2)
 }
 
+// smallestKendallP is the smallest p that MannKendall can give of n points: 2/n!, that of
+// a series without ties that only rises or only falls. Nil under 2 points, and above 50,
+// where p is no longer exact.
+func smallestKendallP(n int) *float64 {
+	if n < 2 || n > exactKendallMax {
+		return nil
+	}
+	p := 2.0
+	for k := 2; k <= n; k++ {
+		p /= float64(k)
+	}
+	return &p
+}
+
 func sign(v float64) int {
 	switch {
 	case v > 0:
@@ -227,6 +241,17 @@ func FisherExact(a, n, b, m int) float64 {
 		}
 	}
 	return sum / all
+}
+
+// smallestFisherP is the smallest p that FisherExact can give of so many positive ones
+// among n and m: that of the less probable of the two tables at the ends. Nil where
+// either group is empty.
+func smallestFisherP(positive, n, m int) *float64 {
+	if n == 0 || m == 0 {
+		return nil
+	}
+	most, fewest := min(positive, n), max(0, positive-m)
+	return ptr(min(FisherExact(most, n, positive-most, m), FisherExact(fewest, n, positive-fewest, m)))
 }
 
 // logChoose is the logarithm of the number of ways to choose k of n; -Inf where there

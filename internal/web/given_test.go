@@ -129,7 +129,7 @@ func TestShiftsAndDosesAreComparedHonestly(t *testing.T) {
 			t.Fatalf("%s shows no shift", path)
 		}
 		for _, want := range []string{
-			"(so few sets can give p = ", "at the least)", "doses are changed because of pressures, and extreme values return to the mean by themselves",
+			" otherwise, p = ", "(with so few sets at least 0.", "doses are changed because of pressures, and extreme values return to the mean by themselves",
 			"Sets soon after a dose, and the others", " after a dose, in ",
 		} {
 			if !strings.Contains(page, want) {

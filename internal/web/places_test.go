@@ -309,7 +309,7 @@ var fieldPlaces = map[string]place{
 	"serial.around_changes.sets_before": saidBySentence, "serial.around_changes.sets_after": saidBySentence, "serial.around_changes.shift": saidBySentence,
 	"serial.around_changes.shift_low": saidBySentence, "serial.around_changes.shift_high": saidBySentence, "serial.around_changes.p": saidP,
 	"serial.around_changes.p_smallest": on("stay", func(_ report.Patient, v any, _ text.Catalogue) string {
-		return "so few sets can give " + text.P(v.(float64)) + " at the least"
+		return text.SmallestP(v.(float64))
 	}),
 	"serial.around_changes.note": saidPlain,
 	"serial.around_doses.drug": on("stay", func(p report.Patient, v any, _ text.Catalogue) string {
