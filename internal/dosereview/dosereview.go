@@ -4,6 +4,7 @@
 package dosereview
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -196,8 +197,8 @@ func StandingOf(a alerts.Assessment, last *records.DoseReview, today string) (st
 }
 
 // Matches reports whether a drug is meant by what somebody typed: a blood-pressure-
-// lowering group or a drug by any part of its name of three letters or more, or the
-// word contributing or pressor. Case, digits and signs do not count, so that
+// lowering group, a kind of antithrombotic or a drug by any part of its name of three
+// letters or more, or the word contributing or pressor. Case, digits and signs do not count, so that
 // "alpha-blocker" means the group "alpha-1 blocker". Nothing typed means every drug.
 func Matches(s trends.Substance, typed string) bool {
 	wanted := lettersOf(typed)
@@ -209,7 +210,7 @@ func Matches(s trends.Substance, typed string) bool {
 	case wanted == "pressor":
 		return s.Pressor()
 	}
-	name, group := lettersOf(s.Name), lettersOf(string(s.Group()))
+	name, group := lettersOf(s.Name), lettersOf(cmp.Or(string(s.Group()), clinical.Antithrombotic(s.ATC)))
 	if len(wanted) < 3 {
 		return name == wanted || group == wanted
 	}

@@ -231,6 +231,14 @@ func TestADrugIsFoundByWhatPeopleType(t *testing.T) {
 			t.Errorf("doxazosin by %q: %v, want %v", typed, got, want)
 		}
 	}
+	apixaban := trends.Substance{Name: "apixaban", ATC: "B01AF02"}
+	for typed, want := range map[string]bool{
+		"apix": true, "anticoagulant": true, "Anti-coagulant": true, "antiplatelet": false, "contributing": false,
+	} {
+		if got := dosereview.Matches(apixaban, typed); got != want {
+			t.Errorf("apixaban by %q: %v, want %v", typed, got, want)
+		}
+	}
 	lorazepam := trends.Substance{Name: "lorazepam", ATC: "N05BA06"}
 	for typed, want := range map[string]bool{"contributing": true, "loraz": true, "alpha-blocker": false} {
 		if got := dosereview.Matches(lorazepam, typed); got != want {

@@ -99,7 +99,9 @@ func TestTheQueueIsFilteredByUnitDrugAndDrop(t *testing.T) {
 	d, _ := open(t)
 	h := reviewing(d)
 	onAlpha := map[string]string{"/dose-review?drug=alpha-blocker": "S103 S122", "/dose-review?drug=doxa": "S103 S122",
-		"/dose-review?drug=alpha-1+blocker&dropped=1": "S103", "/dose-review?drug=alpha-blocker&unit=4W": "S103 S122", "/dose-review?drug=zzz": ""}
+		"/dose-review?drug=alpha-1+blocker&dropped=1": "S103", "/dose-review?drug=alpha-blocker&unit=4W": "S103 S122", "/dose-review?drug=zzz": "",
+		// Drugs that make a fall bleed are found too, by kind, name and trade name.
+		"/dose-review?drug=anticoagulant": "S102", "/dose-review?drug=enoxa": "S102", "/dose-review?drug=Clexane": "S102"}
 	for path, want := range onAlpha {
 		var all []string
 		for _, stays := range queueIn(t, h, path) {

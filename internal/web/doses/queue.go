@@ -216,7 +216,7 @@ func (s *service) dropsOf(ctx context.Context, a alerts.Assessment, f queueFilte
 
 func (f queueFilter) shows(e queued) bool {
 	on := f.Drug == "" || slices.ContainsFunc(e.Exposures.Active, func(d trends.ActiveDrug) bool {
-		return ofReview(d.Substance) && (dosereview.Matches(d.Substance, f.Drug) || dosereview.Names(f.Drug, d.Name))
+		return d.ExposedGroup() != "" && (dosereview.Matches(d.Substance, f.Drug) || dosereview.Names(f.Drug, d.Name))
 	}) || slices.ContainsFunc(e.Digest.Unrecognised, func(charted string) bool { return dosereview.InText(charted, f.Drug) })
 	return on && (!f.Dropped || len(e.Drops) > 0) && (!f.Unknown || e.unrecognised())
 }
@@ -357,6 +357,7 @@ func (s *service) chips(ctx context.Context, q queue) (groups []chip, dropped ch
 	for _, g := range clinical.Groups {
 		all = append(all, string(g))
 	}
+	all = append(all, clinical.Anticoagulant, clinical.Antiplatelet, clinical.Thrombolytic)
 	for _, name := range append(all, offered...) {
 		f := q.filter
 		if f.Drug = name; values[name] != "" {
@@ -391,11 +392,8 @@ func (s *service) chips(ctx context.Context, q queue) (groups []chip, dropped ch
 	dropped.URL = f.url(frame.QueueURL, q.when)
 	for _, e := range q.all {
 		for _, d := range e.Exposures.Active {
-			if ofReview(d.Substance) {
-				names = append(names, d.Name)
-				if g := d.Group(); g != clinical.NoGroup {
-					names = append(names, string(g))
-				}
+			if g := d.ExposedGroup(); g != "" {
+				names = append(names, d.Name, g)
 			}
 		}
 	}
@@ -440,7 +438,7 @@ func (s *service) queueRow(t frame.Times, e queued) queueRow {
 		switch {
 		case dose.Lowering():
 			r.Drugs = append(r.Drugs, s.drugRow(t, dose, d, nil, nil, nil))
-		case ofReview(dose.Substance):
+		case dose.ExposedGroup() != "":
 			others = append(others, dose.Name)
 		}
 	}
