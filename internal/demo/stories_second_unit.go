@@ -33,7 +33,91 @@ func storiesSecondUnit() []Story {
 				"a day and a half later nobody has charted whether he may stand.",
 			tell: stitchedUndecided,
 		},
+		{
+			Name: "Gone for a moment", StayID: "S205", PatientID: "P4205", Patient: "Philippa Vantongeren", Born: "1956-08-19", Sex: "female",
+			Unit: SecondUnit, Bed: "26", Tier: "now", Rule: "T-STOPPED", Recheck: "due R-STOPPED",
+			Says: "The morning after a knee operation she lost consciousness within a minute of standing: " +
+				"no pressure could be taken, and none is needed to know.",
+			tell: goneForAMoment,
+		},
+		{
+			Name: "Chest pain before standing", StayID: "S206", PatientID: "P4206", Patient: "Anselm Korvenoja", Born: "1947-02-11", Sex: "male",
+			Unit: SecondUnit, Bed: "27", Tier: "today", Rule: "T-SOON", Recheck: "scheduled R-REPEAT",
+			Says: "Had chest pain while he lay for his first set; help was called and nobody stood him.",
+			tell: chestPainAtRest,
+		},
+		{
+			Name: "The cuff could not read", StayID: "S207", PatientID: "P4207", Patient: "Rosalind Echeverry", Born: "1959-12-03", Sex: "female",
+			Unit: SecondUnit, Bed: "28", Tier: "today", Rule: "T-ROUTINE", Recheck: "overdue R-ADMIT",
+			Says: "Shivering after an operation: twice the cuff gave no figure once she stood. " +
+				"The set cannot be read, and the first one is still owed.",
+			tell: cuffCouldNotRead,
+		},
+		{
+			Name: "Two sets within minutes", StayID: "S208", PatientID: "P4208", Patient: "Ferdinand Oyelaran-Bisset", Born: "1950-04-22", Sex: "male",
+			Unit: SecondUnit, Bed: "29", Tier: "today", Rule: "T-SOON", Recheck: "scheduled R-POSITIVE",
+			Says: "Two nurses, neither knowing of the other, took his set nine minutes apart: the first shows a drop, the second does not.",
+			tell: twoWithinMinutes,
+		},
+		{
+			Name: "Stood, and no clearance is charted", StayID: "S209", PatientID: "P4209", Patient: "Dorothea Makinwell", Born: "1962-10-30", Sex: "female",
+			Unit: SecondUnit, Bed: "30", Tier: "watch", Rule: "T-WATCH", Recheck: "scheduled R-WEEKLY",
+			Says: "Fell with a sprained wrist the night before last; yesterday somebody stood her for a set, " +
+				"and nobody has charted that she might stand.",
+			tell: stoodUncleared,
+		},
 	}
+}
+
+func goneForAMoment(c *chart) {
+	c.admit(1, "06:50")
+	c.has("M17.1", "Osteoarthritis of the knee, operated")
+	c.level("134/78 74")
+	c.setIDs = true
+	c.start(1, "14:00", "oxycodone", 5, "mg", "oral", "20:00", "06:00")
+	c.set(0, "08:20", lying("132/76 74"), standing(1, "").feels("loss of consciousness").stop())
+	c.plain(0, "08:24", "lying", "118/66 60")
+	c.precautions(1, "15:00", bundle...)
+}
+
+func chestPainAtRest(c *chart) {
+	c.admit(0, "06:40")
+	c.has("K57.3", "Diverticular disease")
+	c.level("144/82 82")
+	c.setIDs = true
+	c.set(0, "08:50", lying("150/88 98").feels("chest pain"))
+	c.precautions(0, "07:30", bundle...)
+}
+
+func cuffCouldNotRead(c *chart) {
+	c.admit(1, "07:00")
+	c.has("N81.2", "Uterine prolapse, operated")
+	c.level("126/72 80")
+	c.setIDs = true
+	c.set(0, "08:35", lying("128/74 84"), standing(1, ""), standing(3, ""))
+	c.precautions(1, "15:30", bundle...)
+}
+
+func twoWithinMinutes(c *chart) {
+	c.admit(2, "08:10")
+	c.has("K43.9", "Incisional hernia, repaired")
+	c.level("138/80 72")
+	c.setIDs = true
+	c.home("bisoprolol", 2.5, "mg", "oral", "08:00")
+	c.set(0, "08:30", lying("142/82 70"), standing(1, "116/74 78"), standing(3, "118/74 78"))
+	c.set(0, "08:39", lying("136/80 72"), standing(1, "124/78 80"), standing(3, "126/78 80"))
+	c.precautions(2, "10:00", bundle...)
+}
+
+func stoodUncleared(c *chart) {
+	c.admit(3, "09:20")
+	c.has("L02.4", "Abscess of the leg, drained")
+	c.level("124/74 76")
+	c.setIDs = true
+	c.fell(2, "02:15", "moderate", "no", 15*time.Minute)
+	c.set(1, "08:25", lying("126/74 76"), standing(1, "118/74 84"), standing(3, "119/74 84"))
+	c.precautions(2, "02:40", bundle...)
+	c.precautions(2, "02:40", "bed alarm")
 }
 
 func bolusUnchecked(c *chart) {
