@@ -2,6 +2,7 @@ package frame
 
 import (
 	"bytes"
+	"regexp"
 	"strings"
 	"unicode"
 
@@ -12,12 +13,16 @@ import (
 // around, or be one word of thousands of characters. One rule serves every page: all text of
 // a page goes through settle when the page is rendered, sentences too. What is written from
 // right to left is isolated (<bdi>), so that it cannot take figures beside it along; a long
-// word or text may break anywhere, whatever the style of its place (the class "charted").
+// word or text may break anywhere, whatever the style of its place (the class "charted"). A
+// word that no name or drug can be takes a few lines until it is pointed at ("endless").
 
 const (
 	longWord = 40  // characters of a word that may break anywhere
 	longText = 600 // characters of a text that may wrap where others do not
 )
+
+// endless is a word of more than 300 characters, or the part of it between two tags.
+var endless = regexp.MustCompile(`[^\s<>]{301,}`)
 
 // untouched are elements whose text is no markup, or in which these elements may not stand.
 var untouched = map[string]bool{
@@ -115,7 +120,7 @@ func settleText(escaped string) string {
 		escaped = isolate(escaped)
 	}
 	if isLong {
-		escaped = `<span class="charted">` + escaped + `</span>`
+		escaped = `<span class="charted">` + endless.ReplaceAllString(escaped, `<span class="endless">$0</span>`) + `</span>`
 	}
 	return escaped
 }

@@ -20,9 +20,11 @@ func TestTextOfFeedsIsIsolatedAndBreakable(t *testing.T) {
 		`<title>אבג</title><option>אבג</option>`:   `<title>אבג</title><option>אבג</option>`,
 		`<script>var a = "<אבג";</script><b>é</b>`: `<script>var a = "<אבג";</script><b>é</b>`,
 		`<i title="אבג > x">a</i>`:                 `<i title="אבג > x">a</i>`,
-		`<td>` + long + `</td>`:                    `<td><span class="charted">` + long + `</span></td>`,
-		`<td>of ` + long + ` and</td>`:             `<td><span class="charted">of ` + long + ` and</span></td>`,
-		`no tag at all`:                            `no tag at all`,
+		`<td>` + long + `</td>`:                    `<td><span class="charted"><span class="endless">` + long + `</span></span></td>`,
+		`<td>of ` + long + ` and</td>`:             `<td><span class="charted">of <span class="endless">` + long + `</span> and</span></td>`,
+		// A name of three lines is whole.
+		`<td>` + long[:300] + `</td>`: `<td><span class="charted">` + long[:300] + `</span></td>`,
+		`no tag at all`:               `no tag at all`,
 	} {
 		if got := string(settle([]byte(page))); got != want {
 			t.Errorf("%.80s\nbecomes %.120s\nwant    %.120s", page, got, want)

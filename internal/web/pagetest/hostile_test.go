@@ -3,6 +3,7 @@ package pagetest
 import (
 	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -51,6 +52,12 @@ func TestTextsOfAnyLengthStayOnThePage(t *testing.T) {
 			}
 		}
 		width(390, "on a screen")
+		if strings.HasPrefix(path, "/units/") { // a list stays a list: such a word takes a few lines of it
+			tall := browsertest.Eval[[]int](page, `[...document.querySelectorAll(".endless")].map(e => e.offsetHeight)`)
+			if len(tall) == 0 || slices.Max(tall) > 130 {
+				t.Errorf("%s has words without an end of %v px", path, tall)
+			}
+		}
 		page.Resize(1055, 745) // the inside of an A4 page across
 		scheme(t, page, "print", "light")
 		width(1055, "on paper")
