@@ -34,33 +34,38 @@ func storiesSecondUnit() []Story {
 			tell: stitchedUndecided,
 		},
 		{
-			Name: "Gone for a moment", StayID: "S205", PatientID: "P4205", Patient: "Philippa Vantongeren", Born: "1956-08-19", Sex: "female",
+			Name: "Gone for a moment", StayID: "S205", PatientID: "P4205",
+			Patient: "Philippa Vantongeren", Born: "1956-08-19", Sex: "female",
 			Unit: SecondUnit, Bed: "26", Tier: "now", Rule: "T-STOPPED", Recheck: "due R-STOPPED",
 			Says: "The morning after a knee operation she lost consciousness within a minute of standing: " +
 				"no pressure could be taken, and none is needed to know.",
 			tell: goneForAMoment,
 		},
 		{
-			Name: "Chest pain before standing", StayID: "S206", PatientID: "P4206", Patient: "Anselm Korvenoja", Born: "1947-02-11", Sex: "male",
+			Name: "Chest pain before standing", StayID: "S206", PatientID: "P4206",
+			Patient: "Anselm Korvenoja", Born: "1947-02-11", Sex: "male",
 			Unit: SecondUnit, Bed: "27", Tier: "today", Rule: "T-SOON", Recheck: "scheduled R-REPEAT",
 			Says: "Had chest pain while he lay for his first set; help was called and nobody stood him.",
 			tell: chestPainAtRest,
 		},
 		{
-			Name: "The cuff could not read", StayID: "S207", PatientID: "P4207", Patient: "Rosalind Echeverry", Born: "1959-12-03", Sex: "female",
+			Name: "The cuff could not read", StayID: "S207", PatientID: "P4207",
+			Patient: "Rosalind Echeverry", Born: "1959-12-03", Sex: "female",
 			Unit: SecondUnit, Bed: "28", Tier: "today", Rule: "T-ROUTINE", Recheck: "overdue R-ADMIT",
 			Says: "Shivering after an operation: twice the cuff gave no figure once she stood. " +
 				"The set cannot be read, and the first one is still owed.",
 			tell: cuffCouldNotRead,
 		},
 		{
-			Name: "Two sets within minutes", StayID: "S208", PatientID: "P4208", Patient: "Ferdinand Oyelaran-Bisset", Born: "1950-04-22", Sex: "male",
+			Name: "Two sets within minutes", StayID: "S208", PatientID: "P4208",
+			Patient: "Ferdinand Oyelaran-Bisset", Born: "1950-04-22", Sex: "male",
 			Unit: SecondUnit, Bed: "29", Tier: "today", Rule: "T-SOON", Recheck: "scheduled R-POSITIVE",
 			Says: "Two nurses, neither knowing of the other, took his set nine minutes apart: the first shows a drop, the second does not.",
 			tell: twoWithinMinutes,
 		},
 		{
-			Name: "Stood, and no clearance is charted", StayID: "S209", PatientID: "P4209", Patient: "Dorothea Makinwell", Born: "1962-10-30", Sex: "female",
+			Name: "Stood, and no clearance is charted", StayID: "S209", PatientID: "P4209",
+			Patient: "Dorothea Makinwell", Born: "1962-10-30", Sex: "female",
 			Unit: SecondUnit, Bed: "30", Tier: "watch", Rule: "T-WATCH", Recheck: "scheduled R-WEEKLY",
 			Says: "Fell with a sprained wrist the night before last; yesterday somebody stood her for a set, " +
 				"and nobody has charted that she might stand.",
