@@ -9,6 +9,9 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/ingest"
+	"plumbline/internal/ingest/fhirfeed"
+	"plumbline/internal/ingest/hl7feed"
+	"plumbline/internal/store"
 	"plumbline/internal/text"
 )
 
@@ -72,29 +75,36 @@ func (s *site) endReviewed(ctx context.Context, service *care.Service, now time.
 	return errors.Join(errs...)
 }
 
-// feedFolder names the folder of the schedule among the feeds.
-const feedFolder = "feed folder"
+// The names among the feeds of the folder of the schedule, and of the server that is polled.
+const (
+	feedFolder = "feed folder"
+	feedServer = "FHIR server"
+)
 
-// silentFeeds are the feeds that are not read as they should be. A silence starts
-// at the last load, which outlives a restart. known is false where this program
-// cannot tell: it reads no folder, or has not looked yet.
+// silentFeeds are the feeds that are not read as they should be. A silence starts when the feed last
+// brought something, which outlives a restart and does not move on while others bring more. known is
+// false where this program cannot tell: it reads none, or has not looked at one yet.
 func (s *site) silentFeeds(ctx context.Context, w *ingest.Watcher, now time.Time) (silent []episodes.Silence, known bool, err error) {
-	if w == nil || w.Last().At.IsZero() && w.Last().Err == nil {
+	looked, polls := s.polled.state()
+	if w == nil && !polls || w != nil && w.Last().At.IsZero() && w.Last().Err == nil || polls && !looked {
 		return nil, false, nil
 	}
-	why := s.folderTrouble(w, now)
-	if why == "" {
-		return nil, true, nil
+	if why := s.folderTrouble(w, now); why != "" {
+		silent = append(silent, episodes.Silence{Feed: feedFolder, Why: why})
 	}
-	state, err := s.store.Feeds(ctx)
-	if err != nil {
-		return nil, false, err
+	if why := s.polled.trouble(s.settings.fhirEvery, now); why != "" {
+		silent = append(silent, episodes.Silence{Feed: feedServer, Why: why})
 	}
-	silence := episodes.Silence{Feed: feedFolder, Why: why}
-	if state.LastLoad != nil {
-		silence.Since = state.LastLoad.StartedAt
+	for n, f := range silent {
+		by, others := []string{fhirfeed.Feed}, false
+		if f.Feed == feedFolder { // every load that is of no message
+			by, others = []string{store.LoadRetry, store.LoadFix, store.LoadBedside, hl7feed.Feed, fhirfeed.Feed}, true
+		}
+		if silent[n].Since, err = s.store.LastLoadBy(ctx, by, others); err != nil {
+			return nil, false, err
+		}
 	}
-	return []episodes.Silence{silence}, true, nil
+	return silent, true, nil
 }
 
 // startEpisodes steps the episodes once, then every minute. After each load the

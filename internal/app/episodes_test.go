@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -438,5 +439,53 @@ func TestASilentFeedIsOneEpisode(t *testing.T) {
 	}
 	if got := look(again, 3); len(got) != 0 {
 		t.Errorf("the folder is back: %+v", got)
+	}
+}
+
+// A FHIR server that falls silent opens the episode of a feed, as a folder does, with or without a folder
+// beside it; it ends when the server is read again.
+func TestASilentFHIRServerOpensAnEpisode(t *testing.T) {
+	now := demo.AnchorTime()
+	s := openSite(t, "", now)
+	s.settings.fhirServer.URL, s.settings.fhirEvery = "https://fhir.example/r4", "@every 1m"
+	s.polled.start(now)
+	if _, known, err := s.silentFeeds(t.Context(), nil, now); known || err != nil {
+		t.Errorf("before the first poll it is known: %v", err)
+	}
+	open := func() (out []string) {
+		list, err := noticeSource{s}.Owed(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range list {
+			if e.Kind == episodes.FeedStale {
+				out = append(out, e.Trigger)
+			}
+		}
+		return out
+	}
+	s.polled.end(now, nil)
+	m := records.Message{Feed: "fhir", ID: "poll Patient 1", ReceivedAt: now}
+	if _, _, err := s.loader.Receive(t.Context(), m, "page", []byte(`{"resourceType":"Patient","id":"p"}`)); err != nil {
+		t.Fatal(err)
+	}
+	loadRows(t, s, "weights-later.csv", "source_id,stay_id,measured_at,weight\n") // is of another feed
+	s.stepEpisodes(t.Context(), nil, now)
+	if got := open(); len(got) != 0 {
+		t.Errorf("silent are %v", got)
+	}
+	s.polled.end(now.Add(10*time.Minute), errors.New("the server answers 503 Service Unavailable"))
+	s.stepEpisodes(t.Context(), nil, now.Add(10*time.Minute))
+	if got := open(); len(got) != 1 || got[0] != feedServer {
+		t.Errorf("silent are %v, want the FHIR server", got)
+	}
+	silent, _, err := s.silentFeeds(t.Context(), nil, now.Add(10*time.Minute))
+	if err != nil || len(silent) != 1 || !silent[0].Since.Equal(now) || !strings.Contains(silent[0].Why, "503") {
+		t.Errorf("%+v, %v", silent, err)
+	}
+	s.polled.end(now.Add(20*time.Minute), nil)
+	s.stepEpisodes(t.Context(), nil, now.Add(20*time.Minute))
+	if got := open(); len(got) != 0 {
+		t.Errorf("after it was read again silent are %v", got)
 	}
 }

@@ -192,8 +192,16 @@ func startFHIR(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.C
 type polled struct {
 	mu    sync.Mutex
 	at    time.Time // the last one ended, or the program started; zero: none is made
+	ended bool      // one has
 	runs  bool
 	fault error // of the last one
+}
+
+// state is whether polls are made, and whether one has ended.
+func (p *polled) state() (ended, made bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.ended, !p.at.IsZero()
 }
 
 // start is that the program has started, and will poll.
@@ -212,7 +220,7 @@ func (p *polled) begin() {
 func (p *polled) end(now time.Time, err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.at, p.runs, p.fault = now, false, err
+	p.at, p.ended, p.runs, p.fault = now, true, false, err
 }
 
 // trouble says why the FHIR server is not read as it should be, "" if it is, or none is polled.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"time"
 
 	"gorm.io/gorm"
 
@@ -78,6 +79,21 @@ func lastLoad(tx *gorm.DB) (*records.LoadState, error) {
 	}
 	state.Result = &records.Counts{}
 	return state, json.Unmarshal([]byte(*row.Summary), state.Result)
+}
+
+// LastLoadBy is when the last load began that was started in one of the ways, or, with others, in any
+// other; zero where none was.
+func (s *Store) LastLoadBy(ctx context.Context, ways []string, others bool) (time.Time, error) {
+	in := "IN"
+	if others {
+		in = "NOT IN"
+	}
+	var at []int64
+	err := s.reading(ctx).Raw("SELECT started_at FROM loads WHERE how "+in+" ? ORDER BY id DESC LIMIT 1", ways).Scan(&at).Error
+	if err != nil || len(at) == 0 {
+		return time.Time{}, err
+	}
+	return fromMicros(at[0]), nil
 }
 
 func lastFiles(tx *gorm.DB) ([]records.FileState, error) {

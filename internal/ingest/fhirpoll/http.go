@@ -67,6 +67,11 @@ func (p *Poller) wait(ctx context.Context, d time.Duration) error {
 
 var errSignIn = errors.New("the server asks to sign in")
 
+// refusedError is a search that the server does not make, and will not make when it is asked again.
+type refusedError struct{ status string }
+
+func (e *refusedError) Error() string { return "the server answers " + e.status }
+
 // once asks once; again tells whether it may help to ask once more, after a wait.
 func (p *Poller) once(ctx context.Context, at *url.URL) (text []byte, wait time.Duration, again bool, err error) {
 	request, err := http.NewRequestWithContext(ctx, http.MethodGet, at.String(), nil)
@@ -93,7 +98,7 @@ func (p *Poller) once(ctx context.Context, at *url.URL) (text []byte, wait time.
 		seconds, _ := strconv.Atoi(answer.Header.Get("Retry-After"))
 		return nil, time.Duration(seconds) * time.Second, true, fmt.Errorf("the server answers %s", answer.Status)
 	case answer.StatusCode != http.StatusOK:
-		return nil, 0, false, fmt.Errorf("the server answers %s", answer.Status)
+		return nil, 0, false, &refusedError{answer.Status}
 	}
 	text, err = io.ReadAll(io.LimitReader(answer.Body, largestPage+1))
 	if err == nil && len(text) > largestPage {

@@ -23,8 +23,14 @@ import (
 
 // Types are what is searched, in the order in which others refer to them.
 var Types = []string{
-	"Location", "Patient", "Medication", "Encounter", "Condition", "Flag", "MedicationRequest",
+	"Location", "Patient", "Practitioner", "Medication", "Encounter", "Condition", "Flag", "MedicationRequest",
 	"MedicationAdministration", "Observation", "Procedure", "AdverseEvent",
+}
+
+// spared are the types without which a site can do: not every server offers them, and not every client
+// may read them.
+var spared = map[string]bool{
+	"Location": true, "Practitioner": true, "Medication": true, "Flag": true, "Procedure": true, "AdverseEvent": true,
 }
 
 // Settings are where the server is, and who asks.
@@ -58,7 +64,8 @@ type Poller struct {
 	Log       *slog.Logger
 	Wait      func(ctx context.Context, d time.Duration) error // nil: by the clock
 
-	token token
+	token  token
+	denied map[string]bool // types that the server does not offer, as the log was told
 }
 
 // overlap is how far back of the latest resource seen a poll begins: servers may show what was
@@ -76,15 +83,36 @@ type bookmark struct {
 func (p *Poller) Poll(ctx context.Context) error {
 	var failed []error
 	for _, kind := range Types {
-		if err := p.pollType(ctx, kind); err != nil {
-			if ctx.Err() != nil {
-				return ctx.Err()
-			}
+		err := p.pollType(ctx, kind)
+		switch {
+		case err == nil:
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case errors.Is(err, errNotOffered):
+			p.tellDenied(kind, err)
+		default:
 			failed = append(failed, fmt.Errorf("%s: %w", kind, err))
 		}
 	}
 	return errors.Join(failed...)
 }
+
+// tellDenied tells the log once of a type that is not offered.
+func (p *Poller) tellDenied(kind string, err error) {
+	if p.denied[kind] {
+		return
+	}
+	if p.denied == nil {
+		p.denied = map[string]bool{}
+	}
+	p.denied[kind] = true
+	if p.Log != nil {
+		p.Log.Warn("the FHIR server does not offer a type of resources, and none of it is read", "type", kind, "why", err)
+	}
+}
+
+// errNotOffered is a type of resources that the server has never shown, and without which a site can do.
+var errNotOffered = errors.New("the server does not offer it")
 
 func pageID(kind string, n int) string { return "poll " + kind + " " + strconv.Itoa(n) }
 
@@ -147,6 +175,10 @@ func (p *Poller) pollType(ctx context.Context, kind string) error {
 	run := newest{start: mark.Since, at: mark.Since}
 	for next != nil {
 		text, err := p.get(ctx, next)
+		var refused *refusedError
+		if errors.As(err, &refused) && n == 0 && spared[kind] {
+			return fmt.Errorf("%w: %w", errNotOffered, err)
+		}
 		if err != nil {
 			return err
 		}

@@ -41,7 +41,8 @@ type server struct {
 	logins    int
 	jtis      map[string]bool
 	unsorted  bool
-	elsewhere string // where the next page is said to lie
+	denied    map[string]bool // types that it does not offer
+	elsewhere string          // where the next page is said to lie
 }
 
 func newServer(t *testing.T) *server {
@@ -102,6 +103,10 @@ func (s *server) token(w http.ResponseWriter, r *http.Request) {
 func (s *server) search(w http.ResponseWriter, r *http.Request) {
 	s.asked = append(s.asked, r.URL.Path[len("/fhir/"):]+"?"+r.URL.RawQuery)
 	kind, q := r.URL.Path[len("/fhir/"):], r.URL.Query()
+	if s.denied[kind] {
+		w.WriteHeader(http.StatusForbidden)
+		return
+	}
 	since, _ := time.Parse("ge"+time.RFC3339Nano, q.Get("_lastUpdated"))
 	count, _ := strconv.Atoi(q.Get("_count"))
 	from, _ := strconv.Atoi(q.Get("from"))
@@ -339,5 +344,28 @@ func TestAddressesAndKeysAreChecked(t *testing.T) {
 	}
 	if _, _, err := fhirpoll.ReadKey([]byte("nonsense")); err == nil {
 		t.Error("nonsense is taken for a key")
+	}
+}
+
+// A server that does not offer types without which a site can do is read to its end all the same; one
+// that refuses what was read before, or the visits, is not.
+func TestTypesThatAServerDoesNotOffer(t *testing.T) {
+	s := newServer(t)
+	s.fill()
+	s.add(190, `{"resourceType":"Practitioner","id":"D","name":[{"family":"Cole","given":["Ann"]}]}`)
+	st := teststore.Empty(t)
+	p := s.poller(t, st)
+	s.denied = map[string]bool{"AdverseEvent": true, "Flag": true}
+	if err := p.Poll(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if !slices.ContainsFunc(s.asked, func(q string) bool { return strings.HasPrefix(q, "Practitioner?") }) {
+		t.Error("who gives clearances is not asked for")
+	}
+	for _, kind := range []string{"Encounter", "Practitioner"} {
+		s.denied = map[string]bool{kind: true}
+		if err := p.Poll(t.Context()); err == nil || !strings.Contains(err.Error(), kind) || !strings.Contains(err.Error(), "403") {
+			t.Errorf("%s is refused, and the poll says %v", kind, err)
+		}
 	}
 }

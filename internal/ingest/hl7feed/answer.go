@@ -95,6 +95,9 @@ func (m *Received) ID() (id, sum string) {
 	return strings.Join([]string{msh.text(3), msh.text(4), msh.text(9), msh.text(10), sum[:16]}, "|"), sum
 }
 
+// mostReasons is how many an answer names.
+const mostReasons = 100
+
 // judge says how the message is to be answered once it is stored, and why. It asks the text
 // alone, so a message that is sent again is answered as it was.
 func (m *Received) judge() (code string, reasons []string) {
@@ -106,7 +109,7 @@ func (m *Received) judge() (code string, reasons []string) {
 	}
 	for _, rows := range m.rows {
 		for _, x := range rows {
-			if x.reason != "" {
+			if x.reason != "" && len(reasons) < mostReasons {
 				reasons = append(reasons, x.reason)
 			}
 		}

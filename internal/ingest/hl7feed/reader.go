@@ -9,6 +9,7 @@ import (
 	"bytes"
 	"cmp"
 	"errors"
+	"fmt"
 	"io"
 	"slices"
 	"strings"
@@ -94,7 +95,7 @@ func hand(rows []row, seen []records.SeenCode, m raw, file string, sink feed.Sin
 	if len(rows) == 0 {
 		return sink.Skip(Feed, "")
 	}
-	for _, x := range rows {
+	for _, x := range together(rows, len(m.text)) {
 		var err error
 		if x.reason != "" {
 			err = sink.Hold(records.Held{
@@ -111,6 +112,37 @@ func hand(rows []row, seen []records.SeenCode, m raw, file string, sink feed.Sin
 		}
 	}
 	return nil
+}
+
+// mostKept is how many bytes may be kept for the rows of one message that are held: each keeps the whole
+// message, so that it can be read again where it stood.
+const mostKept = 1 << 20
+
+// together makes one row of those that are held, where they would keep a message of so many bytes too
+// often. It is read again as a whole: what was stored of the message is met as unchanged then.
+func together(rows []row, bytes int) []row {
+	held := 0
+	for _, x := range rows {
+		if x.reason != "" {
+			held++
+		}
+	}
+	if held < 2 || held*bytes <= mostKept {
+		return rows
+	}
+	var out []row
+	first := -1
+	for _, x := range rows {
+		switch {
+		case x.reason == "":
+			out = append(out, x)
+		case first < 0:
+			first = len(out)
+			out = append(out, row{part: records.Part{Kind: x.part.Kind}, source: x.source, status: x.status,
+				reason: fmt.Sprintf("%s (and %d more of this message cannot be used)", x.reason, held-1)})
+		}
+	}
+	return out
 }
 
 // row is one fact of a message: a part of it, or why it cannot be used.
