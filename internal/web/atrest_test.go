@@ -56,7 +56,7 @@ func TestALowPressureAtRestThatNoSetHolds(t *testing.T) {
 		list := get(h, "/units/4W").Body.String()
 		stay := get(h, "/stays/S109").Body.String()
 		return map[string]string{
-			"row": part(t, list, `id="row-S109"`, `id="row-`), "paper": part(t, part(t, list, `class="sheet`, "</html>"), `class="bed">`+assessmentOf(t, board).Digest.Stay.Bed+"</b>", "</tbody>"),
+			"row": part(t, list, `id="row-S109"`, `id="row-`), "paper": part(t, part(t, list, `class="sheet`, "</html>"), `class="bed">`+assessmentOf(t, board).Digest.Stay.Bed+"</b>", "</tr>"),
 			"patient": stay, "choice": part(t, get(h, "/units/4W/new-set").Body.String(), "/stays/S109/new-set", "</li>"),
 			"form": get(h, "/stays/S109/new-set").Body.String(),
 		}

@@ -206,6 +206,6 @@ func (s *service) listView(
 	}
 	v.Choice.Shown = text.Say("huddle.shown", v.Shown, len(a.list), len(a.list)-v.Shown)
 	v.Before, v.Questions = l.MomentDue(a.nextShift), l.questions(unit)
-	v.Sheet = l.sheet(v)
+	v.Sheet = l.sheet()
 	return v
 }

@@ -1,6 +1,7 @@
 package huddle
 
 import (
+	"html/template"
 	"slices"
 	"strings"
 	"time"
@@ -497,7 +498,6 @@ type sheetView struct {
 	Rows        []sheetRow
 	Quiet       []string // beds of the last tier
 	Precautions string   // that precautions are not known; "" where they are of everybody
-	Size        string   // of its letters: one of sheetSizes
 }
 
 type sheetRow struct {
@@ -505,9 +505,12 @@ type sheetRow struct {
 	Tier     string
 	TierName string
 	First    bool // of its tier
+	Span     int  // of the first of a tier: how many rows it has
 	personView
 	Age    string
+	Drawn  template.HTML // its latest set; "" without one
 	Why    string
+	Rule   *frame.RuleLink // of the reason
 	Others []string
 	Set    string
 	Past   bool // the set was negative, and something has overtaken it
@@ -525,9 +528,9 @@ type sheetDue struct {
 	Name    string
 }
 
-func (l lister) sheet(v listView) sheetView {
+func (l lister) sheet() sheetView {
 	var out sheetView
-	last := ""
+	last, first := "", 0
 	if slices.ContainsFunc(l.answer.list, func(a alerts.Assessment) bool { return a.Precautions.InPlace == nil }) {
 		out.Precautions = text.PrecautionsNotCarried
 	}
@@ -557,12 +560,14 @@ func (l lister) sheet(v listView) sheetView {
 			continue
 		}
 		r := l.sheetRow(g)
-		r.First = r.Tier != last
+		if r.First = r.Tier != last; r.First {
+			first = len(out.Rows)
+		}
 		last = r.Tier
 		out.Rows = append(out.Rows, r)
+		out.Rows[first].Span++
 	}
 	out.Moment = l.Dated(l.answer.at)
-	out.Size = sizeOf(v, out)
 	return out
 }
 
@@ -578,12 +583,14 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 	for n, reason := range a.Reasons {
 		switch {
 		case n == 0:
-			r.Why = l.LeadBrief(reason)
+			link := l.Rule(reason.Rule)
+			r.Why, r.Rule = l.LeadBrief(reason), &link
 		case !toldByRow(a, reason.Rule, owed):
 			r.Others = append(r.Others, l.Brief(reason))
 		}
 	}
 	if set := a.Digest.LatestSet(); set != nil {
+		r.Drawn = parts.DrawnOf(a.Digest, *set).Set
 		r.Set, r.Past = l.SetBrief(a.Digest, *set, toldByLead(a)), a.Digest.Overtaken(*set) != nil
 	}
 	setOwed := false
@@ -596,7 +603,7 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 			due.Text = l.OwedBrief(*d)
 			if d.At != nil {
 				at, state := l.dueAt(a, *d)
-				due.Due, due.State = l.Time(at), state
+				due.Due, due.State = l.Short(at), state
 				due.Why, due.Missing, due.Notes = l.askedBefore(a, *d), text.Missing(a.Recheck.Missing), l.notesOf(a)
 				setOwed = true
 			}
@@ -611,6 +618,9 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		}
 		r.Owed = append(r.Owed, due)
 	}
+	if _, recheck := leadOf(a).(alerts.RecheckFigures); recheck && setOwed {
+		r.Why = l.Line(a.Reasons[0]) // its hour stands with what is owed
+	}
 	if !setOwed { // else it stands with the set
 		r.Others = append(append(r.Others, l.notesOf(a)...), text.Missing(a.Recheck.Missing)...)
 	}
@@ -622,6 +632,14 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		r.Others = append(r.Others, l.QuietBrief(a.Digest.NewestVitals))
 	}
 	return r
+}
+
+// leadOf are the figures of the deciding reason, nil where nothing decides.
+func leadOf(a alerts.Assessment) clinical.Figures {
+	if len(a.Reasons) == 0 {
+		return nil
+	}
+	return a.Reasons[0].Figures
 }
 
 // toldByLead reports whether the first reason of a row tells by what its latest set is positive.

@@ -1,7 +1,6 @@
 package pagetest
 
 import (
-	"bytes"
 	"net/http/httptest"
 	"regexp"
 	"strings"
@@ -28,9 +27,7 @@ func TestTheHuddleIsOneSheetOfPaper(t *testing.T) {
 	page.Wait("footer")
 	pdf := page.PDF()
 	keep(t, "huddle.pdf", func() []byte { return pdf })
-	if n := bytes.Count(pdf, []byte("/Type /Page\n")); n != 1 {
-		t.Errorf("the huddle prints on %d pages, want 1", n)
-	}
+	legible(t, "the huddle", pdf, 1)
 	if box := regexp.MustCompile(`/MediaBox \[0 0 59[45]\S* 84[12]\S*\]`); !box.Match(pdf) {
 		t.Error("the sheet is not A4 upright")
 	}
@@ -41,10 +38,34 @@ func TestTheHuddleIsOneSheetOfPaper(t *testing.T) {
 			t.Errorf("bed %s is not on the sheet", a.Digest.Stay.Bed)
 		}
 	}
+	if n := browsertest.Eval[int](page, `[...document.querySelectorAll(".sheet tr svg.drawn")].filter(e => e.checkVisibility()).length`); n < 25 {
+		t.Errorf("%d sets are drawn on the sheet", n)
+	}
 	if browsertest.Eval[bool](page, `getComputedStyle(document.querySelector(".screen")).display !== "none"`) {
 		t.Error("the screen's list prints too")
 	}
 	quiet(t, page)
+}
+
+// More beds than a sheet holds run on to another one, in letters no smaller.
+func TestALongHuddleTakesASecondSheet(t *testing.T) {
+	page := browsertest.Start(t).Open(t, start(t, deps(t))+"/units/4W", 1440, 900)
+	page.Wait("footer")
+	browsertest.Eval[int](page, `(() => {
+		const body = document.querySelector(".sheet tbody");
+		for (const row of [...body.rows]) { // all but the cell that spans the rows of a tier
+			const again = row.cloneNode(true);
+			again.querySelector(".s-tier")?.remove();
+			body.append(again);
+		}
+		body.rows[29].prepend(Object.assign(document.createElement("th"), { rowSpan: 29 }));
+		return body.rows.length;
+	})()`)
+	pdf := page.PDF()
+	keep(t, "huddle-long.pdf", func() []byte { return pdf })
+	if p := legible(t, "a huddle of 62", pdf, 2); p.pages != 2 {
+		t.Errorf("a huddle of twice the rows takes %d sheets", p.pages)
+	}
 }
 
 // From the first look to a name beside what is owed, without the mouse.
