@@ -23,9 +23,15 @@ func (s situation) diedAt() *time.Time {
 // Died reports whether the patient died of a fall by what is charted: nothing is owed to the
 // patient any more. Where a set was taken at or after that fall the chart contradicts itself
 // (C-FATAL), and what is owed stays so.
-func (a Assessment) Died() bool {
-	died := situation{Digest: a.Digest}.diedAt()
-	return died != nil && !slices.ContainsFunc(a.Digest.Sets, func(s trends.Set) bool { return !s.StartedAt.Before(*died) })
+func (a Assessment) Died() bool { return situation{Digest: a.Digest}.diedOf() != nil }
+
+// diedOf is when the patient fell who died of it; nil where none did, or a set was taken since.
+func (s situation) diedOf() *time.Time {
+	died := s.diedAt()
+	if died == nil || slices.ContainsFunc(s.Sets, func(set trends.Set) bool { return !set.StartedAt.Before(*died) }) {
+		return nil
+	}
+	return died
 }
 
 // clearedSince reports whether a provider has said at or after a moment that the patient

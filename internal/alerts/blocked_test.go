@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/trends"
@@ -168,5 +169,34 @@ func TestFreshness(t *testing.T) {
 		if f.Stale != c.stale || (f.Newest == nil) != (c.newest == 99) || f.Newest != nil && !f.Newest.Equal(hour(c.newest)) {
 			t.Errorf("%s: %+v", c.name, f)
 		}
+	}
+}
+
+// A reason that would ask for something says of what fall the patient died, unless a set was
+// taken since: then the chart contradicts itself.
+func TestReasonsSayThatThePatientDied(t *testing.T) {
+	d := withSets(young(), positive(-40))
+	d.Falls = []trends.FallFact{{SourceID: "F", At: hour(-30), Injury: "death"}}
+	of := func(a Assessment) map[string]*time.Time {
+		out := map[string]*time.Time{}
+		for _, r := range a.Reasons {
+			switch f := r.Figures.(type) {
+			case GapFigures:
+				out[r.Rule] = f.DiedOf
+			case MissingFigures:
+				out[r.Rule] = f.DiedOf
+			}
+		}
+		return out
+	}
+	for rule, at := range of(Assess(d, clinical.DefaultPolicy(), time.UTC, noon)) {
+		if at == nil || !at.Equal(hour(-30)) {
+			t.Errorf("%s: %v", rule, at)
+		}
+	}
+	d.Sets = append(d.Sets, negative(-2))
+	got := of(Assess(d, clinical.DefaultPolicy(), time.UTC, noon))
+	if at, holds := got[TPrecaution]; !holds || at != nil {
+		t.Errorf("after a set since: %v", got)
 	}
 }

@@ -55,6 +55,8 @@ type GapFigures struct {
 	SetFigures
 	Finding string   `json:"finding"`
 	Missing []string `json:"missing"`
+	// DiedOf is when the patient fell who died of it: nothing is asked for then. nil else.
+	DiedOf *time.Time `json:"died_of,omitempty"`
 }
 
 // RecheckFigures tell a demand for a recheck.
@@ -76,11 +78,15 @@ type ReviewFigures struct {
 	SetAt time.Time `json:"set_at"` // the latest positive set
 	// Set tells that set; nil where it was kept before December 2026.
 	Set *SetFigures `json:"set,omitempty"`
+	// DiedOf is as in GapFigures.
+	DiedOf *time.Time `json:"died_of,omitempty"`
 }
 
 // MissingFigures tell which precautions are missing.
 type MissingFigures struct {
 	Missing []string `json:"missing"`
+	// DiedOf is as in GapFigures.
+	DiedOf *time.Time `json:"died_of,omitempty"`
 }
 
 // WatchFigures tell why a patient is watched, by one ground or several.

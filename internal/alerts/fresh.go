@@ -93,8 +93,11 @@ func gapsOf(times []time.Time, at time.Time) []time.Duration {
 }
 
 // Quiet reports whether the newest vital sign of a patient from the feeds is older than after,
-// or none has come for as long since admission.
+// or none has come for as long since admission. Nobody waits for those of who died of a fall.
 func (a Assessment) Quiet(after time.Duration) bool {
+	if a.Died() {
+		return false
+	}
 	newest := a.Digest.NewestVitals
 	if newest == nil {
 		newest = &a.Digest.Stay.AdmittedAt

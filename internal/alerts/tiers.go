@@ -153,11 +153,11 @@ var tierRules = []tierRule{
 	{Today, TSoon, func(s situation, a Assessment) *Reason {
 		return recheckReason(a.Recheck, a.Recheck.State == Scheduled && !s.beyondSoon(*a.Recheck.DueAt))
 	}},
-	{Today, TPrecaution, func(_ situation, a Assessment) *Reason {
+	{Today, TPrecaution, func(s situation, a Assessment) *Reason {
 		if !a.Precautions.Needed || len(a.Precautions.Missing) == 0 {
 			return nil
 		}
-		return &Reason{Figures: MissingFigures{a.Precautions.Missing}, Facts: a.Precautions.Facts}
+		return &Reason{Figures: MissingFigures{a.Precautions.Missing, s.diedOf()}, Facts: a.Precautions.Facts}
 	}},
 	{Watch, TWatch, watch},
 }
@@ -237,7 +237,7 @@ func precautionGap(s situation, a Assessment) *Reason {
 	if set == nil || len(a.Precautions.Missing) == 0 {
 		return nil
 	}
-	f := GapFigures{SetFigures: SetOf(*set), Finding: set.Finding, Missing: a.Precautions.Missing}
+	f := GapFigures{SetFigures: SetOf(*set), Finding: set.Finding, Missing: a.Precautions.Missing, DiedOf: s.diedOf()}
 	return &Reason{Figures: f, Facts: set.Facts}
 }
 
@@ -289,7 +289,7 @@ func reviewNeeded(s situation, a Assessment) *Reason {
 	}
 	set := SetOf(*s.LatestPositive())
 	return &Reason{
-		Figures: ReviewFigures{Flags: rules, Drugs: trends.Distinct(drugs), SetAt: set.SetAt, Set: &set},
+		Figures: ReviewFigures{Flags: rules, Drugs: trends.Distinct(drugs), SetAt: set.SetAt, Set: &set, DiedOf: s.diedOf()},
 		Facts:   trends.Distinct(facts),
 	}
 }

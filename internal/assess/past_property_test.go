@@ -59,6 +59,9 @@ func TestPrecautionsOfAPeriodAreThoseOfItsLastList(t *testing.T) {
 			present, asked, lacking := 0, 0, 0
 			for _, a := range list {
 				present++
+				if a.Died() {
+					continue // nothing is asked of who died of a fall, whatever the rules hold of the chart
+				}
 				if a.Precautions.Needed {
 					asked++
 				}
@@ -71,6 +74,28 @@ func TestPrecautionsOfAPeriodAreThoseOfItsLastList(t *testing.T) {
 			}
 		}
 	})
+}
+
+// Who died of a fall is present and lacks nothing; a fall of any other injury asks for the bundle.
+func TestWhoDiedOfAFallLacksNoPrecaution(t *testing.T) {
+	for injury, want := range map[string]int{"death": 0, "major": 1} {
+		fact := func(kind clinical.Kind, id string, at time.Time, b clinical.Body) clinical.Version {
+			return clinical.Version{
+				Kind: kind, SourceID: id, StayID: "S1", RecordedAt: at, Stated: true, Status: clinical.Final, Body: b,
+			}
+		}
+		s := assess.Service{Store: &assesstest.Memory{All: []clinical.Version{
+			fact(clinical.KindStay, "S1", utcDay(1), clinical.Stay{PatientID: "P", Unit: "4W", AdmittedAt: utcDay(1)}),
+			fact(clinical.KindFall, "F", utcDay(2), clinical.Fall{FellAt: utcDay(2), Injury: injury}),
+		}}, Policy: policy.NewSwitch(policy.Default()), Zone: time.UTC}
+		f, err := s.Unit(context.Background(), "4W", utcDay(1), utcDay(8), trends.ByMonth, utcDay(9))
+		if err != nil || len(f.Periods) != 1 {
+			t.Fatal(err, len(f.Periods))
+		}
+		if p := f.Periods[0]; p.Present != 1 || p.Asked != want || p.Lacking != want {
+			t.Errorf("%s: %d present, %d asked for, %d lacking", injury, p.Present, p.Asked, p.Lacking)
+		}
+	}
 }
 
 // A fact that comes in late for a stay that is over is in the next answer.

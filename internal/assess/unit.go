@@ -123,8 +123,9 @@ func (s *Service) unitStay(c clinical.Chart, p clinical.Policy) trends.UnitStay 
 }
 
 func (s *Service) look(c clinical.Chart, p clinical.Policy, at time.Time) trends.PrecautionLook {
-	a := s.assess(c, p, at).Precautions
-	return trends.PrecautionLook{At: at, Asked: a.Needed && a.Missing != nil, Lacking: len(a.Missing) > 0}
+	a := s.assess(c, p, at)
+	asked := a.Precautions.Needed && a.Precautions.Missing != nil && !a.Died()
+	return trends.PrecautionLook{At: at, Asked: asked, Lacking: asked && len(a.Precautions.Missing) > 0}
 }
 
 // span is the time outside of which no version had the stay on any unit.

@@ -97,7 +97,10 @@ type builder struct {
 
 // Of builds the charts of a stay.
 func Of(view assess.StayView, p clinical.Policy, c text.Catalogue) StayCharts {
-	b := &builder{Catalogue: c, chart: view.Chart, digest: view.Assessment.Digest, missing: view.Assessment.Precautions.Missing, policy: p}
+	b := &builder{Catalogue: c, chart: view.Chart, digest: view.Assessment.Digest, policy: p}
+	if !view.Assessment.Died() {
+		b.missing = view.Assessment.Precautions.Missing
+	}
 	b.layAxis()
 	b.data = Data{
 		Zone: c.Zone.String(), From: ms(b.from), To: ms(b.to), AsOf: ms(c.At), Panels: map[string]any{},

@@ -172,10 +172,10 @@ type Standing struct {
 }
 
 // StandingOf decides where in the queue a stay stands on a day of the site's zone
-// (2006-01-02). ok is false where no flag stands: it is in no queue. The last review
-// holds until its day, or until new evidence, whichever comes first.
+// (2006-01-02). ok is false where no flag stands, and of a patient who died of a fall: it is in
+// no queue. The last review holds until its day, or until new evidence, whichever comes first.
 func StandingOf(a alerts.Assessment, last *records.DoseReview, today string) (st Standing, ok bool) {
-	if len(a.Review.Flags) == 0 {
+	if len(a.Review.Flags) == 0 || a.Died() {
 		return Standing{}, false
 	}
 	st.Place = Flagged

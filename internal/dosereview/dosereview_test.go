@@ -144,6 +144,16 @@ func TestAStayWithoutAReviewStandsByItsFlags(t *testing.T) {
 	if _, ok := dosereview.StandingOf(a, reviewOf(reviewed()), "2026-03-02"); ok {
 		t.Error("a stay without a flag is in the queue")
 	}
+	a = reviewed()
+	last := a.Digest.Sets[len(a.Digest.Sets)-1].StartedAt
+	a.Digest.Falls = []trends.FallFact{{SourceID: "F", At: last.Add(time.Hour), Injury: "death"}}
+	if _, ok := dosereview.StandingOf(a, nil, "2026-03-02"); ok {
+		t.Error("a patient who died of a fall is in the queue")
+	}
+	a.Digest.Falls[0].At = last // a set after it: the chart contradicts itself
+	if _, ok := dosereview.StandingOf(a, nil, "2026-03-02"); !ok {
+		t.Error("a patient with a set after that fall has left the queue")
+	}
 }
 
 func TestTheMarkLeavesDosesOut(t *testing.T) {

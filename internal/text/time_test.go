@@ -221,3 +221,28 @@ func TestTheFlagOfDosesAndSetsTellsThoseThatWereNotPositive(t *testing.T) {
 		t.Error(got)
 	}
 }
+
+// Of a patient who died of a fall no sentence asks for anything (T-GAP, T-REVIEW, T-PRECAUTION).
+func TestNoSentenceAsksForWhatADeathHasEnded(t *testing.T) {
+	died := ptr(noon.Add(-30 * time.Hour))
+	for _, r := range []alerts.Reason{
+		{Rule: alerts.TGap, Figures: alerts.GapFigures{
+			SetFigures: setFigures(), Finding: trends.Positive, Missing: []string{"bed alarm"}, DiedOf: died,
+		}},
+		{Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}, DiedOf: died}},
+		{Rule: alerts.TReview, Figures: alerts.ReviewFigures{
+			Flags: []string{alerts.DAlpha}, Drugs: []string{"doxazosin"}, SetAt: noon.Add(-40 * time.Hour), DiedOf: died,
+		}},
+	} {
+		says := catalogue().Reason(r)
+		if !strings.Contains(says, "died of the fall of "+catalogue().Time(*died)) {
+			t.Errorf("%s does not say when the patient fell: %s", r.Rule, says)
+		}
+		for _, s := range []string{says, catalogue().Brief(r), catalogue().Line(r)} {
+			asks := strings.Contains(s, "missing") || strings.Contains(s, "looked at") || strings.Contains(s, "bed alarm")
+			if asks || !strings.Contains(s, "died of the fall") {
+				t.Errorf("%s asks: %s", r.Rule, s)
+			}
+		}
+	}
+}

@@ -436,3 +436,63 @@ func TestWhoDiedOfTheFallOwesNothing(t *testing.T) {
 	}
 	lacks(t, s.get("bedside-nurse", "/units/4W/new-set"), "/stays/S106/")
 }
+
+// A day later the fall decides no more, and what the rules hold of the chart leads the row. It
+// asks for nothing either, on no list, paper, display or queue, and no figure counts it.
+func TestADayAfterADeathNothingIsAskedFor(t *testing.T) {
+	s := newShift(t)
+	board := s.deps.Answers.(*webtest.Answers)
+	fell := s.now.Add(-10 * time.Minute)
+	died := []string{"S103", "S106", "S118"} // precautions, and doses to be looked at
+	for _, stay := range died {
+		board.Put(t, clinical.Version{
+			Kind: clinical.KindFall, SourceID: "F-" + stay, StayID: stay, RecordedAt: fell, Stated: true, Status: clinical.Final,
+			Body: clinical.Fall{FellAt: fell, Injury: "death"},
+		})
+	}
+	s.later(25 * time.Hour)
+	list, err := board.List(t.Context(), "4W", s.now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := map[string]bool{}
+	for _, a := range list {
+		if slices.Contains(died, a.Digest.StayID) {
+			for _, r := range a.Reasons {
+				asked[r.Rule] = true
+			}
+			if by := a.DecidedBy(); by == alerts.TFall || by == alerts.TFell {
+				t.Fatalf("%s is still decided by %s: the test sees nothing", a.Digest.StayID, by)
+			}
+		}
+	}
+	if !asked[alerts.TPrecaution] || !asked[alerts.TReview] {
+		t.Fatalf("the rules that hold are %v: the test sees nothing", asked)
+	}
+	explained := regexp.MustCompile(` title="[^"]*"`) // what a rule says of everybody
+	page, wall := s.get("bedside-nurse", "/units/4W"), s.get("screen", "/units/4W")
+	for _, stay := range died {
+		for where, text := range map[string]string{
+			"list": part(t, page, `id="row-`+stay, `id="row-`), "patient": s.get("bedside-nurse", "/stays/"+stay),
+		} {
+			before, _, _ := strings.Cut(explained.ReplaceAllString(text, ""), `id="h-episodes"`)
+			for _, word := range []string{"missing", "to be looked at", "dose review, ", "asked for</strong>", `class="needed"`} {
+				if strings.Contains(before, word) {
+					at := strings.Index(before, word)
+					t.Errorf("%s of %s says %q: %s", where, stay, word, before[max(0, at-200):min(len(before), at+60)])
+				}
+			}
+			holds(t, before, "died of the fall")
+		}
+		for _, queue := range []string{"/dose-review", "/dose-review.csv"} {
+			lacks(t, s.get("pharmacist", queue), stay)
+		}
+	}
+	for _, a := range list {
+		if slices.Contains(died, a.Digest.StayID) {
+			row := part(t, wall, fmt.Sprintf(`id="row-%d"`, a.Rank), `id="row-`)
+			holds(t, row, "died of the fall")
+			lacks(t, explained.ReplaceAllString(row, ""), "missing", "to be looked at")
+		}
+	}
+}

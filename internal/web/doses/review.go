@@ -148,7 +148,10 @@ func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []reco
 		Around: text.Say("dosereview.col-around", text.Figure(seen.View.Policy.Policy.Serial.AroundDays)),
 		Weight: t.WeightChange(d.Weight), Reviews: parts.ReviewLinesOf(t, reviews), NoDoseAdvised: text.NoDoseAdvised,
 	}
-	if !flagged {
+	switch {
+	case a.Died():
+		v.Place = text.Say("dosereview.died")
+	case !flagged:
 		v.Place = text.Say("dosereview.no-flag")
 	}
 	if d.Serial.P != nil && d.Serial.Trend != trends.TooFew {

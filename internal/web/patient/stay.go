@@ -196,7 +196,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		v.Flags = append(v.Flags, parts.ReasonView{Text: t.Flag(flag), Rule: t.Rule(flag.Rule)})
 	}
 	v.Course = text.Course(d.Serial, view.Policy.Policy.Serial)
-	if needs, ok := trends.ClearingNeeds(d, view.Policy.Policy); ok {
+	if needs, ok := trends.ClearingNeeds(d, view.Policy.Policy); ok && !a.Died() {
 		v.Needed = t.Needed(needs, view.Policy.Policy)
 		if stand := text.StandFor(d.Serial); stand != "" {
 			v.Needed = append([]string{stand}, v.Needed...)
