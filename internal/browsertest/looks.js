@@ -1,7 +1,7 @@
 // A JavaScript function: finds the looks of a page and holds those that are new to the colour rules of axe-core;
 // or, with whole, holds the whole page to every rule, which judges each look on it.
 //
-// A look is what these rules judge a text by: its colour, size and weight, what lies
+// A look is what these rules judge a text by: its colour, whether it is large, what lies
 // behind it, and for a link what sets it off from the words around it. Texts of one look
 // are judged alike, so a look is judged once, wherever it was first seen.
 //
@@ -43,9 +43,13 @@
 			around && wordsIn(around) ? "among words " + getComputedStyle(around).color : ""].join(" ");
 	}
 
+	// Of size and weight the rules ask one thing: whether the text is large by WCAG 2.2, 1.4.3 (18 point, or 14 point
+	// and bold), where less contrast is enough.
+	const large = s => parseFloat(s.fontSize) >= (parseInt(s.fontWeight) >= 700 ? 14 : 18) * 96 / 72;
+
 	function lookOf(e) {
 		const s = getComputedStyle(e);
-		return [s.color, s.webkitTextFillColor, s.fontSize, s.fontWeight, s.textShadow,
+		return [s.color, s.webkitTextFillColor, large(s) ? "large" : "small", s.textShadow,
 			e.matches("a[href], [role=link]") ? linkIn(e) : "", ground(e)].join("; ");
 	}
 

@@ -39,10 +39,11 @@ func TestTheUnitOverTime(t *testing.T) {
 		for _, width := range one.widths {
 			t.Run(fmt.Sprintf("%s at %d", one.name, width), func(t *testing.T) {
 				page := browser.Open(t, "about:blank", width, 900)
-				for _, colours := range []string{"light", "dark"} {
+				scheme(t, page, "", "light")
+				page.Navigate(one.url)
+				page.Wait("footer")
+				for _, colours := range []string{"light", "dark"} { // the page draws its charts anew
 					scheme(t, page, "", colours)
-					page.Navigate(one.url)
-					page.Wait("footer")
 					if got := browsertest.Eval[int](page, `[...document.querySelectorAll(".chart canvas")].filter(c => c.width > 250 && c.height > 80).length`); got != one.charts {
 						t.Errorf("%s: %d charts are drawn, want %d", colours, got, one.charts)
 					}
