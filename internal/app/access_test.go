@@ -19,6 +19,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"plumbline/internal/drill"
 	"plumbline/internal/records"
 	"regexp"
 	"strings"
@@ -142,6 +143,7 @@ func writeCertificate(t *testing.T, dir, name string) (cert, key string) {
 }
 
 func TestServeWithTLSBeyondLoopback(t *testing.T) {
+	drill.Long(t)
 	dir := t.TempDir()
 	database := filepath.Join(dir, "test.db")
 	cert, key := writeCertificate(t, dir, "first")

@@ -10,12 +10,14 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
+	"plumbline/internal/drill"
 	"plumbline/internal/notify/notifytest"
 )
 
 // The clock of the machine runs ahead a day for a minute and is put right. A fall that
 // comes then is opened and told, and it is said that the clock was wrong.
 func TestAClockThatRanAheadSilencesNothing(t *testing.T) {
+	drill.Long(t)
 	eachEngine(t, func(t *testing.T, database string) {
 		ctx, now := context.Background(), demo.AnchorTime()
 		s := openSite(t, database, now)

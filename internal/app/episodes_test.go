@@ -17,6 +17,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/dosereview"
+	"plumbline/internal/drill"
 	"plumbline/internal/episodes"
 	"plumbline/internal/ingest"
 	"plumbline/internal/policy"
@@ -311,6 +312,7 @@ func TestTheLifeOfAnEpisode(t *testing.T) {
 
 // Several programs step one database at once: nothing is opened or told twice.
 func TestSeveralProgramsStepTogether(t *testing.T) {
+	drill.Long(t)
 	eachEngine(t, func(t *testing.T, database string) {
 		now := demo.AnchorTime()
 		one := openSite(t, database, now)

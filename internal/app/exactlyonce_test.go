@@ -20,6 +20,8 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+
+	"plumbline/internal/drill"
 )
 
 // ward is a feed by folder and by MLLP, whose end is the same whatever breaks on the way.
@@ -284,4 +286,7 @@ func (w *ward) breakOnce(t *testing.T, database string, n int) {
 	_ = c.Wait()
 }
 
-func TestWhateverIsKilledNothingIsLostOrDoubled(t *testing.T) { disturbed(t, 10, 1) }
+func TestWhateverIsKilledNothingIsLostOrDoubled(t *testing.T) {
+	drill.Long(t)
+	disturbed(t, 10, 1)
+}

@@ -21,6 +21,7 @@ import (
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
+	"plumbline/internal/drill"
 	"plumbline/internal/notify"
 	"plumbline/internal/notify/notifytest"
 	"plumbline/internal/records"
@@ -153,6 +154,7 @@ func tellBy(t *testing.T, s *site, url string, server *notifytest.SMTP, names st
 // Everything that the demo unit opens is told, wherever the program is killed on
 // the way: nothing is lost, and nothing comes twice but what was under way.
 func TestAKilledProgramLosesNothingItHasToTell(t *testing.T) {
+	drill.Long(t)
 	eachEngine(t, func(t *testing.T, database string) {
 		ctx := context.Background()
 		now := demo.AnchorTime()
@@ -273,6 +275,7 @@ func TestNamesLeaveTheProgramOnlyWhereTurnedOn(t *testing.T) {
 // One digest a day through the spring change, on a program that is started anew
 // for every look.
 func TestTheDigestComesOnceADay(t *testing.T) {
+	drill.Long(t)
 	eachEngine(t, func(t *testing.T, database string) {
 		ctx := context.Background()
 		now := demo.AnchorTime()
@@ -310,6 +313,7 @@ func TestTheDigestComesOnceADay(t *testing.T) {
 
 // serve tells by its settings, and once over restarts.
 func TestServeTellsByWebhook(t *testing.T) {
+	drill.Long(t)
 	dir := t.TempDir()
 	feed := filepath.Join(dir, "feed")
 	if err := writeDemoFeed(feed, clinical.SystemClock()); err != nil {
@@ -354,6 +358,7 @@ func TestServeTellsByWebhook(t *testing.T) {
 // While a unit is in commissioning nobody is told of its patients, by no channel and in no
 // digest; the digest says that it is. Once its feeds were checked, what is owed then is told.
 func TestNobodyIsToldOfAUnitBeforeItsFeedsWereChecked(t *testing.T) {
+	drill.Long(t)
 	eachEngine(t, func(t *testing.T, database string) {
 		ctx := t.Context()
 		now := demo.AnchorTime()

@@ -20,6 +20,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"plumbline/internal/drill"
 	"plumbline/internal/report"
 )
 
@@ -130,6 +131,7 @@ func writeOld(t *testing.T, path, text string) {
 // The schedule picks up new and changed files while the server runs, leaves one
 // that is still being written, and the server stops cleanly.
 func TestServeReadsTheFeedFolder(t *testing.T) {
+	drill.Long(t)
 	eachEngine(t, func(t *testing.T, database string) {
 		dir := t.TempDir()
 		if database == "" {
@@ -231,6 +233,7 @@ func TestServeReadsTheFeedFolder(t *testing.T) {
 
 // The demo starts on a database of its own, fills itself, and leaves nothing behind.
 func TestDemoIsAlive(t *testing.T) {
+	drill.Long(t)
 	dir := t.TempDir()
 	t.Setenv("TMPDIR", dir)
 	url, said, stop := startAndSay(t, []string{"demo", "--listen", "127.0.0.1:0"}, nil)
@@ -255,6 +258,7 @@ func TestDemoIsAlive(t *testing.T) {
 // A load that is killed at any instant loses and doubles nothing: what is there
 // afterwards, loaded again, equals a load that was not disturbed.
 func TestKilledLoadLosesAndDoublesNothing(t *testing.T) {
+	drill.Long(t)
 	eachEngine(t, func(t *testing.T, database string) {
 		dir := t.TempDir()
 		feed := filepath.Join(dir, "feed")

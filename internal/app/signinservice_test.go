@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"plumbline/internal/drill"
 	"plumbline/internal/idp"
 	"plumbline/internal/idp/idptest"
 )
@@ -25,6 +26,7 @@ func freeAddress(t *testing.T) string {
 // The program starts while the sign-in service is away, says so, and finds it by
 // itself; somebody is then signed in over real connections, and stands in the audit.
 func TestServeWithASignInService(t *testing.T) {
+	drill.Long(t)
 	dir := t.TempDir()
 	database, secretFile, issuer, own := filepath.Join(dir, "test.db"), filepath.Join(dir, "secret"), freeAddress(t), freeAddress(t)
 	if err := os.WriteFile(secretFile, []byte(idptest.ClientSecret+"\n"), 0o600); err != nil {

@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/audit"
 	"plumbline/internal/auth"
+	"plumbline/internal/drill"
 	"plumbline/internal/records"
 )
 
@@ -52,6 +53,7 @@ func asMachine(t *testing.T, url, token string) (code int, body string) {
 // A token made and revoked by command opens and shuts the API of a running server, its
 // use is listed to the hour, and the audit holds it all in one chain.
 func TestATokenByCommandAtARunningServer(t *testing.T) {
+	drill.Long(t)
 	database := filepath.Join(t.TempDir(), "test.db")
 	feed := filepath.Join(t.TempDir(), "feed")
 	if err := writeDemoFeed(feed, time.Now()); err != nil {

@@ -13,6 +13,7 @@ import (
 	"plumbline/internal/assess/assesstest"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
+	"plumbline/internal/drill"
 	"plumbline/internal/policy"
 	"plumbline/internal/testdb/teststore"
 	"plumbline/internal/trends"
@@ -23,6 +24,7 @@ import (
 // for the real store as far as both give the same answers: here, to every question, of
 // the whole demo unit, at moments before, among and after its facts.
 func TestBothStoresAnswerAlike(t *testing.T) {
+	drill.Long(t)
 	files, err := seed.Files()
 	if err != nil {
 		t.Fatal(err)

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/internal/drill"
 	"plumbline/internal/records"
 )
 
@@ -65,6 +66,7 @@ func unreadableRows(t *testing.T, dir string, n int) string {
 // A file of nothing but rows that cannot be used takes no more memory the longer it is: neither
 // reading it, nor naming its rows, nor reading them again.
 func TestRowsHeldBackDoNotFillTheMemory(t *testing.T) {
+	drill.Long(t)
 	peaks := map[string][]uint64{}
 	for _, n := range []int{10_000, 30_000} {
 		d := newDesk(t)

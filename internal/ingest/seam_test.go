@@ -16,7 +16,6 @@ import (
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/records"
 	"plumbline/internal/store"
-	"plumbline/internal/testdb"
 	"plumbline/internal/testdb/teststore"
 )
 
@@ -25,7 +24,7 @@ import (
 func onEachEngine(t *testing.T, test func(t *testing.T, d desk, words map[string]clinical.Position)) {
 	for engine, open := range map[string]func(*testing.T) *store.Store{
 		store.SQLite:   func(t *testing.T) *store.Store { return teststore.Empty(t) },
-		store.Postgres: func(t *testing.T) *store.Store { return teststore.Open(t, testdb.Postgres(t)) },
+		store.Postgres: func(t *testing.T) *store.Store { return teststore.EmptyOnPostgres(t) },
 	} {
 		t.Run(engine, func(t *testing.T) {
 			d := deskOf(open(t))

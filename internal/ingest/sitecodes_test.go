@@ -15,7 +15,6 @@ import (
 	"plumbline/internal/ingest/hl7feed"
 	"plumbline/internal/records"
 	"plumbline/internal/store"
-	"plumbline/internal/testdb"
 	"plumbline/internal/testdb/teststore"
 )
 
@@ -24,7 +23,7 @@ import (
 func TestWhatIsSaidOfACodeCountsAtOnce(t *testing.T) {
 	for engine, open := range map[string]func(t *testing.T) *store.Store{
 		"SQLite":     func(t *testing.T) *store.Store { return teststore.Empty(t) },
-		"PostgreSQL": func(t *testing.T) *store.Store { return teststore.Open(t, testdb.Postgres(t)) },
+		"PostgreSQL": func(t *testing.T) *store.Store { return teststore.EmptyOnPostgres(t) },
 	} {
 		t.Run(engine, func(t *testing.T) {
 			st := open(t)

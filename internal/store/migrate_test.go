@@ -99,7 +99,11 @@ func migrateTo(t *testing.T, s *Store, version int64) {
 
 func TestEveryVersionCanBeMigrated(t *testing.T) {
 	last := int64(len(names(t, SQLite)))
-	for from := int64(0); from <= last; from++ {
+	first := int64(0)
+	if testing.Short() {
+		first = last - 2
+	}
+	for from := first; from <= last; from++ {
 		t.Run(fmt.Sprint("from ", from), func(t *testing.T) {
 			bare(t, func(t *testing.T, target string) {
 				s := openTarget(t, target)

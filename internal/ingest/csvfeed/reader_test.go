@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/drill"
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/records"
 )
@@ -499,6 +500,7 @@ func TestFilesThatAreNotReadable(t *testing.T) {
 }
 
 func TestACharacterMaySpanTheReadBuffers(t *testing.T) {
+	drill.Long(t)
 	for _, char := range []string{"é", "한", "🙂"} {
 		for _, wrap := range []func(io.Reader) io.Reader{
 			func(r io.Reader) io.Reader { return r }, iotest.HalfReader, iotest.DataErrReader, iotest.OneByteReader,
@@ -550,6 +552,7 @@ func TestABadQuoteInTheLastRowHoldsThatRowAlone(t *testing.T) {
 }
 
 func TestALongFileOfShortRecordsIsNoLongRecord(t *testing.T) {
+	drill.Long(t)
 	k, err := read(t, clinical.KindWeight, weights+strings.Repeat(weightRow, 3*maxRecord/len(weightRow)))
 	if err != nil || len(k.held) != 0 || len(k.put) != 3*maxRecord/len(weightRow) {
 		t.Errorf("%v, %d rows", err, len(k.put))

@@ -14,6 +14,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/drill"
 	"plumbline/internal/ingest/codes"
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/ingest/hl7feed"
@@ -335,6 +336,7 @@ func (w *hl7Twin) dose(v *clinical.Version, b clinical.Dose) (string, []string, 
 // The demo unit as CSV brings it and as HL7 v2 messages, in one file and one by one in any order over many
 // deliveries, is assessed alike.
 func TestTheDemoUnitIsTheSameInHL7(t *testing.T) {
+	drill.Long(t)
 	w := &hl7Twin{last: map[string]clinical.Version{}, dropped: map[string]bool{}, numbers: map[string]int{}}
 	all := demoVersions(t)
 	slices.SortStableFunc(all, func(a, b clinical.Version) int { return a.RecordedAt.Compare(b.RecordedAt) })

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"plumbline/internal/drill"
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/ingest/fhirfeed"
 )
@@ -54,6 +55,7 @@ func (d desk) everyClass() desk {
 //	zcat *.gz | jq -r '.entry[].resource | select(.resourceType=="MedicationRequest") | .id' | wc -l
 //	   270
 func TestSyntheaIsReadToTheLastResource(t *testing.T) {
+	drill.Long(t)
 	d := newDesk(t)
 	s := d.loadPaths(openData(t, "fhir-synthea"))
 	if got := ends(s); got != "11976 rows: 163 accepted, 0 unchanged, 0 superseded, 0 waiting, 11813 skipped, 0 held" || s.Unreadable != 0 {
@@ -77,6 +79,7 @@ func drillSynthea(t *testing.T) {
 // zcat Encounter*.gz | jq -r .class.code | sort | uniq -c gives 49 IMP and 23 EMER beside those of no
 // stay; log.ndjson is the export's own log, and no FHIR.
 func TestABulkExportIsReadOverItsFiles(t *testing.T) {
+	drill.Long(t)
 	d := newDesk(t)
 	s := d.loadPaths(openData(t, "fhir-bulk-ndjson"))
 	if s.Unreadable != 1 || s.Held != 0 || s.Waiting != 0 || !strings.Contains(problems(s), "log.ndjson: the file is JSON, but no FHIR") {
@@ -89,6 +92,7 @@ func TestABulkExportIsReadOverItsFiles(t *testing.T) {
 
 // The examples of the standard and of a national guide: nothing is lost without a word.
 func TestTheExamplesOfTheStandardAreReadOrNamed(t *testing.T) {
+	drill.Long(t)
 	for name, want := range map[string]struct {
 		unreadable, rows int
 		reasons          []string

@@ -23,7 +23,6 @@ import (
 	"plumbline/internal/records"
 	"plumbline/internal/report"
 	"plumbline/internal/store"
-	"plumbline/internal/testdb"
 	"plumbline/internal/testdb/teststore"
 	"plumbline/seed"
 )
@@ -345,7 +344,7 @@ func TestTheDemoUnitIsTheSameInCSVAndInFHIR(t *testing.T) {
 	}
 	for engine, target := range map[string]func() string{
 		"SQLite":     func() string { return teststore.EmptyFile(t) },
-		"PostgreSQL": func() string { return testdb.Postgres(t) },
+		"PostgreSQL": func() string { return teststore.EmptyPostgres(t) },
 	} {
 		t.Run(engine, func(t *testing.T) {
 			if engine == "PostgreSQL" && os.Getenv("PLUMBLINE_TEST_POSTGRES") == "" {

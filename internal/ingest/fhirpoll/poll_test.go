@@ -25,7 +25,6 @@ import (
 	"plumbline/internal/ingest/fhirfeed"
 	"plumbline/internal/ingest/fhirpoll"
 	"plumbline/internal/store"
-	"plumbline/internal/testdb"
 	"plumbline/internal/testdb/teststore"
 )
 
@@ -208,7 +207,7 @@ func eachEngine(t *testing.T, test func(*testing.T, func() *store.Store)) {
 	t.Helper()
 	t.Run("sqlite", func(t *testing.T) { test(t, func() *store.Store { return teststore.Empty(t) }) })
 	t.Run("postgres", func(t *testing.T) {
-		test(t, func() *store.Store { return teststore.Open(t, testdb.Postgres(t)) })
+		test(t, func() *store.Store { return teststore.EmptyOnPostgres(t) })
 	})
 }
 

@@ -17,7 +17,6 @@ import (
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/ingest/hl7feed"
 	"plumbline/internal/store"
-	"plumbline/internal/testdb"
 	"plumbline/internal/testdb/teststore"
 )
 
@@ -61,7 +60,7 @@ func newDesk(t *testing.T, db *store.Store) desk {
 
 func eachEngine(t *testing.T, test func(t *testing.T, d desk)) {
 	t.Run("sqlite", func(t *testing.T) { test(t, newDesk(t, teststore.Empty(t))) })
-	t.Run("postgres", func(t *testing.T) { test(t, newDesk(t, teststore.Open(t, testdb.Postgres(t)))) })
+	t.Run("postgres", func(t *testing.T) { test(t, newDesk(t, teststore.EmptyOnPostgres(t))) })
 }
 
 // load loads each text as a file, in the order of their names.

@@ -36,6 +36,21 @@ func Now() time.Time { return demo.AnchorTime() }
 // Empty opens a migrated store with nothing in it.
 func Empty(tb testing.TB) *store.Store { tb.Helper(); return Open(tb, EmptyFile(tb)) }
 
+// EmptyOnPostgres is Empty on PostgreSQL; the test is skipped where there is no server.
+func EmptyOnPostgres(tb testing.TB) *store.Store { tb.Helper(); return Open(tb, EmptyPostgres(tb)) }
+
+// EmptyPostgres is the address of the database that EmptyOnPostgres opens.
+func EmptyPostgres(tb testing.TB) string {
+	tb.Helper()
+	return testdb.PostgresFrom(tb, "empty", func(target string) error {
+		st, err := open(context.Background(), target)
+		if err != nil {
+			return err
+		}
+		return st.Close()
+	})
+}
+
 // Demo opens a store with the demo unit's stories, loaded at Now.
 func Demo(tb testing.TB) *store.Store { tb.Helper(); return Open(tb, DemoFile(tb)) }
 
