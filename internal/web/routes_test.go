@@ -46,6 +46,7 @@ const (
 
 var ways = []way{
 	{"GET", "/", "", "303 303 303 303 303 303", "", 303},
+	{"GET", "/hospital", "", "200 200 200 200 403 200", "", 303},
 	{"GET", "/units/:unit", "", "200 200 200 200 404 200", all404, 303},
 	{"GET", "/stays/:stay", "", patnts, all404, 303},
 	{"GET", "/stays/:stay/history", "", patnts, all404, 303},

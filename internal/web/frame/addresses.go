@@ -15,6 +15,9 @@ const QueueURL = "/dose-review"
 
 func ReviewURL(stay string) string { return QueueURL + "/" + Segment(stay) }
 
+// HospitalURL is the page of all units that an account may see.
+const HospitalURL = "/hospital"
+
 func EpisodesURL(unit string) string { return UnitURL(unit) + "/episodes" }
 
 func FallURL(id string) string { return "/falls/" + Segment(id) }

@@ -116,6 +116,9 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 		s.Log.Error("the units could not be listed", "error", err)
 	}
 	here := unitOf(c)
+	if len(units) > 1 {
+		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-hospital"), URL: HospitalURL})
+	}
 	for _, u := range units {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-unit", u), URL: UnitURL(u), Within: u == here})
 		if u == here {

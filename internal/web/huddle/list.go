@@ -155,9 +155,10 @@ func (s sight) String() string {
 	)
 }
 
-func (s *service) listView(
+// listerOf makes the views of an answer, with the marks of its patients.
+func (s *service) listerOf(
 	ctx context.Context, unit string, when frame.Asked, a *answer, sees sight, chosen choice, given standing,
-) listView {
+) lister {
 	l := lister{
 		service: s, Times: s.Times(when.At, when.Live), policy: s.PolicyFor(ctx).Policy,
 		answer: a, sees: sees, chosen: chosen, given: given, news: newsOf(a.since),
@@ -165,6 +166,20 @@ func (s *service) listView(
 	if !when.Live {
 		l.query = frame.AsOfQuery(when.At)
 	}
+	if l.quiet = func(alerts.Assessment) bool { return false }; !s.FreshOf(ctx, unit, a.list, when.At).Stale {
+		l.quiet = s.Quiet(ctx, unit, when.At, a.list...) // else the banner says it of all
+	}
+	l.marks = make(map[string][]markView, len(a.list))
+	for _, one := range a.list {
+		l.marks[one.Digest.StayID] = l.marksOf(one)
+	}
+	return l
+}
+
+func (s *service) listView(
+	ctx context.Context, unit string, when frame.Asked, a *answer, sees sight, chosen choice, given standing,
+) listView {
+	l := s.listerOf(ctx, unit, when, a, sees, chosen, given)
 	v := listView{
 		Unit: unit, Moment: l.Moment(when.At), AsOf: !when.Live, Path: frame.UnitURL(unit),
 		Patients: text.Plural(len(a.list), text.Say("counts.patient"), text.Say("counts.patients")), Empty: len(a.list) == 0,
@@ -188,13 +203,6 @@ func (s *service) listView(
 	}
 	if v.Stale = fresh.Stale; fresh.Newest != nil {
 		v.Newest = l.MomentAgo(*fresh.Newest)
-	}
-	if l.quiet = func(alerts.Assessment) bool { return false }; !v.Stale { // else the banner says it of all
-		l.quiet = s.Quiet(ctx, unit, when.At, a.list...)
-	}
-	l.marks = make(map[string][]markView, len(a.list))
-	for _, one := range a.list {
-		l.marks[one.Digest.StayID] = l.marksOf(one)
 	}
 	v.Counts = l.counts()
 	v.Fell, v.FellSince = l.fell()

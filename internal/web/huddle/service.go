@@ -66,6 +66,7 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	s := &service{Frame: f, Deps: d}
 	acts := frame.OnEpisode(records.ActOnEpisodes)
 	return []frame.Route{
+		frame.Get(frame.HospitalURL, frame.May(records.ViewList), s.hospitalPage),
 		frame.Get("/units/:unit", frame.OnUnit(records.ViewList), s.unitPage),
 		frame.Post("/stays/:stay/precautions", frame.OnStay(records.ViewStay, records.ActOnEpisodes), s.precautions),
 		frame.Get("/units/:unit/episodes", frame.OnUnit(records.ViewList, records.ViewNames), s.episodesPage),

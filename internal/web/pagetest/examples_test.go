@@ -17,6 +17,7 @@ var examples = map[string][]string{
 		"/units/4W?as_of=2026-11-01T12:00:00Z&tier=now&tier=this_shift", "/units/4W?tier=now&tier=this_shift&sort=bed",
 		"/units/4W?names=off&tier=this_shift", "/units/7E",
 	},
+	"/hospital":                   {"/hospital", "/hospital?as_of=2026-11-01T12:00:00Z"},
 	"/units/:unit/episodes":       {"/units/4W/episodes"},
 	"/units/:unit/episodes/tally": {"/units/4W/episodes/tally"},
 	"/units/:unit/over-time":      {"/units/4W/over-time"},

@@ -1,0 +1,170 @@
+package huddle
+
+import (
+	"context"
+	"strconv"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/audit"
+	"plumbline/internal/records"
+	"plumbline/internal/text"
+	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
+)
+
+// worstShown is how many patients the page of all units lists: about a screen.
+const worstShown = 12
+
+// hospitalView is the page of all units that an account may see: what each has open, and
+// the patients who stand highest across them.
+type hospitalView struct {
+	frame.Layout
+	Moment   *frame.Moment
+	AsOf     bool
+	Self     string
+	Patients string
+	Tiers    []string // the heads of their columns
+	Units    []unitLine
+	Worst    []worstView
+	Names    bool
+}
+
+// unitLine is one unit; every figure leads to its rows.
+type unitLine struct {
+	Unit, URL string
+	Patients  int
+	Tiers     []countView
+	Counts    []answerView // fell, overdue, nobody's, owed in all
+	Newest    *frame.Moment
+	Stale     bool
+}
+
+// worstView is a patient who stands high across the units.
+type worstView struct {
+	personView
+	Unit, Tier, TierName, Line string
+	Marks                      []markView
+	Things                     []thingView
+	Set                        *parts.Found
+}
+
+func (s *service) hospitalPage(c *frame.Request) (frame.Page, error) {
+	when, err := s.AsOf(c)
+	if err != nil {
+		return nil, err
+	}
+	ctx, account := c.Request.Context(), frame.AccountOf(c)
+	units, err := s.UnitsFor(ctx, account)
+	if err != nil {
+		return nil, err
+	}
+	for _, unit := range units { // what cannot be recorded is not shown
+		e := records.AuditEntry{Did: audit.View, Unit: unit, Outcome: frame.Allowed, Note: "all units"}
+		if !when.Live {
+			e.AsOf = when.At
+		}
+		if err := s.Noted(c, e); err != nil {
+			return nil, err
+		}
+	}
+	v := hospitalView{
+		Moment: s.Times(when.At, when.Live).Moment(when.At), AsOf: !when.Live, Self: frame.HospitalURL,
+		Names: account.May(records.ViewNames, records.ViewStay),
+	}
+	for _, tier := range alerts.Tiers {
+		v.Tiers = append(v.Tiers, text.TierNames[tier])
+	}
+	if err := s.fillHospital(ctx, &v, units, when); err != nil {
+		return nil, err
+	}
+	v.Layout = s.LayoutOfUnits(c, text.Say("hospital.heading"), units, when).At(frame.HospitalURL)
+	if when.Live {
+		v.Layout = v.Layout.Live(when.At)
+		v.Refresh = true
+	}
+	return frame.Show(200, "hospital", v)
+}
+
+// fillHospital adds the units and the patients who stand highest across them.
+func (s *service) fillHospital(ctx context.Context, v *hospitalView, units []string, when frame.Asked) error {
+	listers := map[string]lister{}
+	var all []alerts.Assessment
+	for _, unit := range units {
+		kept, err := s.answerAbout(ctx, unit, when)
+		if err != nil {
+			return err
+		}
+		l := s.listerOf(ctx, unit, when, kept.answer, sight{names: v.Names}, choice{}, s.standingOn(ctx, unit, when, kept.answer))
+		listers[unit] = l
+		v.Units = append(v.Units, l.unitLine(unit, s.FreshOf(ctx, unit, kept.answer.list, when.At)))
+		all = append(all, kept.answer.list...)
+	}
+	v.Patients = text.Plural(len(all), text.Say("counts.patient"), text.Say("counts.patients"))
+	alerts.Rank(all)
+	for _, a := range all[:min(worstShown, len(all))] {
+		if a.Tier == alerts.None {
+			break
+		}
+		v.Worst = append(v.Worst, listers[a.Digest.Stay.Unit].worst(a))
+	}
+	return nil
+}
+
+// unitLine counts what a unit has open.
+func (l lister) unitLine(unit string, fresh alerts.Freshness) unitLine {
+	v := unitLine{Unit: unit, URL: l.address(unit, choice{}), Patients: len(l.answer.list), Stale: fresh.Stale}
+	if fresh.Newest != nil {
+		v.Newest = l.MomentAgo(*fresh.Newest)
+	}
+	for _, tier := range alerts.Tiers {
+		n := countView{Tier: tier, Name: text.TierNames[tier], URL: l.address(unit, choice{tiers: []string{tier}})}
+		for _, a := range l.answer.list {
+			if a.Tier == tier {
+				n.Count++
+			}
+		}
+		v.Tiers = append(v.Tiers, n)
+	}
+	whoFell, late, unowned, open := 0, 0, 0, 0
+	for _, a := range l.answer.list {
+		for _, m := range l.marks[a.Digest.StayID] {
+			if m.Kind == fell {
+				whoFell++
+			}
+		}
+		for _, t := range l.owedTo(a) {
+			if !t.Active() {
+				continue
+			}
+			open++
+			if t.Nobodys() {
+				unowned++
+			}
+			for _, hour := range l.answersOfThing(a, t, hourParam) {
+				if hour == overdue {
+					late++
+				}
+			}
+		}
+	}
+	count := func(name string, n int, c choice) {
+		v.Counts = append(v.Counts, answerView{Name: name, URL: l.address(unit, c), Count: strconv.Itoa(n)})
+	}
+	count(text.Say("hospital.fell"), whoFell, choice{}.with(markParam, fell))
+	count(text.Say("hospital.overdue"), late, choice{}.with(hourParam, overdue))
+	count(text.Say("hospital.nobodys"), unowned, choice{given: nobody})
+	count(text.Say("hospital.owed"), open, choice{})
+	return v
+}
+
+func (l lister) worst(a alerts.Assessment) worstView {
+	d := a.Digest
+	v := worstView{
+		personView: l.person(a), Unit: d.Stay.Unit, Tier: a.Tier, TierName: text.TierNames[a.Tier],
+		Line: l.lineOf(a), Marks: l.marks[d.StayID], Things: l.thingsOf(a),
+	}
+	if set := d.LatestSet(); set != nil {
+		v.Set = parts.FoundOf(l.Times, d, *set)
+	}
+	return v
+}
