@@ -29,7 +29,7 @@ type codesView struct {
 	Seen    []seenLine
 	Kinds   []string
 	Typed   typedCode
-	Codes   []codeLine // of the feeds, with what was said of them
+	Told    []codeLine // of the feeds, with what was said of them
 	Mapped  []codeLine // texts of drugs
 	Past    []codeLine
 }
@@ -83,7 +83,7 @@ func (s *service) showCodes(c *frame.Request, status int, v codesView, typed rec
 		if e.System == records.TextSystem {
 			v.Mapped = append(v.Mapped, s.codeLine(e))
 		} else {
-			v.Codes = append(v.Codes, s.codeLine(e))
+			v.Told = append(v.Told, s.codeLine(e))
 		}
 	}
 	if err := s.addSeen(c, &v); err != nil {
