@@ -170,7 +170,7 @@ func TestWithoutARecordedTimeEachTimeIsKnownWhenItComes(t *testing.T) {
 	// Other kinds have one time only.
 	for _, b := range []Body{
 		Vitals{TakenAt: noon}, Dose{GivenAt: noon}, Fluid{From: hour(-1), To: noon}, Weight{MeasuredAt: noon},
-		Lab{TakenAt: noon}, Fall{FellAt: noon}, Treatment{GivenAt: noon},
+		Lab{TakenAt: noon}, Fall{FellAt: noon}, Treatment{GivenAt: noon}, Clearance{ClearedAt: noon}, Answer{AnsweredAt: noon},
 	} {
 		v := unstated(b)
 		if len(ChartAt("S", []Version{v}, hour(-0.1)).Records) != 0 || len(ChartAt("S", []Version{v}, noon).Records) != 1 {
@@ -350,6 +350,32 @@ func TestWhenARestrictionBeganAndEnds(t *testing.T) {
 		}
 		if !b.OwnTime().Equal(hour(c.began)) || (b.EndedAt != nil) != c.ended {
 			t.Errorf("%s: began %s, ended %v", c.name, b.StartedAt, b.EndedAt)
+		}
+	}
+}
+
+// A reading without a pressure tells of a cuff that could not read where the bedside form took
+// it, and not as the moment at which the patient was sat down; a feed's says nothing.
+func TestACuffThatCouldNotReadIsKnownFromAFeedThatSaysNothing(t *testing.T) {
+	value := 70.0
+	for _, c := range []struct {
+		what, feed, id string
+		body           Body
+		want           bool
+	}{
+		{"at rest", BedsideFeed, "bedside-x-base", Vitals{Position: Lying}, true},
+		{"at rest, with a pulse", BedsideFeed, "bedside-x-base", Vitals{Position: Lying, HeartRate: &value}, true},
+		{"upright, with a pulse", BedsideFeed, "bedside-x-first", Vitals{Position: Standing, HeartRate: &value}, false},
+		{"upright", BedsideFeed, "bedside-x-first", Vitals{Position: Standing}, true},
+		{"sat down", BedsideFeed, "bedside-x-stop", Vitals{Position: Standing}, false},
+		{"a systolic", BedsideFeed, "bedside-x-base", Vitals{Position: Lying, Systolic: &value}, false},
+		{"a diastolic", BedsideFeed, "bedside-x-base", Vitals{Position: Lying, Diastolic: &value}, false},
+		{"of a feed", "csv", "v1", Vitals{Position: Lying}, false},
+		{"no reading", BedsideFeed, "bedside-x-clearances", Clearance{}, false},
+	} {
+		v := Version{Kind: c.body.FactKind(), SourceID: c.id, Feed: c.feed, Body: c.body}
+		if got := (Record{Version: v, History: []Version{v}}).CouldNotRead(); got != c.want {
+			t.Errorf("%s: %v", c.what, got)
 		}
 	}
 }

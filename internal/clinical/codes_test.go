@@ -224,6 +224,22 @@ func TestTimesADayByTimingCode(t *testing.T) {
 	}
 }
 
+// UCUM min, s and h, and the names of ISO/IEEE 11073; both from memory.
+func TestUnitsOfTimeInMinutes(t *testing.T) {
+	for unit, want := range map[string]float64{
+		"min": 1, " MIN ": 1, "minutes": 1, "MDC_DIM_MIN": 1, "s": 1.0 / 60, "MDC_DIM_SEC": 1.0 / 60, "h": 60, "MDC_DIM_HR": 60,
+	} {
+		if got, ok := MinutesFactor(unit); !ok || got != want {
+			t.Errorf("%q: %v, known %v", unit, got, ok)
+		}
+	}
+	for _, unit := range []string{"", "d", "m", "mm[Hg]"} {
+		if got, ok := MinutesFactor(unit); ok {
+			t.Errorf("%q: %v", unit, got)
+		}
+	}
+}
+
 // UCUM: mm[Hg] and /min seen at hl7.org/fhir/R4/bp.html; the others, the spellings
 // in use beside them and the 11073 names from memory.
 func TestUnitsAreConvertedToThoseOfTheDomain(t *testing.T) {

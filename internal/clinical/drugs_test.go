@@ -315,6 +315,8 @@ func TestTheStrengthOfATabletIsReadFromTheText(t *testing.T) {
 		"lisinopril/hydrochlorothiazide 20 mg/12.5 mg":                   "20, 12.5",
 		"hydrochlorothiazide-lisinopril 12.5 mg-20 mg oral tablet":       "12.5, 20",
 		"lisinopril/hydrochlorothiazide 20 mg":                           "-, -", // whose?
+		"lisinopril 5 mg 20 mg hydrochlorothiazide":                      "-, -", // two of one, none of the other
+		"lisinopril / filler / coating 20 mg / 5 mg":                     "-",    // two strengths of three names
 		"carbidopa/levodopa 25 mg/100 mg":                                "100",
 		"carbidopa-levodopa 25 mg-100 mg":                                "100",
 		"carbidopa / levodopa 25 MG / 100 MG":                            "100",

@@ -18,13 +18,20 @@ func TestASiteNamesItsDrugs(t *testing.T) {
 		}},
 		{Version: Version{Kind: KindDose, Body: Dose{Drug: Drug{Text: "Furosemide 40 mg"}}}},
 		{Version: Version{Kind: KindDose, Body: Dose{Drug: Drug{Text: "something else"}}}},
+		{Version: Version{Kind: KindCondition, Body: Condition{ICD10: "I10", Text: "House Pill"}}},
 	}}
+	if same := (SiteDrugs{}).In(chart); same.Records[0].Body.(Order).ATC != "" {
+		t.Error("a table that says nothing names a drug")
+	}
 	got := table.In(chart)
 	if atc := got.Records[0].Body.(Order).ATC; atc != "C07AB02" {
 		t.Errorf("the order is %q, want what was said last", atc)
 	}
 	if atc := got.Records[0].History[0].Body.(Order).ATC; atc != "C07AB02" {
 		t.Errorf("its earlier version is %q", atc)
+	}
+	if is := got.Records[3].Body; is != chart.Records[3].Body {
+		t.Errorf("what is no drug is changed: %+v", is)
 	}
 	for n := 1; n < 3; n++ {
 		if atc := got.Records[n].Body.(Dose).ATC; atc != "" {

@@ -153,6 +153,8 @@ func TestEveryProblemNamesItsField(t *testing.T) {
 		{"cleared_at not_time", []string{"cleared_by=Dr A", "cleared_at=noon"}},
 		{"cleared_at too_old", []string{"cleared_by=Dr A", "cleared_at=2026-11-25T01:00:00Z"}},
 		{"cleared_at late", []string{"cleared_by=Dr A", "cleared_at=2026-11-25T11:52:00Z"}},
+		{"cleared_by too_long", []string{"cleared_by=" + strings.Repeat("x", longestCell+1), "cleared_at=2026-11-25T11:00:00Z"}},
+		{"cleared_at ahead", []string{"cleared_by=Dr A", "cleared_at=2026-11-25T12:05:01Z"}},
 		{"told not_of_list", []string{"told=nobody 2026-11-25T11:52:00Z"}},
 		{"told not_time", []string{"told=provider soon"}},
 		{"told too_old", []string{"told=provider 2020-11-25T11:52:00Z"}},
@@ -265,6 +267,12 @@ func TestClearanceAndRestrictionsLandAsFacts(t *testing.T) {
 		{Kind: clinical.KindRestriction, SourceID: "R1",
 			Body: clinical.Restriction{Limb: "left leg", Reason: "injury", StartedAt: now.Add(-5 * time.Hour), EndedAt: &began}},
 	}
+	o := options()
+	later := began.Add(time.Minute)
+	o.Restrictions["R1"] = clinical.Restriction{Limb: "left leg", Reason: "injury", StartedAt: later}
+	if s, problems := Read(with(whole(), "lifted=R1"), o); len(problems) > 0 || !s.Lifted[0].EndedAt.Equal(later) {
+		t.Errorf("a restriction that began after the set ends when it began: %+v, %v", s.Lifted, problems)
+	}
 	for n, v := range s.Versions(now)[3:] {
 		w := want[n]
 		w.StayID, w.RecordedAt, w.Stated, w.Status, w.Feed, w.File, w.Line = "S1", now, true, clinical.Final, Feed, Feed, n+4
@@ -333,6 +341,14 @@ func TestAKeptSetComesBackFromItsMessage(t *testing.T) {
 	again, problems := Read(whole(), o)
 	if len(problems) > 0 || again.Sum() != kept.Sum() {
 		t.Errorf("sent again it reads as %+v, %v", again, problems)
+	}
+	// A restriction that it lifted has ended since, and the chart does not offer it any more.
+	lifted := with(whole(), "lifted=R1")
+	ended := Kept{Set: read(t, lifted), At: options().Now}
+	o = OptionsOf(ended, options().Zone)
+	o.AdmittedAt = options().AdmittedAt
+	if again, problems := Read(lifted, o); len(problems) > 0 || again.Sum() != ended.Sum() {
+		t.Errorf("with a restriction lifted it reads as %+v, %v", again, problems)
 	}
 	strict := options()
 	strict.Plausible.SystolicMax = 1
