@@ -12,6 +12,9 @@ STATICCHECK = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 # The tests with a browser, the longest to run and to compile.
 BROWSER = ./internal/web/pagetest ./internal/browsertest
 
+# Compares with published data that lie outside of the project, on PostgreSQL.
+OPEN_DATA = ./internal/assurance/opendata
+
 # What takes longest begins first, so that all of it ends at about one time.
 LONGEST = $(BROWSER) ./internal/web ./internal/store ./internal/app ./internal/ingest/fhirfeed
 
@@ -34,9 +37,9 @@ build: assets ## build bin/dashboard, one file that needs nothing beside it
 assets: ## fetch the browser code that is embedded (skipped when current)
 	@scripts/assets.sh
 
-check: assets ## run the quick tests: no browser, no PostgreSQL, fewer random histories
+check: assets ## run the quick tests: no browser, no PostgreSQL, none of seconds, fewer random histories
 	go vet ./...
-	PLUMBLINE_TEST_POSTGRES= $(GOTEST) -short $$(go list ./... | grep -v $(patsubst ./%,-e /%$$,$(BROWSER)))
+	PLUMBLINE_TEST_POSTGRES= $(GOTEST) -short $$(go list ./... | grep -v $(patsubst ./%,-e /%$$,$(BROWSER) $(OPEN_DATA)))
 
 test: assets ## run every test, on SQLite, PostgreSQL and Chromium
 	scripts/need.sh

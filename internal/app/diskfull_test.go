@@ -63,7 +63,10 @@ func (w *ward) unanswered(t *testing.T, text string) {
 }
 
 // TestAFullDiskLosesNothing fills the disk while the folder and messages are taken in, and makes room.
-func TestAFullDiskLosesNothing(t *testing.T) { diskFull(t, 1, 1) }
+func TestAFullDiskLosesNothing(t *testing.T) {
+	drill.Long(t)
+	diskFull(t, 1, 1)
+}
 
 // frozen makes the files of a database such that nobody can write them, or lifts that: what a disk that
 // was remounted to be read only does to a running program.
@@ -77,6 +80,7 @@ func frozen(t *testing.T, database, how string) {
 
 // TestADatabaseThatMayOnlyBeReadIsTold has the files of the database refuse what is written to them.
 func TestADatabaseThatMayOnlyBeReadIsTold(t *testing.T) {
+	drill.Long(t)
 	dir, err := os.MkdirTemp("/var/tmp", "plumbline-frozen-") // on a disk: files in memory are written on by whoever has them open
 	if err != nil {
 		t.Fatal(err)

@@ -3,10 +3,13 @@ package app
 import (
 	"context"
 	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"plumbline/internal/drill"
 )
 
 // TestMain lets the scripts under testdata run the program as a command, and the
@@ -27,8 +30,12 @@ func TestMain(m *testing.M) {
 
 // Each script is what a person types and what they see; see testdata/script.
 func TestScripts(t *testing.T) {
+	scripts, err := filepath.Glob("testdata/script/*.txtar")
+	if err != nil || len(scripts) < 10 {
+		t.Fatalf("%d scripts, %v", len(scripts), err)
+	}
 	testscript.Run(t, testscript.Params{
-		Dir: "testdata/script",
+		Files: drill.Few(5, scripts),
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			// latin1 FILE writes a fluids file that is not UTF-8: a script cannot hold one.
 			"latin1": func(ts *testscript.TestScript, _ bool, args []string) {
