@@ -92,7 +92,7 @@ func (l *Loader) retry(ctx context.Context, q records.HeldQuery) (Summary, error
 func (l *Loader) releaseAgain(ctx context.Context, load int64, h records.Held, a again, now time.Time, found *finds) error {
 	release := l.releasing(h, a, now)
 	_, err := l.Store.Take(ctx, records.Delivery{Load: load, Release: h.ID}, release.into)
-	found.doubted = append(found.doubted, release.doubted...)
+	found.doubt(release.finds)
 	if clinical.CodeOf(err) == clinical.NotFound { // its file was read again meanwhile
 		return nil
 	}

@@ -23,6 +23,10 @@ type Store interface {
 	// AcceptedAmong streams, of the facts named, the versions that the load brought and
 	// that count.
 	AcceptedAmong(ctx context.Context, load int64, kind clinical.Kind, sourceIDs []string, each func(clinical.Version) error) error
+	// EachAccepted streams all of them, by file and line.
+	EachAccepted(ctx context.Context, load int64, kind clinical.Kind, each func(clinical.Version) error) error
+	// EachWaiting hands on the rows of a finished load that wait, by file and line.
+	EachWaiting(ctx context.Context, load int64, each func(records.RowRef) error) error
 	// FileMarks are the states in which files were last read, by full path.
 	FileMarks(ctx context.Context) (map[string]records.Mark, error)
 	// HasFacts tells which of the identities have a usable version in the store.
@@ -97,7 +101,7 @@ func (l *Loader) load(ctx context.Context, sources []source, how string) (s Summ
 			o.failed = err
 			s.unread(src, fmt.Errorf("the file could not be stored: %w", err))
 		default:
-			found.doubted = append(found.doubted, f.doubted...)
+			found.doubt(f)
 		}
 		came = append(came, o)
 	}

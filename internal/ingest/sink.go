@@ -22,10 +22,15 @@ type sink struct {
 
 // Put implements feed.Sink.
 func (s *sink) Put(v clinical.Version) error {
-	if len(s.loader.doubts(v)) > 0 {
-		s.doubted = append(s.doubted, v.SourceID)
-	}
+	s.look(v)
 	return s.keep(s.batch.Put(v))
+}
+
+// look notes a reading with a value that is not believed.
+func (s *sink) look(v clinical.Version) {
+	if len(s.loader.doubts(v)) > 0 {
+		s.doubt(finds{doubted: []string{v.SourceID}})
+	}
 }
 
 // Beside implements feed.Sink.
@@ -78,9 +83,7 @@ func (s *sink) compose(from feed.Reader) error {
 	return s.keep(s.batch.Compose(from.Feed(), func(topic string, look records.Look) (records.Composed, error) {
 		made, err := composer.Compose(topic, look, s.options)
 		for _, v := range made.Versions {
-			if len(s.loader.doubts(v)) > 0 {
-				s.doubted = append(s.doubted, v.SourceID)
-			}
+			s.look(v)
 		}
 		return made, err
 	}))

@@ -85,9 +85,6 @@ type Counts struct {
 	Waiting    int `json:"waiting"`
 	Skipped    int `json:"skipped"`
 	Held       int `json:"quarantined"`
-
-	// WaitingRows names the rows counted in Waiting, by file and line.
-	WaitingRows []RowRef `json:"-"`
 }
 
 // RowRef says where a row stands and which fact it speaks of.

@@ -2,6 +2,8 @@ package store
 
 import (
 	"cmp"
+	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -32,9 +34,7 @@ type kindTally struct {
 }
 
 // tallyKinds counts by feed and kind what FinishLoad counts over all of them.
-func tallyKinds(
-	tx *gorm.DB, load loadRow, waiting, fresh, repeated []waitingVersion,
-) (map[feedKind]*kindTally, partCounts, error) {
+func tallyKinds(tx *gorm.DB, load loadRow) (map[feedKind]*kindTally, skippedParts, error) {
 	all := map[feedKind]*kindTally{}
 	of := func(feed, kind string) *kindTally {
 		k := feedKind{feed, kind}
@@ -68,10 +68,17 @@ func tallyKinds(
 			"SELECT n.feed, n.kind, count(*), NULL FROM fact_versions n WHERE n.id > ? AND n.load_id = ? AND "+counts+
 				" GROUP BY n.feed, n.kind", load.AfterID, load.ID)
 	}
+	if err == nil && len(all) > 0 {
+		err = each(func(t *kindTally, n int, _ *int64) { t.waitingFresh = n },
+			"SELECT n.feed, n.kind, count(*), NULL FROM fact_versions n WHERE n.id > ? AND n.load_id = ? AND "+waits+
+				" GROUP BY n.feed, n.kind", load.AfterID, load.ID)
+	}
 	if err == nil && load.Unchanged > 0 {
-		err = each(func(t *kindTally, n int, _ *int64) { t.repeated = n },
-			`SELECT v.feed, v.kind, count(*), NULL FROM repeated_rows r JOIN fact_versions v ON v.id = r.version_id
-			WHERE r.load_id = ? GROUP BY v.feed, v.kind`, load.ID)
+		repeated := `SELECT n.feed, n.kind, count(*), NULL FROM repeated_rows r JOIN fact_versions n ON n.id = r.version_id
+			WHERE r.load_id = ?%s GROUP BY n.feed, n.kind`
+		err = errors.Join(
+			each(func(t *kindTally, n int, _ *int64) { t.repeated = n }, fmt.Sprintf(repeated, ""), load.ID),
+			each(func(t *kindTally, n int, _ *int64) { t.waitingRepeated = n }, fmt.Sprintf(repeated, " AND "+waits), load.ID))
 	}
 	if err == nil && load.Held > 0 {
 		err = each(func(t *kindTally, n int, _ *int64) { t.held = n },
@@ -81,21 +88,11 @@ func tallyKinds(
 		err = each(func(t *kindTally, n int, _ *int64) { t.skipped = n },
 			"SELECT feed, kind, rows, NULL FROM skipped_rows WHERE load_id = ?", load.ID)
 	}
-	for _, w := range fresh {
-		of(w.feed, string(w.Kind)).waitingFresh++
-	}
-	for _, w := range repeated {
-		of(w.feed, string(w.Kind)).waitingRepeated++
-	}
 	if err != nil {
-		return all, partCounts{}, err
+		return all, skippedParts{}, err
 	}
-	topics, err := waitingTopics(tx, waiting)
-	if err != nil {
-		return all, partCounts{}, err
-	}
-	parts, err := tallyParts(tx, load, topics, of)
-	return all, parts, err
+	skipped, err := tallyParts(tx, load, of)
+	return all, skipped, err
 }
 
 // saveKinds keeps the tallies of a load that read files.
@@ -132,7 +129,7 @@ func saveKinds(tx *gorm.DB, load loadRow, tallies map[feedKind]*kindTally) error
 
 // feedKinds lists the kinds of the feeds that a load has counted or of which rows are
 // held or wait, in the order in which people read a chart.
-func feedKinds(tx *gorm.DB, waiting []waitingVersion) ([]records.FeedKind, error) {
+func feedKinds(tx *gorm.DB, waiting []waitingCount) ([]records.FeedKind, error) {
 	var rows []feedKindRow
 	if err := tx.Find(&rows).Error; err != nil {
 		return nil, err
@@ -159,7 +156,7 @@ func feedKinds(tx *gorm.DB, waiting []waitingVersion) ([]records.FeedKind, error
 		of(h.Feed, h.Kind).HeldNow = h.N
 	}
 	for _, w := range waiting {
-		of(w.feed, string(w.Kind)).WaitingNow++
+		of(w.Feed, w.Kind).WaitingNow = w.N
 	}
 	out := make([]records.FeedKind, 0, len(all))
 	for _, k := range all {

@@ -47,11 +47,11 @@ func (s *Store) Feeds(ctx context.Context) (records.FeedState, error) {
 		if state.Dropped, err = heldDropped(tx); err != nil {
 			return err
 		}
-		waiting, err := waitingVersions(tx)
+		waiting, total, err := waitingByKind(tx)
 		if err != nil {
 			return err
 		}
-		state.Waiting = len(waiting)
+		state.Waiting = total
 		state.Kinds, err = feedKinds(tx, waiting)
 		return err
 	})

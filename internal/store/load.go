@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"slices"
 	"time"
 
 	"gorm.io/gorm"
@@ -22,8 +21,9 @@ const abandonedAfter = 48 * time.Hour
 func (s *Store) BeginLoad(ctx context.Context, at time.Time, how string) (loadID int64, err error) {
 	load := loadRow{StartedAt: micros(at), How: plain(how)}
 	err = s.write.WithContext(ctx).Transaction(func(tx *gorm.DB) error {
-		abandoned := tx.Model(&loadRow{}).Select("id").Where("started_at < ?", micros(at.Add(-abandonedAfter)))
-		if err := dropNotes(tx, "load_id IN (?)", abandoned); err != nil {
+		done := tx.Model(&loadRow{}).Select("id").
+			Where("started_at < ? OR how = ? AND finished_at IS NOT NULL", micros(at.Add(-abandonedAfter)), load.How)
+		if err := dropNotes(tx, "load_id IN (?)", done); err != nil {
 			return err
 		}
 		return openLoad(tx, &load)
@@ -41,7 +41,7 @@ func openLoad(tx *gorm.DB, load *loadRow) (err error) {
 	return tx.Create(load).Error
 }
 
-// dropNotes drops what was noted of the rows of loads until those are counted.
+// dropNotes drops what was noted of the rows of loads, by which they are counted and named.
 func dropNotes(tx *gorm.DB, where string, value any) error {
 	if err := tx.Where(where, value).Delete(&repeatedRow{}).Error; err != nil {
 		return err
@@ -113,9 +113,6 @@ func finishLoad(tx *gorm.DB, loadID int64, at time.Time) (records.Counts, error)
 	if err != nil {
 		return result, err
 	}
-	if err := dropNotes(tx, "load_id = ?", loadID); err != nil {
-		return result, err
-	}
 	return result, tx.Exec("UPDATE loads SET finished_at = ?, last_id = ?, summary = ? WHERE id = ?",
 		micros(at), last, string(summary), loadID).Error
 }
@@ -125,31 +122,19 @@ func countEnds(tx *gorm.DB, load loadRow) (records.Counts, map[feedKind]*kindTal
 		Rows: int(load.Rows), Unchanged: int(load.Unchanged), Skipped: int(load.Skipped), Held: int(load.Held),
 	}
 	stored := result.Rows - result.Unchanged - result.Skipped - result.Held
-	waiting, err := waitingVersions(tx)
-	if err != nil {
-		return result, nil, err
-	}
-	fresh, repeated, err := waitingOf(tx, load, waiting)
-	if err != nil {
-		return result, nil, err
-	}
-	tallies, parts, err := tallyKinds(tx, load, waiting, fresh, repeated)
+	tallies, skipped, err := tallyKinds(tx, load)
 	if err != nil {
 		return result, nil, err
 	}
 	for _, t := range tallies {
 		result.Accepted += t.counting - t.waitingFresh
 		result.Superseded -= t.counting
+		result.Unchanged -= t.waitingRepeated
+		result.Waiting += t.waitingFresh + t.waitingRepeated
 	}
-	result.Superseded += stored - parts.freshSkipped
-	result.Unchanged -= len(repeated) + parts.repeatedSkipped + parts.repeatedWaiting
-	result.Skipped += parts.freshSkipped + parts.repeatedSkipped
-	result.Waiting = len(fresh) + len(repeated) + parts.waiting
-	for _, w := range slices.Concat(fresh, repeated) {
-		result.WaitingRows = append(result.WaitingRows, w.RowRef)
-	}
-	result.WaitingRows = append(result.WaitingRows, parts.rows...)
-	byPlace(result.WaitingRows)
+	result.Superseded += stored - skipped.fresh
+	result.Unchanged -= skipped.repeated
+	result.Skipped += skipped.fresh + skipped.repeated
 	return result, tallies, nil
 }
 

@@ -32,8 +32,8 @@ func TestEachRowHasOneEnd(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		expect := func(step string, r records.Counts, want, waiting string) {
 			t.Helper()
-			if ends(r) != want || places(r.WaitingRows) != waiting {
-				t.Errorf("%s:\n got %s [%s]\nwant %s [%s]", step, ends(r), places(r.WaitingRows), want, waiting)
+			if named := places(waitOf(t, s, 0)); ends(r) != want || named != waiting {
+				t.Errorf("%s:\n got %s [%s]\nwant %s [%s]", step, ends(r), named, want, waiting)
 			}
 		}
 		vitalsFile := in("vitals.csv",
@@ -79,8 +79,9 @@ func TestWaitingRowsAreNamedWhereTheyStand(t *testing.T) {
 			if n == 2 {
 				wipe(t, s)
 			}
-			if r := load(t, s, files...); places(r.WaitingRows) != want {
-				t.Errorf("load %d: %s, want %s", n, places(r.WaitingRows), want)
+			load(t, s, files...)
+			if named := places(waitOf(t, s, 0)); named != want {
+				t.Errorf("load %d: %s, want %s", n, named, want)
 			}
 		}
 	})

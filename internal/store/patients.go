@@ -212,20 +212,3 @@ func staysOfPatient(tx *gorm.DB, patientID string) (out []clinical.KnownStay, er
 	}
 	return out, err
 }
-
-func waitingForPatients(tx *gorm.DB) (all []waitingVersion, err error) {
-	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.feed, v.file, v.line
-		FROM waiting_for_patient w JOIN fact_versions v ON v.id = w.version_id`).Rows()
-	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = rows.Close() }()
-	for rows.Next() {
-		var v waitingVersion
-		if err := rows.Scan(&v.id, &v.loadID, &v.Kind, &v.SourceID, &v.feed, &v.File, &v.Line); err != nil {
-			return nil, err
-		}
-		all = append(all, v)
-	}
-	return all, ended(rows)
-}

@@ -21,11 +21,12 @@ import (
 // What each connection to a SQLite file is told. A write waits a minute for a
 // writer in another process, such as `dashboard load` beside `dashboard serve`.
 // The log is flushed at each commit (FULL): what was acknowledged to a sender
-// must outlive a power cut.
+// must outlive a power cut. A reader that sorts more than its cache holds, such as a million rows
+// that wait, does so in a file without a name.
 var (
-	pragmas       = []string{"busy_timeout(60000)", "foreign_keys(1)", "temp_store(MEMORY)"}
-	writerPragmas = []string{"journal_mode(WAL)", "synchronous(FULL)", "journal_size_limit(67108864)", "cache_size(-65536)"}
-	readerPragmas = []string{"query_only(1)", "cache_size(-16384)"}
+	pragmas       = []string{"busy_timeout(60000)", "foreign_keys(1)"}
+	writerPragmas = []string{"temp_store(MEMORY)", "journal_mode(WAL)", "synchronous(FULL)", "journal_size_limit(67108864)", "cache_size(-65536)"}
+	readerPragmas = []string{"temp_store(FILE)", "query_only(1)", "cache_size(-16384)"}
 )
 
 func openSQLite(ctx context.Context, target string, log *slog.Logger) (*Store, error) {

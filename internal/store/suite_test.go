@@ -149,10 +149,20 @@ func loadAt(tb testing.TB, s *Store, at time.Time, files ...file) (int64, record
 	if sum := result.Accepted + result.Unchanged + result.Superseded + result.Waiting + result.Skipped + result.Held; sum != result.Rows {
 		tb.Fatalf("the ends add up to %d, want the %d rows: %+v", sum, result.Rows, result)
 	}
-	if len(result.WaitingRows) != result.Waiting {
-		tb.Fatalf("%d rows are named as waiting, want %d", len(result.WaitingRows), result.Waiting)
+	if named := waitOf(tb, s, id); len(named) != result.Waiting {
+		tb.Fatalf("%d rows are named as waiting, want %d", len(named), result.Waiting)
 	}
 	return id, result
+}
+
+// waitOf are the rows of a load that wait, the last one if it is 0.
+func waitOf(tb testing.TB, s *Store, load int64) (out []records.RowRef) {
+	tb.Helper()
+	if load == 0 {
+		must(tb, s.reading(tb.Context()).Raw("SELECT max(id) FROM loads").Row().Scan(&load))
+	}
+	must(tb, s.EachWaiting(tb.Context(), load, func(r records.RowRef) error { out = append(out, r); return nil }))
+	return out
 }
 
 // in gives versions a file and lines from 2 on.

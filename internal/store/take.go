@@ -78,7 +78,9 @@ func (in *intake) take(read func(records.Batch) error) error {
 		return err
 	}
 	if in.delivery.Load == 0 {
-		in.taken.Counts, err = finishLoad(in.tx, in.load.ID, in.delivery.At)
+		if in.taken.Counts, err = finishLoad(in.tx, in.load.ID, in.delivery.At); err == nil {
+			err = dropNotes(in.tx, "load_id = ?", in.load.ID) // nobody asks for its rows by name
+		}
 	}
 	return err
 }

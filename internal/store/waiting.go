@@ -1,10 +1,8 @@
 package store
 
 import (
-	"cmp"
 	"context"
-	"slices"
-	"strings"
+	"fmt"
 
 	"gorm.io/gorm"
 
@@ -12,131 +10,108 @@ import (
 	"plumbline/internal/records"
 )
 
-// waitingVersion counts for its fact, and its stay has not been seen.
-type waitingVersion struct {
-	id     int64
-	loadID int64
-	feed   string
-	records.RowRef
-}
+// What waits is asked of the database in one statement each time, and handed on row by row: a feed of
+// stays that is missing leaves millions of rows waiting.
+
+// speaksOf is the stay of which a version n speaks: a retraction that names none speaks of that of the
+// version before it.
+const speaksOf = `CASE WHEN n.stay_id <> '' OR n.status <> 'entered-in-error' THEN n.stay_id ELSE coalesce((
+	SELECT b.stay_id FROM fact_versions b WHERE b.kind = n.kind AND b.source_id = n.source_id
+		AND (b.recorded_at, b.file, b.reading, b.line, b.hash) < (n.recorded_at, n.file, n.reading, n.line, n.hash)
+		AND (b.stay_id <> '' OR b.status <> 'entered-in-error')
+	ORDER BY b.recorded_at DESC, b.file DESC, b.reading DESC, b.line DESC, b.hash DESC LIMIT 1), '') END`
+
+// waits is true of a version n that counts for its fact while its stay has not been seen, or no stay of
+// its patient covers its time.
+const waits = `(n.kind <> 'stays' AND (EXISTS (SELECT 1 FROM stay_heads h WHERE NOT h.seen AND h.stay_id = ` + speaksOf + `)
+	AND ` + counts + ` OR EXISTS (SELECT 1 FROM waiting_for_patient w WHERE w.version_id = n.id)))`
+
+// ofHome are the versions n that were composed of the home topic of a part p.
+const ofHome = `FROM feed_composed c JOIN fact_versions n ON n.kind = c.kind AND n.source_id = c.source_id
+	WHERE c.feed = p.feed AND c.topic = p.home AND n.load_id < 0 AND ` + waits
+
+// partWaits is true of a part p that waits for what it refers to, or of whose home topic a fact waits.
+const partWaits = "(p.state = 'waits' OR p.state <> 'skipped' AND EXISTS (SELECT 1 " + ofHome + "))"
+
+// waitingRows are all rows that wait now, with their feed. What was composed stands for its parts.
+const waitingRows = `
+	SELECT n.feed, n.kind, n.source_id, n.stay_id, n.file, n.line FROM stay_heads h JOIN fact_versions n ON n.stay_id = h.stay_id
+		WHERE NOT h.seen AND h.stay_id <> '' AND n.kind <> 'stays' AND ` + counts + `
+	UNION ALL SELECT n.feed, n.kind, n.source_id, ` + speaksOf + `, n.file, n.line FROM fact_versions n
+		WHERE n.stay_id = '' AND n.status = 'entered-in-error' AND ` + waits + `
+	UNION ALL SELECT n.feed, n.kind, n.source_id, '', n.file, n.line FROM waiting_for_patient w JOIN fact_versions n ON n.id = w.version_id
+		WHERE NOT (n.stay_id = '' AND n.status = 'entered-in-error')
+	UNION ALL SELECT p.feed, p.kind, p.part_id, '', p.file, p.line FROM feed_parts p WHERE p.state = 'waits' AND ` + lastPart
 
 // Waiting lists every row that waits now for its stay, by file and line.
 func (s *Store) Waiting(ctx context.Context) ([]records.RowRef, error) {
-	waiting, err := waitingVersions(s.reading(ctx))
-	if err != nil {
-		return nil, err
-	}
 	list := []records.RowRef{}
-	for _, w := range waiting {
-		list = append(list, w.RowRef)
-	}
-	return byPlace(list), nil
+	err := eachRef(s.reading(ctx), func(r records.RowRef) error { list = append(list, r); return nil },
+		"SELECT kind, source_id, stay_id, file, line FROM ("+waitingRows+") r"+byPlace)
+	return list, err
 }
 
-func byPlace(rows []records.RowRef) []records.RowRef {
-	slices.SortFunc(rows, func(a, b records.RowRef) int {
-		return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line),
-			strings.Compare(string(a.Kind), string(b.Kind)), strings.Compare(a.SourceID, b.SourceID))
-	})
-	return rows
-}
+const byPlace = " ORDER BY file, line, kind, source_id"
 
-// waitingVersions goes through the facts that any version gives to a stay that
-// is not seen: those are few, unless a feed of stays is missing.
-func waitingVersions(tx *gorm.DB) ([]waitingVersion, error) {
-	var unseen []string
-	if err := tx.Raw("SELECT stay_id FROM stay_heads WHERE NOT seen ORDER BY stay_id").Scan(&unseen).Error; err != nil {
-		return nil, err
-	}
-	var all []waitingVersion
-	known := map[int64]bool{} // a fact moved between stays that are not seen is met twice
-	for part := range parts(unseen, 500) {
-		some, err := waitingOfStays(tx, part)
-		if err != nil {
-			return nil, err
-		}
-		for _, w := range some {
-			if !known[w.id] {
-				known[w.id] = true
-				all = append(all, w)
-			}
-		}
-	}
-	ofPatients, err := waitingForPatients(tx)
+// EachWaiting hands on, by file and line, the rows of a finished load that wait now, where they stood in
+// it. A load is forgotten when the next one of its way begins.
+func (s *Store) EachWaiting(ctx context.Context, load int64, each func(records.RowRef) error) error {
+	part := ` p.kind, p.part_id, coalesce((SELECT max(` + speaksOf + `) ` + ofHome + "), '')"
+	err := eachRef(s.reading(ctx), each, `SELECT kind, source_id, stay_id, file, line FROM (
+		SELECT n.kind, n.source_id, `+speaksOf+` AS stay_id, n.file, n.line FROM fact_versions n
+			WHERE n.id > (SELECT after_id FROM loads WHERE id = ?) AND n.load_id = ? AND `+waits+`
+		UNION ALL SELECT n.kind, n.source_id, `+speaksOf+`, r.file, r.line FROM repeated_rows r
+			JOIN fact_versions n ON n.id = r.version_id WHERE r.load_id = ? AND `+waits+`
+		UNION ALL SELECT`+part+`, p.file, p.line FROM feed_parts p WHERE p.load_id = ? AND `+lastPart+" AND "+partWaits+`
+		UNION ALL SELECT`+part+`, r.file, r.line FROM `+repeatedParts+" AND "+lastPart+" AND "+partWaits+`
+		) q`+byPlace, load, load, load, load, load)
 	if err != nil {
-		return nil, err
+		return fmt.Errorf("reading what waits of load %d: %w", load, err)
 	}
-	ofParts, err := waitingParts(tx)
-	return slices.Concat(all, ofPatients, ofParts), err
+	return nil
 }
 
-func waitingOfStays(tx *gorm.DB, stayIDs []string) ([]waitingVersion, error) {
-	rows, err := tx.Raw(`SELECT v.id, v.load_id, v.kind, v.source_id, v.stay_id, v.status, v.feed, v.file, v.line,
-		coalesce(h.seen, TRUE)
-		FROM (SELECT DISTINCT kind, source_id FROM fact_versions WHERE stay_id IN ? AND kind <> ?) f
-		JOIN fact_versions v ON v.kind = f.kind AND v.source_id = f.source_id
-		LEFT JOIN stay_heads h ON h.stay_id = v.stay_id
-		ORDER BY v.kind, v.source_id, v.recorded_at, v.file, v.reading, v.line, v.hash`, stayIDs, string(clinical.KindStay)).Rows()
+func eachRef(tx *gorm.DB, each func(records.RowRef) error, query string, values ...any) error {
+	rows, err := tx.Raw(query, values...).Rows()
 	if err != nil {
-		return nil, err
-	}
-	defer func() { _ = rows.Close() }()
-	var all []waitingVersion
-	var last waitingVersion // of the fact that is being gone through
-	var seen bool
-	keep := func() {
-		if last.id != 0 && !seen {
-			all = append(all, last)
-		}
-	}
-	for rows.Next() {
-		var v waitingVersion
-		var status clinical.Status
-		var staySeen bool
-		if err := rows.Scan(&v.id, &v.loadID, &v.Kind, &v.SourceID, &v.StayID, &status,
-			&v.feed, &v.File, &v.Line, &staySeen); err != nil {
-			return nil, err
-		}
-		switch sameFact := v.Kind == last.Kind && v.SourceID == last.SourceID; {
-		case !sameFact:
-			keep()
-		case status == clinical.EnteredInError && v.StayID == "":
-			v.StayID, staySeen = last.StayID, seen // it speaks of the stay of the version before it
-		}
-		last, seen = v, staySeen
-	}
-	keep()
-	return all, ended(rows)
-}
-
-// waitingOf lists, of what waits, the rows of a load that are no parts: those that it
-// brought, and those that were held already.
-func waitingOf(tx *gorm.DB, load loadRow, waiting []waitingVersion) (fresh, repeated []waitingVersion, err error) {
-	if len(waiting) == 0 {
-		return nil, nil, nil
-	}
-	byID := make(map[int64]waitingVersion, len(waiting))
-	for _, w := range waiting {
-		byID[w.id] = w
-		if w.loadID == load.ID {
-			fresh = append(fresh, w)
-		}
-	}
-	rows, err := tx.Raw("SELECT version_id, file, line FROM repeated_rows WHERE load_id = ? ORDER BY id", load.ID).Rows()
-	if err != nil {
-		return nil, nil, err
+		return err
 	}
 	defer func() { _ = rows.Close() }()
 	for rows.Next() {
-		var id int64
-		var p place
-		if err := rows.Scan(&id, &p.file, &p.line); err != nil {
-			return nil, nil, err
+		var r records.RowRef
+		if err := rows.Scan(&r.Kind, &r.SourceID, &r.StayID, &r.File, &r.Line); err != nil {
+			return err
 		}
-		if ref, waits := byID[id]; waits {
-			ref.File, ref.Line = p.file, p.line
-			repeated = append(repeated, ref)
+		if err := each(r); err != nil {
+			return err
 		}
 	}
-	return fresh, repeated, ended(rows)
+	return ended(rows)
+}
+
+// waitingCount is how many rows of a kind of a feed wait.
+type waitingCount struct {
+	Feed, Kind string
+	N          int
+}
+
+// waitingByKind counts what waits now.
+func waitingByKind(tx *gorm.DB) (out []waitingCount, total int, err error) {
+	err = tx.Raw("SELECT feed, kind, count(*) AS n FROM (" + waitingRows + ") r GROUP BY feed, kind").Scan(&out).Error
+	for _, w := range out {
+		total += w.N
+	}
+	return out, total, err
+}
+
+// EachAccepted streams, by file and line, the versions of a kind that a load brought and that count,
+// those that wait and those that were composed of parts included.
+func (s *Store) EachAccepted(ctx context.Context, load int64, kind clinical.Kind, each func(clinical.Version) error) error {
+	rows, err := s.reading(ctx).Raw("SELECT "+versionColumns("n")+` FROM fact_versions n
+		WHERE n.id > (SELECT after_id FROM loads WHERE id = ?) AND n.kind = ? AND n.load_id IN (?, ?) AND `+counts+
+		" ORDER BY n.file, n.line, n.id", load, string(kind), load, -load).Rows()
+	if err != nil {
+		return fmt.Errorf("reading what load %d brought: %w", load, err)
+	}
+	return eachVersion(rows, func(v storedVersion) error { return each(v.Version) })
 }
