@@ -25,7 +25,9 @@ import (
 // that wait, does so in a file without a name.
 var (
 	pragmas       = []string{"busy_timeout(60000)", "foreign_keys(1)"}
-	writerPragmas = []string{"temp_store(MEMORY)", "journal_mode(WAL)", "synchronous(FULL)", "journal_size_limit(67108864)", "cache_size(-65536)"}
+	writerPragmas = []string{
+		"temp_store(MEMORY)", "journal_mode(WAL)", "synchronous(FULL)", "journal_size_limit(67108864)", "cache_size(-65536)",
+	}
 	readerPragmas = []string{"temp_store(FILE)", "query_only(1)", "cache_size(-16384)"}
 )
 
