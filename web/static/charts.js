@@ -205,7 +205,8 @@
 
 	const size = one => {
 		const has = name => one.el.classList.contains(name);
-		return has("tall") ? { width: 690, height: 165 } : { width: 336, height: has("many") ? 210 : has("spans") ? 126 : 114 };
+		if (has("tall")) return { width: 690, height: 132 };
+		return has("spans") ? { width: 456, height: has("many") ? 150 : 108 } : { width: 222, height: 92 };
 	};
 	const paper = chartBase.follow(charts, screen, draw, size, one => {
 		one.chart.setOption({ grid: { bottom: 24, top: 20 }, dataZoom: data.panels[one.el.dataset.panel].dataZoom.map(z => ({ show: false })) });

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"html/template"
+	"reflect"
 	"strings"
 	"sync"
 
@@ -14,7 +15,11 @@ import (
 var wordFuncs = template.FuncMap{
 	"phrase": phrase, "code": element("<code>", "</code>"), "strong": element("<strong>", "</strong>"),
 	"ids": element(`<span class="ids">`, "</span>"), "link": wordLink, "scriptwords": scriptWords,
+	"left": leftOff,
 }
+
+// leftOff is how many of a list paper leaves off that shows so many of it at most.
+func leftOff(list any, most int) int { return max(0, reflect.ValueOf(list).Len()-most) }
 
 // phrase is text.Say for a sentence with marked-up pieces in it, such as a command
 // or a link. The sentence and each argument are escaped here, save for arguments

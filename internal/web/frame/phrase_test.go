@@ -67,3 +67,11 @@ func TestASentenceOfWordsAndMarkupIsEscaped(t *testing.T) {
 		}
 	}
 }
+
+func TestWhatPaperLeavesOffIsCounted(t *testing.T) {
+	for most, want := range map[int]int{0: 3, 2: 1, 3: 0, 8: 0} {
+		if got := leftOff([]string{"a", "b", "c"}, most); got != want {
+			t.Errorf("of three, with room for %d, %d are left off, want %d", most, got, want)
+		}
+	}
+}

@@ -61,20 +61,22 @@ type stayView struct {
 
 	Episodes []parts.Episode
 
-	Charts     charts.StayCharts
-	Apart      string // that names given by then do not show; "" where they do
-	HasScript  bool   // the charting script is embedded
-	Sets       []parts.Set
-	Printed    charts.Table // of the latest sets, in place of all
-	Drugs      parts.Drugs
-	Given      []parts.Given // the last given doses before now
-	AfterDoses []string      // of each drug, sets soon after a dose and the others
-	Causes     []parts.CauseView
-	Fluids     []parts.Labelled
-	Weight     string
-	Falls      []fallView
-	Conditions []clinical.Condition
-	Treatments []parts.Labelled
+	Charts    charts.StayCharts
+	Apart     string // that names given by then do not show; "" where they do
+	HasScript bool   // the charting script is embedded
+	Sets      []parts.Set
+	Printed   charts.Table // of the latest sets, in place of all
+	// PrintedLess is how many sets a print leaves off.
+	PrintedLess int
+	Drugs       parts.Drugs
+	Given       []parts.Given // the last given doses before now
+	AfterDoses  []string      // of each drug, sets soon after a dose and the others
+	Causes      []parts.CauseView
+	Fluids      []parts.Labelled
+	Weight      string
+	Falls       []fallView
+	Conditions  []clinical.Condition
+	Treatments  []parts.Labelled
 }
 
 // limbView is a limb that must not be measured. Form is the id of the form that takes it
@@ -211,7 +213,8 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		v.Around = append(v.Around, aroundView{around.Drug + " " + around.Change, t.Moment(around.At), text.Around(around)})
 	}
 	v.Charts = charts.Of(view, view.Policy.Policy, t.Catalogue)
-	v.Printed = latestRows(v.Charts.Panels[0].Table)
+	sets := v.Charts.Panels[0].Table
+	v.Printed, v.PrintedLess = latestRows(sets), max(0, len(sets.Rows)-printedSets)
 	for n := len(d.Sets) - 1; n >= 0; n-- {
 		set := parts.SetOf(t, d, d.Sets[n])
 		set.Near = parts.NearOf(d.Sets, d.Sets[n])
