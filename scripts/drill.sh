@@ -19,7 +19,7 @@ if [ ${#packages[@]} -eq 0 ]; then
 fi
 echo "Packages: ${packages[*]}"
 PLUMBLINE_DRILL=1 PLUMBLINE_DRAWS="${PLUMBLINE_DRAWS:-10}" scripts/with-postgres.sh \
-	go test -vet=off -count=1 -timeout 0 -v -run '^TestDrill|^TestRandomHistories$|^TestTheOrderOfResourcesChangesNothing$' "${packages[@]}"
+	go test -vet=off -count=1 -timeout 0 -v -run '^TestDrill|^TestRandomHistories$|^TestTheOrderOfResourcesChangesNothing$|^TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame$' "${packages[@]}"
 
 # Each reader is fuzzed for a while (PLUMBLINE_FUZZ, 20 minutes by itself). What breaks one is
 # written to testdata/fuzz beside it: keep it there, as a seed of every later run.

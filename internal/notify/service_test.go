@@ -2,9 +2,10 @@ package notify
 
 import (
 	"bytes"
-	"cmp"
 	"context"
+	"database/sql"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"log/slog"
@@ -19,122 +20,169 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/drill"
 	"plumbline/internal/episodes"
 	"plumbline/internal/feedcheck"
 	"plumbline/internal/records"
+	"plumbline/internal/store"
+	"plumbline/internal/testdb/teststore"
 )
 
-// memory is a store for tests. It stops the program where a test says so.
-type memory struct {
-	mu         sync.Mutex
-	channels   []string
-	notices    []records.Notice
-	deliveries map[[2]string]records.NoticeDelivery
-	stopIn     int // 2n: the program is killed before its nth call; 2n+1: after it; 0: not
+// killable is the real store, behind which a program is killed where a test says so.
+type killable struct {
+	*store.Store
+	tb     testing.TB
+	file   string
+	opened int
+	mu     sync.Mutex
+	stopIn int // 2n: the program is killed before its nth call; 2n+1: after it; 0: not
+}
+
+// newStore opens a store whose channel, the webhook, is set up.
+func newStore(tb testing.TB, at time.Time) *killable {
+	tb.Helper()
+	file := teststore.EmptyFile(tb)
+	k := &killable{Store: teststore.Open(tb, file), tb: tb, file: file}
+	if err := k.Store.SetChannels(tb.Context(), []string{"webhook"}, at.Add(-time.Hour)); err != nil {
+		tb.Fatal(err)
+	}
+	return k
 }
 
 // errKilled is what a program that is killed sees: nothing it does counts any more.
 var errKilled = errors.New("killed")
 
 // call does what a call does, unless the program is killed by then.
-func (m *memory) call(do func()) error {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if m.stopIn == dead {
+func (k *killable) call(do func() error) error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.stopIn == dead {
 		return errKilled
 	}
-	if m.stopIn > 0 {
-		m.stopIn -= 2
-		switch m.stopIn {
+	if k.stopIn > 0 {
+		k.stopIn -= 2
+		switch k.stopIn {
 		case 0:
-			m.stopIn = dead
+			k.stopIn = dead
 			return errKilled
 		case 1:
-			do() // written, and the answer never comes back
-			m.stopIn = dead
-			return errKilled
+			k.stopIn = dead
+			return errors.Join(do(), errKilled) // written, and the answer never comes back
 		}
 	}
-	do()
-	return nil
+	return do()
 }
 
 const dead = -1
 
 // restart is a new program on the store.
-func (m *memory) restart(stopIn int) { m.stopIn = stopIn }
+func (k *killable) restart(stopIn int) { k.stopIn = stopIn }
 
-func (m *memory) SetChannels(_ context.Context, channels []string, _ time.Time) error {
-	return m.call(func() { m.channels = channels })
+func (k *killable) SetChannels(ctx context.Context, channels []string, at time.Time) error {
+	return k.call(func() error { return k.Store.SetChannels(ctx, channels, at) })
 }
 
-func (m *memory) NoticesUntold(_ context.Context, channel string, _ time.Time, limit int) (out []records.Notice, err error) {
-	return out, m.call(func() {
-		for _, n := range m.notices {
-			if _, there := m.deliveries[[2]string{n.ID, channel}]; !there && len(out) < limit {
-				out = append(out, n)
-			}
+func (k *killable) NoticesUntold(
+	ctx context.Context, channel string, at time.Time, limit int,
+) (out []records.Notice, err error) {
+	err = k.call(func() error { out, err = k.Store.NoticesUntold(ctx, channel, at, limit); return err })
+	return out, err
+}
+
+func (k *killable) AddDeliveries(ctx context.Context, list []records.NoticeDelivery, seen []string, at time.Time) error {
+	return k.call(func() error { return k.Store.AddDeliveries(ctx, list, seen, at) })
+}
+
+func (k *killable) ChannelsWithout(ctx context.Context, id string, by time.Time) (out []string, err error) {
+	err = k.call(func() error { out, err = k.Store.ChannelsWithout(ctx, id, by); return err })
+	return out, err
+}
+
+func (k *killable) DeliveriesDue(
+	ctx context.Context, channel string, at time.Time, limit int,
+) (out []records.NoticeDelivery, err error) {
+	err = k.call(func() error { out, err = k.Store.DeliveriesDue(ctx, channel, at, limit); return err })
+	return out, err
+}
+
+func (k *killable) ClaimDelivery(ctx context.Context, d records.NoticeDelivery, until time.Time) (mine bool, err error) {
+	err = k.call(func() error { mine, err = k.Store.ClaimDelivery(ctx, d, until); return err })
+	return mine, err
+}
+
+func (k *killable) FinishDelivery(ctx context.Context, d records.NoticeDelivery, at time.Time) error {
+	return k.call(func() error { return k.Store.FinishDelivery(ctx, d, at) })
+}
+
+// open opens an episode of which somebody is to be told, by its event, and returns the
+// notice's id.
+func (k *killable) open(v records.EpisodeEvent) string {
+	k.tb.Helper()
+	k.opened++
+	v.EpisodeID, v.N, v.What, v.Tells = fmt.Sprintf("e%d", k.opened), 1, episodes.Opened, true
+	k.change(v.EpisodeID, v.At, func(records.Episode) records.EpisodeChange {
+		return records.EpisodeChange{Event: v, Episode: records.Episode{
+			ID: v.EpisodeID, Kind: v.Kind, StayID: v.StayID, Unit: v.Unit, State: episodes.Open, OpenedAt: v.At,
+			RaisedAt: v.At, ChangedAt: v.At, Rule: v.Rule, Figures: v.Figures, Events: 1,
+		}}
+	})
+	return v.EpisodeID + ".1"
+}
+
+// end ends the episode of a notice: nothing is owed any more.
+func (k *killable) end(notice string, at time.Time) {
+	k.tb.Helper()
+	id, _, _ := strings.Cut(notice, ".")
+	k.change(id, at, func(e records.Episode) records.EpisodeChange {
+		if !e.Active() {
+			return records.EpisodeChange{}
 		}
+		e.State, e.ChangedAt, e.Events = records.EpisodeDone, at, e.Events+1
+		return records.EpisodeChange{Episode: e, Event: records.EpisodeEvent{
+			EpisodeID: e.ID, N: e.Events, At: at, What: episodes.Ended, Kind: e.Kind, StayID: e.StayID, Unit: e.Unit,
+		}}
 	})
 }
 
-func (m *memory) AddDeliveries(_ context.Context, list []records.NoticeDelivery, _ []string, _ time.Time) error {
-	return m.call(func() {
-		for _, d := range list {
-			if _, there := m.deliveries[[2]string{d.ID, d.Channel}]; !there {
-				m.deliveries[[2]string{d.ID, d.Channel}] = d
-			}
+// change steps one episode by itself.
+func (k *killable) change(id string, at time.Time, by func(records.Episode) records.EpisodeChange) {
+	k.tb.Helper()
+	scope := records.EpisodeScope{Name: "test " + id + at.String(), Unit: "none", IDs: []string{id}}
+	_, err := k.StepEpisodes(context.Background(), scope, at, func(have []records.Episode) []records.EpisodeChange {
+		var e records.Episode
+		if len(have) > 0 {
+			e = have[0]
 		}
-	})
-}
-
-func (m *memory) ChannelsWithout(_ context.Context, id string, _ time.Time) (out []string, err error) {
-	return out, m.call(func() {
-		for _, c := range m.channels {
-			if _, there := m.deliveries[[2]string{id, c}]; !there {
-				out = append(out, c)
-			}
+		if c := by(e); c.Event.N > 0 {
+			return []records.EpisodeChange{c}
 		}
+		return nil
 	})
+	if err != nil {
+		k.tb.Fatal(err)
+	}
 }
 
-func (m *memory) DeliveriesDue(_ context.Context, channel string, at time.Time, limit int) (out []records.NoticeDelivery, err error) {
-	return out, m.call(func() {
-		for _, d := range m.deliveries {
-			if d.Channel != channel || d.NextAt.After(at) || d.State != records.DeliveryWaiting && d.State != records.DeliveryHeld {
-				continue
-			}
-			for n := range m.notices {
-				if m.notices[n].ID == d.ID {
-					notice := m.notices[n]
-					d.Notice = &notice
-				}
-			}
-			out = append(out, d)
-		}
-		slices.SortFunc(out, func(a, b records.NoticeDelivery) int {
-			return cmp.Or(a.NextAt.Compare(b.NextAt), strings.Compare(a.ID, b.ID))
-		})
-		out = out[:min(limit, len(out))]
-	})
+// delivery is what has become of a notice by the webhook; the state is "" where there is none.
+func (k *killable) delivery(id string) (d records.NoticeDelivery) {
+	k.tb.Helper()
+	var next int64
+	err := k.ask("SELECT state, attempts, trouble, next_at FROM deliveries WHERE channel = 'webhook' AND notice_id = ?",
+		id, &d.State, &d.Attempts, &d.Trouble, &next)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		k.tb.Fatal(err)
+	}
+	d.NextAt = time.UnixMicro(next).UTC()
+	return d
 }
 
-func (m *memory) ClaimDelivery(_ context.Context, d records.NoticeDelivery, until time.Time) (mine bool, err error) {
-	return mine, m.call(func() {
-		row := m.deliveries[[2]string{d.ID, d.Channel}]
-		if mine = row.Attempts == d.Attempts; mine {
-			row.Attempts, row.NextAt = row.Attempts+1, until
-			m.deliveries[[2]string{d.ID, d.Channel}] = row
-		}
-	})
-}
-
-func (m *memory) FinishDelivery(_ context.Context, d records.NoticeDelivery, _ time.Time) error {
-	return m.call(func() { m.deliveries[[2]string{d.ID, d.Channel}] = d })
-}
-
-func (m *memory) ChannelStates(context.Context, time.Time) ([]records.ChannelHealth, error) {
-	return nil, nil
+func (k *killable) ask(query, id string, into ...any) error {
+	db, err := sql.Open("sqlite", k.file)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = db.Close() }()
+	return db.QueryRowContext(context.Background(), query, id).Scan(into...)
 }
 
 // board is the site's data of a test: everybody has a name.
@@ -236,10 +284,16 @@ func serviceOf(store Store, b Source, r http.RoundTripper, clock func() time.Tim
 // signature that holds, but for those given up after five refusals and those of
 // which nothing was owed any more when their time came.
 func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
+	usual := flag.Lookup("rapid.checks").Value.String()
+	defer func() { _ = flag.Set("rapid.checks", usual) }()
+	if err := flag.Set("rapid.checks", drill.Draws(25)); err != nil { // a third of a second each, on the real store
+		t.Fatal(err)
+	}
+	whole := t
 	rapid.Check(t, func(t *rapid.T) {
 		z := zone(t, rapid.SampledFrom([]string{"Europe/Zurich", "America/New_York", "America/Santiago"}).Draw(t, "zone"))
 		now := time.Date(2026, rapid.SampledFrom([]time.Month{3, 4, 9, 10, 11}).Draw(t, "month"), rapid.IntRange(1, 28).Draw(t, "day"), 3, 0, 0, 0, time.UTC)
-		store, b, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, &board{}, newReceiver()
+		store, b, r := newStore(whole, now), &board{}, newReceiver()
 		luck := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "luck"), 1)) // rapid draws in one goroutine alone
 		bad := rapid.IntRange(0, 9).Draw(t, "bad answers of ten")
 		r.answers = func() int {
@@ -251,6 +305,7 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 		clock := func() time.Time { return now }
 		kinds := []records.EpisodeKind{episodes.FallWithoutSet, episodes.RecheckOverdue, episodes.DoseReview, episodes.FeedStale}
 		dates := map[Date]bool{}
+		var notices []records.EpisodeEvent // by their order, which names their episodes
 		var ended []string
 		run := func(stopIn int) {
 			store.restart(stopIn)
@@ -274,15 +329,17 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 		for range rapid.IntRange(1, 12).Draw(t, "steps") {
 			switch rapid.IntRange(0, 3).Draw(t, "step") {
 			case 0:
-				n := len(store.notices)
-				e := records.EpisodeEvent{EpisodeID: fmt.Sprintf("e%d", n), N: 1, At: now, What: episodes.Opened, Unit: "4W", StayID: "S1",
-					Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}}}
-				store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Rule: e.Rule, Figures: e.Figures, Owed: true})
+				e := records.EpisodeEvent{
+					At: now, Unit: "4W", StayID: "S1", Kind: rapid.SampledFrom(kinds).Draw(t, "kind"),
+					Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}},
+				}
+				store.open(e)
+				notices = append(notices, e)
 			case 1:
-				if len(store.notices) > 0 {
-					n := rapid.IntRange(0, len(store.notices)-1).Draw(t, "which")
-					store.notices[n].Owed = false
-					ended = append(ended, store.notices[n].ID)
+				if len(notices) > 0 {
+					id := noticeID(rapid.IntRange(0, len(notices)-1).Draw(t, "which"))
+					store.end(id, now)
+					ended = append(ended, id)
 				}
 			case 2:
 				run(rapid.IntRange(2, 24).Draw(t, "kill in"))
@@ -295,33 +352,39 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 		if len(r.faults) > 0 {
 			t.Fatal(strings.Join(r.faults, "\n"))
 		}
-		for _, n := range store.notices {
-			d := store.deliveries[[2]string{n.ID, "webhook"}]
-			switch id := MessageID(n.ID); {
+		for n, v := range notices {
+			d := store.delivery(noticeID(n))
+			switch id := MessageID(noticeID(n)); {
 			case d.State == records.DeliverySent && r.taken[id] > 0:
 			case d.State == records.DeliveryFailed && d.Attempts >= finalTries:
-			case d.State == records.DeliveryDropped && slices.Contains(ended, n.ID):
+			case d.State == records.DeliveryDropped && slices.Contains(ended, noticeID(n)):
 			default:
-				t.Errorf("%s of %s is %s after %d attempts, taken %d times", id, n.Event.At, d.State, d.Attempts, r.taken[id])
+				t.Errorf("%s of %s is %s after %d attempts, taken %d times", id, v.At, d.State, d.Attempts, r.taken[id])
 			}
 		}
 		for d := range dates {
-			if row, made := store.deliveries[[2]string{BriefingID(d), "webhook"}]; !made || row.State != records.DeliveryFailed && r.taken[BriefingID(d)] == 0 {
-				t.Errorf("the digest of %s: made %v, %s, taken %d times", d, made, row.State, r.taken[BriefingID(d)])
+			row := store.delivery(BriefingID(d))
+			if row.State == "" || row.State != records.DeliveryFailed && r.taken[BriefingID(d)] == 0 {
+				t.Errorf("the digest of %s: %q, taken %d times", d, row.State, r.taken[BriefingID(d)])
 			}
 		}
 	})
 }
 
+// noticeID is the id of the notice that was opened as the nth, from 0.
+func noticeID(n int) string { return fmt.Sprintf("e%d.1", n+1) }
+
 // Without failures and kills each message comes exactly once.
 func TestWithoutTroubleEachMessageComesOnce(t *testing.T) {
 	now := moment(t, "2026-03-28T12:00:00Z")
-	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
+	store, r := newStore(t, now), newReceiver()
 	r.answers = func() int { return 200 }
 	for n := range 500 { // more than one batch
 		at := now.Add(time.Duration(n) * time.Second)
-		e := records.EpisodeEvent{At: at, Kind: episodes.FallWithoutSet, Unit: "4W", StayID: "S1", Rule: alerts.TPrecaution}
-		store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Rule: e.Rule, Owed: true})
+		store.open(records.EpisodeEvent{
+			At: at, Kind: episodes.FallWithoutSet, Unit: "4W", StayID: "S1",
+			Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{},
+		})
 	}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, zone(t, "Europe/Zurich"))
 	if err := s.Start(t.Context()); err != nil {
@@ -346,10 +409,10 @@ func TestWithoutTroubleEachMessageComesOnce(t *testing.T) {
 // A channel that does not answer is asked once a run, not once for each notice.
 func TestADeadChannelIsKnockedAtOnceARun(t *testing.T) {
 	now := moment(t, "2026-03-28T12:00:00Z")
-	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
+	store, r := newStore(t, now), newReceiver()
 	r.answers = func() int { return 503 }
-	for n := range 20 {
-		store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: records.EpisodeEvent{At: now, Kind: episodes.TellProvider}, Owed: true})
+	for range 20 {
+		store.open(records.EpisodeEvent{At: now, Kind: episodes.TellProvider})
 	}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
 	for run := 1; run <= 3; run++ {
@@ -369,18 +432,17 @@ func TestADeadChannelIsKnockedAtOnceARun(t *testing.T) {
 // A notice that cannot be put into words is tried again and keeps no other back.
 func TestOneThatCannotBeReadKeepsNoOtherBack(t *testing.T) {
 	now := moment(t, "2026-03-28T12:00:00Z")
-	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
+	store, r := newStore(t, now), newReceiver()
 	r.answers = func() int { return 200 }
-	for n, stay := range []string{"unreadable", "S1", "S2"} {
-		e := records.EpisodeEvent{At: now, Kind: episodes.TellProvider, StayID: stay}
-		store.notices = append(store.notices, records.Notice{ID: fmt.Sprintf("e%d.1", n), Event: e, Owed: true})
+	for _, stay := range []string{"unreadable", "S1", "S2"} {
+		store.open(records.EpisodeEvent{At: now, Kind: episodes.TellProvider, StayID: stay})
 	}
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
 	if err := s.Run(t.Context()); err == nil {
 		t.Error("nobody hears of it")
 	}
-	if len(r.taken) != 2 || store.deliveries[[2]string{"e0.1", "webhook"}].State != records.DeliveryWaiting {
-		t.Errorf("taken %v, then %v", r.taken, store.deliveries)
+	if len(r.taken) != 2 || store.delivery(noticeID(0)).State != records.DeliveryWaiting {
+		t.Errorf("taken %v, then %v", r.taken, store.delivery(noticeID(0)))
 	}
 }
 
@@ -388,22 +450,22 @@ func TestOneThatCannotBeReadKeepsNoOtherBack(t *testing.T) {
 // channel; it is made again when its lease is over.
 func TestStoppingAmidAnAttempt(t *testing.T) {
 	now := moment(t, "2026-03-28T12:00:00Z")
-	store, r := &memory{deliveries: map[[2]string]records.NoticeDelivery{}}, newReceiver()
+	store, r := newStore(t, now), newReceiver()
 	ctx, cancel := context.WithCancel(t.Context())
 	r.answers = func() int { cancel(); return 0 }
-	store.notices = []records.Notice{{ID: "e.1", Event: records.EpisodeEvent{At: now, Kind: episodes.TellProvider}, Owed: true}}
+	store.open(records.EpisodeEvent{At: now, Kind: episodes.TellProvider})
 	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
 	if err := s.Run(ctx); err != nil {
 		t.Fatal(err)
 	}
-	d := store.deliveries[[2]string{"e.1", "webhook"}]
+	d := store.delivery(noticeID(0))
 	if d.State != records.DeliveryWaiting || d.Trouble != "" || !d.NextAt.Equal(now.Add(lease)) {
 		t.Errorf("after it was stopped: %+v", d)
 	}
 	r.answers = func() int { return 200 }
 	now = now.Add(lease)
-	if err := s.Run(t.Context()); err != nil || store.deliveries[[2]string{"e.1", "webhook"}].State != records.DeliverySent {
-		t.Errorf("after the restart: %+v %v", store.deliveries, err)
+	if err := s.Run(t.Context()); err != nil || store.delivery(noticeID(0)).State != records.DeliverySent {
+		t.Errorf("after the restart: %+v %v", store.delivery(noticeID(0)), err)
 	}
 }
 
