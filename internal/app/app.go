@@ -187,7 +187,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 	if err != nil {
 		return nil, err
 	}
-	st.EpisodeRules = episodes.KeptRules
+	st.EpisodeRules, st.KeepUnmapped = episodes.KeptRules, s.unmappedBytes
 	if err := st.Migrate(ctx); err != nil {
 		_ = st.Close()
 		return nil, err
@@ -216,8 +216,9 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 	}
 	opened.watch = opened.newWatch(p.clock)
 	book.Changed = func(ctx context.Context) error {
-		_, err := opened.loader.Retry(ctx)
-		return err
+		_, held := opened.loader.Retry(ctx)
+		_, untold := opened.loader.RetryUnmapped(ctx)
+		return errors.Join(held, untold)
 	}
 	st.OnAhead = func(a store.StepAhead) { opened.clocks.ahead(a, p.clock()) }
 	if err := errors.Join(opened.policies.Refresh(ctx), book.Refresh(ctx)); err != nil {

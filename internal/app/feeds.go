@@ -177,6 +177,9 @@ func quarantine(ctx context.Context, p process, args []string) error {
 	defer site.close()
 	if rest[0] == "retry" {
 		summary, err := site.loader.Retry(ctx)
+		if err == nil {
+			_, err = site.loader.RetryUnmapped(ctx)
+		}
 		if err != nil {
 			return err
 		}

@@ -130,9 +130,21 @@ func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, 
 	return feeds, nil
 }
 
-// startRetries reads the rows again that were held only because they lay ahead of the clock.
+// startRetries reads the rows again that were held only because they lay ahead of the clock, and, once,
+// those of which the file of the site's codes tells more than before the start.
 func startRetries(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.Clock) (*schedule, error) {
+	untold := true
 	return s.startLeased(ctx, "@every 1m", false, func(ctx context.Context) {
+		if untold {
+			n, err := s.loader.RetryUnmapped(ctx)
+			if untold = err != nil; untold && ctx.Err() == nil {
+				s.log.Error("rows with codes that are told now were not read again; it is tried again", "error", err)
+			}
+			if n > 0 {
+				s.log.Info("rows were read again of which the site's table tells more", "rows", n)
+				s.stepEpisodes(ctx, w, clock())
+			}
+		}
 		summary, any, err := s.loader.RetryDue(ctx)
 		switch {
 		case err != nil && ctx.Err() == nil:
@@ -157,6 +169,13 @@ func startTrims(ctx context.Context, s *site, clock clinical.Clock) (*schedule, 
 			s.log.Warn("rows held back were dropped: "+
 				"quarantine-max-bytes and quarantine-max-days are the settings; send them again if they are needed",
 				"feed", d.Feed, "kind", d.Kind, "why", d.Why, "rows", d.Rows, "bytes", d.Bytes)
+		}
+		n, err := s.store.TrimUnmapped(ctx, now.AddDate(0, 0, -s.settings.heldDays))
+		switch {
+		case err != nil && ctx.Err() == nil:
+			s.log.Error("the rows with codes that nothing tells were not kept within their bounds; it is tried again", "error", err)
+		case n > 0:
+			s.log.Info("rows with codes that nothing tells were dropped: unmapped-max-bytes is the setting", "rows", n)
 		}
 	})
 }

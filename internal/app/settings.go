@@ -61,6 +61,7 @@ var options = []option{
 	{"mllp-tls", "no", "yes: MLLP speaks TLS, with tls-cert and tls-key"},
 	{"hl7-max-message", "16777216", "bytes of the largest HL7 v2 message that is taken, by MLLP or in a file"},
 	{"quarantine-max-bytes", "1073741824", "bytes that rows held back may take; beyond, the oldest are dropped, counted and told of"},
+	{"unmapped-max-bytes", "67108864", "bytes of rows with codes that nothing tells, kept until the site's table tells them; 0: none are"},
 	{"quarantine-max-days", "365", "days after which a row held back is dropped, counted and told of"},
 	{"csv-max-record", "1048576", "bytes of the longest row of CSV that is read; a longer one makes its file unreadable"},
 	{"policy", "", "a policy file; none: the policy saved in the app, else the built-in one"},
@@ -112,14 +113,15 @@ type settings struct {
 	fhirEvery  string
 	mllp       mllpSettings
 
-	csvMaxRecord int   // bytes
-	heldBytes    int64 // at most
-	heldDays     int
-	policy       policy.Loaded // of the file, else the built-in one
-	policyFile   string        // its name without its folder; "" where none is set
-	zone         *time.Location
-	hospital     string
-	logLevel     string
+	csvMaxRecord  int   // bytes
+	heldBytes     int64 // at most
+	unmappedBytes int64
+	heldDays      int
+	policy        policy.Loaded // of the file, else the built-in one
+	policyFile    string        // its name without its folder; "" where none is set
+	zone          *time.Location
+	hospital      string
+	logLevel      string
 
 	notify notify.Settings
 	signIn idp.Settings
@@ -246,6 +248,9 @@ func checked(v map[string]string) (settings, error) {
 	s.fhirEvery = v["fhir-every"]
 	if s.heldBytes, err = strconv.ParseInt(v["quarantine-max-bytes"], 10, 64); err != nil || s.heldBytes < 1<<20 {
 		return s, fmt.Errorf("quarantine-max-bytes %q is not a number of bytes of at least %d", v["quarantine-max-bytes"], 1<<20)
+	}
+	if s.unmappedBytes, err = strconv.ParseInt(v["unmapped-max-bytes"], 10, 64); err != nil || s.unmappedBytes < 0 {
+		return s, fmt.Errorf("unmapped-max-bytes %q is not a number of bytes", v["unmapped-max-bytes"])
 	}
 	if s.heldDays, err = strconv.Atoi(v["quarantine-max-days"]); err != nil || s.heldDays < 1 || s.heldDays > 36500 {
 		return s, fmt.Errorf("quarantine-max-days %q is not a number of days from 1 to 36500", v["quarantine-max-days"])

@@ -161,6 +161,8 @@ type again struct {
 	beside  []records.Part
 	parts   []records.Part
 	skipped []skipped
+	holds   []records.Held
+	seen    []records.SeenCode
 	held    bool
 	reason  string // why it stays
 }
@@ -196,7 +198,7 @@ func (a *again) Beside(p records.Part) error { a.beside = append(a.beside, p); r
 
 // Hold keeps the first reason.
 func (a *again) Hold(h records.Held) error {
-	a.held, a.reason = true, cmp.Or(a.reason, h.Reason)
+	a.held, a.reason, a.holds = true, cmp.Or(a.reason, h.Reason), append(a.holds, h)
 	return nil
 }
 
@@ -208,9 +210,6 @@ func (a *again) Skip(feedName string, kind clinical.Kind) error {
 
 // Part implements feed.Sink.
 func (a *again) Part(p records.Part) error { a.parts = append(a.parts, p); return nil }
-
-// Seen implements feed.Sink: what is read again was counted when it came.
-func (a *again) Seen(records.SeenCode) error { return nil }
 
 // Notice implements feed.Sink.
 func (a *again) Notice(string) {}

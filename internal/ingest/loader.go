@@ -34,6 +34,12 @@ type Store interface {
 	HeldRows(ctx context.Context, q records.HeldQuery) ([]records.Held, error)
 	// EachHeld hands on held rows by file and line, in memory that does not grow with them.
 	EachHeld(ctx context.Context, q records.HeldQuery, each func(records.Held) error) error
+	// EachUnmapped hands on the rows with codes that nothing told, with the name of what brought them; each
+	// may write. DoneUnmapped notes which of those codes nothing tells still.
+	EachUnmapped(ctx context.Context, each func(name string, h records.Held) error) error
+	DoneUnmapped(ctx context.Context, id int64, codes string) error
+	// IsHeld reports whether a row is held back already, as it stands.
+	IsHeld(ctx context.Context, h records.Held) (bool, error)
 	// StaysHeld notes why a row that was read again stays held, and when it is next.
 	StaysHeld(ctx context.Context, h records.Held) error
 	// FixesOf are the rows of a file (its full path) that were put right, oldest first.

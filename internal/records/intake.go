@@ -14,6 +14,9 @@ type Batch interface {
 	Seen(SeenCode) error
 	// Hold keeps in quarantine what cannot be used.
 	Hold(Held) error
+	// Unmapped keeps, within a bound, a row with codes that nothing tells (its Reason), beside what becomes
+	// of it. It is not counted as a row.
+	Unmapped(Held) error
 	// Skip counts a row that is understood and of no use here; kind may be empty.
 	Skip(feed string, kind clinical.Kind) error
 	// Part keeps a row of which facts are composed.
@@ -50,7 +53,8 @@ type Message struct {
 func (m Message) Name() string { return m.Feed + "/" + m.ID }
 
 // Delivery is what is taken in by one transaction, all of it or nothing: a file with its
-// mark, a message, or a held row that reads now. One of File, Message and Release is given.
+// mark, a message, a held row that reads now, or rows that say more since a code was told. One of File,
+// Message, Release and Of is given.
 type Delivery struct {
 	Load int64 // an open load; 0: a load of its own, begun and finished in the transaction
 
@@ -60,8 +64,9 @@ type Delivery struct {
 	File    *Mark
 	Growing bool // with File: it is still being written, so that an error is none of its own
 	Message *Message
-	Release int64 // number of a held row, which leaves the quarantine
-	Fix     *Fix  // with Release, where somebody has put it right
+	Release int64  // number of a held row, which leaves the quarantine
+	Fix     *Fix   // with Release, where somebody has put it right
+	Of      string // of rows that are read again otherwise: the bookmark of what brought them
 }
 
 // Taken is what became of a delivery.

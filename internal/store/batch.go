@@ -30,6 +30,11 @@ type batch struct {
 	parts   []partRow
 	seen    map[seenKey]seenCodeRow
 
+	unmapped         []unmappedRow
+	unmappedGathered int64 // bytes of them
+	unmappedBytes    int64 // of the delivery
+	keepUnmapped     int64
+
 	lastHeldID int64 // of the held rows before this file was read
 
 	gathering, spare *rowChunk
@@ -188,6 +193,9 @@ func (b *batch) wait() {
 func (b *batch) close() error {
 	if b.err == nil {
 		b.err = b.flushParts()
+	}
+	if b.err == nil {
+		b.err = b.flushUnmapped()
 	}
 	if b.wait(); b.err == nil {
 		b.start()

@@ -41,6 +41,9 @@ type Store struct {
 	// which the store knows nothing.
 	EpisodeRules []clinical.Rule
 
+	// KeepUnmapped is how many bytes of rows with codes that nothing tells are kept; 0: none are.
+	KeepUnmapped int64
+
 	// OnAhead, where set, is told of each step of episodes that lies ahead of the clock.
 	OnAhead func(StepAhead)
 	ahead   aheadBook

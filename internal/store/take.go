@@ -34,7 +34,7 @@ import (
 func (s *Store) Take(ctx context.Context, d records.Delivery, read func(records.Batch) error) (records.Taken, error) {
 	var in intake
 	err := s.writing(ctx, func(tx *gorm.DB, versions versionSink) error {
-		in = intake{ctx: ctx, tx: tx, versions: versions, delivery: d}
+		in = intake{ctx: ctx, tx: tx, versions: versions, delivery: d, keepUnmapped: s.KeepUnmapped}
 		return in.take(read)
 	})
 	if err == nil {
@@ -55,6 +55,8 @@ type intake struct {
 	versions versionSink
 	delivery records.Delivery
 	load     loadRow
+
+	keepUnmapped int64
 	taken    records.Taken
 }
 
@@ -121,6 +123,8 @@ func (in *intake) name() string {
 		return plain(in.delivery.File.Name)
 	case in.delivery.Message != nil:
 		return plain(in.delivery.Message.Name())
+	case in.delivery.Of != "":
+		return plain(in.delivery.Of)
 	}
 	return ""
 }
@@ -130,6 +134,9 @@ func (in *intake) store(read func(records.Batch) error) (records.FileCounts, err
 	b, err := newBatch(in.ctx, in.tx, in.versions, in.load, in.name())
 	if err != nil {
 		return records.FileCounts{}, err
+	}
+	if in.delivery.Of == "" { // they are kept already
+		b.keepUnmapped = in.keepUnmapped
 	}
 	defer b.wait() // also where read fails, or panics
 	if err := read(b); err != nil {

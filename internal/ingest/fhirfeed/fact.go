@@ -45,7 +45,14 @@ func (w *work) sawConcept(kind records.SeenKind, c *concept) {
 }
 
 // tellSeen hands on the codes noted.
-func (w *work) tellSeen() error {
+func (w *work) tellSeen(it item) error {
+	if len(w.seen) == 0 {
+		return nil
+	}
+	kept := records.Held{Feed: Feed, File: w.name, Line: it.line, Original: it.raw, Context: []byte(it.fullURL)}
+	if err := feed.KeepUntold(w.sink, kept, w.seen); err != nil {
+		return err
+	}
 	for _, c := range w.seen {
 		if err := w.sink.Seen(c); err != nil {
 			return err
@@ -196,7 +203,7 @@ func visitOf(r reference, h head) (pointer, error) {
 
 // hand hands on what a resource says, once.
 func (w *work) hand(it item, f fact) error {
-	if err := w.tellSeen(); err != nil {
+	if err := w.tellSeen(it); err != nil {
 		return err
 	}
 	switch {

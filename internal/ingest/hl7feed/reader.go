@@ -92,6 +92,10 @@ func hand(rows []row, seen []records.SeenCode, m raw, file string, sink feed.Sin
 			return err
 		}
 	}
+	kept := records.Held{Feed: Feed, File: file, Line: m.line, Original: m.text}
+	if err := feed.KeepUntold(sink, kept, seen); err != nil {
+		return err
+	}
 	if len(rows) == 0 {
 		return sink.Skip(Feed, "")
 	}
