@@ -57,7 +57,7 @@ type intake struct {
 	load     loadRow
 
 	keepUnmapped int64
-	taken    records.Taken
+	taken        records.Taken
 }
 
 func (in *intake) take(read func(records.Batch) error) error {
