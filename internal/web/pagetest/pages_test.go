@@ -32,13 +32,7 @@ func deps(t *testing.T) web.Deps {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, _ := webtest.Demo(t, z)
-	if _, err := d.Watch.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := d.Episodes.StepAll(t.Context(), demo.AnchorTime()); err != nil {
-		t.Fatal(err)
-	}
+	d, _ := webtest.DemoStepped(t, z)
 	return d
 }
 

@@ -109,13 +109,19 @@ func (b *Answers) take(t testing.TB, read func(records.Batch) error) {
 // Demo is the demo unit with accounts of every role. The moment is its anchor.
 func Demo(t testing.TB, zone *time.Location) (web.Deps, *Answers) {
 	t.Helper()
-	return of(t, prepared(t, "demo", teststore.DemoFile, zone), zone)
+	return of(t, prepared(t, "demo", teststore.DemoFile, zone, seen), zone)
+}
+
+// DemoStepped is Demo whose facts were counted by day and whose episodes were stepped to its moment.
+func DemoStepped(t testing.TB, zone *time.Location) (web.Deps, *Answers) {
+	t.Helper()
+	return of(t, prepared(t, "demo-stepped", teststore.DemoFile, zone, stepped), zone)
 }
 
 // DemoWithPast is Demo with the year before the stories.
 func DemoWithPast(t testing.TB, zone *time.Location) (web.Deps, *Answers) {
 	t.Helper()
-	return of(t, prepared(t, "demo-with-past", teststore.DemoWithPastFile, zone), zone)
+	return of(t, prepared(t, "demo-with-past", teststore.DemoWithPastFile, zone, seen), zone)
 }
 
 func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers) {

@@ -9,6 +9,9 @@ import (
 	"time"
 
 	"plumbline/internal/assess"
+	"plumbline/internal/care"
+	"plumbline/internal/episodes"
+	"plumbline/internal/feedcheck"
 	"plumbline/internal/policy"
 	"plumbline/internal/store"
 	"plumbline/internal/testdb"
@@ -17,15 +20,18 @@ import (
 
 // key changes with the code that makes what prepared keeps.
 var key = sync.OnceValues(func() (string, error) {
-	return testdb.KeyOf("internal/alerts", "internal/assess", "internal/auth", "internal/clinical",
-		"internal/demo", "internal/feedcheck", "internal/ingest", "internal/policy", "internal/records",
+	return testdb.KeyOf("internal/alerts", "internal/assess", "internal/auth", "internal/care",
+		"internal/clinical", "internal/demo", "internal/episodes", "internal/feedcheck", "internal/ingest", "internal/policy", "internal/records",
 		"internal/store", "internal/testdb", "internal/trends", "internal/web/webtest", "seed")
 })
 
-// prepared opens a store on a copy of base in which the accounts are made and the digests of
-// every stay kept, as a program leaves it that has shown the list once: each test would work
-// them out anew.
-func prepared(tb testing.TB, name string, base func(testing.TB) string, zone *time.Location) *store.Store {
+// prepared opens a store on a copy of base that was prepared: what each test would do anew.
+// seen makes the accounts, and keeps the digests of every stay as a program does that has
+// shown the list once; stepped also counts the facts by day, and steps the episodes.
+func prepared(
+	tb testing.TB, name string, base func(testing.TB) string, zone *time.Location,
+	prepare func(*store.Store, *time.Location) error,
+) *store.Store {
 	tb.Helper()
 	key, err := key()
 	if err != nil {
@@ -39,17 +45,18 @@ func prepared(tb testing.TB, name string, base func(testing.TB) string, zone *ti
 		if err := os.WriteFile(path, data, 0o600); err != nil {
 			return err
 		}
-		return prepare(context.Background(), path, zone)
+		st, err := store.Open(context.Background(), path, nil)
+		if err != nil {
+			return err
+		}
+		st.EpisodeRules = episodes.KeptRules
+		return errors.Join(prepare(st, zone), st.Close())
 	}))
 }
 
-func prepare(ctx context.Context, path string, zone *time.Location) error {
-	st, err := store.Open(ctx, path, nil)
-	if err != nil {
-		return err
-	}
-	now := teststore.Now()
-	err = addAccounts(ctx, accounts(st, now))
+func seen(st *store.Store, zone *time.Location) error {
+	ctx, now := context.Background(), teststore.Now()
+	err := addAccounts(ctx, accounts(st, now))
 	units, e := st.Units(ctx)
 	err = errors.Join(err, e)
 	answers := &assess.Service{Store: st, Policy: policy.NewSwitch(policy.Default()), Zone: zone}
@@ -57,5 +64,15 @@ func prepare(ctx context.Context, path string, zone *time.Location) error {
 		_, e := answers.Live(ctx, unit, now)
 		err = errors.Join(err, e)
 	}
-	return errors.Join(err, st.Close())
+	return err
+}
+
+func stepped(st *store.Store, zone *time.Location) error {
+	ctx, now := context.Background(), teststore.Now()
+	inForce := policy.NewSwitch(policy.Default())
+	answers := &assess.Service{Store: st, Policy: inForce, Zone: zone}
+	watch := &feedcheck.Watch{Kept: st, Counter: answers, Clock: func() time.Time { return now }, Zone: zone}
+	_, err := watch.CatchUp(ctx)
+	_, e := (&care.Service{Answers: answers, Store: st, Policy: inForce, Zone: zone}).StepAll(ctx, now)
+	return errors.Join(seen(st, zone), err, e)
 }
