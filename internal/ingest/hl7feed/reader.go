@@ -205,6 +205,7 @@ type told struct {
 	control    string // MSH-10
 	recordedAt time.Time
 	rows       []row
+	keys       map[string]int
 	seen       []records.SeenCode
 }
 
@@ -264,7 +265,17 @@ func (t *told) read() {
 	}
 }
 
-func (t *told) add(x row) { t.rows = append(t.rows, x) }
+// add adds a row. Of several of one key, such as an order that a message names twice, each later one is
+// told from those before it.
+func (t *told) add(x row) {
+	if t.keys == nil {
+		t.keys = map[string]int{}
+	}
+	if t.keys[x.key]++; t.keys[x.key] > 1 {
+		x.key = fmt.Sprintf("%s #%d", x.key, t.keys[x.key])
+	}
+	t.rows = append(t.rows, x)
+}
 
 // part is a part of the message, of one home topic and others.
 func (t *told) part(kind clinical.Kind, id string, body any, topics ...records.Topic) records.Part {
