@@ -7,7 +7,7 @@ cd "$(dirname "$0")/.."
 
 cat <<'END'
 The drill is for: hundreds of kills of a load and of a program that tells or sends;
-fuzzing of every reader; a standby that takes over; a restore from a copy; and every
+disks that fill and PostgreSQL that stops while feeds come; fuzzing of every reader; a standby that takes over; a restore from a copy; and every
 random history drawn ten times as often as in make test.
 END
 
