@@ -259,3 +259,20 @@ const typed = (() => {
 		});
 	}
 })();
+
+// Copies the texts that a button names, those in its own part of the page or of the whole
+// list, one below the other. Where the browser does not let it, the text is selected.
+document.addEventListener("click", async e => {
+	const button = e.target.closest("[data-copy]");
+	if (!button) return;
+	const within = button.closest("details.handover-text") || document;
+	const texts = [...within.querySelectorAll(button.dataset.copy)];
+	const says = button.parentElement.querySelector("[role=status]");
+	try {
+		await navigator.clipboard.writeText(texts.map(t => t.value).join("\n\n"));
+		says.textContent = button.dataset.copied;
+	} catch {
+		texts[0]?.select();
+		says.textContent = button.dataset.byHand;
+	}
+});

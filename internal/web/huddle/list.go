@@ -91,6 +91,7 @@ type rowView struct {
 	Set       *parts.Found
 	Trend     parts.TrendView
 	Change    string // the latest change of a blood-pressure-lowering drug
+	Handover  string // the state of the patient as plain text; "" without names
 }
 
 func (s *service) unitPage(c *frame.Request) (frame.Page, error) {

@@ -382,6 +382,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 		r.Name, r.PatientID, r.Age, r.URL = d.Stay.Name, d.Stay.PatientID, parts.AgeOf(
 			d.Stay, l.Times,
 		), frame.StayURL(d.StayID)+l.query
+		r.Handover = parts.HandoverOf(l.Times, a, l.owedTo(a))
 	}
 	if l.sees.sets {
 		r.SetURL = frame.SetURL(d.StayID)

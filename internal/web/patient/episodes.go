@@ -14,13 +14,15 @@ import (
 
 // stayEpisodes lists what is owed of the stay and every episode that is done, with their
 // histories: as it stands, with what the account may do, or as it stood at another moment.
-func (s *service) stayEpisodes(c *frame.Request, when frame.Asked, a alerts.Assessment) ([]parts.Episode, error) {
-	if s.Episodes == nil {
-		return nil, nil
-	}
-	histories, err := s.Episodes.Stay(c.Request.Context(), a.Digest.StayID)
-	if err != nil {
-		return nil, err
+// handover is the state of the patient as plain text.
+func (s *service) stayEpisodes(
+	c *frame.Request, when frame.Asked, a alerts.Assessment,
+) (out []parts.Episode, handover string, err error) {
+	var histories []care.History
+	if s.Episodes != nil {
+		if histories, err = s.Episodes.Stay(c.Request.Context(), a.Digest.StayID); err != nil {
+			return nil, "", err
+		}
 	}
 	at := when.At
 	if when.Live {
@@ -29,8 +31,8 @@ func (s *service) stayEpisodes(c *frame.Request, when frame.Asked, a alerts.Asse
 		histories = care.AsOf(histories, at)
 	}
 	t := s.Times(at, when.Live)
-	var out []parts.Episode
-	for _, thing := range episodes.Things(care.Now(histories), s.duesOf(c, a)) {
+	things := episodes.Things(care.Now(histories), s.duesOf(c, a))
+	for _, thing := range things {
 		if !thing.Active() || len(thing.Members) == 0 {
 			continue
 		}
@@ -48,7 +50,7 @@ func (s *service) stayEpisodes(c *frame.Request, when frame.Asked, a alerts.Asse
 			out = append(out, v)
 		}
 	}
-	return out, nil
+	return out, parts.HandoverOf(t, a, things), nil
 }
 
 // duesOf is what the chart says is owed of the stay before the next shift.

@@ -23,6 +23,8 @@ type stayView struct {
 	AsOf   bool
 	Self   string
 	Unit   frame.Link
+	// Handover is the state of the patient as plain text.
+	Handover string
 
 	Bed, Name, PatientID, Sex, Age, StayID string
 	Admitted, Discharged                   *frame.Moment
@@ -127,7 +129,7 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	}
 	v.nameTakers(a.Digest.Sets, by)
-	if v.Episodes, err = s.stayEpisodes(c, when, view.Assessment); err != nil {
+	if v.Episodes, v.Handover, err = s.stayEpisodes(c, when, view.Assessment); err != nil {
 		return nil, err
 	}
 	if s.Episodes != nil && !when.Live {

@@ -1,0 +1,112 @@
+package parts
+
+import (
+	"strings"
+	"unicode/utf8"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+	"plumbline/internal/web/frame"
+)
+
+// MaxHandover is how many characters the handover of one patient takes at most.
+const MaxHandover = 600
+
+// maxWho keeps a name of any length from taking the room of what is owed.
+const maxWho = 60
+
+// HandoverOf is the state of a patient as plain text, to be pasted elsewhere: who it is, why
+// the patient stands where the list has the patient, what the latest set found, what is owed,
+// by whom and until when, and what to mind. Where it would be longer than MaxHandover, it
+// says of how much it does not tell.
+func HandoverOf(t frame.Times, a alerts.Assessment, things []episodes.Thing) string {
+	var owed []string
+	for _, thing := range things {
+		if thing.Active() {
+			owed = append(owed, handedOver(t, thing))
+		}
+	}
+	mind := append(text.Missing(a.Recheck.Missing), LimbsOf(a)...)
+	if low := LowBrief(t, a.LowApart()); low != "" {
+		mind = append([]string{low}, mind...)
+	}
+	var why []string
+	for n, r := range a.Reasons {
+		if n == 0 {
+			why = append(why, t.LeadBrief(r))
+		} else {
+			why = append(why, t.Brief(r))
+		}
+	}
+	why = trends.Distinct(why)
+	all := len(why) + len(owed) + len(mind)
+	for {
+		out := handoverText(t, a, why, owed, mind, all-len(why)-len(owed)-len(mind))
+		switch {
+		case utf8.RuneCountInString(out) <= MaxHandover:
+			return out
+		case len(why) > 1:
+			why = why[:len(why)-1]
+		case len(owed) > 1:
+			owed = owed[:len(owed)-1]
+		case len(mind) > 1:
+			mind = mind[:len(mind)-1]
+		default: // texts of feeds of any length
+			return text.Clip(out, MaxHandover)
+		}
+	}
+}
+
+func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind []string, left int) string {
+	d := a.Digest
+	bed, name := d.Stay.Bed, d.Stay.Name
+	if bed == "" {
+		bed = text.Say("parts.no-bed")
+	}
+	if name == "" {
+		name = d.Stay.PatientID
+	}
+	lines := []string{text.Say("parts.hand-who", d.Stay.Unit, text.Clip(bed, maxWho), text.Clip(name, maxWho), text.TierNames[a.Tier])}
+	if len(why) > 0 {
+		lines = append(lines, text.Say("parts.hand-why", strings.Join(why, "; ")))
+	}
+	found := text.Say("parts.hand-no-set")
+	if set := d.LatestSet(); set != nil {
+		found = t.SetBrief(d, *set, false)
+	}
+	lines = append(lines, text.Say("parts.hand-found", found))
+	if len(owed) == 0 {
+		owed = []string{text.Say("parts.hand-nothing")}
+	}
+	lines = append(lines, text.Say("parts.hand-owed", strings.Join(owed, "; ")))
+	if len(mind) > 0 {
+		lines = append(lines, text.Say("parts.hand-mind", strings.Join(mind, "; ")))
+	}
+	if left > 0 {
+		lines = append(lines, text.Say("parts.hand-more", left))
+	}
+	return strings.Join(append(lines, text.Say("parts.hand-known", t.Time(t.At))), "\n")
+}
+
+// handedOver is one thing that is owed, with whose it is and until when.
+func handedOver(t frame.Times, thing episodes.Thing) string {
+	what, due := text.EpisodeKinds[thing.Kind], ""
+	if d := thing.Due; d != nil {
+		if what = t.OwedBrief(*d); d.At != nil {
+			due = text.Say("parts.hand-by", t.Short(*d.At))
+			if d.At.Before(t.At) {
+				due = text.Say("parts.hand-late", t.Short(*d.At))
+			}
+		}
+	}
+	whose := t.ThingBrief(thing, true)
+	switch {
+	case thing.State == episodes.Assigned || thing.State == episodes.Taken:
+		whose = thing.Owner()
+	case whose == "":
+		whose = text.Say("parts.hand-nobody")
+	}
+	return what + due + text.Say("parts.hand-whose", whose)
+}

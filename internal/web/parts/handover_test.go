@@ -1,0 +1,52 @@
+package parts
+
+import (
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/episodes"
+	"plumbline/internal/records"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
+	"plumbline/internal/web/frame"
+)
+
+// Issue: situation, what was found, what is owed, by whom, until when, in no more than 600
+// characters a patient, whatever the feeds bring.
+func TestAHandoverIsShort(t *testing.T) {
+	now := time.Date(2026, 11, 2, 10, 0, 0, 0, time.UTC)
+	times := frame.Times{Catalogue: text.Catalogue{Zone: time.UTC, At: now}}
+	due := now.Add(-time.Hour)
+	thing := func(who string) episodes.Thing {
+		th := episodes.Thing{Due: &episodes.Due{Kind: episodes.RecheckOverdue, At: &due}}
+		th.Kind, th.State, th.Who = episodes.RecheckOverdue, records.EpisodeState(episodes.Assigned), who
+		return th
+	}
+	a := alerts.Assessment{Tier: alerts.Now, At: now}
+	a.Digest = trends.Digest{StayID: "S1"}
+	a.Digest.Stay.Unit, a.Digest.Stay.Bed, a.Digest.Stay.Name = "4W", "7B", "Ann"
+	got := HandoverOf(times, a, []episodes.Thing{thing("Ysolde")})
+	for _, want := range []string{"4W 7B Ann (now)", "Latest set: none in this stay.", "Owed: ", " since 09:00 (", "Ysolde", "As known 2 Nov 10:00."} {
+		if !strings.Contains(got, want) {
+			t.Errorf("%q lacks %q", got, want)
+		}
+	}
+	a.Digest.Stay.Name, a.Digest.Stay.Bed = strings.Repeat("x", 3000), strings.Repeat("9", 500)
+	var many []episodes.Thing
+	for range 40 {
+		many = append(many, thing(strings.Repeat("y", 90)))
+	}
+	got = HandoverOf(times, a, many)
+	if n := utf8.RuneCountInString(got); n > MaxHandover {
+		t.Errorf("%d characters", n)
+	}
+	if !strings.Contains(got, "more on the page.") || !strings.Contains(got, "Owed: ") {
+		t.Errorf("what is left out is not told: %q", got)
+	}
+	if got := HandoverOf(times, a, []episodes.Thing{thing(strings.Repeat("y", 3000))}); utf8.RuneCountInString(got) != MaxHandover {
+		t.Errorf("a text of any length takes %d characters", utf8.RuneCountInString(got))
+	}
+}
