@@ -1,7 +1,6 @@
 package trends
 
 import (
-	"slices"
 	"strconv"
 	"time"
 
@@ -23,26 +22,25 @@ type Shortfall struct {
 	Minutes float64
 }
 
-// ShortfallsOf are those of the readings of one set, the reading at rest first, none where
-// nothing was taken upright. TooEarly and TooLate are of standing: who sat alone has not been
-// tested. What shows a drop is late for nothing.
+// ShortfallsOf are those of the readings of one set, none where nothing was taken upright.
+// TooEarly and TooLate are of standing: who sat alone has not been tested. What shows a drop is
+// late for nothing.
 func ShortfallsOf(vitals []clinical.Vitals, p clinical.Policy) []Shortfall {
-	if len(vitals) < 2 {
-		return nil
-	}
 	readings := make([]Reading, len(vitals))
 	for n, v := range vitals {
 		readings[n] = Believe(strconv.Itoa(n), v, p.Plausible)
+		readings[n].Pulse = nil // none of them is about it
 	}
-	set := judge(givenSet("", readings), surroundings{
-		policy: p, zone: time.UTC, pulseUnreliable: func(time.Time) bool { return false },
-	})
+	set := judge(givenSet("", readings), surroundings{policy: p})
+	if len(set.Upright) == 0 {
+		return nil
+	}
 	var out []Shortfall
 	if b := set.Baseline; b != nil {
 		if b.Minutes != nil && Below(*b.Minutes, restMinutes) {
 			out = append(out, Shortfall{ShortRest, *b.Minutes})
 		}
-		if old := untilUpright(set); len(set.Upright) > 0 && old > clinical.Minutes(p.Sets.WindowMinutes) {
+		if old := untilUpright(set); old > clinical.Minutes(p.Sets.WindowMinutes) {
 			out = append(out, Shortfall{OldBaseline, old.Minutes()})
 		}
 	}
@@ -52,9 +50,6 @@ func ShortfallsOf(vitals []clinical.Vitals, p clinical.Policy) []Shortfall {
 // untilUpright is how long after the reading at rest the patient got up; the first reading
 // upright tells, where its minutes were not charted.
 func untilUpright(s Set) time.Duration {
-	if len(s.Upright) == 0 {
-		return 0
-	}
 	first := s.Upright[0]
 	at := first.TakenAt.Sub(s.Baseline.TakenAt)
 	if first.MinutesFrom == FromChart {
@@ -65,24 +60,26 @@ func untilUpright(s Set) time.Duration {
 
 // mistimed are TooEarly and TooLate of a set.
 func (s Set) mistimed(p clinical.SetPolicy) (out []Shortfall) {
-	var read []Upright // standing readings that tell a drop and a time
+	var late *float64
+	first := true
 	for _, u := range s.Upright {
-		if u.standing() && u.Counts() && u.Minutes != nil {
-			read = append(read, u)
+		if !u.standing() || !u.Counts() {
+			continue
 		}
+		switch minutes := *u.Minutes; {
+		case Below(minutes, p.StandingFromMinutes):
+			if first {
+				out = append(out, Shortfall{TooEarly, minutes})
+			}
+		case !Above(minutes, p.StandingToMinutes):
+			return out // one by which the set may be negative
+		case late == nil:
+			late = &minutes
+		}
+		first = false
 	}
-	if len(read) == 0 {
-		return nil
-	}
-	if first := *read[0].Minutes; Below(first, p.StandingFromMinutes) {
-		out = append(out, Shortfall{TooEarly, first})
-	}
-	late := slices.IndexFunc(read, func(u Upright) bool { return Above(*u.Minutes, p.StandingToMinutes) })
-	counts := slices.ContainsFunc(read, func(u Upright) bool {
-		return u.minutesBetween(p.StandingFromMinutes, p.StandingToMinutes)
-	})
-	if late >= 0 && !counts && s.Finding != Positive {
-		out = append(out, Shortfall{TooLate, *read[late].Minutes})
+	if late != nil && s.Finding != Positive {
+		out = append(out, Shortfall{TooLate, *late})
 	}
 	return out
 }

@@ -14,6 +14,11 @@ func TestWhatASetFallsShortOf(t *testing.T) {
 	for _, c := range []struct{ what, readings, want string }{
 		{"as the protocol says", "0 lying 120/70 up=5; 1 standing 118/70 up=1; 3 standing 118/70 up=3", ""},
 		{"nothing upright", "0 lying 120/70 up=1", ""},
+		{"lying twice", "0 lying 120/70 up=5; 20 lying 118/70 up=1", ""},
+		{"a drop and a pulse", "0 lying 150/70 70 up=5; 1 standing 118/70 90 up=1", ""},
+		{"late twice", "0 lying 120/70 up=5; 7 standing 118/70 up=7; 9 standing 118/70 up=9", "too_late 7"},
+		{"early twice", "0 lying 120/70 up=5; .2 standing 118/70 up=.2; .4 standing 118/70 up=.4", "too_early 0.2"},
+		{"a second one early, by its chart", "0 lying 120/70 up=5; 7 standing 118/70 up=7; 8 standing 118/70 up=.2", "too_late 7"},
 		{"a rest of 1 min", "0 lying 120/70 up=1; 1 standing 118/70 up=1", "short_rest 1"},
 		{"a rest that was not charted", "0 lying 120/70; 1 standing 118/70 up=1", ""},
 		{"a short rest before a drop", "0 lying 150/70 up=4.9; 1 standing 118/70 up=1", "short_rest 4.9"},
