@@ -113,7 +113,10 @@ func (s *server) cut() {
 
 // TestAServerThatStopsLosesNothing stops PostgreSQL and cuts its connections while the folder and messages
 // are taken in.
-func TestAServerThatStopsLosesNothing(t *testing.T) { serverStops(t, 1, 3, 1) }
+func TestAServerThatStopsLosesNothing(t *testing.T) {
+	drill.Long(t)
+	serverStops(t, 1, 3, 1)
+}
 
 func TestDrillPostgresThatStops(t *testing.T) {
 	drill.Only(t)

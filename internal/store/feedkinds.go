@@ -2,7 +2,6 @@ package store
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -68,7 +67,11 @@ func tallyKinds(tx *gorm.DB, load loadRow) (map[feedKind]*kindTally, skippedPart
 			"SELECT n.feed, n.kind, count(*), NULL FROM fact_versions n WHERE n.id > ? AND n.load_id = ? AND "+counts+
 				" GROUP BY n.feed, n.kind", load.AfterID, load.ID)
 	}
-	if err == nil && len(all) > 0 {
+	any := false
+	if err == nil {
+		any, err = anyWaits(tx)
+	}
+	if err == nil && any && len(all) > 0 {
 		err = each(func(t *kindTally, n int, _ *int64) { t.waitingFresh = n },
 			"SELECT n.feed, n.kind, count(*), NULL FROM fact_versions n WHERE n.id > ? AND n.load_id = ? AND "+waits+
 				" GROUP BY n.feed, n.kind", load.AfterID, load.ID)
@@ -76,9 +79,10 @@ func tallyKinds(tx *gorm.DB, load loadRow) (map[feedKind]*kindTally, skippedPart
 	if err == nil && load.Unchanged > 0 {
 		repeated := `SELECT n.feed, n.kind, count(*), NULL FROM repeated_rows r JOIN fact_versions n ON n.id = r.version_id
 			WHERE r.load_id = ?%s GROUP BY n.feed, n.kind`
-		err = errors.Join(
-			each(func(t *kindTally, n int, _ *int64) { t.repeated = n }, fmt.Sprintf(repeated, ""), load.ID),
-			each(func(t *kindTally, n int, _ *int64) { t.waitingRepeated = n }, fmt.Sprintf(repeated, " AND "+waits), load.ID))
+		err = each(func(t *kindTally, n int, _ *int64) { t.repeated = n }, fmt.Sprintf(repeated, ""), load.ID)
+		if err == nil && any {
+			err = each(func(t *kindTally, n int, _ *int64) { t.waitingRepeated = n }, fmt.Sprintf(repeated, " AND "+waits), load.ID)
+		}
 	}
 	if err == nil && load.Held > 0 {
 		err = each(func(t *kindTally, n int, _ *int64) { t.held = n },

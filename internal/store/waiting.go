@@ -71,6 +71,12 @@ func (s *Store) EachWaiting(ctx context.Context, load int64, each func(records.R
 	return nil
 }
 
+// anyWaits reports whether any fact may wait: mostly none does, and a load need not ask of each.
+func anyWaits(tx *gorm.DB) (any bool, err error) {
+	err = told(tx.Raw("SELECT EXISTS (SELECT 1 FROM stay_heads WHERE NOT seen) OR EXISTS (SELECT 1 FROM waiting_for_patient)").Row().Scan(&any))
+	return any, err
+}
+
 func eachRef(tx *gorm.DB, each func(records.RowRef) error, query string, values ...any) error {
 	rows, err := tx.Raw(query, values...).Rows()
 	if err != nil {
