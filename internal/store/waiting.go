@@ -73,7 +73,8 @@ func (s *Store) EachWaiting(ctx context.Context, load int64, each func(records.R
 
 // anyWaits reports whether any fact may wait: mostly none does, and a load need not ask of each.
 func anyWaits(tx *gorm.DB) (any bool, err error) {
-	err = told(tx.Raw("SELECT EXISTS (SELECT 1 FROM stay_heads WHERE NOT seen) OR EXISTS (SELECT 1 FROM waiting_for_patient)").Row().Scan(&any))
+	err = told(tx.Raw(`SELECT EXISTS (SELECT 1 FROM stay_heads WHERE NOT seen)
+		OR EXISTS (SELECT 1 FROM waiting_for_patient)`).Row().Scan(&any))
 	return any, err
 }
 
