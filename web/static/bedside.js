@@ -369,6 +369,10 @@
 		const any = name => ["systolic", "diastolic", "pulse"].some(part => value(name + "_" + part));
 		// What stands fast at the bottom covers the end of no page.
 		new ResizeObserver(() => root.style.setProperty("--deck", el("deck").offsetHeight + "px")).observe(el("deck"));
+		// A keypad that covers the page and does not shrink it has the deck above it.
+		const seen = window.visualViewport;
+		const rise = () => root.style.setProperty("--keys", (seen.scale > 1.01 ? 0 : Math.max(0, innerHeight - seen.height - seen.offsetTop)) + "px");
+		if (seen) for (const change of ["resize", "scroll"]) seen.addEventListener(change, rise);
 		const note = text => { el("deck-note").textContent = text; };
 
 		// figures takes a reading that can be believed.
