@@ -40,7 +40,7 @@ assets: ## fetch the browser code that is embedded (skipped when current)
 
 check: assets ## run the quick tests: no browser, no PostgreSQL, none of seconds, fewer random histories
 	go vet ./...
-	PLUMBLINE_TEST_POSTGRES= $(GOTEST) -short $$(go list ./... | grep -v $(patsubst ./%,-e /%$$,$(BROWSER) $(OPEN_DATA)))
+	PLUMBLINE_TEST_POSTGRES= $(GOTEST) -short $(filter-out $(BROWSER),$(LONGEST)) $$(go list ./... | grep -v $(patsubst ./%,-e /%$$,$(BROWSER) $(OPEN_DATA)))
 
 test: assets ## run every test, on SQLite, PostgreSQL and Chromium
 	scripts/need.sh

@@ -65,6 +65,17 @@ func writeJSON(w io.Writer, v any) error {
 	return e.Encode(v)
 }
 
+// say writes a line of the catalogue to stdout.
+func (p process) say(key string, args ...any) error {
+	_, err := fmt.Fprintln(p.stdout, text.Say(key, args...))
+	return err
+}
+
+// warn writes a line of the catalogue to stderr, under the program's name.
+func (p process) warn(key string, args ...any) {
+	_, _ = fmt.Fprintln(p.stderr, "dashboard:", text.Say(key, args...))
+}
+
 // table writes rows under a header, columns aligned.
 func table(w io.Writer, header string, rows []string) error {
 	t := tabwriter.NewWriter(w, 0, 4, 2, ' ', 0)
@@ -110,12 +121,11 @@ func assessUnit(ctx context.Context, p process, args []string) error {
 		}
 		rows = append(rows, row(fmt.Sprint(pt.Rank), pt.Bed, pt.StayID, pt.Name, text.TierNames[pt.Tier], recheck, why))
 	}
-	if err := table(p.stdout, "rank | bed | stay | name | tier | recheck | why", rows); err != nil {
+	if err := table(p.stdout, text.Say("commands.list-head"), rows); err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(p.stdout, "\n%d on the list of %s as known %s (%s). %s\n", len(rows), q.id,
-		q.at.In(q.site.settings.zone).Format("2006-01-02 15:04"), q.site.settings.zone, text.Caution)
-	return err
+	at := q.at.In(q.site.settings.zone).Format("2006-01-02 15:04")
+	return p.say("commands.list-end", len(rows), q.id, at, q.site.settings.zone, text.Caution)
 }
 
 // askChart asks for what was known of a stay.
@@ -150,7 +160,7 @@ func listSets(ctx context.Context, p process, args []string) error {
 		rows = append(rows, row(c.Time(s.StartedAt), s.Kind, s.Finding, orDash(s.SystolicDrop), orDash(s.DiastolicDrop),
 			orDash(s.PulseRise), strings.Join(s.Criteria, ", "), s.Quality, strings.Join(s.QualityNotes, ", ")))
 	}
-	return table(p.stdout, "started | kind | finding | systolic drop | diastolic drop | pulse rise | criteria | quality | notes", rows)
+	return table(p.stdout, text.Say("commands.sets-head"), rows)
 }
 
 func orDash(v *float64) string {
@@ -187,5 +197,5 @@ func listFacts(ctx context.Context, p process, args []string) error {
 		}
 		rows = append(rows, row(at, string(f.Kind), f.SourceID, string(f.Status), used, f.WhyNot, string(values)))
 	}
-	return table(p.stdout, "at | kind | source_id | status | used | why not | values", rows)
+	return table(p.stdout, text.Say("commands.facts-head"), rows)
 }

@@ -27,6 +27,7 @@ import (
 	"plumbline/internal/policy"
 	"plumbline/internal/policybook"
 	"plumbline/internal/store"
+	"plumbline/internal/text"
 	"plumbline/internal/trends"
 )
 
@@ -112,24 +113,22 @@ func asksHelp(arg string) bool { return slices.Contains([]string{"-h", "--help",
 
 func help(_ context.Context, p process, _ []string) error {
 	var b strings.Builder
-	b.WriteString("dashboard: falls risk from orthostatic sets, for one hospital unit or many.\n" +
-		"Informs licensed staff; orders nothing.\n\nCommands\n")
+	fmt.Fprintln(&b, text.Say("commands.help"))
 	for _, c := range commands() {
 		fmt.Fprintf(&b, "  %-32s %s\n", strings.TrimSpace(c.name+" "+c.args), c.help)
 	}
-	b.WriteString("\nCommands that answer take --format json or --format table.\n" +
-		"\nSettings, by flag, else by variable, else by the file that " + settingsFile + " names, else by default\n")
+	fmt.Fprintln(&b, text.Say("commands.help-settings", settingsFile))
 	for _, o := range options {
-		fmt.Fprintf(&b, "  --%-12s %-22s %s (default %s)\n", o.name, o.variable(), o.help, orNone(o.byDefault))
+		fmt.Fprintln(&b, text.Say("commands.help-setting", o.name, o.variable(), o.help, orNone(o.byDefault)))
 	}
-	b.WriteString("A variable with _FILE added names a file that holds the value.\n")
+	fmt.Fprintln(&b, text.Say("commands.help-files"))
 	_, err := io.WriteString(p.stdout, b.String())
 	return err
 }
 
 func orNone(s string) string {
 	if s == "" {
-		return "none"
+		return text.Say("commands.none")
 	}
 	return s
 }

@@ -209,11 +209,7 @@ func (p process) auditVerify(ctx context.Context, s settings, noted string) erro
 	if err != nil {
 		return fmt.Errorf("the audit does not hold: %w; keep the database as it is and find out who can write to it", err)
 	}
-	_, err = fmt.Fprintf(p.stdout,
-		"the audit holds: %d entries, head %s\n"+
-			"keep the head elsewhere, and give it to --head next time: it shows a chain that was written anew\n",
-		v.Head().N, v.Head())
-	return err
+	return p.say("commands.audit-holds", v.Head().N, v.Head())
 }
 
 func verifyAudit(ctx context.Context, st *store.Store, witness *audit.Head) (*audit.Verifier, error) {

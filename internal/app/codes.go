@@ -7,6 +7,8 @@ import (
 	"io"
 	"strconv"
 	"time"
+
+	"plumbline/internal/text"
 )
 
 // unknownDrug is a drug that nothing tells, in the JSON of the command codes.
@@ -71,12 +73,11 @@ func listCodes(ctx context.Context, p process, args []string) error {
 	if format == "json" {
 		return writeJSON(p.stdout, map[string]any{"unknown_drugs": list, "unknown_codes": others})
 	}
-	head := "orders and doses | stays | last | text as charted"
-	if err := tableOr(p.stdout, head, rows, "Every drug of the last 90 days is known."); err != nil {
+	if err := tableOr(p.stdout, text.Say("commands.drugs-head"), rows, text.Say("commands.drugs-none")); err != nil {
 		return err
 	}
 	_, _ = fmt.Fprintln(p.stdout)
-	return tableOr(p.stdout, "times | feed | kind | system | code | as shown | last", codeRows, "Every code that the feeds named is known.")
+	return tableOr(p.stdout, text.Say("commands.codes-head"), codeRows, text.Say("commands.codes-none"))
 }
 
 // tableOr writes a table, or a sentence where it has no row.

@@ -3,13 +3,13 @@ package app
 import (
 	"context"
 	"flag"
-	"fmt"
 	"time"
 
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/feedcheck"
 	"plumbline/internal/records"
+	"plumbline/internal/text"
 )
 
 // checks is what was said of the feeds of the site's units.
@@ -78,12 +78,10 @@ func (p process) sayChecked(ctx context.Context, s *site, unit, verb string) err
 	if err != nil {
 		return err
 	}
-	said := "unit %s is in commissioning again: nobody is told of its patients\n"
 	if verb == "checked" {
-		said = "the feeds of unit %s were checked: what is owed there is told from now on\n"
+		return p.say("commands.unit-checked", unit)
 	}
-	_, err = fmt.Fprintf(p.stdout, said, unit)
-	return err
+	return p.say("commands.unit-reopened", unit)
 }
 
 func (p process) listStates(ctx context.Context, s *site, format string) error {
@@ -94,9 +92,9 @@ func (p process) listStates(ctx context.Context, s *site, format string) error {
 	list, rows := []unitState{}, []string{}
 	for _, u := range states {
 		out := unitState{Unit: u.Unit, Commissioning: u.Commissioning}
-		word, when := "checked", "-"
+		word, when := text.Say("commands.checked"), "-"
 		if u.Commissioning {
-			word = "in commissioning"
+			word = text.Say("commands.in-commissioning")
 		}
 		if u.Last != nil && u.Last.Who != "" {
 			at := u.Last.At.UTC()
@@ -109,8 +107,7 @@ func (p process) listStates(ctx context.Context, s *site, format string) error {
 		return writeJSON(p.stdout, map[string]any{"units": list})
 	}
 	if len(rows) == 0 {
-		_, err := fmt.Fprintln(p.stdout, "No feed has named a unit yet.")
-		return err
+		return p.say("commands.no-unit")
 	}
-	return table(p.stdout, "unit | feeds | said by | at", rows)
+	return table(p.stdout, text.Say("commands.units-head"), rows)
 }

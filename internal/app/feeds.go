@@ -19,6 +19,7 @@ import (
 	"plumbline/internal/ingest"
 	"plumbline/internal/records"
 	"plumbline/internal/store"
+	"plumbline/internal/text"
 )
 
 func load(ctx context.Context, p process, args []string) error {
@@ -58,7 +59,7 @@ func load(ctx context.Context, p process, args []string) error {
 		return err
 	}
 	if summary.Files == 0 {
-		_, _ = fmt.Fprintln(p.stderr, "dashboard: there is no file to read; check the path, and that files are not hidden")
+		p.warn("commands.no-file")
 	}
 	for _, n := range summary.Notices {
 		_, _ = fmt.Fprintf(p.stderr, "dashboard: %s: %s\n", n.File, n.Reason)
@@ -87,7 +88,7 @@ func (p process) onCopy(ctx context.Context, s settings) (copied settings, drop 
 		s.database = target
 		return s, func() {
 			if err := gone(context.WithoutCancel(ctx)); err != nil {
-				_, _ = fmt.Fprintf(p.stderr, "dashboard: the copy for the dry run is still there; drop the schema %s: %v\n", name, err)
+				p.warn("commands.copy-left", name, err)
 			}
 		}, nil
 	}
@@ -118,10 +119,8 @@ func writeSummary(ctx context.Context, p process, format string, loader *ingest.
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(p.stdout,
-		"%d files, %d unreadable; %d rows: %d accepted, %d unchanged, %d superseded, %d waiting, %d skipped, %d quarantined\n",
+	return p.say("commands.loaded",
 		s.Files, s.Unreadable, s.Rows, s.Accepted, s.Unchanged, s.Superseded, s.Waiting, s.Skipped, s.Held)
-	return err
 }
 
 // writeSummaryJSON writes the summary as a document, its problems one by one.
@@ -248,7 +247,7 @@ func listHeld(ctx context.Context, w io.Writer, s *site, format string, q record
 	flush := func() error {
 		part := rows
 		rows = nil
-		return table(w, "file | line | kind | source_id | reason", part)
+		return table(w, text.Say("commands.held-head"), part)
 	}
 	any := false
 	err := each(func(h heldRow) error {
@@ -263,9 +262,9 @@ func listHeld(ctx context.Context, w io.Writer, s *site, format string, q record
 	case err != nil:
 		return err
 	case !any:
-		said := "No row is held back."
+		said := text.Say("commands.none-held")
 		if q != (records.HeldQuery{Bare: true}) {
-			said = "No row that is held back is so."
+			said = text.Say("commands.none-held-so")
 		}
 		_, err = fmt.Fprintln(w, said)
 	case len(rows) > 0:

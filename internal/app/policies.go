@@ -40,8 +40,7 @@ func checkPolicy(p process, path string) error {
 		for _, problem := range r.Problems {
 			_, _ = fmt.Fprintf(p.stderr, "%s: %s\n", path, problem)
 		}
-		_, _ = fmt.Fprintf(p.stderr, "%s cannot be used: put right what is named above (%d), and check it again. "+
-			"`dashboard policy print` explains every key.\n", path, len(r.Problems))
+		_, _ = fmt.Fprintln(p.stderr, text.Say("commands.policy-unusable", path, len(r.Problems)))
 		return exitError(1)
 	}
 	for _, line := range text.PolicyReport(r) {
@@ -54,9 +53,8 @@ func version(_ context.Context, p process, args []string) error {
 	if len(args) > 0 {
 		return usagef("version takes no argument")
 	}
-	_, err := fmt.Fprintf(p.stdout, "dashboard %s\ncommit %s\nbuilt with %s\nSQLite driver %s\nPostgreSQL driver %s\n",
+	return p.say("commands.version",
 		Version, Commit, runtime.Version(), moduleVersion("modernc.org/sqlite"), moduleVersion("github.com/jackc/pgx/v5"))
-	return err
 }
 
 func moduleVersion(path string) string {

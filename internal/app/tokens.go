@@ -5,7 +5,6 @@ import (
 	"errors"
 	"flag"
 	"fmt"
-	"io"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -14,6 +13,7 @@ import (
 	"plumbline/internal/auth"
 	"plumbline/internal/clinical"
 	"plumbline/internal/records"
+	"plumbline/internal/text"
 )
 
 func (p process) newTokens(s *site) *auth.Tokens {
@@ -88,9 +88,8 @@ func (t tokens) add(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(t.stdout, "made %s, which holds until %s\ntoken %s\nIt is not shown again; see docs/api.md for its use.\n",
-		wanted.Name, expires.In(t.site.settings.zone).Format(time.RFC3339), secret)
-	return err
+	until := expires.In(t.site.settings.zone).Format(time.RFC3339)
+	return t.say("commands.token-made", wanted.Name, until, secret)
 }
 
 func (t tokens) revoke(ctx context.Context) error {
@@ -102,8 +101,7 @@ func (t tokens) revoke(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(t.stdout, "revoked %s; it opens nothing any more\n", held.Name)
-	return err
+	return t.say("commands.token-revoked", held.Name)
 }
 
 // listedToken is a token in the JSON of token list.
@@ -149,14 +147,13 @@ func (t tokens) list(ctx context.Context) error {
 		return writeJSON(t.stdout, map[string]any{"tokens": lines})
 	}
 	if len(lines) == 0 {
-		_, err := io.WriteString(t.stdout, "There are no tokens; `dashboard token add` makes one.\n")
-		return err
+		return t.say("commands.no-token")
 	}
 	day := func(at time.Time) string { return at.In(t.site.settings.zone).Format("2006-01-02 15:04") }
 	w := tabwriter.NewWriter(t.stdout, 0, 0, 2, ' ', 0)
-	_, err = fmt.Fprintln(w, "name\tscopes\tunits\tmade by\tmade\texpires\tlast used (hour)\tstate")
+	_, err = fmt.Fprintln(w, strings.ReplaceAll(text.Say("commands.tokens-head"), " | ", "\t"))
 	for n, l := range lines {
-		used := "never"
+		used := text.Say("commands.never")
 		if l.UsedAt != nil {
 			used = day(*l.UsedAt)
 		}

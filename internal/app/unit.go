@@ -103,7 +103,7 @@ func (p process) unitTable(q unitAsked, f trends.UnitFigures, s settings) error 
 			marks = append(marks, string(r))
 		}
 		for _, r := range u.PRunRules {
-			marks = append(marks, "rechecks: "+string(r))
+			marks = append(marks, text.Say("commands.of-rechecks", r))
 		}
 		rows = append(rows, row(
 			u.From.In(s.zone).Format(time.DateOnly), text.Figure(u.PatientDays),
@@ -112,19 +112,15 @@ func (p process) unitTable(q unitAsked, f trends.UnitFigures, s settings) error 
 			fixed(u.PositivePer100(), 1), fmt.Sprintf("%d of %d (%d)", u.RechecksInTime, u.RechecksDue, u.RechecksAnswered), withLimits(u.P, 100),
 			percent(u.EndIn0), strings.Join(marks, "; ")))
 	}
-	header := "from | patient-days | falls (with injury) | per 1,000 days (95 %) | centre (limits) | " +
-		"sets | complete/usable/unusable | positive per 100 | rechecks in time (others put off) | % centre (limits) | " +
-		"systolic ending in 0 | marks"
-	if err := table(p.stdout, header, rows); err != nil {
+	if err := table(p.stdout, text.Say("commands.over-time-head"), rows); err != nil {
 		return err
 	}
 	between := "-"
 	if len(f.DaysBetween) > 0 {
 		between = strings.Trim(fmt.Sprint(f.DaysBetween), "[]")
 	}
-	_, err := fmt.Fprintf(p.stdout, "\nDays between falls: %s (mean %s, upper limit %s).\n%s by %s, times in %s. %s\n",
+	return p.say("commands.over-time-end",
 		between, fixed(f.GCenter, 1), fixed(f.GUpper, 1), q.unit, q.by, s.zone, text.Caution)
-	return err
 }
 
 func rateWithInterval(u trends.UnitPeriod) string {

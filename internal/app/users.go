@@ -15,6 +15,7 @@ import (
 
 	"plumbline/internal/auth"
 	"plumbline/internal/records"
+	"plumbline/internal/text"
 )
 
 // userFlags are the flags of the user commands.
@@ -146,8 +147,7 @@ func (u users) add(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(u.stdout, "added %s\n", u.flags.name)
-	return errors.Join(err, u.tell(password, made))
+	return errors.Join(u.say("commands.user-added", u.flags.name), u.tell(password, made))
 }
 
 // noteUnknown names units that no feed has named yet: a slip of the pen, or a feed
@@ -160,7 +160,7 @@ func (p process) noteUnknown(ctx context.Context, s *site, units []string) error
 	all := records.Account{Units: known}
 	for _, unit := range units {
 		if !all.OnUnit(unit) {
-			_, _ = fmt.Fprintf(p.stderr, "dashboard: no feed has named unit %s yet; seen so far: %s\n", unit, orNone(strings.Join(known, ", ")))
+			p.warn("commands.unit-unseen", unit, orNone(strings.Join(known, ", ")))
 		}
 	}
 	return nil
@@ -170,8 +170,7 @@ func (u users) tell(password string, made bool) error {
 	if !made {
 		return nil
 	}
-	_, err := fmt.Fprintf(u.stdout, "password %s\nIt is not shown again; the owner changes it on the page of the account.\n", password)
-	return err
+	return u.say("commands.password", password)
 }
 
 // change finds the account of the command, changes it under the audit, and says so.
@@ -198,13 +197,13 @@ func (u users) change(
 func (u users) disable(ctx context.Context) error {
 	return u.change(ctx, "user disable", "",
 		func(a records.Account) (records.Account, error) { return u.accounts.Disable(ctx, a.ID, true) },
-		func(a records.Account) string { return "disabled " + a.Name + "; its sessions have ended" })
+		func(a records.Account) string { return text.Say("commands.user-disabled", a.Name) })
 }
 
 func (u users) enable(ctx context.Context) error {
 	return u.change(ctx, "user enable", "",
 		func(a records.Account) (records.Account, error) { return u.accounts.Enable(ctx, a.ID) },
-		func(a records.Account) string { return "enabled " + a.Name })
+		func(a records.Account) string { return text.Say("commands.user-enabled", a.Name) })
 }
 
 func (u users) password(ctx context.Context) error {
@@ -226,8 +225,7 @@ func (u users) password(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(u.stdout, "the password of %s is changed; its sessions have ended\n", a.Name)
-	return errors.Join(err, u.tell(password, made))
+	return errors.Join(u.say("commands.user-password", a.Name), u.tell(password, made))
 }
 
 func (u users) link(ctx context.Context) error {
@@ -236,7 +234,7 @@ func (u users) link(ctx context.Context) error {
 	return u.change(ctx, "user link", person,
 		func(a records.Account) (records.Account, error) { return u.accounts.Link(ctx, a.ID, id) },
 		func(a records.Account) string {
-			return "linked " + a.Name + person + "; its password is dropped and its sessions have ended"
+			return text.Say("commands.user-linked", a.Name, id.Subject, id.Issuer)
 		})
 }
 
@@ -244,7 +242,7 @@ func (u users) unlink(ctx context.Context) error {
 	return u.change(ctx, "user unlink", "",
 		func(a records.Account) (records.Account, error) { return u.accounts.Unlink(ctx, a.ID) },
 		func(a records.Account) string {
-			return fmt.Sprintf("unlinked %s; give it a password with `dashboard user password --name %q`", a.Name, a.Name)
+			return text.Say("commands.user-unlinked", a.Name, a.Name)
 		})
 }
 
@@ -284,18 +282,17 @@ func (u users) list(ctx context.Context) error {
 		return writeJSON(u.stdout, map[string]any{"accounts": lines})
 	}
 	if len(lines) == 0 {
-		_, err := io.WriteString(u.stdout, "There are no accounts; `dashboard user add` makes one.\n")
-		return err
+		return u.say("commands.no-account")
 	}
 	w := tabwriter.NewWriter(u.stdout, 0, 0, 2, ' ', 0)
-	_, _ = fmt.Fprintln(w, "name\troles\tunits\tstate")
+	_, _ = fmt.Fprintln(w, strings.ReplaceAll(text.Say("commands.users-head"), " | ", "\t"))
 	for _, l := range lines {
-		state := "active"
+		state := text.Say("commands.active")
 		if l.Disabled {
-			state = "disabled"
+			state = text.Say("commands.disabled")
 		}
 		if l.Subject != "" {
-			state += ", by the sign-in service"
+			state = text.Say("commands.of-service", state)
 		}
 		_, _ = fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", l.Name, orNone(strings.Join(l.Roles, ", ")), orNone(strings.Join(l.Units, ", ")), state)
 	}

@@ -19,7 +19,7 @@ import (
 	"plumbline/web"
 )
 
-var saying = regexp.MustCompile(`\b(?:say|phrase|text\.Say|Say)[ (]\s*"([a-z0-9.-]+)"`)
+var saying = regexp.MustCompile(`\b(?:say|warn|phrase|text\.Say|Say)[ (]\s*"([a-z0-9.-]+)"`)
 
 // helping finds the terms that templates explain; each stands on the page of rules.
 var helping = regexp.MustCompile(`\bterm "([a-z0-9-]+)"`)
