@@ -186,7 +186,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 	if err != nil {
 		return nil, err
 	}
-	st.EpisodeRules, st.KeepUnmapped = episodes.KeptRules, s.unmappedBytes
+	st.EpisodeRules, st.KeepUnmapped, st.Steady = episodes.KeptRules, s.unmappedBytes, clinical.SteadyClock
 	if err := st.Migrate(ctx); err != nil {
 		_ = st.Close()
 		return nil, err

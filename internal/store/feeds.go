@@ -47,7 +47,7 @@ func (s *Store) Feeds(ctx context.Context) (records.FeedState, error) {
 		if state.Dropped, err = heldDropped(tx); err != nil {
 			return err
 		}
-		waiting, total, err := waitingByKind(tx)
+		waiting, total, err := s.waitingNow(tx)
 		if err != nil {
 			return err
 		}

@@ -44,6 +44,10 @@ type Store struct {
 	// KeepUnmapped is how many bytes of rows with codes that nothing tells are kept; 0: none are.
 	KeepUnmapped int64
 
+	// Steady, where set, is a clock that nobody sets, by which slow counts are not made too often.
+	Steady      clinical.Clock
+	waitingKept waitingCounts
+
 	// OnAhead, where set, is told of each step of episodes that lies ahead of the clock.
 	OnAhead func(StepAhead)
 	ahead   aheadBook
