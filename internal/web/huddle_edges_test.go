@@ -100,19 +100,20 @@ func TestATimeBeforeTheFallIsNotTheFallsOwn(t *testing.T) {
 	addMoved(t, board, "minor") // admitted 50 h ago, age not known: the screen was due before the fall
 	page := get(signedIn(d), "/units/4W").Body.String()
 	const want = "asked for before as recheck: admission screen of a patient at risk"
-	if n := strings.Count(page, want); n != 2 {
-		t.Errorf("said %d times, want once on the list and once on paper", n)
+	if n := strings.Count(page, want); n != 3 { // the copy for the handover says it since it tells the hour of the fall
+		t.Errorf("said %d times, want once on the list, on paper and in the copy", n)
 	}
 	// R-FALL: 4 h after the fall. R-ADMIT: 24 h after admission, which was 26 h ago.
 	chicago, _ := time.LoadLocation("America/Chicago")
 	written := func(ago time.Duration) string { return demo.AnchorTime().Add(-ago).In(chicago).Format("2 Jan 15:04") }
 	fall, screen := written(30*time.Minute-4*time.Hour), "overdue since "+written(26*time.Hour)
-	if n := strings.Count(page, want+", "+screen); n != 2 {
+	if n := strings.Count(page, want+", "+screen); n != 3 {
 		t.Errorf("%q stands %d times beside what asked for it", screen, n)
 	}
 	if n := strings.Count(page, "recheck "+screen+"; set after the fall <b>"); n != 1 {
 		t.Errorf("the line says it %d times", n)
 	}
+	holds(t, page, "set after the fall by "+strings.TrimPrefix(fall, "2 Nov ")+" (nobody&#39;s), "+want+", "+screen)
 	lacks(t, page, `set after the fall <span class="at late">overdue `+written(26*time.Hour))
 	holds(t, page, `set after the fall <span class="at">due `+strings.TrimPrefix(fall, "2 Nov ")+`</span>; asked for before`) // paper tells the hour of its own day alone
 	if !strings.Contains(page, ">no bed</b> <span class=\"name\">Odalys Marrable</span>") {

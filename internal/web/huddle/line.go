@@ -6,6 +6,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
 	"plumbline/internal/text"
+	"plumbline/internal/web/parts"
 )
 
 // thingView is one thing that is owed to a patient, in the line of the patient.
@@ -45,10 +46,10 @@ func (l lister) thingOf(a alerts.Assessment, t episodes.Thing) thingView {
 	if d := t.Due; d != nil {
 		v.Text = l.OwedLine(*d)
 		if d.At != nil {
-			at, _ := l.dueAt(a, *d)
-			v.Clock, v.State = l.Short(at), l.stateOf(*d.At)
-			if sooner(a, *d) {
-				v.Text = text.Say("huddle.line-before", l.dueWords(*d.At), v.Text)
+			at, _ := parts.SetDue(l.Times, a, *d)
+			v.Clock, v.State = l.Short(at), parts.DueState(l.Times, *d.At)
+			if before := parts.BeforeFall(l.Times, a, *d); before != "" {
+				v.Text = text.Say("huddle.line-before", before, v.Text)
 			}
 		}
 	}

@@ -244,8 +244,8 @@ func (l lister) dueOf(a alerts.Assessment, t episodes.Thing) dueView {
 	v.Text, v.Rules = l.OwedOne(d), []frame.RuleLink{l.Rule(d.Rule)}
 	switch d.Kind {
 	case episodes.FallWithoutSet, episodes.RecheckOverdue:
-		v.Why, v.Notes = l.askedBefore(a, d), l.notesOf(a)
-		at, state := l.dueAt(a, d)
+		v.Why, v.Notes = parts.AskedBefore(l.Times, a, d), parts.SetNotes(l.Times, a)
+		at, state := parts.SetDue(l.Times, a, d)
 		v.State, v.Due = state, parts.DueOf(l.Times, state, at)
 		v.Word, v.Missing = text.RecheckStates[v.State], text.Missing(a.Recheck.Missing)
 	case episodes.PrecautionsMissing:
@@ -259,58 +259,6 @@ func (l lister) dueOf(a alerts.Assessment, t episodes.Thing) dueView {
 		}
 	}
 	return v
-}
-
-// notesOf are what else is said of a set that is owed: by what answer it was put off, that
-// no further one will do so, and for how long the patient stands.
-func (l lister) notesOf(a alerts.Assessment) []string {
-	notes := []string{l.Answered(a.Recheck), text.AskProvider(a.Recheck), text.StandFor(a.Digest.Serial)}
-	return slices.DeleteFunc(notes, func(s string) bool { return s == "" })
-}
-
-// askedBefore says what asks for the set after a fall sooner than the fall does, and since when
-// it is overdue, so that its time is not taken for that of the fall; "" where nothing does.
-func (l lister) askedBefore(a alerts.Assessment, d episodes.Due) string {
-	if !sooner(a, d) {
-		return ""
-	}
-	r := a.Recheck
-	return text.Say("huddle.asked-before", text.RecheckWhy(r.Rule, r.Drug, r.Change), l.dueWords(*d.At))
-}
-
-// dueWords say when something was or is due: "overdue since 27 Nov 13:35".
-func (l lister) dueWords(at time.Time) string {
-	if l.stateOf(at) == alerts.Overdue {
-		return text.Say("huddle.overdue-since", l.Time(at))
-	}
-	return text.Say("huddle.due-at", l.Time(at))
-}
-
-// sooner reports whether something else asks for the set after a fall before the fall does.
-func sooner(a alerts.Assessment, d episodes.Due) bool {
-	r := a.Recheck
-	return d.Kind == episodes.FallWithoutSet && r.Rule != alerts.RFall && r.DueAt != nil && d.At != nil && r.DueAt.Equal(*d.At)
-}
-
-// dueAt is the time that stands beside a set that is owed, and its state: of a set after a
-// fall the time of R-FALL, whatever else asks for it sooner.
-func (l lister) dueAt(a alerts.Assessment, d episodes.Due) (time.Time, string) {
-	at := *d.At
-	if fell, is := d.Figures.(alerts.FellFigures); is && sooner(a, d) {
-		for _, i := range a.Recheck.Open {
-			if i.Rule == alerts.RFall && i.Trigger.Equal(fell.FellAt) {
-				at = i.Due
-			}
-		}
-	}
-	return at, l.stateOf(at)
-}
-
-func (l lister) stateOf(due time.Time) string {
-	if due.Before(l.answer.at) {
-		return alerts.Overdue
-	}
-	return alerts.Due
 }
 
 func (l lister) whom(a alerts.Assessment, t episodes.Thing) whomView {
@@ -603,9 +551,10 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		if d := t.Due; d != nil {
 			due.Text = l.OwedBrief(*d)
 			if d.At != nil {
-				at, state := l.dueAt(a, *d)
+				at, state := parts.SetDue(l.Times, a, *d)
 				due.Due, due.State = l.Short(at), state
-				due.Why, due.Missing, due.Notes = l.askedBefore(a, *d), text.Missing(a.Recheck.Missing), l.notesOf(a)
+				due.Why, due.Missing = parts.AskedBefore(l.Times, a, *d), text.Missing(a.Recheck.Missing)
+				due.Notes = parts.SetNotes(l.Times, a)
 				setOwed = true
 			}
 		}
@@ -623,7 +572,7 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		r.Why = l.Line(a.Reasons[0]) // its hour stands with what is owed
 	}
 	if !setOwed { // else it stands with the set
-		r.Others = append(append(r.Others, l.notesOf(a)...), text.Missing(a.Recheck.Missing)...)
+		r.Others = append(append(r.Others, parts.SetNotes(l.Times, a)...), text.Missing(a.Recheck.Missing)...)
 	}
 	r.Others = append(r.Others, parts.LimbsOf(a)...)
 	if low := parts.LowBrief(l.Times, a.LowApart()); low != "" {

@@ -22,13 +22,18 @@ const maxWho = 60
 // by whom and until when, and what to mind. Where it would be longer than MaxHandover, it
 // says of how much it does not tell.
 func HandoverOf(t frame.Times, a alerts.Assessment, things []episodes.Thing) string {
-	var owed []string
+	var owed, mind []string
+	setOwed := false
 	for _, thing := range things {
 		if thing.Active() {
-			owed = append(owed, handedOver(t, thing))
+			owed = append(owed, handedOver(t, a, thing))
+			setOwed = setOwed || thing.Due != nil && thing.Due.At != nil
 		}
 	}
-	mind := append(text.Missing(a.Recheck.Missing), LimbsOf(a)...)
+	if !setOwed { // else they stand with the set
+		mind = SetNotes(t, a)
+	}
+	mind = append(append(mind, text.Missing(a.Recheck.Missing)...), LimbsOf(a)...)
 	if low := LowBrief(t, a.LowApart()); low != "" {
 		mind = append([]string{low}, mind...)
 	}
@@ -90,15 +95,23 @@ func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind []string, 
 	return strings.Join(append(lines, text.Say("parts.hand-known", t.Time(t.At))), "\n")
 }
 
-// handedOver is one thing that is owed, with whose it is and until when.
-func handedOver(t frame.Times, thing episodes.Thing) string {
-	what, due := text.EpisodeKinds[thing.Kind], ""
+// handedOver is one thing that is owed, with whose it is and until when; a set with what the
+// list says of it too.
+func handedOver(t frame.Times, a alerts.Assessment, thing episodes.Thing) string {
+	what := text.EpisodeKinds[thing.Kind]
+	var notes []string
 	if d := thing.Due; d != nil {
 		if what = t.OwedBrief(*d); d.At != nil {
-			due = text.Say("parts.hand-by", t.Short(*d.At))
-			if d.At.Before(t.At) {
-				due = text.Say("parts.hand-late", t.Short(*d.At))
+			at, state := SetDue(t, a, *d)
+			due := "parts.hand-by"
+			if state == alerts.Overdue {
+				due = "parts.hand-late"
 			}
+			what += text.Say(due, t.Short(at))
+			if before := AskedBefore(t, a, *d); before != "" {
+				notes = append(notes, before)
+			}
+			notes = append(notes, SetNotes(t, a)...)
 		}
 	}
 	whose := t.ThingBrief(thing, true)
@@ -108,5 +121,5 @@ func handedOver(t frame.Times, thing episodes.Thing) string {
 	case whose == "":
 		whose = text.Say("parts.hand-nobody")
 	}
-	return what + due + text.Say("parts.hand-whose", whose)
+	return strings.Join(append([]string{what + text.Say("parts.hand-whose", whose)}, notes...), ", ")
 }

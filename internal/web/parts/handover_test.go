@@ -50,3 +50,26 @@ func TestAHandoverIsShort(t *testing.T) {
 		t.Errorf("a text of any length takes %d characters", utf8.RuneCountInString(got))
 	}
 }
+
+// R-FALL: the set after a fall is due 4 h after it, whatever was owed before; R-ANSWER: who
+// takes over must know what was answered.
+func TestAHandoverTellsTheHourOfTheFallAndTheAnswers(t *testing.T) {
+	now := time.Date(2026, 11, 30, 16, 0, 0, 0, time.UTC)
+	fell, before := now.Add(-time.Hour), now.Add(-72*time.Hour)
+	a := alerts.Assessment{Tier: alerts.Now, At: now, Recheck: alerts.Recheck{
+		State: alerts.Overdue, Rule: alerts.RAdmit, DueAt: &before, Answered: 4, AskProvider: true,
+		Open: []alerts.Instance{{Rule: alerts.RFall, Trigger: fell, Due: fell.Add(4 * time.Hour)}},
+	}}
+	th := episodes.Thing{Due: &episodes.Due{Kind: episodes.FallWithoutSet, At: &before, Figures: alerts.FellFigures{FellAt: fell}}}
+	th.Kind, th.State = episodes.FallWithoutSet, records.EpisodeState(episodes.Open)
+	times := frame.Times{Catalogue: text.Catalogue{Zone: time.UTC, At: now}}
+	got := HandoverOf(times, a, []episodes.Thing{th})
+	for _, want := range []string{"set after the fall by 19:00 (nobody's)", ", overdue since 27 Nov 16:00", "answered 4 times: ask the provider"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("%q lacks %q", got, want)
+		}
+	}
+	if got := HandoverOf(times, a, nil); !strings.Contains(got, "Mind: answered 4 times: ask the provider") {
+		t.Errorf("%q: the answers are lost where no set is owed", got)
+	}
+}
