@@ -137,6 +137,7 @@ func FuzzRead(f *testing.F) {
 		bundled(bundled(obs("S", "8480-6", "25T07:00:00Z", ","+quantity("1e400", "mm[Hg]")))),
 		enc1 + "\n\n" + pat1,
 		`{"entry":[{"resource":{"resourceType":"Flag"}}],"resourceType":"Bundle"}`,
+		`{"resourceType":"Bundle","entry":{"resource":{}}}`, `{"resourceType":"Bundle","entry":[null,{"fullUrl":5}]}`,
 		`{"resourceType":"Observation","id":"C","status":"entered-in-error","meta":{"lastUpdated":"2026-11-25T08:00:00Z"}}`,
 		`{"resourceType":"MedicationRequest","id":"M","status":"stopped","intent":"order","subject":{"reference":"#p"},
 			"contained":[{"resourceType":"Patient","id":"p"}],"medicationReference":{"reference":"#p"}}`,

@@ -8,6 +8,8 @@ package fhirfeed
 
 import (
 	"bytes"
+	"cmp"
+	"encoding/json"
 	"errors"
 	"io"
 	"strings"
@@ -73,15 +75,7 @@ func (r Reader) work(name string, o feed.Options, sink feed.Sink) *work {
 // Read implements feed.Reader.
 func (r Reader) Read(src io.Reader, name string, o feed.Options, sink feed.Sink) error {
 	w := r.work(name, o, sink)
-	seen := 0
-	return split(src, w.Settings, func(it item) error {
-		if seen++; seen == 1 {
-			if err := isResource(it.raw); err != nil {
-				return err
-			}
-		}
-		return w.hand(it, w.fact(it))
-	})
+	return split(src, w.Settings, func(it item) error { return w.hand(it, w.fact(it)) })
 }
 
 // Again implements feed.Reader.
@@ -91,7 +85,8 @@ func (r Reader) Again(h records.Held, o feed.Options, sink feed.Sink) error {
 	return w.hand(it, w.fact(it))
 }
 
-// isResource refuses a file of JSON that is no FHIR at all, by the first thing in it.
+// isResource refuses a file of JSON that is no FHIR at all, by the first thing in it that stands
+// alone. What stands in a Bundle is judged entry by entry.
 func isResource(raw []byte) error {
 	var h struct{ ResourceType *string }
 	if err := decode(raw, &h); err == nil && (h.ResourceType == nil || *h.ResourceType == "") {
@@ -105,7 +100,9 @@ func (w *work) fact(it item) fact {
 	kind, err := typeOf(it.raw)
 	switch {
 	case err != nil:
-		return fact{}.wrong("%v", err)
+		return fact{}.wrong("%v", cmp.Or(entryFault(it.raw), err))
+	case kind == bundle:
+		return fact{head: head{ResourceType: kind}}.wrong("%v", bundleFault(it.raw))
 	case kind == "AdverseEvent":
 		var a adverseEvent
 		if err := decode(it.raw, &a); err != nil {
@@ -138,6 +135,26 @@ func (w *work) fact(it item) fact {
 		return check(kind, it, &flag{}, w.flag)
 	}
 	return check(kind, it, &procedure{}, w.procedure)
+}
+
+// entryFault says why an entry of a Bundle is handed on instead of its resource; nil for what is
+// no such entry.
+func entryFault(raw []byte) error {
+	var e struct {
+		FullURL string `json:"fullUrl"`
+	}
+	return decode(raw, &e)
+}
+
+// bundleFault says why a Bundle is handed on instead of its entries.
+func bundleFault(raw []byte) error {
+	var b struct {
+		Entry []json.RawMessage `json:"entry"`
+	}
+	if err := decode(raw, &b); err != nil {
+		return err
+	}
+	return errors.New("it is a Bundle: put it right in its file, and send that again")
 }
 
 // isRead are the types of resources of which something is read, but AdverseEvent.

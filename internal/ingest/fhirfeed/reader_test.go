@@ -329,6 +329,37 @@ func TestFilesOfEveryForm(t *testing.T) {
 	}
 }
 
+// One entry that is wrong costs itself alone, and a Bundle without a list of entries is named.
+func TestEntriesOfTheWrongType(t *testing.T) {
+	good := panel("B", "25T07:00:00Z", 120, 70, "")
+	for name, c := range map[string]struct{ entry, why string }{
+		"null":                    {`[null,{"resource":` + good + `}]`, "it has no resourceType"},
+		"a number":                {`[1,{"resource":` + good + `}]`, "it has the wrong JSON type: number"},
+		"an empty resource":       {`[{"resource":{}},{"resource":` + good + `}]`, "it has no resourceType"},
+		"a resource that is text": {`[{"resource":"x"},{"resource":` + good + `}]`, "it has the wrong JSON type: string"},
+		"an address that is none": {`[{"fullUrl":5,"resource":` + ward + `},{"resource":` + good + `}]`, "fullUrl has the wrong JSON type: number"},
+		"an object":               {`{"resource":` + good + `}`, "entry has the wrong JSON type: object"},
+		"a text":                  {`"abc"`, "entry has the wrong JSON type: string"},
+	} {
+		for how, text := range map[string]string{
+			"as a stream": `{"resourceType":"Bundle","entry":` + c.entry + `}`,
+			"as a whole":  `{"entry":` + c.entry + `,"resourceType":"Bundle"}`,
+			"in a Bundle": bundled(`{"resourceType":"Bundle","entry":` + c.entry + `}`),
+		} {
+			d := newDesk(t)
+			d.load(map[string]string{"a.json": bundled(pat1, ward, enc1)})
+			s := d.load(map[string]string{"b.json": text})
+			read := strings.HasPrefix(c.entry, "[")
+			if s.Unreadable != 0 || s.Held != 1 || !strings.Contains(problems(s), c.why) || read != (s.Accepted == 1) {
+				t.Errorf("%s, %s: %s [%s], want %s", name, how, ends(s), problems(s), c.why)
+			}
+			if s, err := d.Retry(t.Context()); err != nil || s.Held != 1 || !strings.Contains(problems(s), c.why) {
+				t.Errorf("%s, %s, read again: %v %s [%s]", name, how, err, ends(s), problems(s))
+			}
+		}
+	}
+}
+
 func TestFilesThatCannotBeRead(t *testing.T) {
 	for name, c := range map[string]struct{ text, why string }{
 		"xml":                  {"<?xml version=\"1.0\"?><Patient/>", "is XML in line 1"},

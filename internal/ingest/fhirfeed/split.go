@@ -128,6 +128,9 @@ func (p *splitter) whole(kind string, streamed bool, start int) error {
 			return parseError(raw, start)
 		}
 		if kind != bundle {
+			if err := isResource(raw); err != nil && p.last == 0 {
+				return err
+			}
 			return p.hand(raw, "", start)
 		}
 		return p.inner(bytes.Clone(raw), start)
