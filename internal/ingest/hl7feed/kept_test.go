@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+
+	"plumbline/internal/testdb/teststore"
 )
 
 // A message of many values that cannot be used is not kept once for each: beyond a megabyte they are one
@@ -46,4 +48,44 @@ func TestAMessageOfManyBadValuesIsKeptOnce(t *testing.T) {
 			t.Errorf("put right: %+v, %q, %v", s.Counts, reason, err)
 		}
 	})
+}
+
+// The byte that ends a message is not among those that are kept of it: read again, it is cut off still,
+// until somebody gives the whole of it.
+func TestAMessageCutOffStaysHeld(t *testing.T) {
+	eachEngine(t, func(t *testing.T, d desk) {
+		d.load(adt("A01", "1", "240800", pv("I", "4W^12^A")))
+		whole := oru("2", "250705", "OBR|1||O7|VS|||20261125070000", obx(1, "8480-6^S^LN", "142", "mmHg", "F|||20261125070045"))
+		d.load("\x0b" + whole[:len(whole)-3])
+		for range 2 {
+			s, err := d.Retry(t.Context())
+			if err != nil || s.Held != 1 || s.Rows != 1 {
+				t.Fatalf("read again: %+v, %v", s.Counts, err)
+			}
+		}
+		held, err := d.db.AllHeld(t.Context())
+		if err != nil || len(held) != 1 || held[0].Reason != "the message is cut off: the byte that ends it is missing" {
+			t.Fatalf("held: %+v, %v", held, err)
+		}
+		s, reason, err := d.Fix(t.Context(), held[0].ID, nil, []byte(whole), "somebody")
+		if err != nil || reason != "" || s.Accepted != 1 {
+			t.Errorf("put right: %+v, %q, %v", s.Counts, reason, err)
+		}
+	})
+}
+
+// What was held as a whole for a reason that no longer holds is read as a whole.
+func TestAMessageHeldAsAWholeIsReadAsOne(t *testing.T) {
+	d := newDesk(t, teststore.Empty(t))
+	d.load(adt("A01", "1", "240800", pv("I", "4W^12^A")))
+	text := oru("2", "250705", "OBR|1||O7|VS|||20261125070000", obx(1, "8480-6^S^LN", "142", "mmHg", "F"))
+	d.load(strings.Replace(text, "ORU^R01", "", 1))
+	held, err := d.db.AllHeld(t.Context())
+	if err != nil || len(held) != 1 {
+		t.Fatalf("held: %+v, %v", held, err)
+	}
+	s, reason, err := d.Fix(t.Context(), held[0].ID, held[0].Context, []byte(text), "somebody")
+	if err != nil || reason != "" || s.Accepted != 1 {
+		t.Errorf("put right: %+v, %q, %v", s.Counts, reason, err)
+	}
 }

@@ -70,11 +70,19 @@ func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) 
 	}
 }
 
-// Again implements feed.Reader: the context of a held row says which of the message it is.
+// ofMessage is the context of a row that is a whole message.
+const ofMessage = "message"
+
+// cutOff is why a message is held of which the end is missing. The bytes that are kept do not tell it.
+const cutOff = "the message is cut off: the byte that ends it is missing"
+
+// Again implements feed.Reader: the context of a held row says which of the message it is. What was
+// received cut off stays so: only what somebody typed in its place has no context.
 func (r Reader) Again(h records.Held, o feed.Options, sink feed.Sink) error {
-	m := raw{line: h.Line, text: h.Original}
+	key := string(h.Context)
+	m := raw{line: h.Line, text: h.Original, short: key != "" && h.Reason == cutOff}
 	rows, seen := r.rows(m, o)
-	if key := string(h.Context); key != "" {
+	if key != "" && key != ofMessage {
 		rows = slices.DeleteFunc(rows, func(x row) bool { return x.key != key })
 	}
 	return hand(rows, seen, m, h.File, sink)
@@ -161,7 +169,7 @@ type row struct {
 // parse cuts a message into its segments. The reason says why it is none.
 func (m raw) parse() (message, string) {
 	if m.short {
-		return message{}, "the message is cut off: the byte that ends it is missing"
+		return message{}, cutOff
 	}
 	lines, reason := linesOf(m.text)
 	if reason != "" {
@@ -179,7 +187,7 @@ func (r Reader) rows(m raw, o feed.Options) ([]row, []records.SeenCode) {
 
 // rowsOf are the rows of a parsed message, or why it is none.
 func (r Reader) rowsOf(parsed message, reason string, o feed.Options) ([]row, []records.SeenCode) {
-	whole := func(reason string) ([]row, []records.SeenCode) { return []row{{key: "message", reason: reason}}, nil }
+	whole := func(reason string) ([]row, []records.SeenCode) { return []row{{key: ofMessage, reason: reason}}, nil }
 	if reason != "" {
 		return whole(reason)
 	}
