@@ -57,12 +57,28 @@ func TestHL7MessagesAreAnsweredOnceTheyAreStored(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer func() { _ = c.Close() }()
+	answers := bufio.NewReader(c)
 	if _, err := fmt.Fprintf(c, "\x0b%s\x1c\r", msg("SIU^S12", "3")); err != nil {
 		t.Fatal(err)
 	}
-	answer, err := bufio.NewReader(c).ReadString(0x1c)
+	answer, err := answers.ReadString(0x1c)
 	if err != nil || !strings.Contains(answer, "MSA|AA|3") {
 		t.Errorf("answered %q (%v), want AA", answer, err)
 	}
+
+	// The sender dies before the byte that ends a message, and sends it again, whole.
+	reading := msg("ORU^R01", "4", "PID|1||77^^^H^MR", "PV1|1|I|"+strings.Repeat("|", 16)+"V1", "OBR|1||O|V|||"+stamp, "OBX|1|NM|8480-6^S^LN||142|mm[Hg]|||||F")
+	if _, err := fmt.Fprintf(c, "\x0b%s\x0b%s\x1c\r", reading, reading); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"MSA|AR|4\rERR", "MSA|AA|4"} {
+		if answer, err := answers.ReadString(0x1c); err != nil || !strings.Contains(answer, want) {
+			t.Errorf("answered %q (%v), want %s", answer, err, want)
+		}
+	}
 	taking.stop()
+	all, err = s.store.Versions(t.Context(), []string{"V1"})
+	if err != nil || len(all["V1"]) != 2 {
+		t.Errorf("stored: %+v (%v), want the reading once", all["V1"], err)
+	}
 }

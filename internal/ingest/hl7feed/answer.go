@@ -35,7 +35,7 @@ type Received struct {
 	reason string // why its first message is none
 }
 
-// Receive parses what came.
+// Receive parses what came. Where the byte 0x0b stands before it, the message was broken off.
 func (r Reader) Receive(text []byte, o feed.Options) *Received {
 	m := &Received{text: text}
 	s := newSplit(bytes.NewReader(text), MaxMessage)
@@ -51,6 +51,9 @@ func (r Reader) Receive(text []byte, o feed.Options) *Received {
 		parsed, reason := one.parse()
 		if len(m.raws) == 0 {
 			m.first, m.reason = parsed, reason
+			if one.short {
+				m.first, _ = raw{text: one.text}.parse() // its control id is known mostly
+			}
 		}
 		m.raws = append(m.raws, one)
 		rows, seen := r.rowsOf(parsed, reason, o)
@@ -87,7 +90,7 @@ func (m *Received) ID() (id, sum string) {
 	_, body, _ := bytes.Cut(bytes.ReplaceAll(m.text, []byte("\n"), []byte("\r")), []byte("\r"))
 	hash := sha256.Sum256(body)
 	sum = hex.EncodeToString(hash[:])
-	if len(m.first.segments) == 0 {
+	if len(m.first.segments) == 0 || m.raws[0].short { // the whole of it is another
 		whole := sha256.Sum256(m.text)
 		return "unread " + hex.EncodeToString(whole[:]), sum
 	}

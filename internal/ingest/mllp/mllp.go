@@ -25,7 +25,8 @@ const (
 
 // Server answers the messages of a listener.
 type Server struct {
-	// Receive stores a message and says what to answer. An error is the store's: nothing was
+	// Receive stores a message and says what to answer. One that was broken off, for the sender began
+	// anew, comes with the byte 0x0b before it; any other without. An error is the store's: nothing was
 	// stored, nothing is answered, and the connection ends, so that the sender sends again.
 	Receive func(ctx context.Context, text []byte) (answer []byte, err error)
 	Log     *slog.Logger
@@ -135,7 +136,8 @@ var (
 	errLarge   = errors.New("the message is larger than hl7-max-message")
 )
 
-// message reads one message. Between messages a sender may be silent for as long as it likes.
+// message reads one message, up to the byte that ends it or, where the sender began anew, up to the
+// byte that begins the next: then the byte that began it stands before it. Between messages a sender may be silent for as long as it likes.
 func (s *Server) message(ctx context.Context, c net.Conn, in *bufio.Reader) ([]byte, error) {
 	if err := c.SetReadDeadline(time.Time{}); err != nil {
 		return nil, err
@@ -168,6 +170,11 @@ func (s *Server) message(ctx context.Context, c net.Conn, in *bufio.Reader) ([]b
 			return nil, err
 		case b == end:
 			return bytes.TrimRight(text, "\r\n"), nil
+		case b == start:
+			if text = bytes.TrimRight(text, "\r\n"); len(text) > 0 {
+				return append([]byte{start}, text...), in.UnreadByte()
+			}
+			continue
 		case len(text) >= s.MaxMessage:
 			return nil, errLarge
 		}

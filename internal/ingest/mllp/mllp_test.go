@@ -89,6 +89,16 @@ func TestEachMessageIsAnsweredInItsTurn(t *testing.T) {
 	_ = c.Close()
 }
 
+// A sender that died within a message, and began again on the same connection.
+func TestAMessageBrokenOffIsMarked(t *testing.T) {
+	address, stop := serve(t, nil)
+	defer stop()
+	c := dial(t, address)
+	send(t, c, "\x0b\r\x0bbroken o\r\x0bwhole\x1c\r")
+	answers(t, c, "\x0banswer to \x0bbroken o\x1c\r\x0banswer to whole\x1c\r")
+	_ = c.Close()
+}
+
 func TestASlowSenderHoldsNobodyUp(t *testing.T) {
 	address, stop := serve(t, nil)
 	defer stop()
