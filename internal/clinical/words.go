@@ -1,5 +1,16 @@
 package clinical
 
+import (
+	"strings"
+	"unicode"
+)
+
+// NamesSomebody reports whether a text can be read as the name of somebody: it has a letter or a
+// digit. Spaces, signs and characters that cannot be seen alone name nobody.
+func NamesSomebody(s string) bool {
+	return strings.ContainsFunc(s, func(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) })
+}
+
 // The closed lists of the feed. A word outside its list is quarantined, never
 // guessed.
 var (

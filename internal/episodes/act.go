@@ -193,6 +193,8 @@ func (a Action) complete(thing records.Episode, at time.Time) error {
 		return clinical.Errorf(clinical.Invalid, "the note is longer than %d characters; shorten it", MaxReason)
 	case utf8.RuneCountInString(a.Name) > MaxName || strings.ContainsFunc(a.Name, unseen):
 		return clinical.Errorf(clinical.Invalid, "a name has 1 to %d characters that can be seen; correct it", MaxName)
+	case a.Name != "" && !clinical.NamesSomebody(a.Name):
+		return clinical.Errorf(clinical.Invalid, "a name has at least one letter or digit; correct it")
 	}
 	switch a.Do {
 	case Take, TakeOver, Release, Give:

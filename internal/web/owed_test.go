@@ -238,8 +238,19 @@ func TestTheProviderOwesTheClearance(t *testing.T) {
 	if got := s.episode("S102", episodes.ClearanceOwed); got.State != episodes.Told {
 		t.Errorf("told, and still to be decided: %s", got.State)
 	}
-	if w := s.act("bedside-nurse", e, "clear", 2, "by", " ", "at", c.ClockTime(s.now)); w.Code != 422 {
-		t.Errorf("cleared by nobody = %d", w.Code)
+	for _, nobody := range []string{" ", "\u200b", "\u2060 \u202e", "-", "\u0301"} {
+		w := s.act("bedside-nurse", e, "clear", 2, "by", nobody, "at", c.ClockTime(s.now))
+		if w.Code != 422 || !strings.Contains(w.Body.String(), "which provider cleared the patient") {
+			t.Errorf("cleared by %q = %d", nobody, w.Code)
+		}
+		if nobody != " " {
+			if w := s.act("bedside-nurse", e, "tell", 2, "name", nobody, "at", c.ClockTime(s.now)); w.Code != 422 {
+				t.Errorf("told %q = %d", nobody, w.Code)
+			}
+			if w := s.act("bedside-nurse", e, "give", 2, "name", nobody); w.Code != 422 {
+				t.Errorf("given to %q = %d", nobody, w.Code)
+			}
+		}
 	}
 	s.later(time.Minute)
 	for press := range 2 {

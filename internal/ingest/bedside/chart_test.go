@@ -75,6 +75,7 @@ func TestWhatCannotBeChartedSaysWhy(t *testing.T) {
 		{entry(clinical.KindRestriction, "limb=nose", "reason=injury"), "limb is none of"},
 		{entry(clinical.KindRestriction, "limb=left arm"), "reason is missing"},
 		{entry(clinical.KindRestriction, "limb=left arm", "reason=injury", "ended_at=2026-11-25T11:00:00Z"), "ended_at lies before started_at"},
+		{entry(clinical.KindClearance, "by=\u200b", "cleared_at=2026-11-25T11:30:00Z"), "nobody is named"},
 		{entry(clinical.KindClearance, "cleared_at=noon"), "cleared_at is not a time"},
 		{entry(clinical.KindClearance, "cleared_at=2026-11-25T12:06:00Z"), "lies more than 5 minutes after"},
 		{entry(clinical.KindAnswer, "answer=maybe"), "answer is none of"},

@@ -400,7 +400,7 @@ func (r *reader) clearance(s Set) *clinical.Clearance {
 	if by == "" && r.cell("cleared_at") == "" {
 		return nil
 	}
-	if by == "" {
+	if !clinical.NamesSomebody(by) {
 		r.wrong("cleared_by", Missing)
 	}
 	if len(by) > longestCell {
