@@ -32,6 +32,19 @@ func (a Assessment) LowApart() *trends.AtRest {
 	return a.LowAtRest
 }
 
+// chestPain is the newest set of the last hours at which pain in the chest was charted. A later
+// set at which none was charted ends nothing: not charted is not absent.
+func (s situation) chestPain() *trends.Set {
+	for n := range slices.Backward(s.Sets) {
+		set := &s.Sets[n]
+		if s.within(set.StartedAt, s.policy.Tiers.RecentHours) &&
+			(slices.Contains(set.AtRest, clinical.HoldChestPain) || slices.Contains(set.Symptoms, clinical.HoldChestPain)) {
+			return set
+		}
+	}
+	return nil
+}
+
 // Withheld lists why a patient should not be stood up for a set, none where nothing
 // speaks against it: the systolic at rest of the set in mmHg (nil where not measured),
 // what was found at the bedside (words of clinical.StandingHolds), and the Hindrances

@@ -65,6 +65,10 @@ type Assessment struct {
 	// of the list: whoever is about to stand the patient must see it, a set or not.
 	LowAtRest *trends.AtRest
 
+	// ChestPain is the newest set of the last hours (tiers.recent_hours) at which pain in the chest
+	// was charted, at rest or upright; nil where there is none. It is no rule of the list either.
+	ChestPain *trends.Set
+
 	decidedBy int // place of the deciding rule in the table
 }
 
@@ -85,6 +89,9 @@ func Assess(d trends.Digest, p clinical.Policy, zone *time.Location, at time.Tim
 	a.Review = s.review()
 	if low := d.LowAtRest; low != nil && s.within(low.At, p.Tiers.RecentHours) && !a.Died() {
 		a.LowAtRest = low
+	}
+	if !a.Died() {
+		a.ChestPain = s.chestPain()
 	}
 	a.Tier, a.decidedBy = None, len(tierRules)
 	for n, rule := range tierRules {

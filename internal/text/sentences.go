@@ -54,6 +54,8 @@ var (
 	sayLimbBrief   = says[trends.RestrictionFact]("limb-brief")
 	sayLow         = says[trends.AtRest]("low-at-rest")
 	sayLowBrief    = says[trends.AtRest]("low-at-rest-brief")
+	sayChest       = says[chestFigures]("chest-pain")
+	sayChestBrief  = says[chestFigures]("chest-pain-brief")
 	sayStale       = says[alerts.Freshness]("stale")
 	sayCame        = says[map[clinical.Kind]time.Time]("came")
 	sayQuiet       = says[alerts.Freshness]("quiet")

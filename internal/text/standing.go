@@ -1,6 +1,7 @@
 package text
 
 import (
+	"slices"
 	"time"
 
 	"plumbline/internal/alerts"
@@ -54,6 +55,22 @@ func LowAtRest(low trends.AtRest) string { return sayLow(Catalogue{}, low) }
 
 // LowAtRestBrief tells a low pressure at rest in a few words, with its time and age.
 func (c Catalogue) LowAtRestBrief(low trends.AtRest) string { return sayLowBrief(c, low) }
+
+// chestFigures tell at rest or upright pain in the chest was felt, and at which set.
+type chestFigures struct {
+	AtRest bool
+	At     time.Time
+}
+
+func chestOf(s trends.Set) chestFigures {
+	return chestFigures{slices.Contains(s.AtRest, clinical.HoldChestPain), s.StartedAt}
+}
+
+// ChestPain tells a pain in the chest at a set without its time, which stands beside it.
+func ChestPain(s trends.Set) string { return sayChest(Catalogue{}, chestOf(s)) }
+
+// ChestPainBrief is ChestPain in a few words, with its time and age.
+func (c Catalogue) ChestPainBrief(s trends.Set) string { return sayChestBrief(c, chestOf(s)) }
 
 // Stale says that a list is old and how old; "" where it is not (U-FRESH).
 func (c Catalogue) Stale(f alerts.Freshness) string {

@@ -125,5 +125,10 @@ func TestChestPainAtRestStandsWithItsSet(t *testing.T) {
 			t.Errorf("%s does not say it", where)
 		}
 	}
+	holds(t, part(t, list, `id="row-S108"`, `class="c-set`), `class="sign chest"`, ">chest pain at rest</span>")
+	holds(t, part(t, stay, "<h1>", `class="card tier`), "Chest pain at rest</strong>")
+	if page := get(h, "/units/4W?mark=chest").Body.String(); !strings.Contains(page, `id="row-S108"`) || strings.Contains(page, `id="row-S109"`) {
+		t.Error("the question for those with pain in the chest does not lead to the row")
+	}
 	lacks(t, get(h, "/api/v1/stays/S108/sets").Body.String(), "at_rest", "chest pain")
 }

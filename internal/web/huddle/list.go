@@ -86,6 +86,7 @@ type rowView struct {
 	Blocked   bool               // a recheck is open that cannot be done: "nothing owed" would not be true
 	Limbs     []string           // that must not be measured
 	Low       *parts.Low         // a low pressure at rest that no reason tells
+	Chest     *parts.Low         // pain in the chest at a set of the last hours
 	Quiet     string             // that the feeds have brought no vital sign for long; "" else
 	InPlace   string             // what is said of precautions where none is missing
 	Set       *parts.Found

@@ -361,6 +361,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 	}
 	r.Blocked = a.Recheck.State == alerts.Blocked
 	r.Limbs, r.Low = parts.LimbsOf(a), parts.LowOf(l.Times, a.LowApart())
+	r.Chest = parts.ChestOf(l.Times, a.ChestPain)
 	if l.quiet(a) {
 		r.Quiet = l.QuietBrief(d.NewestVitals)
 	}
@@ -499,6 +500,9 @@ func (l lister) sheet() sheetView {
 			if low := parts.LowBrief(l.Times, g.LowApart()); low != "" {
 				warn = append(warn, low)
 			}
+			if g.ChestPain != nil { // no set stands here
+				warn = append(warn, l.ChestPainBrief(*g.ChestPain))
+			}
 			if l.quiet(g) {
 				warn = append(warn, l.QuietBrief(g.Digest.NewestVitals))
 			}
@@ -577,6 +581,9 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 	r.Others = append(r.Others, parts.LimbsOf(a)...)
 	if low := parts.LowBrief(l.Times, a.LowApart()); low != "" {
 		r.Others = append(r.Others, low)
+	}
+	if pain := parts.ChestBrief(l.Times, a); pain != "" {
+		r.Others = append(r.Others, pain)
 	}
 	if l.quiet(a) {
 		r.Others = append(r.Others, l.QuietBrief(a.Digest.NewestVitals))

@@ -19,14 +19,14 @@ const (
 
 	overdue = "overdue"
 
-	fell, bleeds, low, cuff, blocked, silent = "fell", "bleeds", "low", "cuff", "blocked", "silent"
+	fell, bleeds, chest, low, cuff, blocked, silent = "fell", "bleeds", "chest", "low", "cuff", "blocked", "silent"
 
 	newFall, newPositive, newCleared, newDose, newHere = "fall", "positive", "cleared", "dose", "here"
 )
 
 var (
 	owedWords = []string{aSet, aTell, aClearance, aPrecautions, aReview, aData}
-	marks     = []string{fell, bleeds, low, cuff, blocked, silent}
+	marks     = []string{fell, bleeds, chest, low, cuff, blocked, silent}
 	newWords  = []string{newFall, newPositive, newCleared, newDose, newHere}
 )
 
@@ -185,6 +185,13 @@ func (l lister) marksOf(a alerts.Assessment) []markView {
 	}
 	if drugs := bleedersOf(a); len(drugs) > 0 {
 		add(bleeds, text.List(drugs))
+	}
+	if set := a.ChestPain; set != nil {
+		word := text.ListSigns[chest]
+		if slices.Contains(set.AtRest, clinical.HoldChestPain) {
+			word = text.ListSigns["chest-rest"]
+		}
+		out = append(out, markView{chest, word, l.ChestPainBrief(*set)})
 	}
 	if a.LowAtRest != nil {
 		add(low, l.LowAtRestBrief(*a.LowAtRest))

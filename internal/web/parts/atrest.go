@@ -1,6 +1,10 @@
 package parts
 
 import (
+	"slices"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -18,6 +22,24 @@ func LowOf(t frame.Times, low *trends.AtRest) *Low {
 		return nil
 	}
 	return &Low{text.LowAtRest(*low), t.MomentAgo(low.At)}
+}
+
+// ChestOf is pain in the chest at a set of the last hours as a page tells it; nil where there is none.
+func ChestOf(t frame.Times, set *trends.Set) *Low {
+	if set == nil {
+		return nil
+	}
+	return &Low{text.ChestPain(*set), t.MomentAgo(set.StartedAt)}
+}
+
+// ChestBrief is the same in a row; "" where there is none, or where the latest set, which
+// stands in the row too, tells it.
+func ChestBrief(t frame.Times, a alerts.Assessment) string {
+	set, latest := a.ChestPain, a.Digest.LatestSet()
+	if set == nil || slices.Contains(set.AtRest, clinical.HoldChestPain) && latest.StartedAt.Equal(set.StartedAt) {
+		return ""
+	}
+	return t.ChestPainBrief(*set)
 }
 
 // LowBrief is the same in a row; "" where there is none.

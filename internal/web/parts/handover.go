@@ -34,8 +34,10 @@ func HandoverOf(t frame.Times, a alerts.Assessment, things []episodes.Thing) str
 		mind = SetNotes(t, a)
 	}
 	mind = append(append(mind, text.Missing(a.Recheck.Missing)...), LimbsOf(a)...)
-	if low := LowBrief(t, a.LowApart()); low != "" {
-		mind = append([]string{low}, mind...)
+	for _, first := range []string{LowBrief(t, a.LowApart()), ChestBrief(t, a)} {
+		if first != "" {
+			mind = append([]string{first}, mind...)
+		}
 	}
 	var why []string
 	for n, r := range a.Reasons {

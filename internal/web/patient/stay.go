@@ -31,6 +31,7 @@ type stayView struct {
 	Walks                                  string
 	Limbs                                  []limbView // that must not be measured
 	Low                                    *parts.Low // a low pressure at rest that no reason tells
+	Chest                                  *parts.Low // pain in the chest at a set of the last hours
 
 	Tier, TierName string
 	Lead           *parts.ReasonView
@@ -174,6 +175,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		ReviewNeeded: a.Review.Needed && !a.Died(), Died: a.Died(),
 		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy),
 		Trend: parts.TrendOf(d.Serial), Low: parts.LowOf(t, a.LowApart()),
+		Chest:     parts.ChestOf(t, a.ChestPain),
 		HasScript: s.AssetURL("vendor/echarts.min.js") != "",
 	}
 	if d.Stay.DischargedAt != nil {
