@@ -2,6 +2,8 @@ package hl7feed_test
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -87,5 +89,34 @@ func TestAMessageHeldAsAWholeIsReadAsOne(t *testing.T) {
 	s, reason, err := d.Fix(t.Context(), held[0].ID, held[0].Context, []byte(text), "somebody")
 	if err != nil || reason != "" || s.Accepted != 1 {
 		t.Errorf("put right: %+v, %q, %v", s.Counts, reason, err)
+	}
+}
+
+// Nothing tells a last value from one that was cut off: it is read, and the file is named.
+func TestALastLineWithoutItsEndIsNamed(t *testing.T) {
+	stay := adt("A01", "1", "240800", pv("I", "4W^12^A"))
+	reading := oru("2", "250705", "OBR|1||O7|VS|||20261125070000", obx(1, "8480-6^S^LN", "142", "mmHg", "F|||20261125070045"))
+	for name, c := range map[string]struct {
+		text string
+		want int
+	}{
+		"whole":             {stay + reading, 0},
+		"cut off":           {stay + reading[:len(reading)-3], 1},
+		"within its header": {stay + strings.TrimSpace(msg("SIU^S12", "3", "250705")), 1},
+		"held as cut off":   {stay + "\x0b" + reading[:len(reading)-3], 0},
+		"ended by MLLP":     {stay + "\x0b" + strings.TrimSpace(reading) + "\x1c", 0},
+		"a batch":           {"BHS|^~\\&\r" + stay + "BTS|1", 0},
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := newDesk(t, teststore.Empty(t))
+			path := filepath.Join(t.TempDir(), "a.hl7")
+			if err := os.WriteFile(path, []byte(c.text), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			s, err := d.Load(t.Context(), []string{path}, "test")
+			if err != nil || len(s.Notices) != c.want {
+				t.Errorf("notices: %+v (%v), want %d", s.Notices, err, c.want)
+			}
+		})
 	}
 }

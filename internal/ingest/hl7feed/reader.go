@@ -45,6 +45,11 @@ func (Reader) Sniff(_ string, head []byte) bool {
 	return begins(head) || between(head)
 }
 
+// noLineEnd: nothing tells a whole last value from one that was cut off. Many senders end no file with a
+// line end, so it is read.
+const noLineEnd = "no line end after the last message: if the file was cut off there, send it again whole, " +
+	"and see whether its last value was read too short"
+
 var errNoMessage = errors.New("holds no message")
 
 // Read implements feed.Reader.
@@ -62,7 +67,9 @@ func (r Reader) Read(in io.Reader, name string, o feed.Options, sink feed.Sink) 
 		case o.Growing && m.last:
 			return nil // it is read when the next one has begun, or the file is left alone
 		}
-		any = true
+		if any = true; m.open {
+			sink.Notice(noLineEnd)
+		}
 		rows, seen := r.rows(m, o)
 		if err := hand(rows, seen, m, name, sink); err != nil {
 			return err

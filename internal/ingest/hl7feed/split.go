@@ -20,6 +20,7 @@ type raw struct {
 	framed bool // between the bytes of MLLP
 	short  bool // the byte that ends it has not come
 	last   bool // the text ended, and nothing tells whether the message did
+	open   bool // nor whether its last line did
 }
 
 // The bytes around a message of MLLP.
@@ -36,6 +37,7 @@ type split struct {
 	framed bool // the next message began with the byte of MLLP
 	next   *raw // begun by the last line that was read
 	most   int  // bytes of a message
+	open   bool // the text ended within a line
 }
 
 func newSplit(r io.Reader, most int) *split {
@@ -64,7 +66,7 @@ func (s *split) message() (raw, error) {
 		case err != nil && m == nil:
 			return raw{}, io.EOF
 		case err != nil:
-			m.short, m.last = m.framed, true
+			m.short, m.last, m.open = m.framed, true, s.open && !m.framed
 			return *m, nil
 		}
 	}
@@ -128,6 +130,7 @@ func (s *split) readLine() (line, error) {
 	for {
 		c, err := s.in.ReadByte()
 		if err != nil {
+			s.open = s.open || len(l.text) > 0
 			return l, err
 		}
 		switch c {
