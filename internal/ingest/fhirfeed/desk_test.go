@@ -242,3 +242,5 @@ const standingExtension = `,"extension":[{"url":"http://hl7.org/fhir/StructureDe
 	"valueCodeableConcept":{"coding":[{"system":"http://snomed.info/sct","code":"10904000"}]}}]`
 
 func updated(at string) string { return `,"meta":{"lastUpdated":"2026-11-` + at + `Z"}` }
+
+const lyingConcept = `"valueCodeableConcept":{"coding":[{"system":"http://snomed.info/sct","code":"40199007"}]}`

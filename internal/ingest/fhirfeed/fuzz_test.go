@@ -136,6 +136,7 @@ func FuzzRead(f *testing.F) {
 		bundled(pat1, ward, enc1, panel("B", "25T07:00:00Z", 142, 78, standingExtension)),
 		bundled(bundled(obs("S", "8480-6", "25T07:00:00Z", ","+quantity("1e400", "mm[Hg]")))),
 		enc1 + "\n\n" + pat1,
+		bundled(pat1, ward, enc1, twoPositions(component("8867-4", quantity("70", "/min")))),
 		`{"entry":[{"resource":{"resourceType":"Flag"}}],"resourceType":"Bundle"}`,
 		`{"resourceType":"Bundle","entry":{"resource":{}}}`, `{"resourceType":"Bundle","entry":[null,{"fullUrl":5}]}`,
 		`{"resourceType":"Observation","id":"C","status":"entered-in-error","meta":{"lastUpdated":"2026-11-25T08:00:00Z"}}`,

@@ -48,6 +48,9 @@ func (w *work) partOf(o observation, m meant, f fact) fact {
 	if err := w.measurements(o, m, p); err != nil {
 		return f.wrong("%v", err)
 	}
+	if len(p.More) > 0 && len(f.source)+len("/"+noPosition) > longestName {
+		return f.wrong("its id is too long for readings in several positions")
+	}
 	if !f.stated && f.recorded.IsZero() {
 		f.recorded = at
 	}
@@ -79,19 +82,14 @@ func (w *work) gonePart(o observation, f fact) fact {
 
 // measurements reads what was measured: of a panel its components, else the value itself.
 func (w *work) measurements(o observation, m meant, p *part) error {
-	p.Position = m.Position
-	if p.Position == "" {
-		p.Position = extendedPosition(o.Extension)
+	s := newSheet()
+	s.said = m.Position
+	if err := s.say(extendedPosition(o.Extension)); err != nil {
+		return err
 	}
-	if p.Limb = limbOf(o.BodySite); p.Limb == "" {
-		w.sawConcept(records.SeenLimb, o.BodySite)
-	}
-	if len(o.Note) > 0 {
-		p.Note = strings.TrimSpace(o.Note[0].Text)
-	}
-	absent := map[clinical.Measure]string{}
 	if m.Measure != clinical.MeasurePanel {
-		if err := w.measurement(o.measured, m, p, absent); err != nil {
+		m.Position = clinical.NoPosition // it is said of the whole
+		if err := w.measurement(o.measured, m, s); err != nil {
 			return err
 		}
 	}
@@ -101,52 +99,69 @@ func (w *work) measurements(o observation, m meant, p *part) error {
 			w.sawConcept(records.SeenObservation, c.Code)
 			continue
 		}
-		if err := w.measurement(c, part, p, absent); err != nil {
+		if err := w.measurement(c, part, s); err != nil {
 			return err
 		}
 	}
-	p.Absent = absentWord(o.DataAbsentReason)
-	if p.Absent == "" && m.Measure == clinical.MeasurePanel {
-		p.Absent = absence(absent[clinical.MeasureSystolic], absent[clinical.MeasureDiastolic])
+	return w.asReadings(o, m, s, p)
+}
+
+// asReadings makes of a part the readings of the sheet: the first is the part, the others go with it.
+func (w *work) asReadings(o observation, m meant, s *sheet, p *part) error {
+	list, err := s.readings()
+	if err != nil {
+		return err
+	}
+	for n := range list {
+		word := absentWord(o.DataAbsentReason)
+		if m.Measure != clinical.MeasurePanel || word != "" {
+			list[n].Absent = word
+		}
+	}
+	rank, taken := p.Rank, p.Taken
+	*p = list[0]
+	p.Rank, p.Taken, p.More = rank, taken, list[1:]
+	if p.Limb = limbOf(o.BodySite); p.Limb == "" {
+		w.sawConcept(records.SeenLimb, o.BodySite)
+	}
+	if len(o.Note) > 0 {
+		p.Note = strings.TrimSpace(o.Note[0].Text)
 	}
 	return nil
 }
 
-// measurement reads one value into the part.
-func (w *work) measurement(c measured, m meant, p *part, absent map[clinical.Measure]string) error {
+// measurement reads one value into the sheet.
+func (w *work) measurement(c measured, m meant, s *sheet) error {
 	set := func(to **float64, what string) error {
 		v, unit, err := w.value(c, m.Measure, what)
+		if err == nil {
+			err = agree(what, *to, v)
+		}
 		if err != nil {
 			return err
 		}
-		if *to == nil {
-			*to = v
-		}
+		fillIn(to, v)
 		if factor, _ := clinical.UnitFactor(m.Measure, unit); v != nil && m.Measure != clinical.MeasurePulse && factor != 1 {
-			p.KPa = true
+			s.at(m.Position).KPa = true
 		}
-		absent[m.Measure] = absentWord(c.DataAbsentReason)
-		if m.Position != "" {
-			p.Position = m.Position
-		}
+		s.absent[m.Position][m.Measure] = absentWord(c.DataAbsentReason)
 		return nil
 	}
 	switch m.Measure {
 	case clinical.MeasureSystolic:
-		return set(&p.Systolic, "the systolic")
+		return set(&s.at(m.Position).Systolic, "the systolic")
 	case clinical.MeasureDiastolic:
-		return set(&p.Diastolic, "the diastolic")
+		return set(&s.at(m.Position).Diastolic, "the diastolic")
 	case clinical.MeasurePulse:
-		return set(&p.Pulse, "the pulse")
+		return set(&s.at(m.Position).Pulse, "the pulse")
 	case clinical.MeasurePosition:
-		if p.Position == "" {
-			if p.Position = positionOf(c.ValueCodeableConcept); p.Position == "" {
-				w.sawConcept(records.SeenPosition, c.ValueCodeableConcept)
-			}
+		position := positionOf(c.ValueCodeableConcept)
+		if position == "" {
+			w.sawConcept(records.SeenPosition, c.ValueCodeableConcept)
 		}
-		return nil
+		return s.say(position)
 	}
-	return w.sideValue(c, m, p)
+	return w.sideValue(c, m, s.at(clinical.NoPosition))
 }
 
 func positionOf(c *concept) clinical.Position {
@@ -252,8 +267,9 @@ func minutesInPosition(c measured, p *part) error {
 		return fmt.Errorf("the time in position is negative: %s", *n)
 	}
 	v *= factor
+	err = agree("the time in position", p.Minutes, &v)
 	p.Minutes = &v
-	return nil
+	return err
 }
 
 // happenedAhead says that a reading lies ahead of its recording, or of the clock.

@@ -143,10 +143,22 @@ func TestWhatCannotBeUsedIsHeldWithItsReason(t *testing.T) {
 		"a day alone":         {panel("B", "25", 120, 70, ""), "no time of day"},
 		"a volume of a day": {strings.Replace(obs("B", "9108-2", "25T07:00:00Z", ","+quantity("1", "L")), `"effectiveDateTime":"2026-11-25T07:00:00Z"`,
 			`"effectivePeriod":{"start":"2026-11-24","end":"2026-11-25"}`, 1), "no time of day"},
-		"a volume at a moment":          {obs("B", "9108-2", "25T07:00:00Z", ","+quantity("1", "L")), "it has no effectivePeriod"},
-		"a number that is a text":       {obs("B", "8480-6", "25T07:00:00Z", `,"valueQuantity":{"value":"120","code":"mm[Hg]"}`), "has the wrong JSON type: string"},
-		"less than a number":            {obs("B", "718-7", "25T07:00:00Z", `,"valueQuantity":{"value":7,"comparator":"<","code":"g/dL"}`), "is not one number: <7"},
-		"a text for a pressure":         {obs("B", "8480-6", "25T07:00:00Z", `,"valueString":"120/80"`), "the value of the systolic is no quantity"},
+		"a volume at a moment":    {obs("B", "9108-2", "25T07:00:00Z", ","+quantity("1", "L")), "it has no effectivePeriod"},
+		"a number that is a text": {obs("B", "8480-6", "25T07:00:00Z", `,"valueQuantity":{"value":"120","code":"mm[Hg]"}`), "has the wrong JSON type: string"},
+		"less than a number":      {obs("B", "718-7", "25T07:00:00Z", `,"valueQuantity":{"value":7,"comparator":"<","code":"g/dL"}`), "is not one number: <7"},
+		"a text for a pressure":   {obs("B", "8480-6", "25T07:00:00Z", `,"valueString":"120/80"`), "the value of the systolic is no quantity"},
+		"one code, two values": {obs("B", "85354-9", "25T07:00:00Z", components(component("8480-6", quantity("142", "mm[Hg]")),
+			component("8480-6", quantity("108", "mm[Hg]")))), "contradictory: the systolic is given as 142 and as 108"},
+		"a component and the extension": {obs("B", "85354-9", "25T07:00:00Z", standingExtension+components(component("8480-6", quantity("142", "mm[Hg]")),
+			component("8361-8", lyingConcept))), "contradictory: its position is given as standing and as lying"},
+		"a code and the extension": {obs("B", "85354-9", "25T07:00:00Z", standingExtension+components(component("8461-6", quantity("142", "mm[Hg]")))),
+			"contradictory: its position is given as standing and as lying"},
+		"two positions of the whole": {obs("B", "8460-8", "25T07:00:00Z", ","+quantity("110", "mm[Hg]")+components(component("8361-8", lyingConcept))),
+			"contradictory: its position is given as standing and as lying"},
+		"a value of the whole, and of its position": {obs("B", "85354-9", "25T07:00:00Z", standingExtension+components(component("8460-8", quantity("108", "mm[Hg]")),
+			component("8480-6", quantity("142", "mm[Hg]")))), "contradictory: the systolic is given as 108 and as 142"},
+		"two times in a position": {obs("B", "85354-9", "25T07:00:00Z", `,"component":[{"code":{"coding":[{"system":"urn:site","code":"REST"}]},"valueInteger":3},
+			{"code":{"coding":[{"system":"urn:site","code":"REST"}]},"valueInteger":5}]`), "contradictory: the time in position is given as 3 and as 5"},
 		"a status that does not exist":  {strings.Replace(panel("B", "25T07:00:00Z", 142, 78, ""), `"final"`, `"done"`, 1), `status is no status of an observation: "done"`},
 		"no identity":                   {strings.Replace(panel("B", "25T07:00:00Z", 142, 78, ""), `"id":"B",`, ``, 1), "it has neither an id nor an identifier"},
 		"a word that the table lacks":   {`{"resourceType":"Observation","id":"X","status":"final","subject":{"reference":"Patient/P1"},"code":{"coding":[{"system":"urn:site","code":"CLR"}]},"valueString":"perhaps","effectiveDateTime":"2026-11-25T07:00:00Z"}`, `no word for the value "perhaps"`},
@@ -166,6 +178,18 @@ func TestWhatCannotBeUsedIsHeldWithItsReason(t *testing.T) {
 	}
 }
 
+const declined = `"dataAbsentReason":{"coding":[{"code":"asked-declined"}]}`
+
+// twoPositions is a panel with the pressures lying and standing, and one component more.
+func twoPositions(more string) string {
+	list := []string{component("8460-8", quantity("108", "mm[Hg]")), component("8461-6", quantity("142", "mm[Hg]")),
+		component("8455-8", quantity("78", "mm[Hg]")), component("8454-1", quantity("66", "mm[Hg]"))}
+	if more != "" {
+		list = append(list, more)
+	}
+	return obs("B", "85354-9", "25T07:00:00Z", components(list...))
+}
+
 func TestPartsMakeOneReading(t *testing.T) {
 	one := func(id, loinc, value, unit, rest string) string {
 		return obs(id, loinc, "25T07:00:00Z", ","+quantity(value, unit)+rest)
@@ -182,6 +206,28 @@ func TestPartsMakeOneReading(t *testing.T) {
 			"vitals Observation/S1 25.07:00 position=lying systolic=142\nvitals Observation/S2 25.07:00 diastolic=70 heart_rate=90 position=standing systolic=110"},
 		"two panels are two readings": {[]string{panel("A", "25T07:00:00Z", 142, 78, ""), panel("B", "25T07:00:00Z", 120, 70, "")},
 			"vitals Observation/A 25.07:00 diastolic=78 systolic=142\nvitals Observation/B 25.07:00 diastolic=70 systolic=120"},
+		"two positions in one panel": {[]string{twoPositions("")},
+			"vitals Observation/B 25.07:00 diastolic=78 position=lying systolic=142\n" +
+				"vitals Observation/B/standing 25.07:00 diastolic=66 position=standing systolic=108"},
+		"what a panel of two positions says of neither": {[]string{twoPositions(component("8867-4", quantity("70", "/min")))},
+			"vitals Observation/B 25.07:00 diastolic=78 position=lying systolic=142\n" +
+				"vitals Observation/B/no position 25.07:00 heart_rate=70\n" +
+				"vitals Observation/B/standing 25.07:00 diastolic=66 position=standing systolic=108"},
+		"a panel and another value in standing": {[]string{obs("B", "85354-9", "25T07:00:00Z", components(component("8480-6", quantity("142", "mm[Hg]")),
+			component("8462-4", quantity("78", "mm[Hg]")), component("8460-8", quantity("108", "mm[Hg]"))))},
+			"vitals Observation/B 25.07:00 position=standing systolic=108\nvitals Observation/B/no position 25.07:00 diastolic=78 systolic=142"},
+		"a panel with a part of a position": {[]string{obs("B", "85354-9", "25T07:00:00Z", components(component("8480-6", quantity("142", "mm[Hg]")),
+			component("8454-1", quantity("78", "mm[Hg]")), component("8480-6", quantity("142", "mm[Hg]"))))},
+			"vitals Observation/B 25.07:00 diastolic=78 position=standing systolic=142"},
+		"lying, and standing declined, in one panel": {[]string{obs("B", "85354-9", "25T07:00:00Z", components(component("8461-6", quantity("142", "mm[Hg]")),
+			component("8455-8", quantity("78", "mm[Hg]")), component("8460-8", declined), component("8454-1", declined)))},
+			"answers Observation/B/standing 25.07:00 answer=declined\nvitals Observation/B 25.07:00 diastolic=78 position=lying systolic=142"},
+		"a place for standing that is empty": {[]string{obs("B", "85354-9", "25T07:00:00Z", components(component("8461-6", quantity("142", "mm[Hg]")),
+			component("8460-8", `"dataAbsentReason":{"coding":[{"code":"unknown"}]}`)))},
+			"vitals Observation/B 25.07:00 position=lying systolic=142"},
+		"who stood in a panel did not decline after": {[]string{twoPositions(""), obs("T", "8460-8", "25T07:03:00Z", ","+declined)},
+			"vitals Observation/B 25.07:00 diastolic=78 position=lying systolic=142\n" +
+				"vitals Observation/B/standing 25.07:00 diastolic=66 position=standing systolic=108"},
 		"the diastolic of another time": {[]string{one("S", "8480-6", "142", "mm[Hg]", ""), obs("D", "8462-4", "25T07:01:00Z", ","+quantity("78", "mm[Hg]"))},
 			"vitals Observation/D 25.07:01 diastolic=78\nvitals Observation/S 25.07:00 systolic=142"},
 		"single parts declined": {[]string{obs("S", "8460-8", "25T07:00:00Z", `,"dataAbsentReason":{"coding":[{"code":"not-performed"}]}`), obs("D", "8454-1", "25T07:00:00Z", `,"dataAbsentReason":{"coding":[{"code":"asked-declined"}]}`)},
@@ -273,8 +319,18 @@ func TestALaterVersionThatIsNoFactRemovesIt(t *testing.T) {
 		"a pressure without a value is an answer now": {panel("B", "25T07:00:00Z", 120, 70, standingExtension+updated("25T07:05:00")),
 			obs("B", "85354-9", "25T07:00:00Z", standingExtension+`,"dataAbsentReason":{"coding":[{"code":"asked-declined"}]}`+updated("25T08:00:00")),
 			"answers Observation/B 25.07:00 answer=declined\nremoved vitals Observation/B"},
-		"a clearance that is none":       {clearance("OK", "25T07:05:00"), clearance("NOT", "25T08:00:00"), "removed clearances Observation/C"},
-		"a clearance that nobody knows":  {clearance("OK", "25T07:05:00"), clearance("perhaps", "25T08:00:00"), "removed clearances Observation/C"},
+		"a clearance that is none":      {clearance("OK", "25T07:05:00"), clearance("NOT", "25T08:00:00"), "removed clearances Observation/C"},
+		"a clearance that nobody knows": {clearance("OK", "25T07:05:00"), clearance("perhaps", "25T08:00:00"), "removed clearances Observation/C"},
+		"of two positions one is left": {strings.Replace(twoPositions(""), `"status"`, updated("25T07:05:00")[1:]+`,"status"`, 1),
+			obs("B", "85354-9", "25T07:00:00Z", components(component("8460-8", quantity("100", "mm[Hg]")))+updated("25T08:00:00")),
+			"removed vitals Observation/B/standing\nvitals Observation/B 25.07:00 position=standing systolic=100"},
+		"two positions cancelled": {strings.Replace(twoPositions(""), `"status"`, updated("25T07:05:00")[1:]+`,"status"`, 1),
+			status(panel("B", "25T07:00:00Z", 120, 70, updated("25T08:00:00")), "cancelled"),
+			"removed vitals Observation/B\nremoved vitals Observation/B/standing"},
+		"two positions, at another time": {strings.Replace(twoPositions(""), `"status"`, updated("25T07:05:00")[1:]+`,"status"`, 1),
+			strings.Replace(strings.Replace(twoPositions(""), `"status"`, updated("25T08:00:00")[1:]+`,"status"`, 1), "25T07:00:00Z", "25T07:01:00Z", 1),
+			"vitals Observation/B 25.07:01 diastolic=78 position=lying systolic=142\n" +
+				"vitals Observation/B/standing 25.07:01 diastolic=66 position=standing systolic=108"},
 		"a correction that is unusable":  {panel("B", "25T07:00:00Z", 120, 70, updated("25T07:05:00")), obs("B", "85354-9", "25T07:00:00Z", components(component("8480-6", `"valueQuantity":{"value":99}`))+updated("25T08:00:00")), "vitals Observation/B 25.07:00 diastolic=70 systolic=120"},
 		"a clearance taken back by code": {clearance("OK", "25T07:05:00"), `{"resourceType":"Observation","id":"C","status":"entered-in-error"` + updated("25T08:00:00") + `}`, "removed clearances Observation/C"},
 	} {

@@ -48,6 +48,8 @@ type part struct {
 	Symptoms  []string          `json:",omitempty"`
 	Minutes   *float64          `json:",omitempty"`
 	Stopped   bool              `json:",omitempty"`
+
+	More []part `json:",omitempty"` // what the same resource measured in other positions
 }
 
 func (p part) valued() bool {
@@ -60,7 +62,7 @@ func (p part) declined() bool { return p.Absent != "" && !p.valued() }
 // topics are those of a part: the reading, and what was standing in its quarter of an hour.
 func (p part) topics() []records.Topic {
 	out := []records.Topic{{Name: readingTopic(p.Taken, p.Patient.main())}}
-	if p.Position == clinical.Standing && p.valued() {
+	if p.stood() {
 		out = append(out, records.Topic{Name: standingTopic(p.Patient.main(), p.quarter())})
 	}
 	return out
@@ -84,6 +86,7 @@ func standingTopic(name string, quarter int64) string {
 type partVersion struct {
 	records.Part
 	part
+	position string // of a reading beside the first of its resource
 }
 
 // identity names a fact.
@@ -215,7 +218,7 @@ func (g *readingGroup) readingsAt(t time.Time) []*fullReading {
 	var live []partVersion
 	for _, versions := range g.parts {
 		if v := knownAt(versions, t); v != nil && !v.Gone && g.home(v) {
-			live = append(live, *v)
+			live = append(live, v.readings()...)
 		}
 	}
 	return join(live)
@@ -228,7 +231,7 @@ func (g *readingGroup) moments() (out []time.Time, err error) {
 		for n := range versions {
 			v := &versions[n]
 			out = append(out, v.RecordedAt)
-			declined = declined || v.declined() && v.Position == clinical.Standing || v.Absent != ""
+			declined = declined || v.answers()
 			if !v.Gone && v.Visit.empty() {
 				_, changes, err := g.of(v.Visit, v.Patient, v.RecordedAt)
 				if err != nil {
@@ -365,7 +368,9 @@ func (u *unfolding) at(t time.Time) error {
 			return err
 		}
 		for _, p := range r.parts {
-			u.ends[p.ID] = end
+			if was, told := u.ends[p.ID]; !told || was != records.PartUsed { // it may be of several readings
+				u.ends[p.ID] = end
+			}
 		}
 		if end == records.PartWaits { // what it was before holds until then
 			now[identity{clinical.KindVitals, v.SourceID}], now[identity{clinical.KindAnswer, v.SourceID}] = true, true
@@ -436,7 +441,7 @@ func (u *unfolding) take(v clinical.Version, r *fullReading, came records.Part, 
 // did not stand up to be measured. It has no kind where it is neither.
 func (g *readingGroup) version(r *fullReading, t time.Time) (v clinical.Version, end records.End, err error) {
 	m := r.merged
-	v.SourceID = r.parts[0].ID
+	v.SourceID = r.parts[0].source()
 	who, _, err := g.of(m.Visit, m.Patient, t)
 	switch {
 	case err != nil:
@@ -482,7 +487,7 @@ func (g *readingGroup) stoodBefore(r *fullReading, t time.Time) (bool, error) {
 		}
 		n := knownAt(near[start:end], t)
 		start = end
-		if n == nil || n.Gone || !n.valued() || n.Position != clinical.Standing {
+		if n == nil || n.Gone || !n.stood() {
 			continue
 		}
 		since := r.merged.Taken.Sub(n.Taken)
@@ -498,7 +503,7 @@ func (g *readingGroup) stoodBefore(r *fullReading, t time.Time) (bool, error) {
 // part has moved.
 func (g *readingGroup) holdsElsewhere(id identity, t time.Time) (bool, error) {
 	for _, versions := range g.parts {
-		if v := knownAt(versions, t); v != nil && v.ID == id.source && !g.home(v) {
+		if v := knownAt(versions, t); v != nil && v.mayBe(id.source) && !g.home(v) {
 			return holdsThere(g.look, v.Topics[0].Name, id, t)
 		}
 	}
