@@ -89,6 +89,11 @@ func (s *Service) digest(c clinical.Chart, p clinical.Policy) trends.Digest {
 	return trends.DigestOf(site.In(c), site.Of(p), s.Zone)
 }
 
+// view is a stay as the site reads it: its chart with the drugs that the site has named.
+func (s *Service) view(c clinical.Chart, p policy.Loaded, at time.Time) StayView {
+	return StayView{s.siteDrugs().In(c), s.assess(c, p.Policy, at), p}
+}
+
 func (s *Service) siteDrugs() clinical.SiteDrugs {
 	if s.Drugs == nil {
 		return clinical.SiteDrugs{}

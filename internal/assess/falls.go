@@ -68,7 +68,7 @@ func (s *Service) fallsOf(stay string, versions []clinical.Version, p policy.Loa
 	if c.Stay == nil {
 		return nil
 	}
-	view := StayView{c, s.assess(c, p.Policy, now), p}
+	view := s.view(c, p, now)
 	presences := trends.PresencesOf(c)
 	var out []Fall
 	for _, r := range slices.Concat(c.Records, c.Removed) {
@@ -106,7 +106,8 @@ func (s *Service) ReviewFall(ctx context.Context, f Fall, at, now time.Time) (Fa
 	if c.Stay == nil {
 		return r, nil
 	}
-	r.Then = &StayView{c, s.assess(c, p.Policy, at), p}
+	then := s.view(c, p, at)
+	r.Then = &then
 	r.Owed = alerts.OwedAt(r.Then.Assessment, p.Policy, s.Zone)
 	list, err := s.List(ctx, c.Stay.Unit, at)
 	if err != nil {

@@ -17,7 +17,7 @@ import (
 
 // digestForm names the form in which digests are kept. Raise it with every
 // change to trends.Digest or to what makes one, so that older ones are made anew.
-const digestForm = "9"
+const digestForm = "10"
 
 // basis is what a kept digest rests on besides the stay's facts.
 func (s *Service) basis(p policy.Loaded) string {
@@ -196,5 +196,5 @@ func (s *Service) Stay(ctx context.Context, stayID string, at time.Time) (StayVi
 			"stay %q was not known at %s; facts that name it wait for it", stayID, at.UTC().Format(time.RFC3339))
 	}
 	p := policy.For(ctx, s.Policy)
-	return StayView{c, s.assess(c, p.Policy, at), p}, nil
+	return s.view(c, p, at), nil
 }

@@ -222,12 +222,15 @@ func (v *voice) funcs() template.FuncMap {
 			}
 			return strings.Join(out, "; ")
 		},
-		"bleeders": func(list []trends.Bleed) []string {
-			out := make([]string, len(list))
-			for n, b := range list {
-				out[n] = b.Drug
-			}
-			return out
+		// Those that ran at the fall; those that were over before it; those begun after it.
+		"ran": func(list []trends.Bleed) []string {
+			return bleeders(list, func(b trends.Bleed) bool { return b.Stopped == nil && b.Since == nil })
+		},
+		"over": func(list []trends.Bleed) []string {
+			return bleeders(list, func(b trends.Bleed) bool { return b.Stopped != nil })
+		},
+		"begun": func(list []trends.Bleed) []string {
+			return bleeders(list, func(b trends.Bleed) bool { return b.Since != nil })
 		},
 		"came":      func(last map[clinical.Kind]time.Time) string { return v.came(last) },
 		"spanAfter": spanAfter, "millilitres": Millilitres, "volume": volume,
@@ -310,3 +313,14 @@ func one(n int) bool { return n == 1 }
 
 // unstopped takes the full stop off a sentence that is put within another.
 func unstopped(s string) string { return strings.TrimSuffix(s, ".") }
+
+// bleeders are the names of those drugs of a fall that a look lets through.
+func bleeders(list []trends.Bleed, let func(trends.Bleed) bool) []string {
+	var out []string
+	for _, b := range list {
+		if let(b) {
+			out = append(out, b.Drug)
+		}
+	}
+	return out
+}

@@ -113,6 +113,22 @@ func TestDrugsThatMakeAFallMoreDangerousAreSaidByTheFall(t *testing.T) {
 	}
 }
 
+// The line of a row says "on" of what ran at the fall alone.
+func TestTheLineOfAFallSaysOnOfWhatRan(t *testing.T) {
+	fell := noon.Add(-3 * time.Hour)
+	at := ptr(fell.Add(-28 * time.Hour))
+	for want, bleeds := range map[string][]trends.Bleed{
+		" on warfarin, ":             {{Drug: "apixaban", Stopped: at}, {Drug: "warfarin"}},
+		", apixaban stopped before,": {{Drug: "apixaban", Stopped: at}},
+		", heparin begun since,":     {{Drug: "heparin", Since: at}},
+	} {
+		r := alerts.Reason{Rule: alerts.TFall, Figures: alerts.FellOf(trends.FallFact{At: fell, Bleeds: bleeds}, 1)}
+		if got := catalogue().Line(r); !strings.Contains(got, want) || strings.Contains(got, "on apixaban") {
+			t.Errorf("%q lacks %q", got, want)
+		}
+	}
+}
+
 // The rule's own words: "on enoxaparin, last 82 min before the fall; injury not charted",
 // wherever the fall stands.
 func TestAFallStandsWithTheDrugsThatMakeItBleed(t *testing.T) {

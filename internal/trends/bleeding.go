@@ -56,6 +56,18 @@ func BleedingAround(c clinical.Chart, at time.Time) Bleeding {
 	return out
 }
 
+// BleedingOf is BleedingAround for a fall of the digest's stay, less the drugs of no
+// concern, which the digest knows.
+func (d Digest) BleedingOf(c clinical.Chart, sourceID string, fellAt time.Time) Bleeding {
+	out := BleedingAround(c, fellAt)
+	for _, f := range d.Falls {
+		if f.SourceID == sourceID && f.At.Equal(fellAt) {
+			out.Unrecognised = f.Unrecognised
+		}
+	}
+	return out
+}
+
 // bleeding gathers a Bleeding.
 type bleeding struct {
 	at           time.Time

@@ -271,7 +271,8 @@ func (d *Digest) gather(c clinical.Chart, p clinical.Policy) {
 			d.Conditions = append(d.Conditions, codedOf(r, b))
 		case clinical.Fall:
 			around := BleedingAround(c, b.FellAt)
-			d.Falls = append(d.Falls, FallFact{r.SourceID, b.FellAt, b.Injury, foundAt(r), around.bleeds(), around.Unrecognised})
+			unknown := slices.DeleteFunc(around.Unrecognised, func(text string) bool { return ofNoConcern(text, p.Drugs.OfNoConcern) })
+			d.Falls = append(d.Falls, FallFact{r.SourceID, b.FellAt, b.Injury, foundAt(r), around.bleeds(), unknown})
 		case clinical.Treatment:
 			d.Treatments = append(d.Treatments, TreatmentFact{r.SourceID, b.GivenAt, b.What})
 		case clinical.Precaution:

@@ -22,11 +22,16 @@ const housePill = "House pill ZQ9"
 // is positive.
 func giveUnknown(t *testing.T, board *webtest.Answers) {
 	t.Helper()
+	giveUnknownTo(t, board, "S103")
+}
+
+func giveUnknownTo(t *testing.T, board *webtest.Answers, stay string) {
+	t.Helper()
 	now := demo.AnchorTime()
 	drug := clinical.Drug{Text: housePill}
 	version := func(kind clinical.Kind, id string, status clinical.Status, b clinical.Body) clinical.Version {
 		return clinical.Version{
-			Kind: kind, SourceID: id, StayID: "S103", RecordedAt: now.Add(-3 * time.Hour), Stated: true, Status: status, Body: b,
+			Kind: kind, SourceID: id, StayID: stay, RecordedAt: now.Add(-3 * time.Hour), Stated: true, Status: status, Body: b,
 		}
 	}
 	board.Put(t,
@@ -35,6 +40,34 @@ func giveUnknown(t *testing.T, board *webtest.Answers) {
 			Drug: drug, Route: "oral", OrderID: "O-ZQ9", GivenAt: now.Add(-4 * time.Hour),
 		}),
 	)
+}
+
+// What an administrator says of a drug counts at the moment of a fall too: on its sheet and
+// the patient's page as on the list.
+func TestADrugThatIsMappedCountsAtTheFall(t *testing.T) {
+	d, board := open(t)
+	giveUnknownTo(t, board, "S101") // who fell at 05:10, ten minutes after the order began
+	admin, see := webtest.As(web.New(d), string(records.Administrator)), asFallsNurse(d)
+	pages := []string{demoFall, "/stays/S101"}
+	for _, path := range pages {
+		if body := see(path).Body.String(); !strings.Contains(body, "may be one") {
+			t.Fatalf("%s does not name the drug that nobody knows", path)
+		}
+	}
+	post(admin, "/codes", url.Values{"text": {housePill}, "kind": {"drug"}, "atc": {"B01AF02"}})
+	for _, path := range append(pages, "/units/4W") {
+		body := see(path).Body.String()
+		if !strings.Contains(body, "apixaban") || strings.Contains(body, "may be one") {
+			t.Errorf("%s does not say apixaban, or takes the drug for unknown", path)
+		}
+	}
+	post(admin, "/codes", url.Values{"text": {housePill}, "kind": {"nothing"}})
+	post(admin, "/codes", url.Values{"text": {housePill}, "kind": {"ignore"}})
+	for _, path := range pages {
+		if body := see(path).Body.String(); strings.Contains(body, "may be one") {
+			t.Errorf("%s takes a drug that does not matter for one that may", path)
+		}
+	}
 }
 
 // An administrator says what a text of the feeds means. It counts at once, on the live list

@@ -155,7 +155,7 @@ func (s *service) fallView(c *frame.Request, seen frame.SeenFall, r assess.FallR
 		v.Hidden = true
 		return v
 	}
-	v.Bleeding = t.Bleeding(trends.BleedingAround(r.Now.Chart, r.FellAt), r.FellAt)
+	v.Bleeding = t.Bleeding(r.Now.Assessment.Digest.BleedingOf(r.Now.Chart, r.SourceID, r.FellAt), r.FellAt)
 	v.Given = parts.GivenBeforeFall(t, trends.LastGivenAt(r.Now.Chart, r.FellAt), r.FellAt)
 	v.Then = s.thenView(seen, r)
 	for _, l := range r.Later {

@@ -235,7 +235,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	if w := d.Weight; w != nil {
 		v.Weight = text.Say("stay.weight-change", text.Signed(w.KG), t.Time(w.From), t.Time(w.To))
 	}
-	v.takeChart(t, view.Chart)
+	v.takeChart(t, view.Chart, d)
 	if len(v.Falls) > 0 && fellRecently(a) {
 		v.Bleeding = v.Falls[0].Bleeding
 	}
@@ -288,7 +288,7 @@ func contentsOf(v stayView) []frame.Link {
 }
 
 // takeChart lists what is shown as it was charted.
-func (v *stayView) takeChart(t frame.Times, c clinical.Chart) {
+func (v *stayView) takeChart(t frame.Times, c clinical.Chart, d trends.Digest) {
 	for _, r := range c.Records {
 		if r.Body.OwnTime().After(c.AsOf) {
 			continue
@@ -299,7 +299,7 @@ func (v *stayView) takeChart(t frame.Times, c clinical.Chart) {
 				At: t.MomentAgo(b.FellAt), Injury: text.Injury(b.Injury), Assisted: text.Assisted(b.Assisted), ID: r.SourceID,
 				URL: frame.FallURL(r.SourceID),
 			}
-			f.Bleeding = t.Bleeding(trends.BleedingAround(c, b.FellAt), b.FellAt)
+			f.Bleeding = t.Bleeding(d.BleedingOf(c, r.SourceID, b.FellAt), b.FellAt)
 			v.Falls = append(v.Falls, f)
 		case clinical.Condition:
 			v.Conditions = append(v.Conditions, b)
