@@ -36,10 +36,11 @@ func AskProvider(r alerts.Recheck) string {
 // StandFor says for how long a patient stands to be cleared, and when readings are taken;
 // "" where the usual readings at 1 and 3 min do, or there is nothing to clear (T-CLEAR).
 func StandFor(s trends.Serial) string {
-	if s.Cleared || s.ClearMinutes == nil || *s.ClearMinutes <= trends.UsualClearMinutes {
+	minutes := s.LongStand()
+	if s.Cleared || minutes == nil {
 		return ""
 	}
-	return sayStandFor(Catalogue{}, *s.ClearMinutes)
+	return sayStandFor(Catalogue{}, *minutes)
 }
 
 // Restriction says which limb must not be measured, why and since when.

@@ -254,7 +254,18 @@ func TestWhatClearingHasReached(t *testing.T) {
 	if got := c.Clearing(trends.Serial{Positive: 1, Cleared: true, ClearedAt: ptr(noon.Add(-time.Hour))}, p); !strings.Contains(got, "20 Nov 11:00") {
 		t.Errorf("%q", got)
 	}
-	got := c.Clearing(trends.Serial{Positive: 1, ClearingRun: 1}, p)
+	// T-CLEAR: a drop that comes at 8 minutes is not cleared by 3.
+	late := c.Clearing(trends.Serial{Positive: 1, ClearMinutes: ptr(8.0)}, p)
+	needed := c.Needed(trends.Needs{Negatives: 2, LongStand: ptr(8.0)}, p)[0]
+	for _, got := range []string{late, needed} {
+		if !strings.Contains(got, "min and again at 8 min (the drop came late)") {
+			t.Errorf("%q does not say how long to stand", got)
+		}
+	}
+	got := c.Clearing(trends.Serial{Positive: 1, ClearingRun: 1, ClearMinutes: ptr(3.0)}, p)
+	if strings.Contains(got, "again at") {
+		t.Errorf("%q asks for more than the usual minutes", got)
+	}
 	for _, want := range []string{"Not cleared", "2 ", "5.5", "8 h", "1 so far"} {
 		if !strings.Contains(got, want) {
 			t.Errorf("%q does not say %q", got, want)

@@ -13,6 +13,7 @@ type Needs struct {
 	NotBefore *time.Time // when the last of them may be taken at the earliest; nil where none has counted yet
 	Passed    int        // negative sets at the end that do not count
 	After     *Change    // the latest raise of a drug; nil where there is none
+	LongStand *float64   // minutes that each must stand besides, after a drop that came late; nil else
 }
 
 // ClearingNeeds tells what would clear a stay; ok is false where there is nothing
@@ -30,6 +31,7 @@ func ClearingNeeds(d Digest, p clinical.Policy) (n Needs, ok bool) {
 	}
 	run := clearingRun(interpretable, len(interpretable)-d.Serial.NegativesInARow, d.Changes, p)
 	n = Needs{Positive: *positive, Negatives: max(p.Serial.ClearNegatives-len(run), 1), Passed: d.Serial.NegativesInARow - len(run)}
+	n.LongStand = d.Serial.LongStand()
 	if len(run) > 0 {
 		n.NotBefore = ptr(run[0].StartedAt.Add(clinical.Hours(p.Serial.ClearHours)))
 	}

@@ -194,6 +194,15 @@ func (s *Serial) takeClearing(interpretable []Set, changes []Change, p clinical.
 	s.ClearingRun = len(run)
 }
 
+// LongStand is ClearMinutes where a drop came so late that the usual minutes clear nobody;
+// nil else.
+func (s Serial) LongStand() *float64 {
+	if s.ClearMinutes == nil || *s.ClearMinutes <= UsualClearMinutes {
+		return nil
+	}
+	return s.ClearMinutes
+}
+
 // UsualClearMinutes is for how many minutes a patient stands to be cleared whose drop did
 // not come late: published protocols measure at 1 and 3 min.
 const UsualClearMinutes = 3

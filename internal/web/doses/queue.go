@@ -221,9 +221,10 @@ func (f queueFilter) shows(e queued) bool {
 	return on && (!f.Dropped || len(e.Drops) > 0) && (!f.Unknown || e.unrecognised())
 }
 
-// unrecognised reports whether the stay is flagged for drugs that nobody knows.
+// unrecognised reports whether the stay has a positive set and is flagged for drugs that
+// nobody knows.
 func (e queued) unrecognised() bool {
-	return slices.ContainsFunc(e.Review.Flags, func(f alerts.Flag) bool { return f.Rule == alerts.DUnknown })
+	return e.Digest.Serial.Positive > 0 && slices.ContainsFunc(e.Review.Flags, func(f alerts.Flag) bool { return f.Rule == alerts.DUnknown })
 }
 
 // ofReview reports whether a drug belongs into a dose review.
