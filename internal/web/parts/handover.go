@@ -75,7 +75,11 @@ func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind []string, 
 	if name == "" {
 		name = d.Stay.PatientID
 	}
-	lines := []string{text.Say("parts.hand-who", d.Stay.Unit, text.Clip(bed, maxWho), text.Clip(name, maxWho), text.TierNames[a.Tier])}
+	tier := text.TierNames[a.Tier]
+	if a.Tier == alerts.None { // whose name, "nothing owed", says too much where standing is blocked
+		tier = text.Say("parts.hand-no-tier")
+	}
+	lines := []string{text.Say("parts.hand-who", d.Stay.Unit, text.Clip(bed, maxWho), text.Clip(name, maxWho), tier)}
 	if len(why) > 0 {
 		lines = append(lines, text.Say("parts.hand-why", strings.Join(why, "; ")))
 	}
