@@ -84,6 +84,36 @@ func TestASetFromThePlainForm(t *testing.T) {
 	}
 }
 
+// S-INFER: vital signs with an upright reading minutes after one at rest are a set, whatever
+// they were sent as; the result says so. Those at rest alone are none, nor those too far apart.
+func TestVitalSignsThatMakeASetAreSaidTo(t *testing.T) {
+	const none, asSet = "They make no set", "read as a set all the same"
+	rest := []string{"plain=yes", "first_systolic=", "first_diastolic=", "first_pulse=", "second_systolic=", "second_diastolic=",
+		"second_pulse=", "symptom="}
+	apart := "base_at=" + typed().Get("base_at")[:14] + "01" // more than 15 min before the upright ones
+	for name, c := range map[string]struct {
+		form        url.Values
+		says, lacks string
+	}{
+		"rest and upright": {typed("plain=yes"), asSet, none},
+		"rest alone":       {typed(rest...), none, asSet},
+		"too far apart":    {typed("plain=yes", apart), none, asSet},
+	} {
+		d, _ := open(t)
+		h := webtest.As(web.New(d), "bedside-nurse")
+		w := sendSet(h, "/stays/S108/new-set", c.form, "text/html")
+		if w.Code != 303 {
+			t.Fatalf("%s = %d: %s", name, w.Code, w.Body)
+		}
+		page := get(h, w.Header().Get("Location")).Body.String()
+		holds(t, page, "vital signs stored", c.says)
+		lacks(t, page, c.lacks)
+		if (c.says == asSet) != strings.Contains(page, "34 systolic, 12 diastolic") {
+			t.Errorf("%s: the drops stand on the page or not as they should not", name)
+		}
+	}
+}
+
 // Sent again, as a lost answer makes a browser do, a set is answered and not stored
 // again; other figures under its number are refused.
 func TestASetIsTakenOnce(t *testing.T) {

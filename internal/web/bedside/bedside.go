@@ -590,6 +590,7 @@ type setResult struct {
 	Told               []string        // who was told of it
 	Near               string          // another set minutes before or after it
 	Plain              bool            // vital signs
+	ReadAsSet          bool            // vital signs that make a set all the same (S-INFER)
 	Cleared            string          // who cleared the patient to stand
 	Limbs              []string        // that must not be measured from now on
 	Chooser            frame.Link
@@ -661,13 +662,20 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 		v.Lead = &reasons[0]
 	}
 	for _, set := range a.Digest.Sets {
-		if set.SetID == kept.ID {
+		if set.SetID == kept.ID || inferredOf(set, kept) {
+			v.ReadAsSet = kept.Plain
 			full := parts.SetOf(t, a.Digest, set)
 			v.Set, v.Line, v.Unread = &full, parts.SetLineOf(t, a.Digest, set), false
 			v.Near = parts.NearOf(a.Digest.Sets, set)
 		}
 	}
 	return frame.Show(http.StatusOK, "bedsideresult", v)
+}
+
+// inferredOf reports whether a set was made of vital signs that were sent as no set: where a
+// reading at rest and an upright one after it stand close enough they are one (S-INFER).
+func inferredOf(set trends.Set, kept bedside.Kept) bool {
+	return kept.Plain && slices.ContainsFunc(set.Facts, func(id string) bool { return bedside.FormOf(id) == kept.ID })
 }
 
 // owedOf lists the episodes owed for a stay. They are shown beside the recheck of the
