@@ -20,19 +20,13 @@ func (s situation) diedAt() *time.Time {
 	return nil
 }
 
-// Died reports whether the patient died of a fall by what is charted: nothing is owed to the
-// patient any more. Where a set was taken at or after that fall the chart contradicts itself
-// (C-FATAL), and what is owed stays so.
-func (a Assessment) Died() bool { return situation{Digest: a.Digest}.diedOf() != nil }
+// DiedOf is when the patient fell who died of it by what is charted, nil where none did: nothing
+// is owed to the patient any more. Where a set was taken at or after that fall the chart
+// contradicts itself (C-FATAL), and that alone is told.
+func (a Assessment) DiedOf() *time.Time { return situation{Digest: a.Digest}.diedAt() }
 
-// diedOf is when the patient fell who died of it; nil where none did, or a set was taken since.
-func (s situation) diedOf() *time.Time {
-	died := s.diedAt()
-	if died == nil || slices.ContainsFunc(s.Sets, func(set trends.Set) bool { return !set.StartedAt.Before(*died) }) {
-		return nil
-	}
-	return died
-}
+// Died reports whether the patient died of a fall by what is charted: see DiedOf.
+func (a Assessment) Died() bool { return a.DiedOf() != nil }
 
 // clearedSince reports whether a provider has said at or after a moment that the patient
 // may stand.

@@ -164,7 +164,7 @@ var tierRules = []tierRule{
 		if !a.Precautions.Needed || len(a.Precautions.Missing) == 0 {
 			return nil
 		}
-		return &Reason{Figures: MissingFigures{a.Precautions.Missing, s.diedOf()}, Facts: a.Precautions.Facts}
+		return &Reason{Figures: MissingFigures{a.Precautions.Missing, s.diedAt()}, Facts: a.Precautions.Facts}
 	}},
 	{Watch, TWatch, watch},
 }
@@ -244,7 +244,7 @@ func precautionGap(s situation, a Assessment) *Reason {
 	if set == nil || len(a.Precautions.Missing) == 0 {
 		return nil
 	}
-	f := GapFigures{SetFigures: SetOf(*set), Finding: set.Finding, Missing: a.Precautions.Missing, DiedOf: s.diedOf()}
+	f := GapFigures{SetFigures: SetOf(*set), Finding: set.Finding, Missing: a.Precautions.Missing, DiedOf: s.diedAt()}
 	return &Reason{Figures: f, Facts: set.Facts}
 }
 
@@ -296,7 +296,7 @@ func reviewNeeded(s situation, a Assessment) *Reason {
 	}
 	set := SetOf(*s.LatestPositive())
 	return &Reason{
-		Figures: ReviewFigures{Flags: rules, Drugs: trends.Distinct(drugs), SetAt: set.SetAt, Set: &set, DiedOf: s.diedOf()},
+		Figures: ReviewFigures{Flags: rules, Drugs: trends.Distinct(drugs), SetAt: set.SetAt, Set: &set, DiedOf: s.diedAt()},
 		Facts:   trends.Distinct(facts),
 	}
 }

@@ -212,9 +212,8 @@ func TestWhatAsksForAnEpisode(t *testing.T) {
 		}, 4, ""},
 		{"a fatal fall and a set after it", func(c *chart) {
 			c.admit(young)
-			c.bundle(0)
 			c.add("F", after(2), clinical.Fall{FellAt: after(2), Injury: "death"})
-			c.set("A", 3, 130, 128, false)
+			c.set("A", 3, 130, 100, false)
 		}, 4, "data_contradiction C-FATAL fall F"},
 		{"a fall before admission", func(c *chart) {
 			c.admit(young)

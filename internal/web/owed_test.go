@@ -448,6 +448,50 @@ func TestWhoDiedOfTheFallOwesNothing(t *testing.T) {
 	lacks(t, s.get("bedside-nurse", "/units/4W/new-set"), "/stays/S106/")
 }
 
+// Whatever reading lands after a death of a fall, nothing but the contradiction is owed (C-FATAL),
+// the page of sets does not offer the bed, and the form says it and asks before it stores anything.
+func TestAReadingAfterADeathIsAskedAboutAndOwesNothing(t *testing.T) {
+	s := newShift(t)
+	s.deps.Answers.(*webtest.Answers).Put(t, clinical.Version{
+		Kind: clinical.KindFall, SourceID: "F-DIED", StayID: "S108", RecordedAt: s.now.Add(-11 * time.Minute), Stated: true,
+		Status: clinical.Final, Body: clinical.Fall{FellAt: s.now.Add(-11 * time.Minute), Injury: "death"},
+	})
+	s.later(time.Minute)
+	const says = "died of the fall of"
+	_, first, _ := strings.Cut(s.get("bedside-nurse", "/stays/S108/new-set"), `id="s-before"`)
+	first, _, _ = strings.Cut(first, "</fieldset>")
+	holds(t, first, says, `value="died"`)
+	h := webtest.As(web.New(s.deps), "bedside-nurse")
+	atRest := typed("first_systolic=", "first_diastolic=", "first_pulse=", "second_systolic=", "second_diastolic=", "second_pulse=", "symptom=")
+	for what, form := range map[string]url.Values{"a set": typed(), "a reading at rest": atRest} {
+		w := sendSet(h, "/stays/S108/new-set", form, "application/json")
+		if w.Code != 422 || !strings.Contains(w.Body.String(), says) {
+			t.Errorf("%s = %d %s", what, w.Code, w.Body)
+		}
+	}
+	if w := sendSet(h, "/stays/S108/new-set", typed("confirm=died"), "application/json"); w.Code != 200 {
+		t.Fatalf("confirmed = %d %s", w.Code, w.Body)
+	}
+	s.later(time.Minute)
+	all, err := s.deps.Episodes.Stay(t.Context(), "S108")
+	if err != nil {
+		t.Fatal(err)
+	}
+	told := false
+	for _, e := range all {
+		if e.Episode.Active() && e.Episode.Rule != episodes.CFatal {
+			t.Errorf("%s is %s", e.Episode.Kind, e.Episode.State)
+		}
+		told = told || e.Episode.Active() && e.Episode.Rule == episodes.CFatal
+	}
+	if !told {
+		t.Error("the contradiction is not told")
+	}
+	lacks(t, s.get("bedside-nurse", "/units/4W/new-set"), "/stays/S108/")
+	result := s.get("bedside-nurse", "/stays/S108/new-set?sent="+setID)
+	lacks(t, result, "Precautions missing", `class="missing"`)
+}
+
 // A day later the fall decides no more, and what the rules hold of the chart leads the row. It
 // asks for nothing either, on no list, paper, display or queue, and no figure counts it.
 func TestADayAfterADeathNothingIsAskedFor(t *testing.T) {

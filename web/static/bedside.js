@@ -422,6 +422,12 @@
 			return ["", ""];
 		};
 		// agreed keeps that a question of the server was asked here, before the step that it is about.
+		// deathAsked: who died by the chart is measured only once the bed was checked.
+		const deathAsked = () => {
+			const right = el("died-right");
+			if (right?.checked) agreed([right.value]);
+			return !right || d.confirmed.includes(right.value);
+		};
 		const agreed = codes => { d.confirmed = [...new Set([...d.confirmed, ...codes])]; };
 		const restricted = limb => d.limbs.some(l => l.limb === limb && !d.values.lifted?.includes(l.id));
 		const limbChosen = () => {
@@ -443,7 +449,7 @@
 		};
 
 		const steps = {
-			before: () => !value("mobility") || !value("hold") && !value("no_holds") ? note(words.needAnswer) : (begin(), show(d.review ? afterRest() : "limb")),
+			before: () => !deathAsked() || !value("mobility") || !value("hold") && !value("no_holds") ? note(words.needAnswer) : (begin(), show(d.review ? afterRest() : "limb")),
 			limb: () => limbChosen(),
 			rest: () => { d.moments.rest = now(); show("restcount"); },
 			restcount: () => {

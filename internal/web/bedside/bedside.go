@@ -57,6 +57,7 @@ type setForm struct {
 	ServerNow, ZoneName string
 	Low                 string // mmHg
 	Plausible           clinical.PlausiblePolicy
+	Died                *death
 	Charted             []option   // what the chart holds against standing
 	NoCuff              []limbView // that must not be measured
 	Stand               string     // for how long the patient stands, where that is longer than usual
@@ -71,6 +72,22 @@ type setForm struct {
 	Problems            []fieldProblem
 	Doubts              []doubt
 	typed               url.Values
+}
+
+// death is that the patient died of a fall by the chart. The form asks about it before anything.
+type death struct {
+	Says  string
+	Right option // the answer to it
+	On    bool   // it was given
+}
+
+// deathOf is nil where the patient did not die of a fall.
+func deathOf(t frame.Times, a alerts.Assessment) *death {
+	fell := a.DiedOf()
+	if fell == nil {
+		return nil
+	}
+	return &death{Says: text.Say("bedside.died", t.Time(*fell)), Right: option{"died", text.Say("bedside.died-right")}}
 }
 
 type fieldProblem struct{ Field, Text string }
@@ -232,6 +249,7 @@ func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 	if v.Stand != "" {
 		v.Clear = text.Figure(*view.Assessment.Digest.Serial.ClearMinutes)
 	}
+	v.Died = deathOf(t, view.Assessment)
 	v.LowBefore = parts.LowOf(t, view.Assessment.LowAtRest)
 	for _, b := range s.begun.others(v.StayID, v.Account, now) {
 		v.Others = append(v.Others, text.Say("bedside.begun-by", b.who, t.Time(b.at)))
@@ -303,6 +321,9 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 		Plausible: v.Plausible, Restrictions: ownRestrictions(digest),
 	})
 	v.typed, v.SetID = form, form.Get("set")
+	if v.Died != nil {
+		v.Died.On = slices.Contains(form["confirm"], v.Died.Right.Value)
+	}
 	if opened := form.Get("account"); opened != "" && opened != strconv.FormatInt(v.Account, 10) {
 		return s.refuseAccount(c, v)
 	}
@@ -319,7 +340,10 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 		v.Problems = append(v.Problems, fieldProblem{p.Field, s.problemText(p, v, now)})
 	}
 	if len(problems) == 0 {
-		v.Doubts = doubtsOf(set, digest, s.PolicyOf(c).Policy, form["confirm"])
+		if v.Died != nil {
+			v.Doubts = append(v.Doubts, doubt{option{v.Died.Right.Value, v.Died.Says}, v.Died.On})
+		}
+		v.Doubts = append(v.Doubts, doubtsOf(set, digest, s.PolicyOf(c).Policy, form["confirm"])...)
 	}
 	v.Emergency = emergenciesOf(set, problems)
 	if len(v.Problems)+len(v.Unsure()) > 0 {
@@ -652,7 +676,7 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 		}
 		v.NotStood = text.Say("bedside.result-not-stood-why", text.List(whys))
 	}
-	if a.Precautions.Needed {
+	if a.Precautions.Needed && !a.Died() {
 		v.Missing, v.InPlace = a.Precautions.Missing, parts.PrecautionsOf(a).Note
 	}
 	if v.Tasks, err = s.owedOf(c, stayID); err != nil {
