@@ -44,6 +44,9 @@ func FuzzRead(f *testing.F) {
 	f.Add([]byte(msg("ADT^A40", "9", "250600", "EVN|A40|20261125060000", "PID|1||99^^^H^MR", "MRG|77^^^H^MR")))
 	f.Add([]byte(msg("RDE^O11", "2", "240900", "PID|1||77^^^H^MR", "ORC|NW|R1", "TQ1|1||BID||||20261124100000", "RXE||C03CA01^F^ATC|40||mg")))
 	f.Add([]byte("\x0b" + oru("2", "250705", "OBR|1||O7", obx(1, "8480-6^S^LN", "142", "mmHg", "F|||20261125070000"))))
+	for _, c := range splitCases {
+		f.Add([]byte(oru("2", "250705", c.segments...)))
+	}
 	f.Add([]byte("FHS|^~\\&\rMSH|^~\\&|A|B|C|D|20261125070000+0110||ORU^R01|9|P|2.5||||||8859/1\rOBX|1|NM|\\X41\\||\xe4\r"))
 	entries, err := codes.Read([]byte(siteTable))
 	if err != nil {

@@ -1,6 +1,7 @@
 package hl7feed
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strconv"
@@ -74,8 +75,14 @@ func (t *told) groups() (out []*group) {
 }
 
 func (t *told) readObservations() {
-	for _, g := range t.groups() {
-		t.readGroup(g)
+	var all readings
+	for n, g := range t.groups() {
+		for _, r := range t.readGroup(g) {
+			all.add(r.within(n))
+		}
+	}
+	for _, r := range all.list {
+		t.addReading(r)
 	}
 }
 
@@ -146,9 +153,8 @@ func (m meant) ofReading() bool {
 	return m.kind == codes.Symptom || m.kind == codes.Minutes || m.kind == codes.Stopped
 }
 
-// readGroup reads the readings of a group, and each of its other facts.
-func (t *told) readGroup(g *group) {
-	var at []reading
+// readGroup gives the readings of a group, and adds each of its other facts.
+func (t *told) readGroup(g *group) (at []reading) {
 	var beside []besideReading
 	for _, o := range g.values {
 		m, used := t.meaning(o)
@@ -199,10 +205,7 @@ func (t *told) readGroup(g *group) {
 	for _, b := range beside {
 		at = b.put(at, g)
 	}
-	for _, r := range at {
-		topic := "reading " + r.Group + " " + stampOf(r.At)
-		t.add(row{key: topic, part: t.part(clinical.KindVitals, topic, r, records.Topic{Name: topic})})
-	}
+	return at
 }
 
 func (m meant) factKind() clinical.Kind {
@@ -254,6 +257,9 @@ type item struct {
 	Stopped   *bool             `json:",omitempty"`
 	Gone      bool              `json:",omitempty"`
 	Corrected bool              `json:",omitempty"`
+
+	code string // OBX-3, by which a repeated pulse is known
+	sub  string // OBR and OBX-4: values that bear the same are of one position
 }
 
 // besideReading is what says something of a reading and has no figure of its own.
@@ -269,7 +275,9 @@ func (b besideReading) put(at []reading, g *group) []reading {
 	n := slices.IndexFunc(at, func(r reading) bool { return r.At.Equal(b.at) })
 	if n < 0 && b.item.Position != "" && b.ofGroup && len(at) > 0 {
 		for n := range at {
-			at[n].Items = append(at[n].Items, b.item)
+			if len(at[n].byCode()) == 0 {
+				at[n].Items = append(at[n].Items, b.item)
+			}
 		}
 		return at
 	}
@@ -294,6 +302,7 @@ func (t *told) item(o observed, m meant, status clinical.Status) (i item, reason
 	i = item{
 		Set: o.set(), Measure: m.Measure, Position: m.Position,
 		Gone: status == clinical.EnteredInError, Corrected: status == clinical.Corrected,
+		code: cmp.Or(o.first(3).component(1), o.first(3).component(4)), sub: o.text(4),
 	}
 	if m.Measure == clinical.MeasurePosition {
 		i.Measure = ""
@@ -412,38 +421,6 @@ func (t *told) unitBy(o observed, known func(unit string) (float64, bool)) (unit
 	}
 	t.saw(records.SeenUnit, e.component(3), e.component(1), e.component(2))
 	return "", 0, "the unit (OBX-6) is not known: " + strconv.Quote(e.component(1))
-}
-
-// composeReading joins the values of a reading.
-func (r Reader) composeReading(topic string, look records.Look) (records.Composed, error) {
-	type body = clinical.Body
-	return composeFact(r, topic, clinical.KindVitals, look, func(told []version[reading]) (string, clinical.Status, body) {
-		first := told[0].body
-		source := first.Group + "/" + first.Items[0].Set + "/" + stampOf(first.At)
-		items := map[string]item{}
-		var order []string
-		status := clinical.Final
-		for _, v := range told {
-			for _, i := range v.body.Items {
-				if _, known := items[i.Set]; !known {
-					order = append(order, i.Set)
-				}
-				items[i.Set] = i
-				if i.Corrected || len(told) > 1 && v.RecordedAt.After(told[0].RecordedAt) {
-					status = clinical.Corrected
-				}
-			}
-		}
-		b := clinical.Vitals{TakenAt: first.At}
-		left := false
-		for _, set := range order {
-			left = items[set].into(&b) || left
-		}
-		if !left {
-			return source, clinical.EnteredInError, nil
-		}
-		return source, status, b
-	})
 }
 
 // into puts a value into a reading; false where it was taken back or says nothing.

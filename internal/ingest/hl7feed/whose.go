@@ -2,6 +2,7 @@ package hl7feed
 
 import (
 	"encoding/json"
+	"slices"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -103,6 +104,24 @@ func (o owner) ofWhom() owner { return o }
 func composeFact[B owned](
 	r Reader, topic string, kind clinical.Kind, look records.Look,
 	fold func(told []version[B]) (source string, status clinical.Status, body clinical.Body),
+) (records.Composed, error) {
+	return composeFacts(r, topic, kind, look, func(told []version[B]) []folded {
+		source, status, body := fold(told)
+		return []folded{{source, status, body}}
+	})
+}
+
+// folded is what is known of a fact at a moment.
+type folded struct {
+	source string
+	status clinical.Status
+	body   clinical.Body
+}
+
+// composeFacts likewise makes the versions of the facts of one topic. One that is not among them any more is
+// taken back.
+func composeFacts[B owned](
+	r Reader, topic string, kind clinical.Kind, look records.Look, fold func(told []version[B]) []folded,
 ) (out records.Composed, err error) {
 	list, moved, err := versionsAt[B](topic, look)
 	if err != nil || len(list) == 0 {
@@ -117,7 +136,7 @@ func composeFact[B owned](
 		}
 		others = append(others, at...)
 	}
-	var h history
+	var facts histories
 	n, skipped, waits := 0, false, false
 	for _, at := range moments(list, others) {
 		for n < len(list) && !list[n].RecordedAt.After(at) {
@@ -131,18 +150,23 @@ func composeFact[B owned](
 		if err != nil {
 			return out, err
 		}
-		source, status, body := fold(list[:n])
-		if skipped, waits = w.none, body == nil && status != clinical.EnteredInError; skipped || waits {
+		if skipped, waits = w.none, false; skipped {
 			continue
 		}
-		v := w.version(kind, source)
-		if v.Status, v.Body = status, body; status == clinical.EnteredInError && !h.begun() {
-			skipped = true
-			continue
+		for _, f := range facts.withGone(fold(list[:n])) {
+			if f.body == nil && f.status != clinical.EnteredInError {
+				waits = true
+				continue
+			}
+			v, h := w.version(kind, f.source), facts.of(f.source)
+			if v.Status, v.Body = f.status, f.body; f.status == clinical.EnteredInError && !h.begun() {
+				skipped = true
+				continue
+			}
+			h.add(v, last.Part, at)
 		}
-		h.add(v, last.Part, at)
 	}
-	out.Versions = h.versions
+	out.Versions = facts.versions()
 	if len(out.Versions) == 0 && !moved {
 		switch {
 		case skipped:
@@ -152,4 +176,39 @@ func composeFact[B owned](
 		}
 	}
 	return out, nil
+}
+
+// histories are those of the facts of one topic, by their source, in the order in which they came up.
+type histories struct {
+	sources []string
+	facts   map[string]*history
+}
+
+func (l *histories) of(source string) *history {
+	if l.facts == nil {
+		l.facts = map[string]*history{}
+	}
+	h := l.facts[source]
+	if h == nil {
+		h = &history{}
+		l.facts[source], l.sources = h, append(l.sources, source)
+	}
+	return h
+}
+
+// withGone adds those that have been there and are not now.
+func (l *histories) withGone(now []folded) []folded {
+	for _, source := range l.sources {
+		if !slices.ContainsFunc(now, func(f folded) bool { return f.source == source }) {
+			now = append(now, folded{source, clinical.EnteredInError, nil})
+		}
+	}
+	return now
+}
+
+func (l *histories) versions() (out []clinical.Version) {
+	for _, source := range l.sources {
+		out = append(out, l.facts[source].versions...)
+	}
+	return out
 }
