@@ -287,10 +287,10 @@ func (s *service) changeCells(ctx context.Context, e queued) (rows [][]any) {
 	}
 	for _, c := range d.Changes {
 		row := append(whose(e), c.At, c.Drug, c.Change, missing(c.Route), c.From, c.To)
-		shift := make([]any, 6)
+		shift := make([]any, 7)
 		for _, a := range d.Serial.Around {
 			if a.Drug == c.Drug && a.Change == c.Change && a.At.Equal(c.At) {
-				shift = []any{a.SetsBefore, a.SetsAfter, a.Shift.Shift, a.Low, a.High, a.P}
+				shift = []any{a.SetsBefore, a.SetsAfter, a.Shift.Shift, a.Low, a.High, a.P, a.PSmallest}
 			}
 		}
 		row = append(row, shift...)

@@ -109,11 +109,11 @@ func handedOver(t frame.Times, a alerts.Assessment, thing episodes.Thing) string
 	if d := thing.Due; d != nil {
 		if what = t.OwedBrief(*d); d.At != nil {
 			at, state := SetDue(t, a, *d)
-			due := "parts.hand-by"
+			due := text.Say("parts.hand-by", t.Short(at))
 			if state == alerts.Overdue {
-				due = "parts.hand-late"
+				due = text.Say("parts.hand-late", t.Short(at))
 			}
-			what += text.Say(due, t.Short(at))
+			what += due
 			if before := AskedBefore(t, a, *d); before != "" {
 				notes = append(notes, before)
 			}
