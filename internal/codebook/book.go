@@ -97,6 +97,9 @@ func (b *Book) Seen(ctx context.Context) ([]records.SeenCode, error) {
 
 // told reports whether the table tells a code that was seen; of a word, whether its code has it.
 func (b *Book) told(c records.SeenCode) bool {
+	if c.Kind == records.SeenPosition {
+		return b.Table.TellsPosition(c.System, c.Code, c.Text)
+	}
 	if c.Kind != records.SeenWord {
 		_, mapped := b.Table.Find(c.System, c.Code)
 		return mapped

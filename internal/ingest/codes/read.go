@@ -165,6 +165,12 @@ func (r *reader) check(e *Entry, at func(key string) *yaml.Node) {
 		r.wrong(at("reason"), "reason is none of %s: %q", join(clinical.RestrictionReasons), e.Reason)
 	}
 	for from, to := range e.Words {
+		if e.IsPosition() {
+			if e.Words[from], _ = inList(positions, to); !slices.Contains(positions, e.Words[from]) {
+				r.wrong(at("words"), "the word %q for %q is none of %s", to, from, join(positions))
+			}
+			continue
+		}
 		word, ok := inList(append([]string{Yes, No, Begins, Ends}, words[e.Kind]...), to)
 		if !ok {
 			r.wrong(at("words"), "the word %q for %q is none of yes, no, begins, ends or the list of %s", to, from, e.Kind)

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/codes"
 )
 
@@ -63,6 +64,23 @@ func TestTheEarlierListCounts(t *testing.T) {
 	}
 }
 
+func TestPositionsOfTheSite(t *testing.T) {
+	entries, err := codes.Read([]byte("codes:\n  - {system: LN, code: 8361-8, kind: vital, value: 8361-8, words: {SIT: Sitting}}\n" +
+		"  - {system: W, code: UP, kind: vital, value: 8361-8}\n  - {system: W, code: X, kind: ignore}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p, ok := entries[0].Position("W", "sit"); !ok || p != clinical.Sitting {
+		t.Errorf("%q, %v", p, ok)
+	}
+	table := codes.New(entries)
+	for code, want := range map[string]bool{"SIT": true, "UP": false, "X": true, "8361-8": false} {
+		if got := table.TellsPosition("W", code, ""); got != want {
+			t.Errorf("the position %s is told: %v", code, got)
+		}
+	}
+}
+
 func TestWhatIsWrongIsNamedWithItsLine(t *testing.T) {
 	for text, want := range map[string]string{
 		"code: []":    `line 1: the key "code" is not known`,
@@ -81,6 +99,7 @@ func TestWhatIsWrongIsNamedWithItsLine(t *testing.T) {
 		"codes:\n- code: A\n  kind: restriction\n  value: arm":                   "line 4: value is none of left arm",
 		"codes:\n- code: A\n  kind: restriction\n  value: left arm\n  reason: x": "line 5: reason is none of fistula",
 		"codes:\n- code: A\n  kind: answer\n  words: {N: never}":                 `line 4: the word "never" for "N"`,
+		"codes:\n- code: A\n  kind: vital\n  value: 8361-8\n  words: {S: yes}":   `line 5: the word "yes" for "S" is none of lying, sitting, standing`,
 		"codes:\n- {code: A, kind: ignore}\n- {code: A, kind: fall}":             `line 3: the code "A" of this system stands in line 2`,
 		"codes:\n- code: A\n  code: B\n  kind: ignore":                           `line 3: the key "code" stands twice`,
 		"codes: [": "is no YAML",

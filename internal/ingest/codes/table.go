@@ -45,6 +45,9 @@ const (
 	Ends   = "ends"
 )
 
+// positions are the words for values of a body position.
+var positions = []string{string(clinical.Lying), string(clinical.Sitting), string(clinical.Standing)}
+
 // words are the lists of the kinds that have one.
 var words = map[Kind][]string{
 	Fall: clinical.Injuries, Precaution: clinical.Precautions, Restriction: clinical.Limbs,
@@ -83,6 +86,37 @@ func (e Entry) Meaning(texts ...string) (word string, ok bool) {
 		}
 	}
 	return "", false
+}
+
+// IsPosition reports whether the entry is of the body position: its code is charted beside a reading,
+// or is a value of such a code.
+func (e Entry) IsPosition() bool {
+	o, _ := clinical.LOINC(e.Value)
+	return e.Kind == Vital && o.Measure == clinical.MeasurePosition
+}
+
+// Position is the body position that the first of the texts means that the entry knows.
+func (e Entry) Position(texts ...string) (p clinical.Position, ok bool) {
+	if !e.IsPosition() {
+		return "", false
+	}
+	word, ok := e.Meaning(texts...)
+	return clinical.Position(word), ok
+}
+
+// TellsPosition reports whether the table tells what a code means that came as a body position.
+func (t *Table) TellsPosition(system, code, text string) bool {
+	if e, ok := t.Find(system, code); ok && e.Kind == Ignore {
+		return true
+	}
+	for _, list := range t.all() {
+		for _, e := range list {
+			if _, ok := e.Position(code, text); ok {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // Table is a site's table. The zero Table, and a nil one, knows no code. It may be used from

@@ -40,6 +40,8 @@ codes:
   - {system: "urn:site", code: SYS, kind: vital, value: 8480-6}
   - {system: "urn:site", code: FURO, kind: drug, value: C03CA01}
   - {system: "urn:site", code: WATER, kind: ignore}
+  - {system: "urn:site", code: POS, kind: vital, value: 8361-8, words: {U: sitting, S: standing}}
+  - {system: "urn:site", code: BED, kind: vital, value: 8361-8, words: {BED: lying}}
 `
 
 func siteSettings(t testing.TB) fhirfeed.Settings {

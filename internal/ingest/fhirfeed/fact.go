@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/ingest/codes"
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/records"
 )
@@ -38,7 +39,8 @@ func (w *work) sawConcept(kind records.SeenKind, c *concept) {
 		return
 	}
 	for _, k := range c.Coding {
-		if _, mapped := w.Codes.Find(k.System, k.Code); !mapped && !k.of(loincSystems) {
+		e, mapped := w.Codes.Find(k.System, k.Code)
+		if mapped = mapped && (kind != records.SeenPosition || e.Kind == codes.Ignore); !mapped && !k.of(loincSystems) {
 			w.saw(kind, k.System, k.Code, cmp.Or(k.Display, c.Text))
 		}
 	}

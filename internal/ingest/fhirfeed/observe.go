@@ -56,6 +56,7 @@ func (w *work) meaning(c *concept) (m meant, ok bool) {
 		switch e.Kind {
 		case codes.Vital:
 			m.Observed, _ = clinical.LOINC(e.Value)
+			m.entry = e
 			return m, true
 		case codes.Lab:
 			return labMeant(e.Value), true

@@ -84,7 +84,7 @@ func (w *work) gonePart(o observation, f fact) fact {
 func (w *work) measurements(o observation, m meant, p *part) error {
 	s := newSheet()
 	s.said = m.Position
-	if err := s.say(extendedPosition(o.Extension)); err != nil {
+	if err := s.say(w.extendedPosition(o.Extension)); err != nil {
 		return err
 	}
 	if m.Measure != clinical.MeasurePanel {
@@ -155,16 +155,34 @@ func (w *work) measurement(c measured, m meant, s *sheet) error {
 	case clinical.MeasurePulse:
 		return set(&s.at(m.Position).Pulse, "the pulse")
 	case clinical.MeasurePosition:
-		position := positionOf(c.ValueCodeableConcept)
-		if position == "" {
-			w.sawConcept(records.SeenPosition, c.ValueCodeableConcept)
+		position, err := w.position(c, m.entry)
+		if err != nil {
+			return err
 		}
 		return s.say(position)
 	}
 	return w.sideValue(c, m, s.at(clinical.NoPosition))
 }
 
-func positionOf(c *concept) clinical.Position {
+// position is what the value of a body position means. on is the entry of its code in the site's table;
+// a value that the words of it lack is wrong, any other that nothing tells is not charted.
+func (w *work) position(c measured, on codes.Entry) (clinical.Position, error) {
+	if p, ok := on.Position(c.words()...); ok {
+		return p, nil
+	}
+	if p := w.positionOf(c.ValueCodeableConcept); p != "" {
+		return p, nil
+	}
+	if len(on.Words) > 0 && c.hasValue() {
+		_, err := w.word(c, on)
+		return "", err
+	}
+	w.sawConcept(records.SeenPosition, c.ValueCodeableConcept)
+	return "", nil
+}
+
+// positionOf is the position by SNOMED CT, or by an entry of the value's own code in the site's table.
+func (w *work) positionOf(c *concept) clinical.Position {
 	if c == nil {
 		return ""
 	}
@@ -173,14 +191,21 @@ func positionOf(c *concept) clinical.Position {
 			return p
 		}
 	}
+	for _, k := range c.Coding {
+		if e, ok := w.Codes.Find(k.System, k.Code); ok {
+			if p, ok := e.Position(k.Code, k.Display); ok {
+				return p
+			}
+		}
+	}
 	return ""
 }
 
 // extendedPosition is the position in the extension observation-bodyPosition.
-func extendedPosition(list []extension) clinical.Position {
+func (w *work) extendedPosition(list []extension) clinical.Position {
 	for _, e := range list {
 		if strings.HasSuffix(strings.ToLower(e.URL), "/observation-bodyposition") {
-			return positionOf(e.ValueCodeableConcept)
+			return w.positionOf(e.ValueCodeableConcept)
 		}
 	}
 	return ""

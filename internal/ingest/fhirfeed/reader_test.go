@@ -190,6 +190,32 @@ func twoPositions(more string) string {
 	return obs("B", "85354-9", "25T07:00:00Z", components(list...))
 }
 
+// A position comes by the words of the code that is charted, or by an entry of the value's own code.
+func TestAPositionOfTheSite(t *testing.T) {
+	site := func(code string) string { return `{"coding":[{"system":"urn:site","code":"` + code + `"}]}` }
+	for name, c := range map[string]struct{ more, want, why string }{
+		"a code":               {`{"code":` + site("POS") + `,"valueCodeableConcept":` + site("U") + `}`, " position=sitting", ""},
+		"a text":               {`{"code":` + site("POS") + `,"valueString":"s"}`, " position=standing", ""},
+		"by the standard":      {`{"code":` + site("POS") + `,` + lyingConcept + `}`, " position=lying", ""},
+		"no word":              {`{"code":` + site("POS") + `,"valueString":"hung"}`, "", `hung" of the code "POS"`},
+		"the value's own code": {component("8361-8", `"valueCodeableConcept":`+site("BED")), " position=lying", ""},
+		"a word of another":    {component("8361-8", `"valueCodeableConcept":`+site("U")), "", ""},
+	} {
+		chart, why := said(t, obs("B", "85354-9", "25T07:00:00Z", components(component("8480-6", quantity("142", "mm[Hg]")), c.more)))
+		want := "vitals Observation/B 25.07:00" + c.want + " systolic=142"
+		if c.why != "" {
+			want = ""
+		}
+		if chart != want || !strings.Contains(why, c.why) {
+			t.Errorf("%s: %s [%s]", name, chart, why)
+		}
+	}
+	extended := strings.Replace(standingExtension, `"code":"10904000"`, `"code":"10904001"},{"system":"urn:site","code":"BED"`, 1)
+	if chart, why := said(t, panel("B", "25T07:00:00Z", 142, 78, extended)); !strings.Contains(chart, "position=lying") {
+		t.Errorf("in the extension: %s [%s]", chart, why)
+	}
+}
+
 func TestPartsMakeOneReading(t *testing.T) {
 	one := func(id, loinc, value, unit, rest string) string {
 		return obs(id, loinc, "25T07:00:00Z", ","+quantity(value, unit)+rest)

@@ -139,6 +139,7 @@ func byTable(e codes.Entry) (m meant, used bool) {
 		if m, used = byLOINC(e.Value); e.Kind == codes.Lab && !used {
 			m, used = meant{lab: e.Value}, true
 		}
+		m.entry = e
 		return m, used
 	}
 	return meant{entry: e, kind: e.Kind}, true
@@ -306,10 +307,10 @@ func (t *told) item(o observed, m meant, status clinical.Status) (i item, reason
 	}
 	if m.Measure == clinical.MeasurePosition {
 		i.Measure = ""
-		if i.Position = t.position(o); i.Position == "" {
-			t.sawElement(records.SeenPosition, o.first(5))
+		if i.Position, reason = t.position(o, m.entry); i.Gone {
+			reason = ""
 		}
-		return i, ""
+		return i, reason
 	}
 	if m.kind != "" {
 		i.Measure = ""
@@ -383,14 +384,31 @@ func (t *told) wordOf(o observed, e codes.Entry) (word, reason string) {
 	return word, ""
 }
 
-func (t *told) position(o observed) clinical.Position {
+// position is what OBX-5 says of the body position. on is the entry of its code in the site's table; a
+// value that the words of it lack is wrong, any other that nothing tells is not charted.
+func (t *told) position(o observed, on codes.Entry) (p clinical.Position, reason string) {
 	v := o.first(5)
+	if p, ok := on.Position(words(v)...); ok {
+		return p, ""
+	}
 	for _, n := range []int{1, 4} {
 		if p := clinical.SNOMEDPosition(v.component(n)); p != clinical.NoPosition {
-			return p
+			return p, ""
 		}
 	}
-	return clinical.NoPosition
+	for _, n := range []int{1, 4} {
+		if e, ok := t.Codes.Find(v.component(n+2), v.component(n)); ok {
+			if p, ok := e.Position(v.component(n), v.component(n+1)); ok {
+				return p, ""
+			}
+		}
+	}
+	if len(on.Words) > 0 && strings.TrimSpace(v.text) != "" {
+		_, reason = t.wordOf(o, on)
+		return "", reason
+	}
+	t.sawElement(records.SeenPosition, v)
+	return "", ""
 }
 
 // numberOf is OBX-5, which must be one number.

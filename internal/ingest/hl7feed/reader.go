@@ -235,7 +235,9 @@ func (t *told) saw(kind records.SeenKind, system, code, text string) {
 func (t *told) sawElement(kind records.SeenKind, e element) {
 	for _, n := range []int{1, 4} {
 		system := e.component(n + 2)
-		if _, mapped := t.Codes.Find(system, e.component(n)); !mapped && !strings.EqualFold(system, "LN") {
+		entry, mapped := t.Codes.Find(system, e.component(n))
+		mapped = mapped && (kind != records.SeenPosition || entry.Kind == codes.Ignore)
+		if !mapped && !strings.EqualFold(system, "LN") {
 			t.saw(kind, system, e.component(n), e.component(n+1))
 		}
 	}

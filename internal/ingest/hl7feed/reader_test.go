@@ -35,6 +35,8 @@ const siteTable = `codes:
   - {system: FORM, code: F40, kind: drug, value: C03CA01}
   - {code: NBPS, kind: vital, value: 8480-6}
   - {code: SCORE, kind: ignore}
+  - {system: WARD, code: POS, kind: vital, value: 8361-8, words: {U: sitting, S: standing}}
+  - {system: WARD, code: BED, kind: vital, value: 8361-8, words: {BED: lying}}
 `
 
 type desk struct {
@@ -284,6 +286,27 @@ func TestOrdersAndDoses(t *testing.T) {
 	given := "\ndoses R1/1/2026-11-24T10:02:00Z completed: furosemide C03CA01 40mg at 24T10:02 of R1"
 	expect(t, "while it runs", fmt.Sprintf(want, "active", "open")+given, d.chart("V1", time.Date(2026, 11, 24, 11, 0, 0, 0, time.UTC)))
 	expect(t, "after it was stopped", fmt.Sprintf(want, "stopped", "25T08:00")+given, d.chart("V1", now))
+}
+
+// A position comes by the words of the code that is charted, or by an entry of the value's own code.
+func TestAPositionOfTheSite(t *testing.T) {
+	for _, c := range []struct{ code, value, want, why string }{
+		{"POS^^WARD", "U^Sat up^WARD", " sitting ", ""},
+		{"POS^^WARD", "s", " standing ", ""},
+		{"POS^^WARD", "40199007^^SCT", " lying ", ""},
+		{"POS^^WARD", "X^Hung^WARD", "", `the site's table has no word for "X^Hung^WARD" of the code "POS"`},
+		{"8361-8^^LN", "BED^In bed^WARD", " lying ", ""},
+		{"8361-8^^LN", "U^Sat up^WARD", "142/- -  - []", ""}, // a word of another code
+	} {
+		d := newDesk(t, teststore.Empty(t))
+		d.load(adt("A01", "1", "240800", pv("I", "4W^12^A")))
+		got := d.load(oru("10", "250705", "OBR|1||O7|VS|||20261125070000",
+			obx(1, "8480-6^^LN", "142", "mm[Hg]", "F"), obx(2, c.code, c.value, "", "F")))
+		chart := d.chart("V1", now)
+		if !strings.Contains(got, c.why) || !strings.Contains(chart, c.want) {
+			t.Errorf("%s %s: %s\n%s", c.code, c.value, got, chart)
+		}
+	}
 }
 
 func TestWhatTheSitesTableGives(t *testing.T) {
