@@ -80,6 +80,12 @@ func (a Assessment) DecidedBy() string {
 	return a.Reasons[0].Rule
 }
 
+// DecidedByFall reports whether the deciding reason tells of a fall.
+func (a Assessment) DecidedByFall() bool {
+	by := a.DecidedBy()
+	return by == TFall || by == TFell
+}
+
 // Assess decides what is owed to one stay at a moment for which its digest holds.
 func Assess(d trends.Digest, p clinical.Policy, zone *time.Location, at time.Time) Assessment {
 	s := situation{Digest: d, exposures: trends.ExposuresAt(d, p, at), policy: p, zone: zone, at: at}

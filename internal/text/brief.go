@@ -27,13 +27,39 @@ func (c Catalogue) Line(r alerts.Reason) string { return c.rule(r.Rule, ".line",
 
 // LineOf is Line for a reason of a stay: a fall around which drugs run that nothing tells says
 // that too, for some may make it bleed.
-func (c Catalogue) LineOf(d trends.Digest, r alerts.Reason) string {
-	line := c.Line(r)
+func (c Catalogue) LineOf(d trends.Digest, r alerts.Reason) string { return c.onSome(d, r, c.Line(r)) }
+
+// BriefOf is Brief for a reason of a stay, as LineOf is Line.
+func (c Catalogue) BriefOf(d trends.Digest, r alerts.Reason) string {
+	return c.onSome(d, r, c.Brief(r))
+}
+
+// LeadBriefOf is LeadBrief for a reason of a stay, as LineOf is Line.
+func (c Catalogue) LeadBriefOf(d trends.Digest, r alerts.Reason) string {
+	return c.onSome(d, r, c.LeadBrief(r))
+}
+
+// FellBeside tells the latest recent fall of a stay and the drugs that make it bleed in a few
+// words, where another rule decides; "" where that of a fall does, or nobody fell.
+func (c Catalogue) FellBeside(a alerts.Assessment) string {
+	if a.DecidedByFall() {
+		return ""
+	}
+	for _, r := range a.Reasons {
+		if f, ok := r.Figures.(alerts.FellFigures); ok && r.Rule == alerts.TFell {
+			return c.onSome(a.Digest, r, sayFellBeside(c, f))
+		}
+	}
+	return ""
+}
+
+// onSome adds to what is said of a fall that drugs run around it that nothing tells.
+func (c Catalogue) onSome(d trends.Digest, r alerts.Reason, said string) string {
 	fell, ok := r.Figures.(alerts.FellFigures)
 	if ok && slices.ContainsFunc(d.Falls, func(f trends.FallFact) bool {
 		return f.At.Equal(fell.FellAt) && len(f.Unrecognised) > 0
 	}) {
-		return sayFellOnSome(c, line)
+		return sayFellOnSome(c, said)
 	}
-	return line
+	return said
 }

@@ -11,8 +11,16 @@ import (
 )
 
 // Event says who fell or fainted: when, with what injury or pressures, and whether a
-// set was taken since.
+// set was taken since; of a fall also that drugs run around it that nothing tells.
 func (c Catalogue) Event(e alerts.Event) string {
+	said := c.event(e)
+	if e.Fall != nil && len(e.Fall.Unrecognised) > 0 {
+		return sayFellOnSome(c, strings.TrimSuffix(said, ".")) + "."
+	}
+	return said
+}
+
+func (c Catalogue) event(e alerts.Event) string {
 	switch {
 	case e.Fainted:
 		return sayFainted(c, as[alerts.SetFigures](e.Reason.Figures))

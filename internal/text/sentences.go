@@ -72,6 +72,7 @@ var (
 	sayBeforeFall = says[time.Duration]("given-before-fall")
 	sayBleeds     = says[trends.FallFact]("bleeds")
 	sayFellOnSome = says[string]("fell-line-unrecognised")
+	sayFellBeside = says[alerts.FellFigures]("fell-beside")
 	sayP          = says[float64]("p")
 	saySmallest   = says[float64]("smallest")
 	_             = says[fewFigures]("few")

@@ -1,10 +1,12 @@
 package web_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/web/webtest"
@@ -139,4 +141,39 @@ func TestFallsStandWithWhatMakesThemBleedAndThoseWithoutASetFirst(t *testing.T) 
 			t.Errorf("%s: falls without a set do not come first:\n%s", path, fell)
 		}
 	}
+}
+
+// A fall of the last hours and its bleeding drug stand in the row, on paper and in the copy, whatever
+// rule decides; and beside it, in every one, that drugs run that nothing tells (E-BLEED).
+func TestAFallIsNotLostBehindAnotherRule(t *testing.T) {
+	d, board := open(t)
+	list, err := board.List(t.Context(), "4W", demo.AnchorTime())
+	n := slices.IndexFunc(list, func(a alerts.Assessment) bool { return a.DecidedBy() == alerts.TGap && len(a.Digest.Falls) == 0 })
+	if err != nil || n < 0 {
+		t.Fatal("nobody has precautions missing and did not fall", err)
+	}
+	stay := list[n].Digest
+	fell := stay.LatestInterpretable().StartedAt.Add(-30 * time.Minute)
+	put := func(kind clinical.Kind, id string, at time.Time, body clinical.Body) {
+		status := clinical.Final
+		if kind == clinical.KindDose {
+			status = clinical.Completed
+		}
+		board.Put(t, clinical.Version{Kind: kind, SourceID: id, StayID: stay.StayID, RecordedAt: at, Stated: true, Status: status, Body: body})
+	}
+	put(clinical.KindFall, "F-9", fell, clinical.Fall{FellAt: fell, Injury: "none"})
+	for _, drug := range []string{"apixaban 5 mg", "clotbegone 5 mg"} {
+		at := fell.Add(-time.Hour)
+		put(clinical.KindDose, drug, at, clinical.Dose{Drug: clinical.Drug{Text: drug}, GivenAt: at})
+	}
+	at := fell.In(d.Zone)
+	beside := "fell " + at.Format("15:04") + " on apixaban, drugs not recognised"
+	brief := "fell " + at.Format("2 Jan 15:04") + ", on apixaban, last 60 min before the fall; no injury, drugs not recognised"
+	page := get(signedIn(d), "/units/4W").Body.String()
+	row := part(t, page, `id="row-`+stay.StayID+`"`, `id="row-`)
+	holds(t, part(t, row, `class="reason"`, "</p>"), beside)
+	holds(t, part(t, row, `class="more"`, "<textarea"), brief)
+	holds(t, part(t, row, "<textarea", "</textarea>"), brief)
+	holds(t, part(t, part(t, page, `class="sheet`, "</html>"), `class="bed">`+stay.Stay.Bed+"</b>", "</tr>"), brief)
+	holds(t, part(t, page, `id="h-fell"`, `class="ask"`), "no injury; a set that can be read was taken since, drugs not recognised.")
 }

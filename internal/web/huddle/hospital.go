@@ -43,6 +43,7 @@ type unitLine struct {
 type worstView struct {
 	personView
 	Unit, Tier, TierName, Line string
+	Fell                       string // as of rowView
 	Marks                      []markView
 	Things                     []thingView
 	Set                        *parts.Found
@@ -161,7 +162,7 @@ func (l lister) worst(a alerts.Assessment) worstView {
 	d := a.Digest
 	v := worstView{
 		personView: l.person(a), Unit: d.Stay.Unit, Tier: a.Tier, TierName: text.TierNames[a.Tier],
-		Line: l.lineOf(a), Marks: l.marks[d.StayID], Things: l.thingsOf(a),
+		Line: l.lineOf(a), Fell: l.FellBeside(a), Marks: l.marks[d.StayID], Things: l.thingsOf(a),
 	}
 	if set := d.LatestSet(); set != nil {
 		v.Set = parts.FoundOf(l.Times, d, *set)

@@ -65,6 +65,7 @@ func (g groupView) Count() int { return len(g.Rows) }
 type rowView struct {
 	ID        string // of the row
 	Line      string // the deciding reason in a few words
+	Fell      string // a recent fall of which the line does not tell, in a few words
 	Marks     []markView
 	Things    []thingView // what is owed, in a few words
 	Mixed     bool        // it stands among rows of other tiers

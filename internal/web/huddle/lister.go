@@ -343,7 +343,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 		case n == 0:
 			r.Lead = &parts.ReasonView{Text: l.Reason(reason), Rule: l.Rule(reason.Rule)}
 		case !toldByRow(a, reason.Rule, owed):
-			r.Others = append(r.Others, parts.ReasonView{Text: l.Brief(reason), Rule: l.Rule(reason.Rule)})
+			r.Others = append(r.Others, parts.ReasonView{Text: l.BriefOf(d, reason), Rule: l.Rule(reason.Rule)})
 		}
 	}
 	setOwed := false
@@ -361,6 +361,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 	}
 	r.Blocked = a.Recheck.State == alerts.Blocked
 	r.Limbs, r.Low = parts.LimbsOf(a), parts.LowOf(l.Times, a.LowApart())
+	r.Fell = l.FellBeside(a)
 	r.Chest = parts.ChestOf(l.Times, a.ChestPain)
 	if l.quiet(a) {
 		r.Quiet = l.QuietBrief(d.NewestVitals)
@@ -537,9 +538,9 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		switch {
 		case n == 0:
 			link := l.Rule(reason.Rule)
-			r.Why, r.Rule = l.LeadBrief(reason), &link
+			r.Why, r.Rule = l.LeadBriefOf(a.Digest, reason), &link
 		case !toldByRow(a, reason.Rule, owed):
-			r.Others = append(r.Others, l.Brief(reason))
+			r.Others = append(r.Others, l.BriefOf(a.Digest, reason))
 		}
 	}
 	if set := a.Digest.LatestSet(); set != nil {
@@ -614,8 +615,10 @@ func toldByRow(a alerts.Assessment, rule string, owed []episodes.Thing) bool {
 	}
 	var told []records.EpisodeKind
 	switch rule {
-	case alerts.TPositive, alerts.TFell: // of a fall the first reason tells
+	case alerts.TPositive:
 		return true
+	case alerts.TFell:
+		return a.DecidedByFall()
 	case alerts.TOverdue, alerts.TDue, alerts.TRoutine, alerts.TSoon:
 		told = []records.EpisodeKind{episodes.FallWithoutSet, episodes.RecheckOverdue}
 	case alerts.TGap, alerts.TPrecaution:

@@ -1,6 +1,7 @@
 package parts
 
 import (
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -40,11 +41,11 @@ func HandoverOf(t frame.Times, a alerts.Assessment, things []episodes.Thing) str
 		}
 	}
 	var why []string
-	for n, r := range a.Reasons {
+	for n, r := range fallSecond(a.Reasons) {
 		if n == 0 {
-			why = append(why, t.LeadBrief(r))
+			why = append(why, t.LeadBriefOf(a.Digest, r))
 		} else {
-			why = append(why, t.Brief(r))
+			why = append(why, t.BriefOf(a.Digest, r))
 		}
 	}
 	why = trends.Distinct(why)
@@ -64,6 +65,17 @@ func HandoverOf(t frame.Times, a alerts.Assessment, things []episodes.Thing) str
 			return text.Clip(out, MaxHandover)
 		}
 	}
+}
+
+// fallSecond are reasons with a recent fall right after the deciding one: the last are those
+// that are left out first.
+func fallSecond(reasons []alerts.Reason) []alerts.Reason {
+	n := slices.IndexFunc(reasons, func(r alerts.Reason) bool { return r.Rule == alerts.TFell })
+	if n < 2 {
+		return reasons
+	}
+	out := slices.Delete(slices.Clone(reasons), n, n+1)
+	return slices.Insert(out, 1, reasons[n])
 }
 
 func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind []string, left int) string {
