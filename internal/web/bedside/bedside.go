@@ -734,6 +734,21 @@ type chooseRow struct {
 	Recheck        parts.RecheckView
 	Limbs          []string // that must not be measured
 	Low            string   // a low pressure at rest
+	Urgent         []string // a set stopped by symptoms, and pain in the chest, of the last hours
+}
+
+// urgentOf is what was an emergency at a set of the last hours, in a few words: whoever chooses
+// a bed is to know it before the patient is asked to stand.
+func urgentOf(t frame.Times, a alerts.Assessment) (out []string) {
+	for _, r := range a.Reasons {
+		if r.Rule == alerts.TStopped {
+			out = append(out, t.Brief(r))
+		}
+	}
+	if a.ChestPain != nil {
+		out = append(out, t.ChestPainBrief(*a.ChestPain))
+	}
+	return out
 }
 
 // chooseSet lists those whose recheck is owed now in the order of the list, then
@@ -767,7 +782,7 @@ func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 	row := func(a alerts.Assessment) chooseRow {
 		r := chooseRow{
 			Bed: a.Digest.Stay.Bed, URL: frame.SetURL(a.Digest.StayID), Recheck: parts.RecheckOf(t, a), Limbs: parts.LimbsOf(a),
-			Low: parts.LowBrief(t, a.LowAtRest),
+			Low: parts.LowBrief(t, a.LowAtRest), Urgent: urgentOf(t, a),
 		}
 		if names {
 			r.Name = a.Digest.Stay.Name

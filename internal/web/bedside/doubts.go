@@ -43,6 +43,9 @@ func doubtsOf(set bedside.Set, d trends.Digest, p clinical.Policy, confirmed []s
 			}
 			add("stood_"+strings.ReplaceAll(why.Value, " ", "_"), words)
 		}
+		if ask := toAskFirst(alerts.Hindrances(d)); len(ask) > 0 {
+			add("stood_not_asked", text.Say("bedside.doubt-stood", text.List(text.Missing(ask))))
+		}
 	}
 	if !set.Plain { // vital signs make no set
 		for _, short := range trends.ShortfallsOf(vitalsOf(set), p) {
@@ -56,6 +59,17 @@ func doubtsOf(set bedside.Set, d trends.Digest, p clinical.Policy, confirmed []s
 		if r.Limb == set.Limb && r.Holds(set.Baseline().TakenAt) && !lifted(r.SourceID) {
 			add("restricted_limb", text.Say("bedside.doubt-limb", text.RestrictionBrief(r)))
 			break
+		}
+	}
+	return out
+}
+
+// toAskFirst are the hindrances that block nothing, and of which a provider is to be asked before
+// the patient stands: "none of these" at the bedside is no answer to what the chart holds.
+func toAskFirst(hindrances []string) (out []string) {
+	for _, why := range hindrances {
+		if _, fracture := alerts.FractureOf(why); fracture || why == alerts.InjuryNoClearance {
+			out = append(out, why)
 		}
 	}
 	return out

@@ -139,6 +139,12 @@ func (s *service) precautions(c *frame.Request) (frame.Page, error) {
 	if s.Facts == nil || !seen.When.Live {
 		return frame.NotFound()
 	}
+	for _, word := range form["place"] {
+		if !slices.Contains(clinical.Precautions, word) {
+			return s.charted(clinical.Errorf(clinical.Invalid,
+				"%q is no precaution that is charted here, and nothing was stored; choose from the list on the patient's page", word), "")
+		}
+	}
 	stay := seen.View.Assessment.Digest
 	entries := placed(seen.View.Assessment.Precautions.InPlace, form["place"])
 	for _, id := range form["end"] {
