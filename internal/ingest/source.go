@@ -101,7 +101,7 @@ func noReader(name string) error {
 	plain := strings.TrimSuffix(strings.ToLower(name), ".gz")
 	for _, ending := range []string{".json", ".ndjson", ".hl7", ".xml"} {
 		if strings.HasSuffix(plain, ending) {
-			return unreadable("the file is of a format that this version does not read; it reads CSV and FHIR R4 (JSON)")
+			return unreadable("the file is of a format that this version does not read; it reads CSV, FHIR R4 (JSON) and HL7 v2")
 		}
 	}
 	words := make([]string, len(clinical.Kinds))

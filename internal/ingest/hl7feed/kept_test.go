@@ -2,11 +2,14 @@ package hl7feed_test
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
+	"plumbline/internal/ingest/hl7feed"
 	"plumbline/internal/testdb/teststore"
 )
 
@@ -118,5 +121,45 @@ func TestALastLineWithoutItsEndIsNamed(t *testing.T) {
 				t.Errorf("notices: %+v (%v), want %d", s.Notices, err, c.want)
 			}
 		})
+	}
+}
+
+// A merge that is taken back by its reverse: from then on all is the first patient's again, in whatever order
+// the messages come.
+func TestAMergeIsTakenBackByItsReverse(t *testing.T) {
+	merge := func(control, sent, to, from string) string {
+		return msg("ADT^A40", control, sent, "EVN|A40|202611"+sent, "PID|1||"+to+"^^^H^MR", "MRG|"+from+"^^^H^MR")
+	}
+	messages := []string{
+		adt("A01", "1", "240800", pv("I", "4W^12^A")), merge("2", "250100", "66", "77"), merge("3", "250200", "77", "66"),
+		msg("ORU^R01", "10", "250505", "PID|1||66^^^H^MR", "OBR|1||O7|VS|||20261125050000", obx(1, "8480-6^S^LN", "142", "mmHg", "F")),
+	}
+	for range 4 {
+		d := newDesk(t, teststore.Empty(t))
+		for _, n := range rand.Perm(len(messages)) { //nolint:gosec // only an order
+			d.load(messages[n])
+		}
+		for hour, want := range map[int]string{0: "77", 1: "66", 2: "77", 5: "77"} {
+			if chart := d.chart("V1", time.Date(2026, 11, 25, hour, 30, 0, 0, time.UTC)); !strings.HasPrefix(chart, "stays V1 final: "+want+" ") {
+				t.Errorf("at %d:30: %s, want patient %s", hour, chart, want)
+			}
+		}
+		if chart := d.chart("V1", now); !strings.Contains(chart, "vitals O7/1/") {
+			t.Errorf("the reading is not of the stay: %s", chart)
+		}
+	}
+}
+
+// What stands before the first message of a file, as where its beginning was cut off, is held, and the rest read.
+func TestWhatStandsBeforeTheFirstMessageIsHeld(t *testing.T) {
+	d := newDesk(t, teststore.Empty(t))
+	got := d.load("OBX|2|NM|8462-4^S^LN||78|mm[Hg]|||||F\rmore\r" + adt("A01", "1", "240800", pv("I", "4W^12^A")))
+	if !strings.HasPrefix(got, "2 rows: 1 accepted") || !strings.Contains(got, "1 quarantined") {
+		t.Errorf("loaded: %s", got)
+	}
+	for head, want := range map[string]bool{"a,b\r\n": false, "{\"MSH|\": 1}": false, "x\nMSH|^~": true, "x\nMSHA": false} {
+		if (hl7feed.Reader{}).Sniff("a.hl7", []byte(head)) != want || (hl7feed.Reader{}).Sniff("a.csv", []byte(head)) {
+			t.Errorf("%q: want %v in a .hl7 file, and false in a .csv", head, want)
+		}
 	}
 }

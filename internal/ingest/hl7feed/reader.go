@@ -39,10 +39,18 @@ var _ feed.Composer = Reader{}
 // Feed implements feed.Reader.
 func (Reader) Feed() string { return Feed }
 
-// Sniff implements feed.Reader: a message, or the header of a batch or a file.
-func (Reader) Sniff(_ string, head []byte) bool {
+// Sniff implements feed.Reader: a message, or the header of a batch or a file; in a file named so, also one
+// that begins after something else, which is held then.
+func (Reader) Sniff(name string, head []byte) bool {
 	head = bytes.TrimLeft(bytes.TrimPrefix(head, []byte("\ufeff")), "\r\n\x0b")
-	return begins(head) || between(head)
+	if begins(head) || between(head) {
+		return true
+	}
+	if !strings.HasSuffix(strings.TrimSuffix(strings.ToLower(name), ".gz"), ".hl7") {
+		return false
+	}
+	lines := bytes.FieldsFunc(head, func(c rune) bool { return strings.ContainsRune("\r\n\x0b\x1c", c) })
+	return slices.ContainsFunc(lines, begins)
 }
 
 // noLineEnd: nothing tells a whole last value from one that was cut off. Many senders end no file with a

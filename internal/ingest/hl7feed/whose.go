@@ -1,8 +1,10 @@
 package hl7feed
 
 import (
+	"cmp"
 	"encoding/json"
 	"slices"
+	"strings"
 	"time"
 
 	"plumbline/internal/clinical"
@@ -34,29 +36,46 @@ func (w resolver) visit(id string, at time.Time) (string, []time.Time, error) {
 	return w.follow(movedTopic, id, at)
 }
 
-// follow goes from merge to merge, each of the last one that was known at the moment.
+// step is a merge on the way from one to whom it belongs.
+type step struct {
+	old, new string
+	at       time.Time
+}
+
+// follow goes from merge to merge, each of the last one that was known at the moment. Where they lead in a
+// circle, for a merge was taken back by its reverse, the latest of them counts.
 func (w resolver) follow(topic func(string) string, id string, at time.Time) (string, []time.Time, error) {
 	var when []time.Time
-	been := map[string]bool{}
-	for id != "" && !been[id] {
-		been[id] = true
+	var way []step
+	for id != "" {
 		list, _, err := versionsAt[mergeSaid](topic(id), w.look)
 		if err != nil {
 			return id, when, err
 		}
-		next := ""
+		s := step{old: id}
 		for _, m := range list {
 			if !m.RecordedAt.After(at) {
-				next = m.body.New
+				s.new, s.at = m.body.New, m.RecordedAt
 				when = append(when, m.RecordedAt)
 			}
 		}
-		if next == "" || been[next] {
+		if s.new == "" {
 			return id, when, nil
 		}
-		id = next
+		way = append(way, s)
+		if n := slices.IndexFunc(way, func(been step) bool { return been.old == s.new }); n >= 0 {
+			return latest(way[n:]).new, when, nil
+		}
+		id = s.new
 	}
 	return id, when, nil
+}
+
+// latest is the latest of the merges of a circle, from wherever it was entered.
+func latest(circle []step) step {
+	return slices.MaxFunc(circle, func(a, b step) int {
+		return cmp.Or(a.at.Compare(b.at), strings.Compare(a.new, b.new))
+	})
 }
 
 // whose is to which stay, or patient, a fact belongs at a moment.
