@@ -65,11 +65,11 @@ func (s *Service) known(ctx context.Context, unit string) error {
 	if err != nil || slices.Contains(units, unit) {
 		return err
 	}
-	known := "none has been seen yet"
+	known := "no unit has been seen yet"
 	if len(units) > 0 {
-		known = "seen so far: " + strings.Join(units, ", ")
+		known = "units seen so far: " + strings.Join(units, ", ")
 	}
-	return clinical.Errorf(clinical.NotFound, "there is no unit %q; units %s", unit, known)
+	return clinical.Errorf(clinical.NotFound, "there is no unit %q; %s", unit, known)
 }
 
 // Live ranks the patients of a unit at a moment from kept digests: what depends

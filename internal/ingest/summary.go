@@ -159,11 +159,7 @@ func (l *Loader) eachProblem(ctx context.Context, s Summary, each func(Problem, 
 	if s.waits {
 		add(fromWaiting, func(yield func(Problem) error) error {
 			return l.Store.EachWaiting(ctx, s.load, func(w records.RowRef) error {
-				reason := fmt.Sprintf("waiting: stay %s has not been seen yet", w.StayID)
-				if w.StayID == "" {
-					reason = "waiting: no stay of its patient covers its time yet"
-				}
-				return yield(Problem{w.File, w.Line, w.SourceID, reason})
+				return yield(Problem{w.File, w.Line, w.SourceID, waitsFor(w)})
 			})
 		})
 	}
@@ -178,6 +174,20 @@ func (l *Loader) eachProblem(ctx context.Context, s Summary, each func(Problem, 
 		})
 	}
 	return merge(lists, each)
+}
+
+// waitsFor says what has not come yet of that for which a row waits.
+func waitsFor(w records.RowRef) string {
+	switch {
+	case w.StayID != "":
+		return fmt.Sprintf("waiting: stay %s has not been seen yet", w.StayID)
+	case w.Kind == clinical.KindOrder:
+		return "waiting: the order that it changes, its drug or a stay of its patient that covers its time " +
+			"has not been seen yet"
+	case w.Kind == clinical.KindDose:
+		return "waiting: its drug or a stay of its patient that covers its time has not been seen yet"
+	}
+	return "waiting: no stay of its patient covers its time yet"
 }
 
 func byPlace(a, b Problem) int {

@@ -309,6 +309,16 @@ func TestAPositionOfTheSite(t *testing.T) {
 	}
 }
 
+// A change of an order that nobody knows says so: its stay is known.
+func TestAChangeWaitsForItsOrder(t *testing.T) {
+	d := newDesk(t, teststore.Empty(t))
+	d.load(adt("A01", "1", "240800", pv("I", "4W^12^A")))
+	got := d.load(msg("RDE^O11", "2", "250900", "PID|1||77^^^H^MR", "PV1|1|"+pv("I", "4W^12^A"), "ORC|DC|R9"))
+	if !strings.Contains(got, "1 waiting") || !strings.Contains(got, "waiting: the order that it changes, its drug or a stay") {
+		t.Error(got)
+	}
+}
+
 func TestWhatTheSitesTableGives(t *testing.T) {
 	d := newDesk(t, teststore.Empty(t))
 	d.load(adt("A01", "1", "240800", pv("I", "4W^12^A")))
