@@ -239,7 +239,7 @@ func (v *voice) funcs() template.FuncMap {
 		"policyOdd":     func(name string) string { return v.word("policy-odd", name) },
 		"outcome":       func(o records.DoseOutcome) string { return v.word("review-outcomes", string(o)) },
 		"ending":        func(reason string) string { return v.word("endings", reason) },
-		"closingReason": func(reason string) string { return v.word("closings", reason) },
+		"closingReason": v.closingReason,
 		"afterDoses": func(doses []trends.AroundDose, within float64) string {
 			var out strings.Builder
 			for _, d := range doses {
@@ -251,6 +251,14 @@ func (v *voice) funcs() template.FuncMap {
 			return out.String()
 		},
 	}
+}
+
+// closingReason is why a person, or the evidence, closed an episode.
+func (v *voice) closingReason(reason string) string {
+	if said := v.word("endings", reason); said != reason {
+		return said
+	}
+	return v.word("closings", reason)
 }
 
 // came says of each kind of fact when it last came.

@@ -117,3 +117,12 @@ func TestEveryStateOwedShowsItsAge(t *testing.T) {
 		t.Errorf("got %q, want %q", got, want)
 	}
 }
+
+// What the evidence ended is said in words in the row too, not as the code of its reason.
+func TestWhatWasDoneIsSaidInWords(t *testing.T) {
+	e := records.Episode{State: episodes.Done, Who: "program", Reason: episodes.SetDone, ChangedAt: episodeTime}
+	got := catalogue().ThingBrief(episodes.Thing{Episode: e}, true)
+	if !strings.HasSuffix(got, "(by program): a set that can be read was taken") {
+		t.Error(got)
+	}
+}

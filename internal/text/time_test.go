@@ -222,6 +222,19 @@ func TestTheFlagOfDosesAndSetsTellsThoseThatWereNotPositive(t *testing.T) {
 	}
 }
 
+// T-DOSE: a side without a set has no share; it is not "0 of 0".
+func TestASideWithoutASetIsSaidSo(t *testing.T) {
+	for want, d := range map[string]trends.AroundDose{
+		"x: positive in 1 of 1; no set within 4 h after a dose.":             {Drug: "x", SetsOtherwise: 1, PositiveOtherwise: 1},
+		"x: positive in 1 of 2 within 4 h after a dose; no other set.":       {Drug: "x", SetsAfter: 2, PositiveAfter: 1},
+		"x: no set lying to standing that can be read since its first dose.": {Drug: "x"},
+	} {
+		if got := AroundDose(d, 4); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
+
 // Of a patient who died of a fall no sentence asks for anything (T-GAP, T-REVIEW, T-PRECAUTION).
 func TestNoSentenceAsksForWhatADeathHasEnded(t *testing.T) {
 	died := ptr(noon.Add(-30 * time.Hour))

@@ -177,3 +177,40 @@ func TestAFallIsNotLostBehindAnotherRule(t *testing.T) {
 	holds(t, part(t, part(t, page, `class="sheet`, "</html>"), `class="bed">`+stay.Stay.Bed+"</b>", "</tr>"), brief)
 	holds(t, part(t, page, `id="h-fell"`, `class="ask"`), "no injury; a set that can be read was taken since, drugs not recognised.")
 }
+
+// Who fainted at a set and did not fall is not marked as one who fell.
+func TestWhoFaintedIsNotMarkedAsFallen(t *testing.T) {
+	d, board := open(t)
+	for n, position := range []clinical.Position{clinical.Lying, clinical.Standing} {
+		at, systolic, diastolic := demo.AnchorTime().Add(time.Duration(n-10)*time.Minute), 120.0, 70.0
+		v := clinical.Vitals{TakenAt: at, Systolic: &systolic, Diastolic: &diastolic, Position: position, SetID: "faint"}
+		if position == clinical.Standing {
+			v.Symptoms = []string{clinical.LossOfConsciousness}
+		}
+		board.Put(t, clinical.Version{
+			Kind: clinical.KindVitals, SourceID: "faint-" + string(position), StayID: "S109", RecordedAt: at,
+			Stated: true, Status: clinical.Final, Body: v,
+		})
+	}
+	list, err := board.List(t.Context(), "4W", demo.AnchorTime())
+	if err != nil {
+		t.Fatal(err)
+	}
+	page, fainted := get(signedIn(d), "/units/4W").Body.String(), 0
+	for _, a := range list {
+		events := alerts.FellOrFainted(a, demo.AnchorTime().Add(-24*time.Hour))
+		if len(events) == 0 {
+			continue
+		}
+		want := ">fainted</span>"
+		if slices.ContainsFunc(events, func(e alerts.Event) bool { return e.Fall != nil }) {
+			want = ">fell</span>"
+		} else {
+			fainted++
+		}
+		holds(t, part(t, part(t, page, `id="row-`+a.Digest.StayID+`"`, `class="c-set`), `class="signs"`, "</p>"), want)
+	}
+	if fainted == 0 {
+		t.Error("nobody of the demo fainted without a fall")
+	}
+}

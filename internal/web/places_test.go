@@ -317,7 +317,12 @@ var fieldPlaces = map[string]place{
 			if d.Drug == v && d.SetsAfter+d.SetsOtherwise == 0 { // T-DOSE has nothing to compare: 0 of 0 tells nothing
 				return d.Drug + ": no set lying to standing that can be read since its first dose."
 			}
-			if d.Drug == v {
+			switch { // what has no set on its side is said so, not as 0 of 0
+			case d.Drug == v && d.SetsAfter == 0:
+				return fmt.Sprintf("%s: positive in %d of %d; no set within 4 h after a dose", d.Drug, d.PositiveOtherwise, d.SetsOtherwise)
+			case d.Drug == v && d.SetsOtherwise == 0:
+				return fmt.Sprintf("%s: positive in %d of %d within 4 h after a dose; no other set", d.Drug, d.PositiveAfter, d.SetsAfter)
+			case d.Drug == v:
 				return fmt.Sprintf("%s: positive in %d of %d within 4 h after a dose, in %d of %d otherwise",
 					d.Drug, d.PositiveAfter, d.SetsAfter, d.PositiveOtherwise, d.SetsOtherwise)
 			}

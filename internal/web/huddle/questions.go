@@ -181,7 +181,11 @@ func (l lister) marksOf(a alerts.Assessment) []markView {
 	}
 	from := l.answer.at.Add(-clinical.Hours(l.policy.Tiers.RecentHours))
 	if events := alerts.FellOrFainted(a, from); len(events) > 0 {
-		add(fell, l.Event(events[0]))
+		word := text.ListSigns[fell]
+		if !slices.ContainsFunc(events, func(e alerts.Event) bool { return !e.Fainted }) {
+			word = text.ListSigns["fainted"]
+		}
+		out = append(out, markView{fell, word, l.Event(events[0])})
 	}
 	if drugs := bleedersOf(a); len(drugs) > 0 {
 		add(bleeds, text.List(drugs))

@@ -91,7 +91,9 @@ func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind []string, 
 	if a.Tier == alerts.None { // whose name, "nothing owed", says too much where standing is blocked
 		tier = text.Say("parts.hand-no-tier")
 	}
-	lines := []string{text.Say("parts.hand-who", d.Stay.Unit, text.Clip(bed, maxWho), text.Clip(name, maxWho), tier)}
+	charted := func(s string) string { return text.Apart(text.Clip(s, maxWho)) }
+	who := text.Say("parts.hand-who", text.Apart(d.Stay.Unit), charted(bed), charted(name), tier)
+	var lines []string
 	if len(why) > 0 {
 		lines = append(lines, text.Say("parts.hand-why", strings.Join(why, "; ")))
 	}
@@ -110,7 +112,8 @@ func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind []string, 
 	if left > 0 {
 		lines = append(lines, text.Say("parts.hand-more", left))
 	}
-	return strings.Join(append(lines, text.Say("parts.hand-known", t.Time(t.At))), "\n")
+	lines = append(lines, text.Say("parts.hand-known", t.Time(t.At)))
+	return who + "\n" + text.Plain(strings.Join(lines, "\n"))
 }
 
 // handedOver is one thing that is owed, with whose it is and until when; a set with what the

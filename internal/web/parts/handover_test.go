@@ -73,3 +73,23 @@ func TestAHandoverTellsTheHourOfTheFallAndTheAnswers(t *testing.T) {
 		t.Errorf("%q: the answers are lost where no set is owed", got)
 	}
 }
+
+// A character that turns what follows around (UAX 9) would turn the figures and the hour that stand
+// after it, wherever the text is pasted.
+func TestAHandoverIsNotTurnedAround(t *testing.T) {
+	now := time.Date(2026, 11, 30, 16, 0, 0, 0, time.UTC)
+	times := frame.Times{Catalogue: text.Catalogue{Zone: time.UTC, At: now}}
+	a := alerts.Assessment{Tier: alerts.Now, At: now}
+	a.Digest.Stay.Unit, a.Digest.Stay.Bed, a.Digest.Stay.Name = "4W", "7B", "Ann \u202eeod"
+	th := episodes.Thing{Due: &episodes.Due{Kind: episodes.RecheckOverdue, At: &now}}
+	th.Kind, th.State, th.Who = episodes.RecheckOverdue, records.EpisodeState(episodes.Assigned), "\u202eYsolde אבג"
+	got := HandoverOf(times, a, []episodes.Thing{th})
+	if strings.ContainsRune(got, '\u202e') {
+		t.Errorf("%q turns what follows around", got)
+	}
+	for _, want := range []string{"4W 7B Ann eod (now)", "(Ysolde \u2068אבג\u2069)"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("%q lacks %q", got, want)
+		}
+	}
+}
