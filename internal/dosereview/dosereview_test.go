@@ -150,9 +150,9 @@ func TestAStayWithoutAReviewStandsByItsFlags(t *testing.T) {
 	if _, ok := dosereview.StandingOf(a, nil, "2026-03-02"); ok {
 		t.Error("a patient who died of a fall is in the queue")
 	}
-	a.Digest.Falls[0].At = last // a set after it: the chart contradicts itself
-	if _, ok := dosereview.StandingOf(a, nil, "2026-03-02"); !ok {
-		t.Error("a patient with a set after that fall has left the queue")
+	a.Digest.Falls[0].At = last // a set after it: that is for the chart to settle (C-FATAL), and owes nothing else
+	if _, ok := dosereview.StandingOf(a, nil, "2026-03-02"); ok {
+		t.Error("a set that is charted after a death brings the patient back into the queue")
 	}
 }
 
