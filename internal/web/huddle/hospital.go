@@ -9,7 +9,6 @@ import (
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
-	"plumbline/internal/web/parts"
 )
 
 // worstShown is how many patients the page of all units lists: about a screen.
@@ -42,11 +41,8 @@ type unitLine struct {
 // worstView is a patient who stands high across the units.
 type worstView struct {
 	personView
-	Unit, Tier, TierName, Line string
-	Fell                       string // as of rowView
-	Marks                      []markView
-	Things                     []thingView
-	Set                        *parts.Found
+	lineView
+	Unit, Tier, TierName string
 }
 
 func (s *service) hospitalPage(c *frame.Request) (frame.Page, error) {
@@ -95,9 +91,10 @@ func (s *service) fillHospital(ctx context.Context, v *hospitalView, units []str
 		if err != nil {
 			return err
 		}
-		l := s.listerOf(ctx, unit, when, kept.answer, sight{names: v.Names}, choice{}, s.standingOn(ctx, unit, when, kept.answer))
+		fresh, given := s.FreshOf(ctx, unit, kept.answer.list, when.At), s.standingOn(ctx, unit, when, kept.answer)
+		l := s.listerOf(ctx, unit, when, kept.answer, fresh, sight{names: v.Names}, choice{}, given)
 		listers[unit] = l
-		v.Units = append(v.Units, l.unitLine(unit, s.FreshOf(ctx, unit, kept.answer.list, when.At)))
+		v.Units = append(v.Units, l.unitLine(unit, fresh))
 		all = append(all, kept.answer.list...)
 	}
 	v.Patients = text.Plural(len(all), text.Say("counts.patient"), text.Say("counts.patients"))
@@ -117,13 +114,8 @@ func (l lister) unitLine(unit string, fresh alerts.Freshness) unitLine {
 	if fresh.Newest != nil {
 		v.Newest = l.MomentAgo(*fresh.Newest)
 	}
-	for _, tier := range alerts.Tiers {
-		n := countView{Tier: tier, Name: text.TierNames[tier], URL: l.address(unit, choice{tiers: []string{tier}})}
-		for _, a := range l.answer.list {
-			if a.Tier == tier {
-				n.Count++
-			}
-		}
+	for _, n := range l.counts() {
+		n.URL = l.address(unit, choice{tiers: []string{n.Tier}})
 		v.Tiers = append(v.Tiers, n)
 	}
 	whoFell, late, unowned, open := 0, 0, 0, 0
@@ -159,13 +151,5 @@ func (l lister) unitLine(unit string, fresh alerts.Freshness) unitLine {
 }
 
 func (l lister) worst(a alerts.Assessment) worstView {
-	d := a.Digest
-	v := worstView{
-		personView: l.person(a), Unit: d.Stay.Unit, Tier: a.Tier, TierName: text.TierNames[a.Tier],
-		Line: l.lineOf(a), Fell: l.FellBeside(a), Marks: l.marks[d.StayID], Things: l.thingsOf(a),
-	}
-	if set := d.LatestSet(); set != nil {
-		v.Set = parts.FoundOf(l.Times, d, *set)
-	}
-	return v
+	return worstView{l.person(a), l.lineView(a), a.Digest.Stay.Unit, a.Tier, text.TierNames[a.Tier]}
 }

@@ -19,6 +19,27 @@ type thingView struct {
 	Rest  string // what else is to be known: it waits, or a person has told it
 }
 
+// lineView is what the line of a patient tells beside who it is.
+type lineView struct {
+	Line   string // the deciding reason in a few words
+	Fell   string // a recent fall of which the line does not tell, in a few words
+	Marks  []markView
+	Set    *parts.Found
+	Things []thingView // what is owed, in a few words
+}
+
+// MoreThings is how many things that are owed have no room in the line on a phone.
+func (v lineView) MoreThings() int { return max(0, len(v.Things)-2) }
+
+func (l lister) lineView(a alerts.Assessment) lineView {
+	d := a.Digest
+	v := lineView{Line: l.lineOf(a), Fell: l.FellBeside(a), Marks: l.marks[d.StayID], Things: l.thingsOf(a)}
+	if set := d.LatestSet(); set != nil {
+		v.Set = parts.FoundOf(l.Times, d, *set)
+	}
+	return v
+}
+
 // lineOf is the deciding reason in a few words.
 func (l lister) lineOf(a alerts.Assessment) string {
 	switch {

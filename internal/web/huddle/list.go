@@ -56,20 +56,14 @@ type groupView struct {
 	Rows                  []rowView
 }
 
-// MoreThings is how many things that are owed have no room in the line on a phone.
-func (r rowView) MoreThings() int { return max(0, len(r.Things)-2) }
-
 // Count is the number of rows of the group.
 func (g groupView) Count() int { return len(g.Rows) }
 
 type rowView struct {
+	lineView
 	ID        string // of the row
-	Line      string // the deciding reason in a few words
-	Fell      string // a recent fall of which the line does not tell, in a few words
-	Marks     []markView
-	Things    []thingView // what is owed, in a few words
-	Mixed     bool        // it stands among rows of other tiers
-	Before    string      // when the next shift begins
+	Mixed     bool   // it stands among rows of other tiers
+	Before    string // when the next shift begins
 	Rank      int
 	Tier      string
 	TierName  string
@@ -90,7 +84,6 @@ type rowView struct {
 	Chest     *parts.Low         // pain in the chest at a set of the last hours
 	Quiet     string             // that the feeds have brought no vital sign for long; "" else
 	InPlace   string             // what is said of precautions where none is missing
-	Set       *parts.Found
 	Trend     parts.TrendView
 	Change    string // the latest change of a blood-pressure-lowering drug
 	Handover  string // the state of the patient as plain text; "" without names
@@ -160,7 +153,8 @@ func (s sight) String() string {
 
 // listerOf makes the views of an answer, with the marks of its patients.
 func (s *service) listerOf(
-	ctx context.Context, unit string, when frame.Asked, a *answer, sees sight, chosen choice, given standing,
+	ctx context.Context, unit string, when frame.Asked, a *answer, fresh alerts.Freshness, sees sight, chosen choice,
+	given standing,
 ) lister {
 	l := lister{
 		service: s, Times: s.Times(when.At, when.Live), policy: s.PolicyFor(ctx).Policy,
@@ -169,7 +163,7 @@ func (s *service) listerOf(
 	if !when.Live {
 		l.query = frame.AsOfQuery(when.At)
 	}
-	if l.quiet = func(alerts.Assessment) bool { return false }; !s.FreshOf(ctx, unit, a.list, when.At).Stale {
+	if l.quiet = func(alerts.Assessment) bool { return false }; !fresh.Stale {
 		l.quiet = s.Quiet(ctx, unit, when.At, a.list...) // else the banner says it of all
 	}
 	l.marks = make(map[string][]markView, len(a.list))
@@ -182,7 +176,8 @@ func (s *service) listerOf(
 func (s *service) listView(
 	ctx context.Context, unit string, when frame.Asked, a *answer, sees sight, chosen choice, given standing,
 ) listView {
-	l := s.listerOf(ctx, unit, when, a, sees, chosen, given)
+	fresh := s.FreshOf(ctx, unit, a.list, when.At)
+	l := s.listerOf(ctx, unit, when, a, fresh, sees, chosen, given)
 	v := listView{
 		Unit: unit, Moment: l.Moment(when.At), AsOf: !when.Live, Path: frame.UnitURL(unit),
 		Patients: text.Plural(len(a.list), text.Say("counts.patient"), text.Say("counts.patients")), Empty: len(a.list) == 0,
@@ -200,7 +195,6 @@ func (s *service) listView(
 	if !given.apart.IsZero() {
 		v.Apart = text.Say("parts.named-apart", l.Time(given.apart))
 	}
-	fresh := s.FreshOf(ctx, unit, a.list, when.At)
 	if came := s.LastCame(ctx, unit, when.At); came != nil && !v.Empty {
 		v.Came = l.Came(came)
 	}

@@ -324,6 +324,7 @@ func (l lister) groups() []groupView {
 func (l lister) row(a alerts.Assessment) rowView {
 	d := a.Digest
 	r := rowView{
+		lineView: l.lineView(a), ID: l.anchorOf(a), Before: l.Time(l.answer.nextShift),
 		Rank: a.Rank, Tier: a.Tier, TierName: text.TierNames[a.Tier], Bed: d.Stay.Bed, Trend: parts.TrendOf(d.Serial),
 	}
 	if l.sees.names {
@@ -336,8 +337,6 @@ func (l lister) row(a alerts.Assessment) rowView {
 		r.SetURL = frame.SetURL(d.StayID)
 	}
 	owed := l.owedTo(a)
-	r.ID, r.Line, r.Marks, r.Things = l.anchorOf(a), l.lineOf(a), l.marks[d.StayID], l.thingsOf(a)
-	r.Before = l.Time(l.answer.nextShift)
 	for n, reason := range a.Reasons {
 		switch {
 		case n == 0:
@@ -361,15 +360,11 @@ func (l lister) row(a alerts.Assessment) rowView {
 	}
 	r.Blocked = a.Recheck.State == alerts.Blocked
 	r.Limbs, r.Low = parts.LimbsOf(a), parts.LowOf(l.Times, a.LowApart())
-	r.Fell = l.FellBeside(a)
 	r.Chest = parts.ChestOf(l.Times, a.ChestPain)
 	if l.quiet(a) {
 		r.Quiet = l.QuietBrief(d.NewestVitals)
 	}
 	r.InPlace = parts.PrecautionsOf(a).Note
-	if set := d.LatestSet(); set != nil {
-		r.Set = parts.FoundOf(l.Times, d, *set)
-	}
 	for _, ch := range d.Changes {
 		if ch.Lowering {
 			r.Change = text.Change(ch) + ", " + l.Time(ch.At)
