@@ -30,6 +30,8 @@ func TestHL7MessagesAreAnsweredOnceTheyAreStored(t *testing.T) {
 		{admission, "AA|1", ""},
 		{msg("ORU^R01", "2", "PID|1||77^^^H^MR", "PV1|1|I|"+strings.Repeat("|", 16)+"V1", "OBR|1||O|V|||"+stamp, "OBX|1|NM|8480-6^S^LN||142||||||F"),
 			"AE|2", "no unit"},
+		{msg("ORU^R01", "5\xe4x", "PID|1||\xfc^^^H^MR"), "AR|5x\r", "the message is not UTF-8, and MSH-18 does not name 8859/1"},
+		{msg("ADT^A08", strings.Repeat("7", 3000)), "AE|777", "an identity is longer than 500 bytes (MSH-10)"},
 		{"MSH^bad", "AR|", "the message does not begin with MSH and its separators"},
 	} {
 		answer, err := s.receiveHL7(t.Context(), []byte(c.text), at)

@@ -51,14 +51,22 @@ func (r Reader) Receive(text []byte, o feed.Options) *Received {
 		parsed, reason := one.parse()
 		if len(m.raws) == 0 {
 			m.first, m.reason = parsed, reason
-			if one.short {
-				m.first, _ = raw{text: one.text}.parse() // its control id is known mostly
+			if reason != "" {
+				m.first = header(one.text)
 			}
 		}
 		m.raws = append(m.raws, one)
 		rows, seen := r.rowsOf(parsed, reason, o)
 		m.rows, m.seen = append(m.rows, rows), append(m.seen, seen)
 	}
+}
+
+// header is the MSH of a message that cannot be read as a whole: its control id is known mostly. What of it
+// is no text is left out.
+func header(text []byte) message {
+	line, _, _ := bytes.Cut(text, []byte("\r"))
+	m, _ := parse([]string{strings.ToValidUTF8(string(line), "")})
+	return m
 }
 
 func notEOF(err error) error {
@@ -90,12 +98,16 @@ func (m *Received) ID() (id, sum string) {
 	_, body, _ := bytes.Cut(bytes.ReplaceAll(m.text, []byte("\n"), []byte("\r")), []byte("\r"))
 	hash := sha256.Sum256(body)
 	sum = hex.EncodeToString(hash[:])
-	if len(m.first.segments) == 0 || m.raws[0].short { // the whole of it is another
-		whole := sha256.Sum256(m.text)
+	whole := sha256.Sum256(m.text)
+	if m.unread != nil || m.reason != "" { // the whole of it is another
 		return "unread " + hex.EncodeToString(whole[:]), sum
 	}
 	msh := m.first.segments[0]
-	return strings.Join([]string{msh.text(3), msh.text(4), msh.text(9), msh.text(10), sum[:16]}, "|"), sum
+	id = strings.Join([]string{msh.text(3), msh.text(4), msh.text(9), msh.text(10), sum[:16]}, "|")
+	if len(id) > longestName {
+		id = "long " + hex.EncodeToString(whole[:])
+	}
+	return id, sum
 }
 
 // mostReasons is how many an answer names.

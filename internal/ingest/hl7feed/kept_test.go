@@ -163,3 +163,26 @@ func TestWhatStandsBeforeTheFirstMessageIsHeld(t *testing.T) {
 		}
 	}
 }
+
+// An identity that is too long for a database to find it again is held, wherever it stands.
+func TestIdentitiesThatAreTooLongAreHeld(t *testing.T) {
+	long := strings.Repeat("x", 501)
+	eachEngine(t, func(t *testing.T, d desk) {
+		d.load(adt("A01", "1", "240800", pv("I", "4W^12^A")) + "\r")
+		for n, text := range []string{
+			oru("2", "250705", "OBR|1||"+long+"|VS|||20261125070000", obx(1, "8480-6^S^LN", "142", "mm[Hg]", "F")),
+			oru(long, "250705", "OBR|1||||||20261125070000", obx(1, "8480-6^S^LN", "142", "mm[Hg]", "F")),
+			msg("ADT^A01", "3", "250705", "PID|1||"+long+"^^^H^MR", "PV1|1|"+pv("I", "4W")),
+			msg("RDE^O11", "4", "250705", "PID|1||77^^^H^MR", "PV1|1|"+pv("I", "4W"), "ORC|NW|"+long, "RXE||C03CA01^Furosemide^ATC|40||mg"),
+		} {
+			if got := d.load(text + "\r"); !strings.HasPrefix(got, "1 rows: 0 accepted") ||
+				!strings.Contains(got, "1 quarantined") || !strings.Contains(got, "an identity is longer than 500 bytes") {
+				t.Errorf("%d: %s", n, got)
+			}
+		}
+		// What is made of it and a time has room beyond that.
+		if got := d.load(oru("5", "250705", "OBR|1||"+long[1:]+"|VS|||20261125070000", obx(1, "8480-6^S^LN", "142", "mm[Hg]", "F"))); !strings.Contains(got, "1 accepted") {
+			t.Errorf("500 bytes: %s", got)
+		}
+	})
+}

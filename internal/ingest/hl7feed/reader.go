@@ -210,12 +210,33 @@ func (r Reader) rowsOf(parsed message, reason string, o feed.Options) ([]row, []
 	if t.kind, t.trigger = parsed.event(); t.kind == "" {
 		return whole("the message has no type (MSH-9)")
 	}
-	if reason := t.setTime(); reason != "" {
-		return whole(reason)
+	for _, reason := range []string{t.setTime(), parsed.tooLong()} {
+		if reason != "" {
+			return whole(reason)
+		}
 	}
 	t.control = parsed.segments[0].text(10)
 	t.read()
 	return t.rows, t.seen
+}
+
+// longestName is the longest identity in bytes, so that a database can index it.
+const longestName = 500
+
+// tooLong names an identity in the message that is longer than any may be. What is made of several, with a
+// time, has room beyond that.
+func (m message) tooLong() (reason string) {
+	of := map[string][]int{"MSH": {10}, "PID": {3, 18}, "PV1": {19}, "MRG": {1, 5}, "ORC": {2, 3}, "OBR": {2, 3}, "OBX": {1}, "RXA": {2}}
+	for _, s := range m.segments {
+		for _, n := range of[s.name] {
+			for _, e := range s.repetitions(n) {
+				if len(e.component(1)) > longestName {
+					return fmt.Sprintf("an identity is longer than %d bytes (%s-%d)", longestName, s.name, n)
+				}
+			}
+		}
+	}
+	return ""
 }
 
 // told is a message that is being read.
