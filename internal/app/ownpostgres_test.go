@@ -3,6 +3,8 @@
 package app
 
 import (
+	"fmt"
+	"math/rand/v2"
 	"net/http"
 	"os"
 	"os/exec"
@@ -16,6 +18,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"golang.org/x/sys/unix"
 
 	"plumbline/internal/drill"
 )
@@ -24,6 +27,7 @@ import (
 // scripts/with-postgres.sh, but that it keeps what it has committed.
 type server struct {
 	bin, data string
+	disk      string // its own, where it has one
 	port      string
 	as        *syscall.SysProcAttr
 	cmd       *exec.Cmd
@@ -31,7 +35,10 @@ type server struct {
 }
 
 // newServer makes and starts one; the test is skipped where there is no PostgreSQL to be tested with.
-func newServer(t *testing.T) *server {
+func newServer(t *testing.T) *server { return newServerOn(t, 0) }
+
+// newServerOn makes one whose disk has room for so many megabytes; 0: that of the machine.
+func newServerOn(t *testing.T, megabytes int) *server {
 	t.Helper()
 	found, _ := filepath.Glob("/usr/lib/postgresql/*/bin/initdb")
 	if path, err := exec.LookPath("initdb"); err == nil && len(found) == 0 {
@@ -50,6 +57,11 @@ func newServer(t *testing.T) *server {
 		port: freeAddress(t)[len("127.0.0.1:"):], as: &syscall.SysProcAttr{Pdeathsig: syscall.SIGINT},
 	}
 	t.Cleanup(func() { s.stop(t); _ = s.log.Close(); _ = os.RemoveAll(dir) })
+	if megabytes > 0 {
+		s.disk = filepath.Join(dir, "disk")
+		s.data = filepath.Join(s.disk, "data")
+		smallDisk(t, s.disk, megabytes)
+	}
 	if s.log, err = os.Create(filepath.Join(dir, "log")); err != nil {
 		t.Fatal(err)
 	}
@@ -57,8 +69,10 @@ func newServer(t *testing.T) *server {
 		who := must(user.Lookup("nobody"))(t)
 		uid, gid := must(strconv.Atoi(who.Uid))(t), must(strconv.Atoi(who.Gid))(t)
 		s.as.Credential = &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}
-		if err := os.Chown(dir, uid, gid); err != nil {
-			t.Fatal(err)
+		for _, of := range slices.DeleteFunc([]string{dir, s.disk}, func(of string) bool { return of == "" }) {
+			if err := os.Chown(of, uid, gid); err != nil {
+				t.Fatal(err)
+			}
 		}
 	}
 	if err := s.program("initdb", "--pgdata="+s.data, "--username=plumbline", "--auth=trust", "--no-sync", "--encoding=UTF8",
@@ -104,11 +118,90 @@ func (s *server) stop(t *testing.T) {
 	s.cmd = nil
 }
 
+// smallDisk is a disk with room for so many megabytes; the test is skipped where none can be made.
+func smallDisk(t *testing.T, path string, megabytes int) {
+	t.Helper()
+	if err := os.Mkdir(path, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := unix.Mount("tmpfs", path, "tmpfs", 0, fmt.Sprintf("size=%dm,mode=0700", megabytes)); err != nil {
+		t.Skipf("a disk of its own needs the rights of root: %v", err)
+	}
+	t.Cleanup(func() { _ = unix.Unmount(path, unix.MNT_DETACH) })
+}
+
+// fill leaves its disk room for no more than so many bytes.
+func (s *server) fill(t *testing.T, room int64) {
+	t.Helper()
+	var now unix.Statfs_t
+	if err := unix.Statfs(s.disk, &now); err != nil {
+		t.Fatal(err)
+	}
+	bytes := int64(now.Bavail)*now.Bsize - room
+	for f := must(os.Create(filepath.Join(s.disk, "filler")))(t); bytes > 0; bytes -= 1 << 16 { // to its end, whoever else is writing
+		if _, err := f.Write(make([]byte, min(bytes, 1<<16))); err != nil {
+			_ = f.Close()
+			return
+		}
+	}
+}
+
+// empty makes room again. The server ends where its log found none: whoever looks after it starts it again.
+func (s *server) empty(t *testing.T) {
+	t.Helper()
+	if err := os.Remove(filepath.Join(s.disk, "filler")); err != nil {
+		t.Fatal(err)
+	}
+	var one int
+	for until := time.Now().Add(2 * time.Second); time.Now().Before(until); time.Sleep(50 * time.Millisecond) {
+		if asked(s.url(), "SELECT 1", &one) == nil {
+			return
+		}
+	}
+	s.stop(t)
+	s.start(t)
+}
+
 // cut ends all connections but the one that asks.
 func (s *server) cut() {
 	var ended int
 	_ = asked(s.url(), `SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity
 		WHERE datname = current_database() AND pid <> pg_backend_pid()`, &ended)
+}
+
+// TestDrillPostgresWhoseDiskIsFull fills the disk of PostgreSQL while the folder and messages are taken in, and makes room.
+func TestDrillPostgresWhoseDiskIsFull(t *testing.T) {
+	drill.Only(t)
+	s := newServerOn(t, 250)
+	w := newWard(t, 8)
+	w.sendAll(t)
+	want := w.end(t, filepath.Join(t.TempDir(), "undisturbed.db"))
+	w.acked.Store(0)
+	w.pace = 300 * time.Millisecond
+	i := startInstance(t, w.settings(s.url(), "3s")...)
+	i.readyAgain(t)
+	s.fill(t, 0)
+	i.notReady(t)
+	w.unanswered(t, w.messages[0])
+	s.empty(t)
+	i.readyAgain(t)
+	stop := w.sendAll(t)
+	defer stop()
+	random := rand.New(rand.NewPCG(w.random.Uint64(), 5))
+	const times = 25
+	for range times {
+		s.fill(t, random.Int64N(2<<20))
+		time.Sleep(time.Duration(random.IntN(1500)) * time.Millisecond)
+		s.empty(t)
+		time.Sleep(time.Duration(random.IntN(300)) * time.Millisecond)
+	}
+	i.readyAgain(t)
+	t.Logf("%d of %d messages were answered by then", w.acked.Load(), len(w.messages))
+	within(t, "everything is read and answered without a start", func() bool { return w.done(s.url()) })
+	i.kill()
+	if d := cmp.Diff(strings.Split(want, "\n"), strings.Split(w.end(t, s.url()), "\n")); d != "" {
+		t.Errorf("undisturbed (-) and full (+) differ:\n%.4000s", d)
+	}
 }
 
 // TestAServerThatStopsLosesNothing stops PostgreSQL and cuts its connections while the folder and messages

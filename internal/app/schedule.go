@@ -1,6 +1,7 @@
 package app
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -14,6 +15,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/fhirpoll"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 )
 
@@ -131,30 +133,52 @@ func startSchedule(ctx context.Context, s *site, w *ingest.Watcher) (*schedule, 
 }
 
 // startRetries reads the rows again that were held only because they lay ahead of the clock, and, once,
-// those of which the file of the site's codes tells more than before the start.
+// those of which the file of the site's codes, or this program, may tell more than the one before the start.
 func startRetries(ctx context.Context, s *site, w *ingest.Watcher, clock clinical.Clock) (*schedule, error) {
-	untold := true
+	untold, older := true, true
 	return s.startLeased(ctx, "@every 1m", false, func(ctx context.Context) {
 		if untold {
 			n, err := s.loader.RetryUnmapped(ctx)
-			if untold = err != nil; untold && ctx.Err() == nil {
-				s.log.Error("rows with codes that are told now were not read again; it is tried again", "error", err)
-			}
-			if n > 0 {
-				s.log.Info("rows were read again of which the site's table tells more", "rows", n)
-				s.stepEpisodes(ctx, w, clock())
-			}
+			untold = err != nil
+			s.readAgain(ctx, w, clock(), "rows with codes that are told now", records.Counts{Rows: n}, n > 0, err)
+		}
+		if older {
+			counts, any, err := s.retryAfterUpdate(ctx)
+			older = err != nil
+			s.readAgain(ctx, w, clock(), "rows that an older version held", counts, any, err)
 		}
 		summary, any, err := s.loader.RetryDue(ctx)
-		switch {
-		case err != nil && ctx.Err() == nil:
-			s.log.Error("rows that lay ahead of the clock were not read again; it is tried again", "error", err)
-		case any:
-			s.log.Info("rows that lay ahead of the clock were read again",
-				"rows", summary.Rows, "accepted", summary.Accepted, "waiting", summary.Waiting, "held", summary.Held)
-			s.stepEpisodes(ctx, w, clock())
-		}
+		s.readAgain(ctx, w, clock(), "rows that lay ahead of the clock", summary.Counts, any, err)
 	})
+}
+
+// readAgain says what became of rows that were read again, and has the episodes look at it.
+func (s *site) readAgain(ctx context.Context, w *ingest.Watcher, now time.Time, which string, got records.Counts, any bool, err error) {
+	switch {
+	case err != nil && ctx.Err() == nil:
+		s.log.Error(which+" were not read again; it is tried again", "error", err)
+	case err == nil && any:
+		s.log.Info(which+" were read again", "rows", got.Rows, "accepted", got.Accepted, "waiting", got.Waiting, "held", got.Held)
+		s.stepEpisodes(ctx, w, now)
+	}
+}
+
+// retryAfterUpdate reads all held rows again where another version of the program did so last: it may be
+// one that mends the reason why they are held.
+func (s *site) retryAfterUpdate(ctx context.Context) (got records.Counts, any bool, err error) {
+	program := Version + " " + Commit
+	last, err := s.store.HeldReadBy(ctx)
+	if err != nil || last == program {
+		return got, false, err
+	}
+	if held, err := s.store.HeldRows(ctx, records.HeldQuery{Bare: true, Limit: 1}); err != nil || len(held) == 0 {
+		return got, false, cmp.Or(err, s.store.NoteHeldRead(ctx, program))
+	}
+	summary, err := s.loader.Retry(ctx)
+	if err != nil {
+		return got, false, err
+	}
+	return summary.Counts, true, s.store.NoteHeldRead(ctx, program)
 }
 
 // startTrims keeps the rows held back within the bounds of the settings.
