@@ -39,6 +39,20 @@ func NextShift(p clinical.UnitPolicy, zone *time.Location, at time.Time) time.Ti
 	return slices.MinFunc(starts, time.Time.Compare)
 }
 
+// ShiftBegan is when the shift of a moment began, by the policy's clocks in the site's zone.
+func ShiftBegan(p clinical.UnitPolicy, zone *time.Location, at time.Time) time.Time {
+	var starts []time.Time
+	for _, clock := range []string{p.DayShift, p.NightShift} {
+		if start, ok := clinical.ClockBefore(clock, at.Add(1), zone); ok {
+			starts = append(starts, start)
+		}
+	}
+	if len(starts) == 0 {
+		return at.Add(-12 * time.Hour) // the policy's check refuses such clocks
+	}
+	return slices.MaxFunc(starts, time.Time.Compare)
+}
+
 // Since is what has changed on a unit between two moments: the list as it was known
 // then against the list as it is known now. What was charted late is news too. Each
 // list stands in the order of the list of now, those who left after it.

@@ -75,6 +75,20 @@ func CompareBeds(a, b string) int {
 	return cmp.Compare(len(a), len(b))
 }
 
+// BedWithin reports whether a bed lies in a range, ends included; "" is no end. An end stands for
+// the beds that its name begins, too: 9A and 9B are beds of 9, 90 is none. No bed lies in no range
+// that has an end.
+func BedWithin(bed, from, to string) bool {
+	return (from == "" || bed != "" && CompareBeds(bed, from) >= 0) &&
+		(to == "" || bed != "" && (CompareBeds(bed, to) <= 0 || partOf(bed, to)))
+}
+
+// partOf reports whether a bed is one of those that a shorter name stands for.
+func partOf(bed, name string) bool {
+	rest, ok := strings.CutPrefix(bed, name)
+	return ok && rest != "" && (rest[0] < '0' || rest[0] > '9')
+}
+
 func boolInt(b bool) int {
 	if b {
 		return 1

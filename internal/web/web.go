@@ -62,6 +62,7 @@ type Deps struct {
 	Episodes    *care.Service
 	DoseReviews doses.DoseReviews
 	Sets        bedside.SetKeeper
+	Shift       huddle.Shift // nil: nobody can be given beds
 	// Accounts says who is signed in, Tokens which machine asks.
 	Accounts      *auth.Service
 	Tokens        *auth.Tokens
@@ -94,7 +95,7 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 		Log: d.Log, Accounts: d.Accounts, Tokens: d.Tokens, TakesSets: d.Sets != nil, Note: d.Note,
 		TrustedProxies: d.TrustedProxies,
 	}
-	ofHuddle := huddle.Deps{Patients: d.Answers, Feeds: d.Feeds, DataState: d.DataState}
+	ofHuddle := huddle.Deps{Patients: d.Answers, Feeds: d.Feeds, DataState: d.DataState, Shift: d.Shift}
 	ofPatient := patient.Deps{DoseReviews: d.DoseReviews}
 	if d.Sets != nil {
 		ofHuddle.Facts, ofPatient.Charted = d.Sets, d.Sets

@@ -20,6 +20,9 @@ const HospitalURL = "/hospital"
 
 func EpisodesURL(unit string) string { return UnitURL(unit) + "/episodes" }
 
+// RoundURL is the round of a unit: sets by hour and nurse.
+func RoundURL(unit string) string { return UnitURL(unit) + "/round" }
+
 func FallURL(id string) string { return "/falls/" + Segment(id) }
 
 func FallsURL(unit string) string { return UnitURL(unit) + "/falls" }

@@ -161,6 +161,9 @@ func (s *Frame) unitLinks(a records.Account, unit string) []Link {
 		links = append(links, Link{Name: text.Say("frame.nav-episodes"), URL: EpisodesURL(unit)})
 	}
 	if a.May(records.ViewStay) {
+		links = append(links, Link{Name: text.Say("round.nav"), URL: RoundURL(unit)})
+	}
+	if a.May(records.ViewStay) {
 		links = append(links, Link{Name: text.Say("frame.nav-falls"), URL: FallsURL(unit)})
 	}
 	if a.May(records.ViewUnitFigures) {

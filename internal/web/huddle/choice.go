@@ -140,17 +140,7 @@ func (c choice) query() url.Values {
 
 // holds reports whether a patient is chosen by tier and bed; lister.holds knows the rest.
 func (c choice) holds(a alerts.Assessment) bool {
-	bed := a.Digest.Stay.Bed
-	return (c.tiers == nil || slices.Contains(c.tiers, a.Tier)) &&
-		(c.from == "" || bed != "" && alerts.CompareBeds(bed, c.from) >= 0) &&
-		(c.to == "" || bed != "" && (alerts.CompareBeds(bed, c.to) <= 0 || partOf(bed, c.to)))
-}
-
-// partOf reports whether a bed is one of those that a shorter name stands for: 9A
-// and 9B are beds of 9, 90 is none.
-func partOf(bed, name string) bool {
-	rest, ok := strings.CutPrefix(bed, name)
-	return ok && rest != "" && (rest[0] < '0' || rest[0] > '9')
+	return (c.tiers == nil || slices.Contains(c.tiers, a.Tier)) && alerts.BedWithin(a.Digest.Stay.Bed, c.from, c.to)
 }
 
 // ordered is the list in the chosen order.

@@ -1,6 +1,6 @@
 // Package huddle is the page of a unit for its huddle: who fell, what changed, what is
-// owed and by whom, the ranked list and its printed sheet; and the unit's episodes, with
-// what people do about them.
+// owed and by whom, the ranked list and its printed sheet; the unit's round; and its
+// episodes, with what people do about them.
 package huddle
 
 import (
@@ -42,6 +42,13 @@ type Episodes interface {
 	Act(ctx context.Context, id string, a episodes.Action, now time.Time) (records.Episode, error)
 }
 
+// Shift keeps what holds for a shift of a unit.
+type Shift interface {
+	GiveBeds(ctx context.Context, b records.GivenBeds) error
+	// BedsGiven lists what holds at a moment of whose beds of a unit are, the first given first.
+	BedsGiven(ctx context.Context, unit string, at time.Time) ([]records.GivenBeds, error)
+}
+
 // Deps is what these pages need besides the frame.
 type Deps struct {
 	Patients Patients
@@ -53,6 +60,8 @@ type Deps struct {
 	Episodes Episodes
 	// Facts charts what somebody says on a page. Nil: nothing can be charted.
 	Facts Facts
+	// Shift keeps whose beds are. Nil: nobody can be given any.
+	Shift Shift
 }
 
 type service struct {
@@ -68,6 +77,8 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	return []frame.Route{
 		frame.Get(frame.HospitalURL, frame.May(records.ViewList), s.hospitalPage),
 		frame.Get("/units/:unit", frame.OnUnit(records.ViewList), s.unitPage),
+		frame.Get("/units/:unit/round", frame.OnUnit(records.ViewList, records.ViewNames, records.ViewStay), s.roundPage),
+		frame.Post("/units/:unit/round", frame.OnUnit(records.ViewList, records.ViewNames, records.ActOnEpisodes), s.giveBeds),
 		frame.Post("/stays/:stay/precautions", frame.OnStay(records.ViewStay, records.ActOnEpisodes), s.precautions),
 		frame.Get("/units/:unit/episodes", frame.OnUnit(records.ViewList, records.ViewNames), s.episodesPage),
 		frame.Post("/episodes/:episode/take", acts, s.takeEpisode),

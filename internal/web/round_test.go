@@ -1,0 +1,153 @@
+package web_test
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
+	"plumbline/internal/demo"
+	"plumbline/internal/records"
+	"plumbline/internal/web"
+	"plumbline/internal/web/webtest"
+)
+
+var walkName = regexp.MustCompile(`<section class="walk"[^>]*><h2[^>]*><span class="name">([^<]*)<`)
+
+// stopsOf are the stops of a round's page, each by its bed, a taken one marked.
+func stopsOf(page string) map[string]string {
+	out := map[string]string{}
+	for _, stop := range strings.Split(page, `<li class="stop`)[1:] {
+		stop, _, _ = strings.Cut(stop, "</li>")
+		bed := regexp.MustCompile(`<b class="bed">([^<]*)<`).FindStringSubmatch(stop)[1]
+		if strings.HasPrefix(stop, " taken") {
+			bed += " taken"
+		}
+		out[bed] = stop
+	}
+	return out
+}
+
+// Every recheck that the list owes within twelve hours is a stop, and no other.
+func TestTheRoundHasEveryRecheckOfItsHours(t *testing.T) {
+	d, board := open(t)
+	page := get(signedIn(d), "/units/4W/round").Body.String()
+	got := stopsOf(page)
+	list, err := board.List(t.Context(), "4W", d.Clock().Truncate(time.Minute))
+	if err != nil {
+		t.Fatal(err)
+	}
+	owed := 0
+	for _, a := range list {
+		due := a.Recheck.DueAt
+		want := due != nil && due.Before(demo.AnchorTime().Add(12*time.Hour)) && !a.Died()
+		_, is := got[a.Digest.Stay.Bed]
+		if is != want {
+			t.Errorf("bed %s: due %v, a stop: %v", a.Digest.Stay.Bed, due, is)
+		}
+		if want {
+			owed++
+		}
+		if want && (a.Recheck.State == alerts.Blocked) != strings.Contains(got[a.Digest.Stay.Bed], "Do not stand.") {
+			t.Errorf("bed %s is blocked, or not, and not said so", a.Digest.Stay.Bed)
+		}
+	}
+	if owed < 10 {
+		t.Errorf("only %d rechecks are owed", owed)
+	}
+}
+
+// A set that was taken crosses itself off, and shows what it found; what is owed after it is a stop
+// of its own hour.
+func TestATakenSetCrossesItselfOff(t *testing.T) {
+	d, board := open(t)
+	h := signedIn(d)
+	if _, owed := stopsOf(get(h, "/units/4W/round").Body.String())["7B"]; !owed {
+		t.Fatal("bed 7B owes no set")
+	}
+	list, err := board.List(context.Background(), "4W", demo.AnchorTime())
+	if err != nil {
+		t.Fatal(err)
+	}
+	stay := ""
+	for _, a := range list {
+		if a.Digest.Stay.Bed == "7B" {
+			stay = a.Digest.StayID
+		}
+	}
+	for n, position := range []clinical.Position{clinical.Lying, clinical.Standing, clinical.Standing} {
+		at, systolic, diastolic := demo.AnchorTime().Add(time.Duration(n-12)*time.Minute), 140.0, 80.0
+		minutes := []float64{5, 1, 3}[n]
+		board.Put(t, clinical.Version{
+			Kind: clinical.KindVitals, SourceID: "round-" + string(rune('a'+n)), StayID: stay, RecordedAt: at, Stated: true,
+			Status: clinical.Final, Body: clinical.Vitals{
+				TakenAt: at, Systolic: &systolic, Diastolic: &diastolic, Position: position, MinutesInPosition: &minutes,
+				SetID: "round",
+			},
+		})
+	}
+	got := stopsOf(get(signedIn(d), "/units/4W/round").Body.String()) // anew: a list is kept for its minute
+	holds(t, got["7B taken"], "<s>", "✓", "negative")
+	if _, still := got["7B"]; still {
+		t.Errorf("what was done is owed still: %s", got["7B"])
+	}
+}
+
+// Beds are given by range until the end of the shift, recorded, and taken back; text of people is
+// held as text.
+func TestBedsAreGivenByRange(t *testing.T) {
+	d, _ := open(t)
+	now := d.Clock()
+	d.Clock = func() time.Time { return now }
+	var noted []records.AuditEntry
+	d.Note = func(_ context.Context, e records.AuditEntry) error {
+		noted = append(noted, e)
+		return nil
+	}
+	h := webtest.As(web.New(d), "bedside-nurse")
+	give := func(from, to, nurse string) int {
+		return post(h, "/units/4W/round", url.Values{"from": {from}, "to": {to}, "nurse": {nurse}}).Code
+	}
+	walks := func() []string {
+		var out []string
+		page := get(h, "/units/4W/round").Body.String()
+		for _, m := range walkName.FindAllStringSubmatch(page, -1) {
+			out = append(out, m[1])
+		}
+		return out
+	}
+	if code := give("1A", "6B", " Ann  <b>O'Neil</b> "); code != http.StatusSeeOther {
+		t.Fatalf("given = %d", code)
+	}
+	if got := strings.Join(walks(), "|"); got != "Nobody&#39;s beds|Ann &lt;b&gt;O&#39;Neil&lt;/b&gt;" {
+		t.Errorf("rounds of %s", got)
+	}
+	e := noted[len(noted)-2]
+	if e.Unit != "4W" || e.Note != "beds 1A to 6B: Ann <b>O'Neil</b>" || e.Who != "bedside-nurse" {
+		t.Errorf("noted %+v", noted)
+	}
+	one := get(h, "/units/4W/round?nurse="+url.QueryEscape("Ann <b>O'Neil</b>")).Body.String()
+	if beds := stopsOf(one); len(beds) == 0 || beds["7B"] != "" {
+		t.Errorf("the round of one nurse has stops %d", len(beds))
+	}
+	for _, c := range [][3]string{
+		{"", "6B", "Ann"}, {"6B", "1A", "Ann"}, {"70", "80", "Ann"}, {"1A", "", strings.Repeat("a", 65)}, {"1A", "", "Ann\u202e"},
+	} {
+		if code := give(c[0], c[1], c[2]); code != http.StatusUnprocessableEntity {
+			t.Errorf("%q = %d", c, code)
+		}
+	}
+	if code := give("1A", "6B", ""); code != http.StatusSeeOther || len(walks()) != 1 {
+		t.Errorf("given back = %d, rounds of %q", code, walks())
+	}
+	give("1A", "", "Ann")
+	now = now.Add(12 * time.Hour)
+	if got := walks(); len(got) != 1 {
+		t.Errorf("after the shift there are rounds of %q", got)
+	}
+}
