@@ -28,18 +28,46 @@ func (a Assessment) DiedOf() *time.Time { return situation{Digest: a.Digest}.die
 // Died reports whether the patient died of a fall by what is charted: see DiedOf.
 func (a Assessment) Died() bool { return a.DiedOf() != nil }
 
-// clearedSince reports whether a provider has said at or after a moment that the patient
-// may stand.
-func (s situation) clearedSince(t time.Time) bool {
-	return slices.ContainsFunc(s.Clearances, func(at time.Time) bool { return !at.Before(t) })
+// clearance is the first word of a provider at or after a moment that the patient may
+// stand, nil where there is none.
+func (s situation) clearance(t time.Time) *trends.ClearanceFact {
+	n := slices.IndexFunc(s.Clearances, func(c trends.ClearanceFact) bool { return !c.At.Before(t) })
+	if n < 0 {
+		return nil
+	}
+	return &s.Clearances[n]
 }
 
-// stoodSince reports whether a set at or after a moment shows that the patient stands:
-// sitting up or fainting does not.
-func (s situation) stoodSince(t time.Time) bool {
-	return slices.ContainsFunc(s.Sets, func(set trends.Set) bool {
+func (s situation) clearedSince(t time.Time) bool { return s.clearance(t) != nil }
+
+// stood is the first set at or after a moment that shows that the patient stands, nil
+// where there is none: sitting up or fainting does not show it.
+func (s situation) stood(t time.Time) *trends.Set {
+	n := slices.IndexFunc(s.Sets, func(set trends.Set) bool {
 		return set.Interpretable() && !set.StartedAt.Before(t) && !set.Meets(trends.CritStopped) && set.TestedStanding()
 	})
+	if n < 0 {
+		return nil
+	}
+	return &s.Sets[n]
+}
+
+func (s situation) stoodSince(t time.Time) bool { return s.stood(t) != nil }
+
+// Lifted is what ended the block of a fall with an injury: the word of a provider, or else the
+// first set that showed that the patient stands. Both are nil where the block stands, and where
+// the fall blocks nothing (any more) or is gone.
+func (a Assessment) Lifted(fall string) (*trends.ClearanceFact, *trends.Set) {
+	s := situation{Digest: a.Digest}
+	for _, f := range s.Falls {
+		if from, blocks := f.BlocksFrom(); blocks && f.SourceID == fall {
+			if c := s.clearance(from); c != nil {
+				return c, nil
+			}
+			return nil, s.stood(from)
+		}
+	}
+	return nil, nil
 }
 
 // blockingFalls are the falls whose injury blocks standing: nobody has cleared the patient
@@ -101,7 +129,7 @@ func (s situation) fracture() string {
 	var open []trends.Coded
 	for _, c := range s.Conditions {
 		coded := slices.ContainsFunc(fractures, func(p string) bool { return strings.HasPrefix(c.Code, p) })
-		cleared := slices.ContainsFunc(s.Clearances, func(at time.Time) bool { return at.After(c.Since) })
+		cleared := slices.ContainsFunc(s.Clearances, func(w trends.ClearanceFact) bool { return w.At.After(c.Since) })
 		if coded && !cleared {
 			open = append(open, c)
 		}

@@ -13,7 +13,7 @@ import (
 func clearedAt(d trends.Digest, at ...float64) trends.Digest {
 	d.Clearances = nil
 	for _, h := range at {
-		d.Clearances = append(d.Clearances, hour(h))
+		d.Clearances = append(d.Clearances, trends.ClearanceFact{At: hour(h)})
 	}
 	return d
 }

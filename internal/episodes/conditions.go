@@ -198,12 +198,14 @@ func clearanceOwed(a alerts.Assessment) []Condition {
 	var out []Condition
 	for _, id := range r.Facts {
 		out = append(out, Condition{
-			Kind: ClearanceOwed, StayID: a.Digest.StayID, Trigger: "clearance after fall " + id, Rule: alerts.TClearance,
+			Kind: ClearanceOwed, StayID: a.Digest.StayID, Trigger: clearanceKey(id), Rule: alerts.TClearance,
 			Figures: r.Figures, Facts: factsOf(clinical.KindFall, []string{id}), Opens: true,
 		})
 	}
 	return out
 }
+
+func clearanceKey(fall string) string { return "clearance after fall " + fall }
 
 // rechecksDue: every demand for a recheck that is overdue or falls due by the moment
 // before, not the earliest alone: a fall behind an overdue admission screen must be told.

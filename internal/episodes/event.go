@@ -39,7 +39,8 @@ const (
 	NoLongerHolds      = "no_longer_holds"      // corrected, cleared, or asked for otherwise
 	PutOffByAnswer     = "put_off_by_answer"    // an answer on the chart has put it off beyond the shift
 	PatientDied        = "died"                 // of a fall: nothing is asked for any more
-	ClearanceGiven     = "clearance_given"      // cleared to stand, or stood since
+	Cleared            = "cleared_to_stand"     // by a provider
+	StoodSince         = "stood_since"          // a set showed that the patient stands, without a clearance
 )
 
 // Apply is the episode after an event.

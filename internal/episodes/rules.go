@@ -61,9 +61,12 @@ type FeedFigures struct {
 	Since *time.Time `json:"since"` // of the last that was read of it; nil: nothing ever
 }
 
-// SetTaken tells the set by which an episode ended. It is of no rule.
-type SetTaken struct {
-	SetAt time.Time `json:"set_at"`
+// Evidence tells by what an episode ended: a set, or a provider's word that the patient may
+// stand. It is of no rule.
+type Evidence struct {
+	SetAt     time.Time `json:"set_at,omitzero"`
+	ClearedAt time.Time `json:"cleared_at,omitzero"`
+	ClearedBy string    `json:"cleared_by,omitempty"` // as charted; "" where it is not
 }
 
 // OfRule marks the figures of a rule.
@@ -73,8 +76,8 @@ func (BeforeFigures) OfRule()      {}
 func (EndedFigures) OfRule()       {}
 func (TwiceFigures) OfRule()       {}
 func (FeedFigures) OfRule()        {}
-func (SetTaken) OfRule()           {}
+func (Evidence) OfRule()           {}
 
 // KeptRules are the rules whose figures an episode or one of its events may keep. The
-// one without an id stands for an ending by a set.
-var KeptRules = append(slices.Clone(Rules), clinical.Rule{Figures: SetTaken{}})
+// one without an id stands for an ending by evidence.
+var KeptRules = append(slices.Clone(Rules), clinical.Rule{Figures: Evidence{}})

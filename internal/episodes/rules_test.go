@@ -20,7 +20,7 @@ func TestFiguresComeBackAsTheyWere(t *testing.T) {
 		alerts.TStopped: {Figures: alerts.SetFigures{SetAt: start, Criteria: []string{"systolic_drop"}, Symptoms: []string{}, SystolicDrop: &drop}},
 		alerts.TWatch:   {Figures: alerts.WatchFigures{Contributors: []string{"volume"}, SetAt: &later}},
 		episodes.CFeed:  {Figures: episodes.FeedFigures{Feed: "feed folder", Why: "gone", Since: &later}},
-		"":              {Figures: episodes.SetTaken{SetAt: start}},
+		"":              {Figures: episodes.Evidence{SetAt: start, ClearedAt: later, ClearedBy: "Dr A"}},
 	}
 	for _, r := range episodes.Rules {
 		if _, given := full[r.ID]; !given {

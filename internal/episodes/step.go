@@ -8,6 +8,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/records"
+	"plumbline/internal/trends"
 )
 
 // Condition is something owed that holds at a moment.
@@ -40,13 +41,14 @@ func (c Condition) ID() string { return IDOf(c.Kind, c.StayID, c.Trigger) }
 
 // Presence is what is known of a stay that is on the unit, besides its conditions.
 type Presence struct {
-	Chart              []records.FactName // what was known: no new evidence for what ends now
-	SetAt              time.Time          // start of the latest set that can be read; zero: none
-	Set                []records.FactName // its readings
-	Blocked            bool               // a recheck is owed that may not be done
-	PutOff             []string           // episodes whose recheck an answer has put off, by id
-	Died               bool               // of a fall
-	PrecautionsInPlace bool               // precautions are needed, and none is missing
+	Chart              []records.FactName  // what was known: no new evidence for what ends now
+	SetAt              time.Time           // start of the latest set that can be read; zero: none
+	Set                []records.FactName  // its readings
+	Blocked            bool                // a recheck is owed that may not be done
+	PutOff             []string            // episodes whose recheck an answer has put off, by id
+	Died               bool                // of a fall
+	PrecautionsInPlace bool                // precautions are needed, and none is missing
+	Lifted             map[string]Evidence // what ended the block of a fall, by the id of its clearance's episode
 }
 
 // Scene is what holds on one unit, or of the feeds, at one moment.
@@ -194,13 +196,15 @@ func end(e records.Episode, now Scene) *records.EpisodeEvent {
 		v.Reason = CannotBeDone
 	case slices.Contains(p.PutOff, e.ID):
 		v.Reason = PutOffByAnswer
-	case e.Kind == ClearanceOwed:
-		v.Reason = ClearanceGiven
+	case !p.Lifted[e.ID].ClearedAt.IsZero():
+		v.Reason, v.Figures = Cleared, p.Lifted[e.ID]
+	case !p.Lifted[e.ID].SetAt.IsZero():
+		v.Reason, v.Figures = StoodSince, p.Lifted[e.ID]
 	case e.Kind == PrecautionsMissing && p.PrecautionsInPlace:
 		v.Reason = PrecautionsInPlace
 	case endsBySet(e.Kind) && len(set) > 0 && !before(p.SetAt, e.Figures):
 		v.Reason, v.Facts = SetDone, p.Set
-		v.Figures = SetTaken{p.SetAt}
+		v.Figures = Evidence{SetAt: p.SetAt}
 	}
 	v.Learned = without(p.Chart, union(e.Known, v.Facts))
 	return v
@@ -240,10 +244,25 @@ func presenceOf(a alerts.Assessment) Presence {
 			p.PutOff = append(p.PutOff, IDOf(RecheckOverdue, a.Digest.StayID, i.Rule+" "+instanceKey(a.Digest, i)))
 		}
 	}
+	for _, f := range a.Digest.Falls {
+		switch c, set := a.Lifted(f.SourceID); {
+		case c != nil:
+			p.lift(a, f, Evidence{ClearedAt: c.At, ClearedBy: c.By})
+		case set != nil:
+			p.lift(a, f, Evidence{SetAt: set.StartedAt})
+		}
+	}
 	if set := a.Digest.LatestInterpretable(); set != nil {
 		p.SetAt, p.Set = set.StartedAt, factsOf(clinical.KindVitals, set.Facts)
 	}
 	return p
+}
+
+func (p *Presence) lift(a alerts.Assessment, f trends.FallFact, by Evidence) {
+	if p.Lifted == nil {
+		p.Lifted = map[string]Evidence{}
+	}
+	p.Lifted[IDOf(ClearanceOwed, a.Digest.StayID, clearanceKey(f.SourceID))] = by
 }
 
 // Silence is a feed that is not read as it should be.

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/policy"
 	"plumbline/internal/records"
 )
 
@@ -284,6 +286,54 @@ func TestWhyAnEpisodeEnds(t *testing.T) {
 	silent[0].Since = after(4)
 	if got := w.scene(episodes.SilenceScene(silent, after(5))); got != "reopened->open!" {
 		t.Errorf("a second silence: %q", got)
+	}
+}
+
+// T-CLEARANCE ends by a provider's word, or by a set that shows that the patient stands; which of
+// the two it was, whose word and when is kept. A fall that is taken back was cleared by nobody.
+func TestWhatEndedTheClearanceOwedIsKept(t *testing.T) {
+	fell := func() chart {
+		var c chart
+		c.admit("1980-01-01")
+		c.add("F", after(2), clinical.Fall{FellAt: after(2), Injury: "major"})
+		return c
+	}
+	for _, tc := range []struct {
+		name, reason string
+		by           episodes.Evidence
+		tell         func(c *chart)
+	}{
+		{"a clearance", episodes.Cleared, episodes.Evidence{ClearedAt: after(4), ClearedBy: "Dr A"}, func(c *chart) {
+			c.add("C0", after(4), clinical.Clearance{ClearedAt: after(1), By: "Dr Before"})
+			c.add("C1", after(4), clinical.Clearance{ClearedAt: after(4), By: "Dr A"})
+			c.add("C2", after(4.5), clinical.Clearance{ClearedAt: after(4.5), By: "Dr Late"})
+		}},
+		{"a set and a clearance", episodes.Cleared, episodes.Evidence{ClearedAt: after(4)}, func(c *chart) {
+			c.set("A", 3.5, 120, 118, false)
+			c.add("C", after(4), clinical.Clearance{ClearedAt: after(4)})
+		}},
+		{"a set", episodes.StoodSince, episodes.Evidence{SetAt: after(4)}, func(c *chart) { c.set("A", 4, 120, 118, false) }},
+		{"no injury after all", episodes.NoLongerHolds, episodes.Evidence{}, func(c *chart) {
+			c.add("F", after(4), clinical.Fall{FellAt: after(2), Injury: "none"})
+		}},
+	} {
+		c, p, w := fell(), policy.Default().Policy, newWard(t)
+		scene := func(h float64) episodes.Scene {
+			return episodes.SceneOf("4W", []alerts.Assessment{c.assess(h, p)}, p, after(h), time.Time{})
+		}
+		w.scene(scene(3))
+		tc.tell(&c)
+		w.scene(scene(5))
+		n := slices.IndexFunc(w.log, func(v records.EpisodeEvent) bool {
+			return v.Kind == episodes.ClearanceOwed && v.What == episodes.Ended
+		})
+		if n < 0 {
+			t.Fatalf("%s: the clearance is owed still", tc.name)
+		}
+		by, _ := w.log[n].Figures.(episodes.Evidence)
+		if w.log[n].Reason != tc.reason || by != tc.by {
+			t.Errorf("%s: ended by %s, %+v; want %s, %+v", tc.name, w.log[n].Reason, by, tc.reason, tc.by)
+		}
 	}
 }
 

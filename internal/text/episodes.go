@@ -50,16 +50,21 @@ func (c Catalogue) EpisodeEvent(v records.EpisodeEvent) string {
 		return sayEvents[v.What](c, v)
 	}
 	said := endedFigures{Reason: v.Reason}
-	if f, ok := v.Figures.(episodes.SetTaken); ok {
-		said.SetAt = &f.SetAt
+	switch by, _ := v.Figures.(episodes.Evidence); {
+	case !by.ClearedAt.IsZero():
+		said.ClearedAt, said.ClearedBy = &by.ClearedAt, by.ClearedBy
+	case !by.SetAt.IsZero():
+		said.SetAt = &by.SetAt
 	}
 	return sayEventEnded(c, said)
 }
 
-// endedFigures are by what evidence an episode ended; SetAt where a set was it.
+// endedFigures are by what evidence an episode ended: SetAt where a set was it, ClearedAt where
+// a provider's word was.
 type endedFigures struct {
-	Reason string
-	SetAt  *time.Time
+	Reason           string
+	SetAt, ClearedAt *time.Time
+	ClearedBy        string // "" where it is not charted
 }
 
 // stateFigures are an episode with its age.

@@ -74,18 +74,21 @@ func TestWhatEachEventSays(t *testing.T) {
 	c := Catalogue{Zone: time.UTC, At: episodeTime.Add(3 * time.Hour)}
 	for want, v := range map[string]records.EpisodeEvent{
 		"Opened. Falls precautions missing: bed alarm.": {What: episodes.Opened, Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}}},
-		"Taken by mb.":                                                        {What: episodes.TakenOn, Who: "mb"},
-		"Given back by mb: going home.":                                       {What: episodes.Released, Who: "mb", Reason: "going home."},
-		"Put off by mb until 20 Nov 08:05: asleep.":                           {What: episodes.PutOff, Who: "mb", Until: episodeTime, Reason: "asleep"},
-		"Closed by mb: the provider was told.":                                {What: episodes.Closed, Who: "mb", Reason: episodes.ProviderTold},
-		"Closed by mb: another reason (seen at the bedside).":                 {What: episodes.Closed, Who: "mb", Reason: episodes.OtherReason, Note: "seen at the bedside."},
-		"Done: a set that can be read was taken, 20 Nov 08:05.":               {What: episodes.Ended, Reason: episodes.SetDone, Figures: episodes.SetTaken{SetAt: episodeTime}},
-		"Done: the patient left the unit.":                                    {What: episodes.Ended, Reason: episodes.LeftUnit},
-		"Handed on with the patient to unit 7E.":                              {What: episodes.Moved, Unit: "7E"},
-		"Given to Ann by mb.":                                                 {What: episodes.Given, Who: "mb", Name: "Ann"},
-		"Told Dr A at 20 Nov 08:05, says mb: by telephone.":                   {What: episodes.ToldOf, Who: "mb", Name: "Dr A", ToldAt: episodeTime, Note: "by telephone."},
-		"Answered by mb: the patient declined; charted.":                      {What: episodes.AnswerGiven, Who: "mb", Reason: episodes.Declined},
-		"Put off by an answer on the chart: declined, again at 20 Nov 08:05.": {What: episodes.AnswerMoved, Reason: "declined", Until: episodeTime},
+		"Taken by mb.":                                                                       {What: episodes.TakenOn, Who: "mb"},
+		"Given back by mb: going home.":                                                      {What: episodes.Released, Who: "mb", Reason: "going home."},
+		"Put off by mb until 20 Nov 08:05: asleep.":                                          {What: episodes.PutOff, Who: "mb", Until: episodeTime, Reason: "asleep"},
+		"Closed by mb: the provider was told.":                                               {What: episodes.Closed, Who: "mb", Reason: episodes.ProviderTold},
+		"Closed by mb: another reason (seen at the bedside).":                                {What: episodes.Closed, Who: "mb", Reason: episodes.OtherReason, Note: "seen at the bedside."},
+		"Done: a set that can be read was taken, 20 Nov 08:05.":                              {What: episodes.Ended, Reason: episodes.SetDone, Figures: episodes.Evidence{SetAt: episodeTime}},
+		"Done: cleared to stand by Dr A, 20 Nov 08:05.":                                      {What: episodes.Ended, Reason: episodes.Cleared, Figures: episodes.Evidence{ClearedAt: episodeTime, ClearedBy: "Dr A"}},
+		"Done: cleared to stand by somebody whose name is not charted, 20 Nov 08:05.":        {What: episodes.Ended, Reason: episodes.Cleared, Figures: episodes.Evidence{ClearedAt: episodeTime}},
+		"Done: a set shows that the patient stands; no clearance was charted, 20 Nov 08:05.": {What: episodes.Ended, Reason: episodes.StoodSince, Figures: episodes.Evidence{SetAt: episodeTime}},
+		"Done: the patient left the unit.":                                                   {What: episodes.Ended, Reason: episodes.LeftUnit},
+		"Handed on with the patient to unit 7E.":                                             {What: episodes.Moved, Unit: "7E"},
+		"Given to Ann by mb.":                                                                {What: episodes.Given, Who: "mb", Name: "Ann"},
+		"Told Dr A at 20 Nov 08:05, says mb: by telephone.":                                  {What: episodes.ToldOf, Who: "mb", Name: "Dr A", ToldAt: episodeTime, Note: "by telephone."},
+		"Answered by mb: the patient declined; charted.":                                     {What: episodes.AnswerGiven, Who: "mb", Reason: episodes.Declined},
+		"Put off by an answer on the chart: declined, again at 20 Nov 08:05.":                {What: episodes.AnswerMoved, Reason: "declined", Until: episodeTime},
 	} {
 		if got := c.EpisodeEvent(v); got != want {
 			t.Errorf("got %q, want %q", got, want)

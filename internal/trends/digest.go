@@ -45,7 +45,7 @@ type Digest struct {
 	LowAtRest *AtRest
 
 	Restrictions []RestrictionFact // begun, by start
-	Clearances   []time.Time       // when a provider said that the patient may stand
+	Clearances   []ClearanceFact   // by time
 	Answers      []AnswerFact      // by time
 
 	Conditions  []Coded

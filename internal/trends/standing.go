@@ -31,6 +31,13 @@ type AnswerFact struct {
 	Reason   string
 }
 
+// ClearanceFact is a provider's word that the patient may stand (again).
+type ClearanceFact struct {
+	SourceID string
+	At       time.Time
+	By       string // as charted; "" where it is not
+}
+
 // Hours is for how long the answer moves what it moves (*policy*).
 func (a AnswerFact) Hours(p clinical.RecheckPolicy) float64 {
 	if a.Answer == clinical.DoneElsewhere {
@@ -50,7 +57,7 @@ func (d *Digest) takeStanding(c clinical.Chart, p clinical.Policy) {
 		case clinical.Restriction:
 			d.Restrictions = append(d.Restrictions, RestrictionFact{r.SourceID, b.Limb, b.Reason, b.StartedAt, b.EndedAt})
 		case clinical.Clearance:
-			d.Clearances = append(d.Clearances, b.ClearedAt)
+			d.Clearances = append(d.Clearances, ClearanceFact{r.SourceID, b.ClearedAt, b.By})
 		case clinical.Answer:
 			d.Answers = append(d.Answers, AnswerFact{r.SourceID, b.AnsweredAt, b.Answer, b.Reason})
 		case clinical.Vitals:
@@ -60,7 +67,9 @@ func (d *Digest) takeStanding(c clinical.Chart, p clinical.Policy) {
 	slices.SortFunc(d.Restrictions, func(a, b RestrictionFact) int {
 		return cmp.Or(a.From.Compare(b.From), strings.Compare(a.SourceID, b.SourceID))
 	})
-	slices.SortFunc(d.Clearances, time.Time.Compare)
+	slices.SortFunc(d.Clearances, func(a, b ClearanceFact) int {
+		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.SourceID, b.SourceID))
+	})
 	slices.SortFunc(d.Answers, func(a, b AnswerFact) int {
 		return cmp.Or(a.At.Compare(b.At), strings.Compare(a.SourceID, b.SourceID))
 	})

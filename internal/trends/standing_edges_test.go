@@ -31,7 +31,7 @@ func TestAnswersClearancesAndRestrictionsInTheirOrder(t *testing.T) {
 	}
 	wantWords(t, "answers", answers, "c, a, b")
 	wantWords(t, "restrictions", restrictions, "z, a, b")
-	if len(d.Clearances) != 2 || !d.Clearances[0].Equal(hoursOn(-3)) || !d.Clearances[1].Equal(hoursOn(0)) {
+	if len(d.Clearances) != 2 || !d.Clearances[0].At.Equal(hoursOn(-3)) || !d.Clearances[1].At.Equal(hoursOn(0)) {
 		t.Errorf("clearances %v", d.Clearances)
 	}
 }

@@ -263,14 +263,14 @@ func TestAnswersAndClearancesThatHaveHappened(t *testing.T) {
 	c.body("a2", clinical.Answer{AnsweredAt: hoursOn(2), Answer: clinical.Declined, Reason: "tired"})
 	c.body("a1", clinical.Answer{AnsweredAt: hoursOn(2), Answer: clinical.DoneElsewhere})
 	c.body("a3", clinical.Answer{AnsweredAt: hoursOn(1), Answer: clinical.NotPossible})
-	c.body("c1", clinical.Clearance{ClearedAt: hoursOn(2)})
+	c.body("c1", clinical.Clearance{ClearedAt: hoursOn(2), By: "Dr A"})
 	c.add(clinical.Version{SourceID: "c2", Status: clinical.Final, RecordedAt: hoursOn(1), Body: clinical.Clearance{ClearedAt: hoursOn(3.01)}})
 	c.asOf = hoursOn(3)
 	d := c.digest()
 	if len(d.Answers) != 3 || d.Answers[0].SourceID != "a3" || d.Answers[1].SourceID != "a1" || d.Answers[2].Reason != "tired" {
 		t.Errorf("answers %+v", d.Answers)
 	}
-	if len(d.Clearances) != 1 || !d.Clearances[0].Equal(hoursOn(2)) {
+	if len(d.Clearances) != 1 || d.Clearances[0] != (ClearanceFact{"c1", hoursOn(2), "Dr A"}) {
 		t.Errorf("clearances %v", d.Clearances)
 	}
 	if !d.Until.Equal(hoursOn(3.01)) {

@@ -262,9 +262,10 @@ func TestTheProviderOwesTheClearance(t *testing.T) {
 	if len(facts) != 1 || facts[0].Body.(clinical.Clearance).By != "Dr A" {
 		t.Fatalf("charted: %+v", facts)
 	}
-	if got := s.episode("S102", episodes.ClearanceOwed); got.State != episodes.Done || got.Reason != episodes.ClearanceGiven {
+	if got := s.episode("S102", episodes.ClearanceOwed); got.State != episodes.Done || got.Reason != episodes.Cleared {
 		t.Errorf("cleared, and it is %s (%s)", got.State, got.Reason)
 	}
+	holds(t, s.get("bedside-nurse", "/stays/S102"), "Done: cleared to stand by Dr A, "+c.Time(facts[0].Body.OwnTime()))
 	s.later(time.Minute)
 	holds(t, s.get("bedside-nurse", "/units/4W"), set)
 }
