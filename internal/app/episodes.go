@@ -5,6 +5,7 @@ import (
 	"errors"
 	"time"
 
+	"plumbline/internal/assess"
 	"plumbline/internal/care"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
@@ -24,7 +25,11 @@ func (s *site) care() *care.Service {
 // tried again at the next step.
 func (s *site) stepEpisodes(ctx context.Context, w *ingest.Watcher, now time.Time) {
 	service := s.care()
-	if _, err := service.StepAll(ctx, now); err != nil && ctx.Err() == nil {
+	landed, err := s.store.LastLanded(ctx)
+	if err == nil {
+		_, err = service.StepAll(ctx, assess.LiveMoment(now, landed)) // as the pages have it
+	}
+	if err != nil && ctx.Err() == nil {
 		s.log.Error("episodes were not brought up to date; they are stepped again", "error", err)
 	}
 	if err := s.endReviewed(ctx, service, now); err != nil && ctx.Err() == nil {

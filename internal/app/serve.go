@@ -258,7 +258,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 			Clock: p.clock, Zone: s.settings.zone, Version: Version,
 			Hospital: s.settings.hospital, Log: s.log, Ready: func(ctx context.Context) error { return s.ready(ctx, watcher, p.clock()) },
 			Lease:     s.leaseShown,
-			DataState: s.store.DataState, Desk: &feeds.Desk{Rows: s.store, Loader: s.loader, Log: s.log},
+			DataState: s.store.DataState, Landed: s.store.LastLanded, Desk: &feeds.Desk{Rows: s.store, Loader: s.loader, Log: s.log},
 			Sets:     bedside.Keeper{Loader: s.loader, Messages: s.store, Episodes: s.care(), Log: s.log},
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Demo: shown, SignInService: signIns, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.store.Audit, DoseReviews: s.store, Shift: s.store,

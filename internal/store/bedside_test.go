@@ -32,6 +32,9 @@ func bedsideFacts(id, stay string) []clinical.Version {
 func TestASetIsStoredOnce(t *testing.T) {
 	forEachEngine(t, func(t *testing.T, s *Store) {
 		ctx := t.Context()
+		if landed := get(s.LastLanded(ctx))(t); !landed.IsZero() {
+			t.Errorf("facts came %s to an empty database", landed)
+		}
 		load(t, s, in("stays.csv", stay("S1", "4W", 0)))
 		before, state := get(s.DataState(ctx))(t), revision(t, s, "S1")
 		var wg sync.WaitGroup
@@ -60,6 +63,9 @@ func TestASetIsStoredOnce(t *testing.T) {
 		}
 		if get(s.DataState(ctx))(t) == before || revision(t, s, "S1") == state {
 			t.Error("the data has the state that it had before")
+		}
+		if landed := get(s.LastLanded(ctx))(t); !landed.Equal(hours(1)) {
+			t.Errorf("facts last came %s, want %s", landed, hours(1))
 		}
 		if v := lastOf(facts, "bedside-A-first"); v.Feed != "bedside" || !v.RecordedAt.Equal(hours(1)) || v.Line != 2 {
 			t.Errorf("the fact reads %+v", v)

@@ -59,6 +59,7 @@ type Deps struct {
 	Ready       func(context.Context) error
 	Lease       func() *records.Lease // who reads the feeds; nil: there is one instance alone
 	DataState   func(context.Context) (string, error)
+	Landed      func(context.Context) (time.Time, error) // when facts last came in
 	Episodes    *care.Service
 	DoseReviews doses.DoseReviews
 	Sets        bedside.SetKeeper
@@ -90,7 +91,7 @@ func Pages() []string {
 // assemble makes the frame, and the table of the routes of every room.
 func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	given := frame.Deps{
-		Finder: d.Answers, Ages: d.Answers, DataState: d.DataState, Policy: d.Policy, Clock: d.Clock,
+		Finder: d.Answers, Ages: d.Answers, DataState: d.DataState, Landed: d.Landed, Policy: d.Policy, Clock: d.Clock,
 		Zone: d.Zone, Version: d.Version, Hospital: d.Hospital,
 		Log: d.Log, Accounts: d.Accounts, Tokens: d.Tokens, TakesSets: d.Sets != nil, Note: d.Note,
 		TrustedProxies: d.TrustedProxies,

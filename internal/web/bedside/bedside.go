@@ -754,7 +754,7 @@ func urgentOf(t frame.Times, a alerts.Assessment) (out []string) {
 // chooseSet lists those whose recheck is owed now in the order of the list, then
 // everyone else by bed.
 func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
-	unit, now := c.Param("unit"), s.Minute()
+	unit, now := c.Param("unit"), s.Now(c)
 	list, err := s.Patients.Live(c.Request.Context(), unit, now)
 	if err != nil {
 		return nil, err

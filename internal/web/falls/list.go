@@ -63,7 +63,7 @@ const fallsShown = 200
 const fallsMonths = 6
 
 func (s *service) fallsPage(c *frame.Request) (frame.Page, error) {
-	unit, now := c.Param("unit"), s.Minute()
+	unit, now := c.Param("unit"), s.Now(c)
 	v := fallsView{
 		Layout: s.Layout(c, text.Say("falls.title", unit)).At(frame.FallsURL(unit)), Unit: unit, List: frame.UnitURL(unit),
 	}

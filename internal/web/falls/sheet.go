@@ -108,7 +108,7 @@ type afterView struct {
 
 func (s *service) fallPage(c *frame.Request) (frame.Page, error) {
 	seen := frame.FallOf(c)
-	review, err := s.Falls.ReviewFall(c.Request.Context(), seen.Fall, seen.At, s.Minute())
+	review, err := s.Falls.ReviewFall(c.Request.Context(), seen.Fall, seen.At, s.Now(c))
 	if err != nil {
 		return nil, err
 	}
@@ -121,7 +121,7 @@ func (s *service) fallPage(c *frame.Request) (frame.Page, error) {
 
 func (s *service) fallView(c *frame.Request, seen frame.SeenFall, r assess.FallReview) fallReviewView {
 	d := r.Now.Assessment.Digest
-	t := s.Times(s.Minute(), false)
+	t := s.Times(s.Now(c), false)
 	unit := frame.UnitOfFall(r.Fall)
 	v := fallReviewView{
 		Layout: s.Layout(c, text.Say("fall.title")),

@@ -36,11 +36,11 @@ func (s *Frame) permitsFall(c *gin.Context, r Rule, by caller) error {
 	if err != nil {
 		return err
 	}
-	place, err := s.Finder.FallPlace(c.Request.Context(), c.Param("fall"), s.Minute())
+	place, err := s.Finder.FallPlace(c.Request.Context(), c.Param("fall"), s.Now(c))
 	if err := s.permitsPlace(c, r, by, place, err); err != nil {
 		return err
 	}
-	f, err := s.Finder.Fall(c.Request.Context(), c.Param("fall"), s.Minute())
+	f, err := s.Finder.Fall(c.Request.Context(), c.Param("fall"), s.Now(c))
 	if err != nil {
 		return err
 	}

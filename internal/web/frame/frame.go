@@ -62,6 +62,8 @@ type Deps struct {
 	// DataState names the state of the data: what is kept of it holds while it stays the
 	// same. Nil: for a minute.
 	DataState func(context.Context) (string, error)
+	// Landed tells when facts last came in. Nil: what comes within a minute shows in the next.
+	Landed func(context.Context) (time.Time, error)
 	// Accounts says who is signed in, Tokens which machine asks.
 	Accounts *auth.Service
 	Tokens   *auth.Tokens
@@ -130,8 +132,8 @@ func (s *Frame) Handler(routes []Route) *gin.Engine {
 // Catalogue is the words as of a moment, in the site's zone.
 func (s *Frame) Catalogue(at time.Time) text.Catalogue { return text.Catalogue{Zone: s.Zone, At: at} }
 
-// Minute is the moment for which live answers are given: the clock's, cut to the
-// minute, so that everyone who looks within it sees the same.
+// Minute is the clock's moment, cut to the minute: that of answers on which what is charted
+// within it has no bearing. See Now.
 func (s *Frame) Minute() time.Time { return s.Clock().UTC().Truncate(time.Minute) }
 
 // UnitsFor lists the units that the feeds have named and that the account may see.

@@ -234,6 +234,6 @@ func (s *service) bedNow(c *frame.Request, e records.Episode) (*parts.BedView, e
 	if e.StayID == "" {
 		return nil, nil
 	}
-	list, err := s.Patients.Live(c.Request.Context(), e.Unit, s.Minute())
+	list, err := s.Patients.Live(c.Request.Context(), e.Unit, s.Now(c))
 	return bedIn(bedsOf(list), e.StayID), err
 }

@@ -54,12 +54,13 @@ func (s *service) episodesPage(c *frame.Request) (frame.Page, error) {
 		return frame.Tell(http.StatusBadRequest, text.Say("episodes.only-now"), text.Say("episodes.only-now-says"))
 	}
 	unit, now, a := c.Param("unit"), s.Clock(), frame.AccountOf(c)
-	kept, err := s.answerAbout(c.Request.Context(), unit, frame.Asked{At: s.Minute(), Live: true})
+	when := frame.Asked{At: s.Now(c), Live: true}
+	kept, err := s.answerAbout(c.Request.Context(), unit, when)
 	if err != nil {
 		return nil, err
 	}
 	list := kept.answer.list
-	g := s.standingOn(c.Request.Context(), unit, frame.Asked{At: s.Minute(), Live: true}, kept.answer)
+	g := s.standingOn(c.Request.Context(), unit, when, kept.answer)
 	if g.err != nil {
 		return nil, g.err
 	}

@@ -197,7 +197,7 @@ func ThingOf(t frame.Times, e episodes.Thing) Episode {
 	v := EpisodeOf(t, e.Episode)
 	v.ID = Anchor(e.Key)
 	for _, m := range e.Members {
-		if why := t.EpisodeWhy(m.Rule, m.Figures); why != v.Why && !slices.Contains(v.Also, why) {
+		if why := t.EpisodeWhy(m.Rule, m.Figures); why != t.EpisodeWhy(e.Rule, e.Figures) && !slices.Contains(v.Also, why) {
 			v.Also = append(v.Also, why)
 		}
 	}
@@ -209,6 +209,9 @@ func EpisodeOf(t frame.Times, e records.Episode) Episode {
 	v := Episode{
 		ID: Anchor(e.ID), Name: text.EpisodeKinds[e.Kind], Why: t.EpisodeWhy(e.Rule, e.Figures),
 		State: string(e.State), Says: t.EpisodeState(e), Since: t.Moment(e.RaisedAt),
+	}
+	if !e.Active() && v.Why != "" {
+		v.Why = text.Say("episodes.was-owed", v.Why)
 	}
 	if _, explained := t.Rules[e.Rule]; explained {
 		rule := t.Rule(e.Rule)
