@@ -55,6 +55,9 @@ type Data struct {
 
 	Words map[string]string `json:"words"` // that the script writes
 
+	// Points are the sentences of the points of a panel that has its own, by panel.
+	Points map[string][]At `json:"points"`
+
 	// Stops are the moments of each panel at which the arrow keys stop, in order.
 	Stops map[string][]int64 `json:"stops"`
 }
@@ -97,6 +100,19 @@ type builder struct {
 
 // Of builds the charts of a stay.
 func Of(view assess.StayView, p clinical.Policy, c text.Catalogue) StayCharts {
+	b := builderOf(view, p, c)
+	panels := []Panel{b.pressures(), b.drops(), b.doses()}
+	return b.done(append(append(panels, b.lanes()...), b.fluids(), b.weights(), b.precautions()))
+}
+
+// OfDoses builds the charts that stand beside a review of doses: the drops, under them each
+// dose on the same time axis, and the laboratory values.
+func OfDoses(view assess.StayView, p clinical.Policy, c text.Catalogue) StayCharts {
+	b := builderOf(view, p, c)
+	return b.done(slices.Concat([]Panel{b.drops()}, b.lanes(), b.labs()))
+}
+
+func builderOf(view assess.StayView, p clinical.Policy, c text.Catalogue) *builder {
 	b := &builder{Catalogue: c, chart: view.Chart, digest: view.Assessment.Digest, policy: p}
 	if !view.Assessment.Died() {
 		b.missing = view.Assessment.Precautions.Missing
@@ -104,13 +120,17 @@ func Of(view assess.StayView, p clinical.Policy, c text.Catalogue) StayCharts {
 	b.layAxis()
 	b.data = Data{
 		Zone: c.Zone.String(), From: ms(b.from), To: ms(b.to), AsOf: ms(c.At), Panels: map[string]any{},
-		Stops: map[string][]int64{}, Words: scriptWords(),
+		Points: map[string][]At{}, Stops: map[string][]int64{}, Words: scriptWords(),
 		Readout: Readout{Sets: []At{}, Weights: []At{}, Doses: []At{}, Shifts: []Until{}, Marks: []At{}, Spans: []Until{}},
 	}
 	b.data.Midnights = midnights(b.from, b.to, c.Zone)
 	b.readSets()
 	b.readMarks()
-	panels := []Panel{b.pressures(), b.drops(), b.doses(), b.fluids(), b.weights(), b.precautions()}
+	return b
+}
+
+// done is the charts, once every panel of them is built.
+func (b *builder) done(panels []Panel) StayCharts {
 	b.layStops()
 	b.data.holdTexts()
 	return StayCharts{Panels: panels, Data: b.data}
@@ -204,10 +224,16 @@ func (b *builder) layStops() {
 	for _, f := range b.digest.Falls {
 		falls = append(falls, ms(f.At))
 	}
-	for panel, own := range map[string][]int64{
+	stops := map[string][]int64{
 		"pressure": slices.Concat(sets, changes), "drop": slices.Concat(sets, changes), "dose": slices.Concat(doses, changes),
 		"fluid": shifts, "weight": weights, "precaution": spans,
-	} {
+	}
+	for panel, points := range b.data.Points {
+		for _, p := range points {
+			stops[panel] = append(stops[panel], p.T)
+		}
+	}
+	for panel, own := range stops {
 		if _, drawn := b.data.Panels[panel]; drawn {
 			b.data.Stops[panel] = within(slices.Concat(own, falls), b.data.From, b.data.To)
 		}

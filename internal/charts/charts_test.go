@@ -3,6 +3,7 @@ package charts_test
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -38,8 +39,8 @@ func panel(t *testing.T, b charts.StayCharts, id string) charts.Panel {
 func TestEveryStoryHasItsCharts(t *testing.T) {
 	for _, s := range demo.Stories() {
 		b := of(t, time.UTC, s.StayID)
-		if len(b.Panels) != 6 {
-			t.Fatalf("%s: %d panels, want 6", s.StayID, len(b.Panels))
+		if len(b.Panels) < 7 { // pressure, drop, dose, lanes, fluid, weight, precaution
+			t.Fatalf("%s: %d panels, want 7 or more", s.StayID, len(b.Panels))
 		}
 		for _, p := range b.Panels {
 			_, drawn := b.Data.Panels[p.ID]
@@ -107,5 +108,60 @@ func TestMidnightsAreTheSites(t *testing.T) {
 		if at := time.UnixMilli(m).In(zone); at.Hour() != 0 || at.Minute() != 0 {
 			t.Errorf("%v is no midnight", at)
 		}
+	}
+}
+
+// The drop stands over the doses on one axis; each dose record of the table is a mark, and
+// each laboratory value of a panel a point.
+func TestTheDropStandsOverEachDose(t *testing.T) {
+	board := &assess.Service{Store: teststore.Demo(t), Policy: policy.Default(), Zone: time.UTC}
+	for _, s := range demo.Stories() {
+		view, err := board.Stay(context.Background(), s.StayID, demo.AnchorTime())
+		if err != nil {
+			t.Fatal(err)
+		}
+		b := charts.OfDoses(view, view.Policy.Policy, board.Catalogue(demo.AnchorTime()))
+		if b.Panels[0].ID != "drop" || b.Panels[1].ID != "lanes" {
+			t.Fatalf("%s: the panels begin with %s, %s", s.StayID, b.Panels[0].ID, b.Panels[1].ID)
+		}
+		for _, p := range b.Panels[1:] {
+			if _, drawn := b.Data.Panels[p.ID]; drawn == (p.Empty != "") {
+				t.Errorf("%s %s: drawn %v, empty %q", s.StayID, p.ID, drawn, p.Empty)
+			}
+			rows := 0
+			for _, row := range p.Table.Rows {
+				if row[1] != "–" { // a drug that is ordered and has no dose record
+					rows++
+				}
+			}
+			if points := len(b.Data.Points[p.ID]); points != rows {
+				t.Errorf("%s %s: %d marks and %d rows", s.StayID, p.ID, points, rows)
+			}
+		}
+	}
+}
+
+func TestTheRowsOfTheDosesTellTheirSets(t *testing.T) {
+	board := &assess.Service{Store: teststore.Demo(t), Policy: policy.Default(), Zone: time.UTC}
+	view, err := board.Stay(context.Background(), "S108", demo.AnchorTime())
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := charts.OfDoses(view, view.Policy.Policy, board.Catalogue(demo.AnchorTime()))
+	raw, err := json.Marshal(b.Data.Panels["lanes"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range view.Assessment.Digest.Serial.Doses {
+		want := fmt.Sprintf(`positive %d of %d within 4 h of a dose, else %d of %d"`, d.PositiveAfter, d.SetsAfter, d.PositiveOtherwise, d.SetsOtherwise)
+		if !strings.Contains(string(raw), d.Drug+", ") || !strings.Contains(string(raw), want) {
+			t.Errorf("the row of %s does not say %q", d.Drug, want)
+		}
+	}
+	if got := len(b.Panels); got != 6 { // drop, doses, and the four values of its story
+		t.Errorf("%d panels", got)
+	}
+	if p := panel(t, b, "lab-3"); p.Title != "Creatinine, mg/dL" || p.Table.Rows[3][1] != "1.5 mg/dL" {
+		t.Errorf("%s: %v", p.Title, p.Table.Rows)
 	}
 }

@@ -107,6 +107,6 @@ func (b *builder) nameRows(id string, names []string) {
 	axis["z"] = 10
 	axis["axisLabel"] = map[string]any{
 		"inside": true, "align": "left", "verticalAlign": "bottom", "margin": 4, "color": "@ink", "fontSize": 12, "interval": 0,
-		"padding": []int{0, 0, 5, 0}, "textBorderColor": "@paper", "textBorderWidth": 3,
+		"lineHeight": 14, "padding": []int{0, 0, 8, 0}, "textBorderColor": "@paper", "textBorderWidth": 3,
 	}
 }

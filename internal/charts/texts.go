@@ -1,6 +1,11 @@
 package charts
 
-import "plumbline/internal/text"
+import (
+	"maps"
+	"slices"
+
+	"plumbline/internal/text"
+)
 
 // longReadout is how many characters of a sentence the box of a pointer shows.
 const longReadout = 300
@@ -12,7 +17,7 @@ func (d *Data) holdTexts() {
 		d.Panels[id] = held(options)
 	}
 	r := &d.Readout
-	for _, list := range [][]At{r.Sets, r.Weights, r.Doses, r.Marks} {
+	for _, list := range slices.AppendSeq([][]At{r.Sets, r.Weights, r.Doses, r.Marks}, maps.Values(d.Points)) {
 		for n := range list {
 			list[n].Text = readout(list[n].Text)
 		}

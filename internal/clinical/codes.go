@@ -1,6 +1,9 @@
 package clinical
 
-import "strings"
+import (
+	"slices"
+	"strings"
+)
 
 // The codes of open standards that the readers of FHIR R4 and HL7 v2 share.
 // A code outside these tables says nothing here: it is never guessed from its
@@ -152,15 +155,14 @@ func SNOMEDLimb(code string) string {
 	return ""
 }
 
-// shownLabs are laboratory values that no rule uses and that are shown as charted: potassium,
-// sodium, creatinine (by mass, by substance), and three ways to estimate filtration.
-var shownLabs = map[string]bool{
-	"2823-3": true, "2951-2": true, "2160-0": true, "14682-9": true, "98979-8": true, "62238-1": true, "33914-3": true,
-}
+// ShownLabs are the LOINC codes of laboratory values that no rule uses and that are shown as
+// charted: potassium, sodium, creatinine (by mass, by substance), and three ways to estimate
+// filtration (CKD-EPI 2021, CKD-EPI 2009, and the older one by MDRD).
+var ShownLabs = []string{"2823-3", "2951-2", "2160-0", "14682-9", "98979-8", "62238-1", "33914-3"}
 
 // ShownLab reports whether a LOINC code is of a laboratory value that is kept and shown as
 // charted, in whatever unit, and used by no rule.
-func ShownLab(code string) bool { return shownLabs[strings.TrimSpace(code)] }
+func ShownLab(code string) bool { return slices.Contains(ShownLabs, strings.TrimSpace(code)) }
 
 var snomedRoutes = map[string]Route{
 	"26643006": Oral, "127492001": Oral, // by mouth; by nasogastric tube

@@ -397,11 +397,25 @@ func (c *chart) treated(daysAgo int, clock, kind string) {
 }
 
 func (c *chart) haemoglobin(daysAgo int, clock string, gramsPerDecilitre float64) {
+	c.lab(daysAgo, clock, "718-7", "g/dL", gramsPerDecilitre)
+}
+
+// lab charts a laboratory value, recorded 40 minutes after it was taken.
+func (c *chart) lab(daysAgo int, clock, loinc, unit string, value float64) {
 	when := c.at(daysAgo, clock)
 	c.fact("labs", when, map[string]string{
-		"taken_at": stamp(when), "loinc": "718-7", "value": decimal(gramsPerDecilitre), "unit": "g/dL",
+		"taken_at": stamp(when), "loinc": loinc, "value": decimal(value), "unit": unit,
 		"recorded_at": stamp(when.Add(40 * time.Minute)),
 	})
+}
+
+// chemistry charts potassium and sodium in mmol/L, creatinine in mg/dL and the estimated
+// filtration (CKD-EPI 2021) in mL/min/1.73 m2 of one morning.
+func (c *chart) chemistry(daysAgo int, potassium, sodium, creatinine, filtration float64) {
+	c.lab(daysAgo, "06:20", "2823-3", "mmol/L", potassium)
+	c.lab(daysAgo, "06:20", "2951-2", "mmol/L", sodium)
+	c.lab(daysAgo, "06:20", "2160-0", "mg/dL", creatinine)
+	c.lab(daysAgo, "06:20", "98979-8", "mL/min/{1.73_m2}", filtration)
 }
 
 // weights charts a weight at six each morning from that day on; 0 is a

@@ -109,6 +109,10 @@ func loopDiureticRaised(c *chart) {
 	c.balance(1, 1250, 0, 2800)
 	c.balance(0, 1150, 0, 2750)
 	c.weights(5, 84.8, 84.6, 84.3, 83.5, 82.2, 81.1)
+	c.chemistry(5, 4.3, 138, 1.1, 67) // the filtration is that of CKD-EPI 2021 for his age
+	c.chemistry(3, 4.2, 138, 1.1, 67)
+	c.chemistry(1, 3.8, 135, 1.3, 55)
+	c.chemistry(0, 3.6, 133, 1.5, 46)
 	c.precautions(2, "09:00", "call light in reach", "bed low and locked", "non-slip footwear")
 	c.precautions(1, "08:40", "assisted rising", "toileting schedule")
 }

@@ -400,6 +400,7 @@ func TestEveryWordOfTheCoreHasItsWord(t *testing.T) {
 		},
 		"contributors": {trends.ByVolume, trends.ByDrugs, trends.ByHeart, trends.ByEndocrine, trends.ByNeurologic},
 		"missing":      {alerts.InjuryUncleared, alerts.InjuryNoClearance, alerts.InjuryUnknown, alerts.CannotWalk},
+		"labs":         clinical.ShownLabs,
 		"later":        {alerts.LaterNew, alerts.LaterChanged, alerts.LaterTakenBack, alerts.LaterMoved},
 		"measures":     wordsOfMeasures(), "measure-lost": wordsOfMeasures(),
 		"habit-states": {string(feedcheck.Usual), string(feedcheck.Lower), string(feedcheck.None), string(feedcheck.Never), string(feedcheck.Unknown)},

@@ -15,6 +15,9 @@ import (
 // ReviewOutcomes are the outcomes of a dose review as people read them.
 var ReviewOutcomes = named[records.DoseOutcome]("review-outcomes")
 
+// Labs are the laboratory values that are shown beside doses, by LOINC code.
+var Labs = named[string]("labs")
+
 // NoDoseAdvised is the caution of the dose review.
 const NoDoseAdvised = "Flags point at doses to look at. " +
 	"Nothing here recommends a dose or a change of one; stopping a drug has risks of its own. " +
@@ -97,6 +100,15 @@ func GivenDoses(d trends.DrugDose) string { return sayGivenDoses(Catalogue{}, d)
 
 // GivenDose writes the amount of one dose.
 func GivenDose(g trends.Given) string { return sayGivenDose(Catalogue{}, g) }
+
+// DoseAmount writes the amount and the route of a dose record, as charted.
+func DoseAmount(d trends.LaneDose) string { return sayLaneDose(Catalogue{}, d) }
+
+// StayOrder writes an order as its last version has it, and what became of it.
+func (c Catalogue) StayOrder(o trends.StayOrder) string { return sayStayOrder(c, o) }
+
+// Exact writes a number with every decimal that was charted.
+func Exact(v float64) string { return exact(v) }
 
 // Figure2 writes a number with two decimals at most: doses may be small.
 func Figure2(v float64) string {

@@ -119,6 +119,8 @@ var (
 	sayOrderedDose   = says[trends.Ordered]("ordered-dose")
 	sayGivenDoses    = says[trends.DrugDose]("given-doses")
 	sayGivenDose     = says[trends.Given]("given-dose")
+	sayLaneDose      = says[trends.LaneDose]("lane-dose")
+	sayStayOrder     = says[trends.StayOrder]("stay-order")
 	sayWeight        = says[trends.WeightChange]("weight-change")
 	sayWeightUnknown = says[none]("weight-unknown")
 	sayBalance       = says[trends.Balance]("balance")

@@ -33,6 +33,11 @@
 		pressure: ["sets", "marks"], drop: ["sets", "marks"], dose: ["marks", "doses"], fluid: ["marks", "shifts"],
 		weight: ["weights", "marks"], precaution: ["spans", "marks"],
 	};
+	// points are those of one moment, of each panel that has its own.
+	const pointsOf = (t, reach, panels) => panels.flatMap(panel => {
+		const list = data.points[panel] || [], one = nearest(list, t);
+		return one && Math.abs(one.t - t) <= reach / 2 ? list.filter(p => p.t === one.t).map(p => when(p.t) + ": " + p.text) : [];
+	});
 	const parts = {
 		sets: (t, reach) => {
 			const set = nearest(data.readout.sets, t);
@@ -49,7 +54,8 @@
 	};
 	const linesOf = (t, panel) => {
 		const reach = panel ? hour / 10 : (shown.to - shown.from) / 25;
-		return (panel ? own[panel] : Object.keys(parts)).flatMap(name => parts[name](t, reach));
+		const said = (panel ? own[panel] || ["marks"] : Object.keys(parts)).flatMap(name => parts[name](t, reach));
+		return [...said, ...pointsOf(t, reach, panel ? [panel] : Object.keys(data.points))];
 	};
 	const readout = t => chartBase.readout([when(t), ...linesOf(t)]);
 
@@ -205,6 +211,8 @@
 
 	const size = one => {
 		const has = name => one.el.classList.contains(name);
+		if (has("lanes")) return { width: 690, height: 44 + 46 * [1, 2, 3, 4, 5, 6, 7, 8].find(n => has("rows-" + n)) };
+		if (one.el.closest(".panels.doses")) return has("mid") ? { width: 690, height: 120 } : { width: 330, height: 92 };
 		if (has("tall")) return { width: 690, height: 132 };
 		return has("spans") ? { width: 456, height: has("many") ? 150 : 108 } : { width: 222, height: 92 };
 	};

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/charts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/dosereview"
 	"plumbline/internal/records"
@@ -48,7 +49,9 @@ type reviewView struct {
 	Groups                                 []parts.Labelled
 	LeftOut                                string
 	Unrecognised                           string
-	Others                                 string
+	Every                                  everyDrug
+	Charts                                 charts.StayCharts
+	HasScript                              bool   // the charting script is embedded
 	Around                                 string // head of the column of shifts
 	Changes                                []reviewChange
 	Drops                                  []string
@@ -179,6 +182,9 @@ func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []reco
 	v.Given = parts.GivenOf(t, a.Exposures.LastGiven)
 	v.takeSets(t, d)
 	v.takeDrugs(s, t, seen)
+	v.Every = everyDrugOf(t, trends.StayDrugsOf(seen.View.Chart, a.At), d.Unrecognised)
+	v.Charts = charts.OfDoses(seen.View, seen.View.Policy.Policy, t.Catalogue)
+	v.HasScript = s.AssetURL("vendor/echarts.min.js") != ""
 	v.takeChanges(t, d)
 	return v
 }
@@ -226,11 +232,6 @@ func (v *reviewView) takeDrugs(s *service, t frame.Times, seen frame.SeenStay) {
 				v.Drugs = append(v.Drugs, s.drugRow(t, dose, a.Digest, last, before, set))
 			}
 		}
-	}
-	if others := len(doses) - len(v.Drugs); others > 0 {
-		v.Others = text.Say(
-			"dosereview.others", text.Plural(others, text.Say("dosereview.drug-one"), text.Say("dosereview.drug-many")),
-		)
 	}
 }
 

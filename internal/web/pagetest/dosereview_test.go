@@ -5,8 +5,12 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp/kb"
 
 	"plumbline/internal/browsertest"
+	"plumbline/internal/demo"
 	"plumbline/internal/records"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
@@ -102,4 +106,24 @@ func TestDoseReviewPrints(t *testing.T) {
 			}
 		}
 	}
+}
+
+// The drop stands over the doses at one place of the time axis, and the arrow keys read each dose.
+func TestTheDropStandsOverItsDoses(t *testing.T) {
+	site := pharmacist(t)
+	page := browsertest.Start(t).Open(t, site+"/dose-review/S108", 1440, 900)
+	page.Wait("#panel-lanes canvas")
+	const charts = `[...document.querySelectorAll(".chart")].map(e => echarts.getInstanceByDom(e))`
+	at := demo.AnchorTime().Add(-50 * time.Hour).UnixMilli()
+	where := browsertest.Eval[[]float64](page, fmt.Sprintf(charts+`.slice(0, 2).map(c => c.convertToPixel({xAxisIndex: 0}, %d))`, at))
+	if len(where) != 2 || where[0] != where[1] {
+		t.Errorf("one moment stands at %v", where)
+	}
+	browsertest.Eval[bool](page, `(document.querySelector("#panel-lanes .chart").focus(), true)`)
+	page.Press(kb.End)
+	page.Press(kb.ArrowLeft)
+	if said := page.Text(`[data-reading="lanes"]`); !strings.Contains(said, "80 mg, given") && !strings.Contains(said, "10 mg, given") && !strings.Contains(said, "25 mg, given") {
+		t.Errorf("the keys read %q", said)
+	}
+	quiet(t, page)
 }

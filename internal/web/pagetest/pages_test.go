@@ -134,8 +134,8 @@ func TestChartsAreDrawn(t *testing.T) {
 	page.Navigate(site + "/stays/S108")
 	page.Wait("#panel-pressure canvas")
 	const sized = `[...document.querySelectorAll(".chart canvas")].filter(c => c.width > 600 && c.height > 80).length`
-	if got := browsertest.Eval[int](page, sized); got != 6 {
-		t.Fatalf("%d charts are drawn, want 6", got)
+	if got := browsertest.Eval[int](page, sized); got != 7 {
+		t.Fatalf("%d charts are drawn, want 7", got)
 	}
 	const charts = `[...document.querySelectorAll(".chart")].map(e => echarts.getInstanceByDom(e))`
 
@@ -170,7 +170,7 @@ func TestChartsAreDrawn(t *testing.T) {
 	// One zoom for all, by button and by slider.
 	page.Click(`.zoom button[data-span="72"]`)
 	const spans = charts + `.map(c => { const z = c.getOption().dataZoom[0]; return Math.round((z.endValue - z.startValue) / 3600000) })`
-	if got := fmt.Sprint(browsertest.Eval[[]int](page, spans)); got != "[72 72 72 72 72 72]" {
+	if got := fmt.Sprint(browsertest.Eval[[]int](page, spans)); got != "[72 72 72 72 72 72 72]" {
 		t.Errorf("after the button the panels show %s hours", got)
 	}
 	browsertest.Eval[bool](page, charts+`[0].dispatchAction({type: "dataZoom", dataZoomIndex: 1, start: 50, end: 75}) || true`)
