@@ -59,6 +59,8 @@ var ways = []way{
 	{"POST", "/episodes/:episode/close", "reason=declined", acting, all404, 303},
 	{"GET", "/units/:unit/round", "", patnts, all404, 303},
 	{"POST", "/units/:unit/round", "from=1A&nurse=Ann", "303 303 303 404 404 404", all404, 303},
+	{"POST", "/units/:unit/note", "note=lift+out", "303 303 303 404 404 404", all404, 303},
+	{"POST", "/stays/:stay/note", "note=called", "303 303 303 404 404 404", all404, 303},
 	{"GET", "/units/:unit/over-time", "", "404 200 200 404 404 404", all404, 303},
 	{"GET", "/units/:unit/over-time.csv", "", "404 200 200 404 404 404", all404, 303},
 	{"GET", "/units/:unit/over-time.xlsx", "", "404 200 200 404 404 404", all404, 303},

@@ -63,7 +63,7 @@ type Deps struct {
 	Episodes    *care.Service
 	DoseReviews doses.DoseReviews
 	Sets        bedside.SetKeeper
-	Shift       huddle.Shift // nil: nobody can be given beds
+	Shift       huddle.Shift // nil: no beds are given, no notes kept
 	// Accounts says who is signed in, Tokens which machine asks.
 	Accounts      *auth.Service
 	Tokens        *auth.Tokens
@@ -98,6 +98,9 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	}
 	ofHuddle := huddle.Deps{Patients: d.Answers, Feeds: d.Feeds, DataState: d.DataState, Shift: d.Shift}
 	ofPatient := patient.Deps{DoseReviews: d.DoseReviews}
+	if d.Shift != nil {
+		ofPatient.Shift = d.Shift
+	}
 	if d.Sets != nil {
 		ofHuddle.Facts, ofPatient.Charted = d.Sets, d.Sets
 	}

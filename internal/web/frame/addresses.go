@@ -23,6 +23,9 @@ func EpisodesURL(unit string) string { return UnitURL(unit) + "/episodes" }
 // RoundURL is the round of a unit: sets by hour and nurse.
 func RoundURL(unit string) string { return UnitURL(unit) + "/round" }
 
+// NoteURL is where a note for the handover of what an address names is sent.
+func NoteURL(of string) string { return of + "/note" }
+
 func FallURL(id string) string { return "/falls/" + Segment(id) }
 
 func FallsURL(unit string) string { return UnitURL(unit) + "/falls" }

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -17,9 +18,10 @@ import (
 type standing struct {
 	things []episodes.Thing // done ones too, where the list still says them
 	byStay map[string][]episodes.Thing
-	err    error     // why it could not be told
-	apart  time.Time // until when names that were given do not show; zero: all do
-	state  string    // names all of it, for what is kept
+	notes  map[string][]records.HandoverNote // by stay; those of the unit under ""
+	err    error                             // why it could not be told
+	apart  time.Time                         // until when names that were given do not show; zero: all do
+	state  string                            // names all of it, for what is kept
 }
 
 // owed are the things that are not done.
@@ -45,8 +47,36 @@ func (s *service) standingOn(ctx context.Context, unit string, when frame.Asked,
 		g.byStay[t.StayID] = append(g.byStay[t.StayID], t)
 		_, _ = fmt.Fprintf(sum, "%q %q %q %q %d\n", t.Key, t.State, t.Who, seenOf(t), t.Until.Unix())
 	}
+	if s.Shift != nil {
+		g.notes = s.notesOn(ctx, unit, when, a)
+		for _, id := range slices.Sorted(maps.Keys(g.notes)) {
+			for _, n := range g.notes[id] {
+				_, _ = fmt.Fprintf(sum, "note %d\n", n.Number)
+			}
+		}
+	}
 	g.state = hex.EncodeToString(sum.Sum(nil)[:12])
 	return g
+}
+
+// notesOn are the notes for the handover that are shown on a unit, by stay. A list without them is of
+// use: where they cannot be read, that is logged.
+func (s *service) notesOn(
+	ctx context.Context, unit string, when frame.Asked, a *answer,
+) map[string][]records.HandoverNote {
+	var stays []string
+	for _, one := range a.list {
+		stays = append(stays, one.Digest.StayID)
+	}
+	notes, err := s.Shift.HandoverNotes(ctx, unit, stays, s.RecordedBy(when))
+	if err != nil {
+		s.Log.Error("the notes for the handover of a unit could not be told", "error", err)
+	}
+	out := map[string][]records.HandoverNote{}
+	for _, n := range notes {
+		out[n.StayID] = append(out[n.StayID], n)
+	}
+	return out
 }
 
 // namedApart is until when names do not show at the moment of a page.

@@ -1,7 +1,9 @@
 package huddle
 
 import (
+	"slices"
 	"strconv"
+	"strings"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
@@ -34,6 +36,10 @@ func (v lineView) MoreThings() int { return max(0, len(v.Things)-2) }
 func (l lister) lineView(a alerts.Assessment) lineView {
 	d := a.Digest
 	v := lineView{Line: l.lineOf(a), Fell: l.FellBeside(a), Marks: l.marks[d.StayID], Things: l.thingsOf(a)}
+	if l.sees.names && len(l.given.notes[d.StayID]) > 0 {
+		says := strings.Join(parts.NoteLines(l.Times, l.given.notes[d.StayID]), "; ")
+		v.Marks = append(slices.Clone(v.Marks), markView{"note", text.Say("parts.note"), says})
+	}
 	if set := d.LatestSet(); set != nil {
 		v.Set = parts.FoundOf(l.Times, d, *set)
 	}

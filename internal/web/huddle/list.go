@@ -42,6 +42,7 @@ type listView struct {
 	Names     bool     // names are shown
 	Keys      bool     // rows lead somewhere, so that keys are of use
 	Sheet     sheetView
+	Notes     *parts.Notes // of the unit; nil without names
 }
 
 // countView counts the patients of a tier, whatever is chosen.
@@ -85,8 +86,9 @@ type rowView struct {
 	Quiet     string             // that the feeds have brought no vital sign for long; "" else
 	InPlace   string             // what is said of precautions where none is missing
 	Trend     parts.TrendView
-	Change    string // the latest change of a blood-pressure-lowering drug
-	Handover  string // the state of the patient as plain text; "" without names
+	Change    string       // the latest change of a blood-pressure-lowering drug
+	Handover  string       // the state of the patient as plain text; "" without names
+	Notes     *parts.Notes // for the handover; nil without names
 }
 
 func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
@@ -211,6 +213,6 @@ func (s *service) listView(
 	}
 	v.Choice.Shown = text.Say("huddle.shown", v.Shown, len(a.list), len(a.list)-v.Shown)
 	v.Before, v.Questions = l.MomentDue(a.nextShift), l.questions(unit)
-	v.Sheet = l.sheet()
+	v.Sheet, v.Notes = l.sheet(), l.unitNotes(unit)
 	return v
 }

@@ -331,7 +331,8 @@ func (l lister) row(a alerts.Assessment) rowView {
 		r.Name, r.PatientID, r.Age, r.URL = d.Stay.Name, d.Stay.PatientID, parts.AgeOf(
 			d.Stay, l.Times,
 		), frame.StayURL(d.StayID)+l.query
-		r.Handover = parts.HandoverOf(l.Times, a, l.owedTo(a))
+		r.Handover = parts.HandoverOf(l.Times, a, l.owedTo(a), l.given.notes[d.StayID])
+		r.Notes = l.notesOf(a)
 	}
 	if l.sees.sets {
 		r.SetURL = frame.SetURL(d.StayID)
@@ -444,6 +445,7 @@ type sheetView struct {
 	Rows        []sheetRow
 	Quiet       []string // beds of the last tier
 	Precautions string   // that precautions are not known; "" where they are of everybody
+	Notes       []string // of the unit, for the handover
 }
 
 type sheetRow struct {
@@ -502,6 +504,9 @@ func (l lister) sheet() sheetView {
 			if l.quiet(g) {
 				warn = append(warn, l.QuietBrief(g.Digest.NewestVitals))
 			}
+			if l.sees.names {
+				warn = append(warn, parts.NoteLines(l.Times, l.given.notes[g.Digest.StayID])...)
+			}
 			if len(warn) > 0 {
 				bed += " (" + strings.Join(warn, "; ") + ")"
 			}
@@ -517,6 +522,9 @@ func (l lister) sheet() sheetView {
 		out.Rows[first].Span++
 	}
 	out.Moment = l.Dated(l.answer.at)
+	if l.sees.names {
+		out.Notes = parts.NoteLines(l.Times, l.given.notes[""])
+	}
 	return out
 }
 
@@ -583,6 +591,9 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 	}
 	if l.quiet(a) {
 		r.Others = append(r.Others, l.QuietBrief(a.Digest.NewestVitals))
+	}
+	if l.sees.names {
+		r.Others = append(r.Others, parts.NoteLines(l.Times, l.given.notes[a.Digest.StayID])...)
 	}
 	return r
 }

@@ -47,6 +47,11 @@ type Shift interface {
 	GiveBeds(ctx context.Context, b records.GivenBeds) error
 	// BedsGiven lists what holds at a moment of whose beds of a unit are, the first given first.
 	BedsGiven(ctx context.Context, unit string, at time.Time) ([]records.GivenBeds, error)
+	AddHandoverNote(ctx context.Context, n records.HandoverNote) error
+	// EndHandoverNote takes a note back, in the name and at the moment of n.
+	EndHandoverNote(ctx context.Context, n records.HandoverNote) error
+	// HandoverNotes lists the notes of stays, and of a unit ("" for none), that are shown at a moment.
+	HandoverNotes(ctx context.Context, unit string, stayIDs []string, at time.Time) ([]records.HandoverNote, error)
 }
 
 // Deps is what these pages need besides the frame.
@@ -60,7 +65,7 @@ type Deps struct {
 	Episodes Episodes
 	// Facts charts what somebody says on a page. Nil: nothing can be charted.
 	Facts Facts
-	// Shift keeps whose beds are. Nil: nobody can be given any.
+	// Shift keeps whose beds are, and notes for the handover. Nil: none are.
 	Shift Shift
 }
 
@@ -74,11 +79,14 @@ type service struct {
 func Routes(f *frame.Frame, d Deps) []frame.Route {
 	s := &service{Frame: f, Deps: d}
 	acts := frame.OnEpisode(records.ActOnEpisodes)
+	actsOnUnit := frame.OnUnit(records.ViewList, records.ViewNames, records.ActOnEpisodes)
 	return []frame.Route{
 		frame.Get(frame.HospitalURL, frame.May(records.ViewList), s.hospitalPage),
 		frame.Get("/units/:unit", frame.OnUnit(records.ViewList), s.unitPage),
 		frame.Get("/units/:unit/round", frame.OnUnit(records.ViewList, records.ViewNames, records.ViewStay), s.roundPage),
-		frame.Post("/units/:unit/round", frame.OnUnit(records.ViewList, records.ViewNames, records.ActOnEpisodes), s.giveBeds),
+		frame.Post("/units/:unit/round", actsOnUnit, s.giveBeds),
+		frame.Post("/units/:unit/note", actsOnUnit, s.noteOfUnit),
+		frame.Post("/stays/:stay/note", frame.OnStay(records.ViewStay, records.ActOnEpisodes), s.noteOfStay),
 		frame.Post("/stays/:stay/precautions", frame.OnStay(records.ViewStay, records.ActOnEpisodes), s.precautions),
 		frame.Get("/units/:unit/episodes", frame.OnUnit(records.ViewList, records.ViewNames), s.episodesPage),
 		frame.Post("/episodes/:episode/take", acts, s.takeEpisode),

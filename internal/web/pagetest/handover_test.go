@@ -36,3 +36,29 @@ func TestAHandoverIsCopiedInOneTap(t *testing.T) {
 		t.Errorf("%d patients were copied: %.300q", n, copied)
 	}
 }
+
+// A note is typed in the row and on the patient's page, and stands in both; nothing is broken for
+// a reader of screens with the form open, on a phone too.
+func TestANoteIsTyped(t *testing.T) {
+	site := start(t, deps(t))
+	page := browsertest.Start(t).Open(t, site+"/units/4W", 1440, 900)
+	page.Wait("footer")
+	page.Click("#m-row-S108 > summary")
+	page.Click("#d-notes-S108 > summary")
+	page.Type("#t-notes-S108", "Prefers the left side")
+	page.Follow("#d-notes-S108 button")
+	page.Wait("#notes-S108 .note")
+	if !browsertest.Eval[bool](page, `document.getElementById("m-row-S108").open`) {
+		t.Error("the row of the note is shut")
+	}
+	keep(t, "note-row.png", page.Screenshot)
+	page.Resize(390, 844)
+	page.Navigate(site + "/stays/S108")
+	page.Wait("#notes-S108 .note")
+	page.Click("#d-notes-S108 > summary")
+	for _, v := range page.AxeAll(&looks) {
+		t.Error(v)
+	}
+	keep(t, "note-stay.png", page.Screenshot)
+	quiet(t, page)
+}

@@ -7,6 +7,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -18,11 +19,18 @@ const MaxHandover = 600
 // maxWho keeps a name of any length from taking the room of what is owed.
 const maxWho = 60
 
+// leastNote is how much of a note is told at least, in characters.
+const leastNote = 60
+
 // HandoverOf is the state of a patient as plain text, to be pasted elsewhere: who it is, why
 // the patient stands where the list has the patient, what the latest set found, what is owed,
-// by whom and until when, and what to mind. Where it would be longer than MaxHandover, it
+// by whom and until when, what to mind, and what was noted. Where it would be longer than MaxHandover, it
 // says of how much it does not tell.
-func HandoverOf(t frame.Times, a alerts.Assessment, things []episodes.Thing) string {
+func HandoverOf(
+	t frame.Times, a alerts.Assessment, things []episodes.Thing, notes []records.HandoverNote,
+) string {
+	said := NoteLines(t, notes)
+	slices.Reverse(said) // the latest first: the last is left out first
 	var owed, mind []string
 	setOwed := false
 	for _, thing := range things {
@@ -49,18 +57,23 @@ func HandoverOf(t frame.Times, a alerts.Assessment, things []episodes.Thing) str
 		}
 	}
 	why = trends.Distinct(why)
-	all := len(why) + len(owed) + len(mind)
+	all := len(why) + len(owed) + len(mind) + len(said)
 	for {
-		out := handoverText(t, a, why, owed, mind, all-len(why)-len(owed)-len(mind))
+		out := handoverText(t, a, why, owed, mind, said, all-len(why)-len(owed)-len(mind)-len(said))
+		over := utf8.RuneCountInString(out) - MaxHandover
 		switch {
-		case utf8.RuneCountInString(out) <= MaxHandover:
+		case over <= 0:
 			return out
+		case len(said) > 1:
+			said = said[:len(said)-1]
 		case len(why) > 1:
 			why = why[:len(why)-1]
 		case len(owed) > 1:
 			owed = owed[:len(owed)-1]
 		case len(mind) > 1:
 			mind = mind[:len(mind)-1]
+		case len(said) > 0 && utf8.RuneCountInString(said[0]) > leastNote:
+			said[0] = text.Clip(said[0], max(leastNote, utf8.RuneCountInString(said[0])-over))
 		default: // texts of feeds of any length
 			return text.Clip(out, MaxHandover)
 		}
@@ -78,7 +91,7 @@ func fallSecond(reasons []alerts.Reason) []alerts.Reason {
 	return slices.Insert(out, 1, reasons[n])
 }
 
-func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind []string, left int) string {
+func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind, said []string, left int) string {
 	d := a.Digest
 	bed, name := d.Stay.Bed, d.Stay.Name
 	if bed == "" {
@@ -108,6 +121,9 @@ func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind []string, 
 	lines = append(lines, text.Say("parts.hand-owed", strings.Join(owed, "; ")))
 	if len(mind) > 0 {
 		lines = append(lines, text.Say("parts.hand-mind", strings.Join(mind, "; ")))
+	}
+	if len(said) > 0 {
+		lines = append(lines, text.Say("parts.hand-note", strings.Join(said, "; ")))
 	}
 	if left > 0 {
 		lines = append(lines, text.Say("parts.hand-more", left))

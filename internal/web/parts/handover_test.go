@@ -7,6 +7,7 @@ import (
 	"unicode/utf8"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 	"plumbline/internal/text"
@@ -28,7 +29,7 @@ func TestAHandoverIsShort(t *testing.T) {
 	a := alerts.Assessment{Tier: alerts.Now, At: now}
 	a.Digest = trends.Digest{StayID: "S1"}
 	a.Digest.Stay.Unit, a.Digest.Stay.Bed, a.Digest.Stay.Name = "4W", "7B", "Ann"
-	got := HandoverOf(times, a, []episodes.Thing{thing("Ysolde")})
+	got := HandoverOf(times, a, []episodes.Thing{thing("Ysolde")}, nil)
 	for _, want := range []string{"4W 7B Ann (now)", "Latest set: none in this stay.", "Owed: ", " since 09:00 (", "Ysolde", "As known 2 Nov 10:00."} {
 		if !strings.Contains(got, want) {
 			t.Errorf("%q lacks %q", got, want)
@@ -39,14 +40,14 @@ func TestAHandoverIsShort(t *testing.T) {
 	for range 40 {
 		many = append(many, thing(strings.Repeat("y", 90)))
 	}
-	got = HandoverOf(times, a, many)
+	got = HandoverOf(times, a, many, nil)
 	if n := utf8.RuneCountInString(got); n > MaxHandover {
 		t.Errorf("%d characters", n)
 	}
 	if !strings.Contains(got, "more on the page.") || !strings.Contains(got, "Owed: ") {
 		t.Errorf("what is left out is not told: %q", got)
 	}
-	if got := HandoverOf(times, a, []episodes.Thing{thing(strings.Repeat("y", 3000))}); utf8.RuneCountInString(got) != MaxHandover {
+	if got := HandoverOf(times, a, []episodes.Thing{thing(strings.Repeat("y", 3000))}, nil); utf8.RuneCountInString(got) != MaxHandover {
 		t.Errorf("a text of any length takes %d characters", utf8.RuneCountInString(got))
 	}
 }
@@ -63,13 +64,13 @@ func TestAHandoverTellsTheHourOfTheFallAndTheAnswers(t *testing.T) {
 	th := episodes.Thing{Due: &episodes.Due{Kind: episodes.FallWithoutSet, At: &before, Figures: alerts.FellFigures{FellAt: fell}}}
 	th.Kind, th.State = episodes.FallWithoutSet, records.EpisodeState(episodes.Open)
 	times := frame.Times{Catalogue: text.Catalogue{Zone: time.UTC, At: now}}
-	got := HandoverOf(times, a, []episodes.Thing{th})
+	got := HandoverOf(times, a, []episodes.Thing{th}, nil)
 	for _, want := range []string{"set after the fall by 19:00 (nobody's)", ", overdue since 27 Nov 16:00", "answered 4 times: ask the provider"} {
 		if !strings.Contains(got, want) {
 			t.Errorf("%q lacks %q", got, want)
 		}
 	}
-	if got := HandoverOf(times, a, nil); !strings.Contains(got, "Mind: answered 4 times: ask the provider") {
+	if got := HandoverOf(times, a, nil, nil); !strings.Contains(got, "Mind: answered 4 times: ask the provider") {
 		t.Errorf("%q: the answers are lost where no set is owed", got)
 	}
 }
@@ -83,13 +84,45 @@ func TestAHandoverIsNotTurnedAround(t *testing.T) {
 	a.Digest.Stay.Unit, a.Digest.Stay.Bed, a.Digest.Stay.Name = "4W", "7B", "Ann \u202eeod"
 	th := episodes.Thing{Due: &episodes.Due{Kind: episodes.RecheckOverdue, At: &now}}
 	th.Kind, th.State, th.Who = episodes.RecheckOverdue, records.EpisodeState(episodes.Assigned), "\u202eYsolde אבג"
-	got := HandoverOf(times, a, []episodes.Thing{th})
+	got := HandoverOf(times, a, []episodes.Thing{th}, nil)
 	if strings.ContainsRune(got, '\u202e') {
 		t.Errorf("%q turns what follows around", got)
 	}
 	for _, want := range []string{"4W 7B Ann eod (now)", "(Ysolde \u2068אבג\u2069)"} {
 		if !strings.Contains(got, want) {
 			t.Errorf("%q lacks %q", got, want)
+		}
+	}
+}
+
+// A note stands in what is copied, the latest first; of a long one as much as there is room for; and
+// whatever was typed, a patient takes 600 characters at most.
+func TestNotesStandInTheHandover(t *testing.T) {
+	at := time.Date(2026, 11, 2, 10, 0, 0, 0, time.UTC)
+	times := frame.Times{Catalogue: text.Catalogue{Zone: time.UTC, At: at}}
+	a := alerts.Assessment{At: at, Tier: alerts.Today, Digest: trends.Digest{Stay: clinical.Stay{Unit: "4W", Bed: "1A", Name: "Ysolde"}}}
+	note := func(said string, hours float64) records.HandoverNote {
+		return records.HandoverNote{Text: said, Who: "ann", At: at.Add(-clinical.Hours(hours))}
+	}
+	got := HandoverOf(times, a, nil, []records.HandoverNote{note("daughter calls", 3), note("prefers left side", 1)})
+	if !strings.Contains(got, "Noted: note: prefers left side (ann 09:00); note: daughter calls (ann 07:00).") {
+		t.Errorf("%q", got)
+	}
+	many := []episodes.Thing{}
+	for range 8 {
+		th := episodes.Thing{}
+		th.Kind, th.State, th.Who = episodes.DoseReview, episodes.Taken, strings.Repeat("y", 40)
+		many = append(many, th)
+	}
+	long := []records.HandoverNote{note("first", 2), note(strings.Repeat("w", MaxNote), 1)}
+	got = HandoverOf(times, a, many, long)
+	if n := utf8.RuneCountInString(got); n > MaxHandover || !strings.Contains(got, "wwwwwwwwww") || !strings.Contains(got, "As known") {
+		t.Errorf("%d characters: %q", n, got)
+	}
+	for _, name := range []string{"Ysolde", strings.Repeat("n", 3000)} {
+		a.Digest.Stay.Name, a.Digest.Stay.Bed = name, name
+		if n := utf8.RuneCountInString(HandoverOf(times, a, many, long)); n > MaxHandover {
+			t.Errorf("%d characters", n)
 		}
 	}
 }

@@ -14,9 +14,9 @@ import (
 
 // stayEpisodes lists what is owed of the stay and every episode that is done, with their
 // histories: as it stands, with what the account may do, or as it stood at another moment.
-// handover is the state of the patient as plain text.
+// handover is the state of the patient as plain text, with the notes.
 func (s *service) stayEpisodes(
-	c *frame.Request, when frame.Asked, a alerts.Assessment,
+	c *frame.Request, when frame.Asked, a alerts.Assessment, notes []records.HandoverNote,
 ) (out []parts.Episode, handover string, err error) {
 	var histories []care.History
 	if s.Episodes != nil {
@@ -50,7 +50,25 @@ func (s *service) stayEpisodes(
 			out = append(out, v)
 		}
 	}
-	return out, parts.HandoverOf(t, a, things), nil
+	return out, parts.HandoverOf(t, a, things, notes), nil
+}
+
+// notesOf are the notes for the handover, with a form for who may add one.
+func (s *service) notesOf(
+	c *frame.Request, when frame.Asked, a alerts.Assessment,
+) (v *parts.Notes, notes []records.HandoverNote, err error) {
+	if s.Shift == nil {
+		return nil, nil, nil
+	}
+	id := a.Digest.StayID
+	if notes, err = s.Shift.HandoverNotes(c.Request.Context(), "", []string{id}, s.RecordedBy(when)); err != nil {
+		return nil, nil, err
+	}
+	v = &parts.Notes{ID: "notes-" + id, Notes: parts.NotesOf(s.Times(s.RecordedBy(when), when.Live), notes)}
+	if when.Live && frame.AccountOf(c).May(records.ViewStay, records.ActOnEpisodes) {
+		v.URL, v.Back = frame.NoteURL(frame.StayURL(id)), parts.BackToStay
+	}
+	return v, notes, nil
 }
 
 // duesOf is what the chart says is owed of the stay before the next shift.

@@ -28,11 +28,17 @@ type Charted interface {
 	Charted(ctx context.Context, stayID string) ([]records.Message, error)
 }
 
+// Shift tells the notes for the handover of stays that are shown at a moment.
+type Shift interface {
+	HandoverNotes(ctx context.Context, unit string, stayIDs []string, at time.Time) ([]records.HandoverNote, error)
+}
+
 // Deps is what these pages need besides the frame.
 type Deps struct {
 	Episodes    Episodes    // nil: nothing is owed
 	DoseReviews DoseReviews // nil: none are kept
 	Charted     Charted     // nil: nothing is charted on pages
+	Shift       Shift       // nil: no notes are kept
 }
 
 type service struct {

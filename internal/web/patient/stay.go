@@ -25,6 +25,7 @@ type stayView struct {
 	Unit   frame.Link
 	// Handover is the state of the patient as plain text.
 	Handover string
+	Notes    *parts.Notes // for the handover; nil where none are kept
 
 	Bed, Name, PatientID, Sex, Age, StayID string
 	Admitted, Discharged                   *frame.Moment
@@ -130,7 +131,12 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	}
 	v.nameTakers(a.Digest.Sets, by)
-	if v.Episodes, v.Handover, err = s.stayEpisodes(c, when, view.Assessment); err != nil {
+	shown, notes, err := s.notesOf(c, when, a)
+	if err != nil {
+		return nil, err
+	}
+	v.Notes = shown
+	if v.Episodes, v.Handover, err = s.stayEpisodes(c, when, view.Assessment, notes); err != nil {
 		return nil, err
 	}
 	if s.Episodes != nil && !when.Live {
