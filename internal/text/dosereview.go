@@ -18,6 +18,9 @@ var ReviewOutcomes = named[records.DoseOutcome]("review-outcomes")
 // Labs are the laboratory values that are shown beside doses, by LOINC code.
 var Labs = named[string]("labs")
 
+// FlagNames are the flags of a dose review in a few words, by rule.
+var FlagNames = named[string]("flags")
+
 // NoDoseAdvised is the caution of the dose review.
 const NoDoseAdvised = "Flags point at doses to look at. " +
 	"Nothing here recommends a dose or a change of one; stopping a drug has risks of its own. " +

@@ -112,6 +112,27 @@ func TestTheQueueIsFilteredByUnitDrugAndDrop(t *testing.T) {
 			t.Errorf("%s shows %q, want %q", path, got, want)
 		}
 	}
+	// The answers of one question add up, questions narrow, and what is not known is left out.
+	shown := func(path string) (out []string) {
+		for _, stays := range queueIn(t, h, path) {
+			out = append(out, stays...)
+		}
+		slices.Sort(out)
+		return out
+	}
+	all, alpha, loop := shown("/dose-review"), shown("/dose-review?group=alpha-1+blocker"), shown("/dose-review?group=loop+diuretic")
+	both := slices.Compact(slices.Sorted(slices.Values(append(slices.Clone(alpha), loop...))))
+	for path, want := range map[string][]string{
+		"/dose-review?group=alpha-1+blocker&group=loop+diuretic": both, "/dose-review?flag=nonsense&group=x": all,
+		"/dose-review?flag=D-ALPHA": {"S103", "S122"}, "/dose-review?flag=D-ALPHA&group=loop+diuretic": nil,
+	} {
+		if got := shown(path); !slices.Equal(got, want) {
+			t.Errorf("%s shows %v, want %v", path, got, want)
+		}
+	}
+	if body := get(h, "/dose-review?flag=D-ALPHA").Body.String(); !strings.Contains(body, fmt.Sprintf("2 of %d shown, %d hidden: flag: alpha-1 blocker", len(all), len(all)-2)) {
+		t.Error("a filter does not say what it hides")
+	}
 	for _, unit := range []string{"7E", "nowhere"} { // alike, whether there is one
 		if w := get(h, "/dose-review?unit="+unit); w.Code != 404 {
 			t.Errorf("unit %s = %d", unit, w.Code)

@@ -115,6 +115,8 @@ func (s *service) aboutSheet(c *frame.Request, q queue) export.Sheet {
 		{text.Say("dosereview.about-zone"), s.Zone.String()},
 		{text.Say("dosereview.about-unit"), cmp.Or(q.filter.Unit, strings.Join(q.units, ", "))},
 		{text.Say("dosereview.about-drug"), cmp.Or(q.filter.Drug, text.Say("dosereview.any"))},
+		{text.Say("dosereview.ask-flag"), cmp.Or(text.List(q.filter.said(flagParam)), text.Say("dosereview.any"))},
+		{text.Say("dosereview.ask-group"), cmp.Or(text.List(q.filter.said(groupParam)), text.Say("dosereview.any"))},
 		{text.Say("dosereview.about-dropped"), q.filter.Dropped},
 		{text.Say("dosereview.unknown"), q.filter.Unknown},
 		{text.Say("dosereview.about-policy"), s.PolicyOf(c).Hash},

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -38,13 +39,129 @@ type queueFilter struct {
 	Drug    string // what was typed, see dosereview.Matches; "": any
 	Dropped bool   // a positive set came in the hours after a start, raise or resumption
 	Unknown bool   // flagged for drugs that are not recognised (D-UNKNOWN)
+	asked   asked  // the chosen answers of each question; the answers of one add up
+}
+
+// asked are the chosen answers of each question of the queue, by its parameter.
+type asked map[string][]string
+
+// Parameters of the questions, and the answers that are no name of a group.
+const (
+	flagParam    = "flag"
+	groupParam   = "group"
+	contributing = "contributing"
+	pressor      = "pressor"
+)
+
+var questions = []string{flagParam, groupParam}
+
+// offered are the answers that a question may have, in the order of the page.
+func offered(question string) []string {
+	var out []string
+	if question == flagParam {
+		for _, rule := range alerts.FlagRules {
+			out = append(out, rule.ID)
+		}
+		return out
+	}
+	for _, g := range clinical.Groups {
+		out = append(out, string(g))
+	}
+	return append(out, clinical.Anticoagulant, clinical.Antiplatelet, clinical.Thrombolytic, contributing, pressor)
+}
+
+// answerWord is an answer in words.
+func answerWord(question, answer string) string {
+	switch {
+	case question == flagParam:
+		return text.FlagNames[answer]
+	case answer == contributing:
+		return text.Say("dosereview.contributing")
+	case answer == pressor:
+		return text.Say("dosereview.pressor")
+	}
+	return text.Word(answer)
+}
+
+// asks reports whether an answer of a question is chosen.
+func (f queueFilter) asks(question, answer string) bool {
+	return slices.Contains(f.asked[question], answer)
+}
+
+// with is the filter with an answer more, or without it where it was chosen.
+func (f queueFilter) with(question, answer string) queueFilter {
+	all := asked{}
+	for q, a := range f.asked {
+		all[q] = slices.Clone(a)
+	}
+	if n := slices.Index(all[question], answer); n >= 0 {
+		all[question] = slices.Delete(all[question], n, n+1)
+	} else {
+		all[question] = append(all[question], answer)
+	}
+	f.asked = all
+	return f
+}
+
+// answers reports whether a stay gives an answer to a question.
+func (e queued) answers(question, answer string) bool {
+	if question == flagParam {
+		return slices.ContainsFunc(e.Review.Flags, func(f alerts.Flag) bool { return f.Rule == answer })
+	}
+	return slices.ContainsFunc(e.Exposures.Active, func(d trends.ActiveDrug) bool { return inGroup(d.Substance, answer) })
+}
+
+func inGroup(s trends.Substance, group string) bool {
+	switch group {
+	case contributing:
+		return s.Contributing()
+	case pressor:
+		return s.Pressor()
+	}
+	return string(s.Group()) == group || clinical.Antithrombotic(s.ATC) == group
+}
+
+// said are the chosen answers of a question in words.
+func (f queueFilter) said(question string) []string {
+	var out []string
+	for _, a := range f.asked[question] {
+		out = append(out, answerWord(question, a))
+	}
+	return out
+}
+
+// narrowed says what the filter leaves; nil for the whole queue.
+func (f queueFilter) narrowed(hours float64) []string {
+	var out []string
+	add := func(on bool, says string) {
+		if on {
+			out = append(out, says)
+		}
+	}
+	add(f.Unit != "", text.Say("dosereview.only-unit", f.Unit))
+	flags, groups := f.said(flagParam), f.said(groupParam)
+	add(len(flags) > 0, text.Say("dosereview.only-flag", text.Or(flags)))
+	add(len(groups) > 0, text.Say("dosereview.only-group", text.Or(groups)))
+	add(f.Drug != "", text.Say("dosereview.only-drug", f.Drug))
+	add(f.Dropped, text.Say("dosereview.dropped", text.Figure(hours)))
+	add(f.Unknown, text.Say("dosereview.unknown"))
+	return out
 }
 
 func filterOf(c *frame.Request) queueFilter {
-	return queueFilter{
+	f := queueFilter{
 		Unit: c.Query("unit"), Drug: strings.TrimSpace(c.Query("drug")), Dropped: c.Query("dropped") != "",
 		Unknown: c.Query("unknown") != "",
 	}
+	given := c.Request.URL.Query()
+	for _, question := range questions {
+		for _, answer := range offered(question) { // what it does not know is left out
+			if slices.Contains(given[question], answer) {
+				f = f.with(question, answer)
+			}
+		}
+	}
+	return f
 }
 
 // url is the address of a page of the queue under the filter.
@@ -61,6 +178,11 @@ func (f queueFilter) url(path string, when frame.Asked, more ...string) string {
 	}
 	if f.Unknown {
 		q.Set("unknown", "1")
+	}
+	for question, answers := range f.asked {
+		for _, a := range answers {
+			q.Add(question, a)
+		}
 	}
 	if !when.Live {
 		q.Set("as_of", when.At.UTC().Format(time.RFC3339))
@@ -204,20 +326,31 @@ func lastReview(list []records.DoseReview) *records.DoseReview {
 func (s *service) dropsOf(ctx context.Context, a alerts.Assessment, f queueFilter) []alerts.DropAfter {
 	meant := map[string]bool{}
 	for _, d := range a.Exposures.Active {
-		meant[d.Name] = dosereview.Matches(d.Substance, f.Drug)
+		meant[d.Name] = dosereview.Matches(d.Substance, f.Drug) && f.ofGroups(d.Substance)
 	}
 	return alerts.DropsAfter(a.Digest, s.reviewPolicy(ctx), func(c trends.Change) bool {
-		if f.Drug == "" {
+		if f.Drug == "" && len(f.asked[groupParam]) == 0 {
 			return c.Lowering
 		}
 		return meant[c.Drug]
 	})
 }
 
+// ofGroups reports whether a drug is of the groups that are asked for; with none asked for, it is.
+func (f queueFilter) ofGroups(s trends.Substance) bool {
+	groups := f.asked[groupParam]
+	return len(groups) == 0 || slices.ContainsFunc(groups, func(g string) bool { return inGroup(s, g) })
+}
+
 func (f queueFilter) shows(e queued) bool {
 	on := f.Drug == "" || slices.ContainsFunc(e.Exposures.Active, func(d trends.ActiveDrug) bool {
 		return d.ExposedGroup() != "" && (dosereview.Matches(d.Substance, f.Drug) || dosereview.Names(f.Drug, d.Name))
 	}) || slices.ContainsFunc(e.Digest.Unrecognised, func(charted string) bool { return dosereview.InText(charted, f.Drug) })
+	for question, wanted := range f.asked {
+		if len(wanted) > 0 && !slices.ContainsFunc(wanted, func(a string) bool { return e.answers(question, a) }) {
+			return false
+		}
+	}
 	return on && (!f.Dropped || len(e.Drops) > 0) && (!f.Unknown || e.unrecognised())
 }
 
@@ -239,11 +372,11 @@ type queueView struct {
 	Self          string
 	Count         string
 	Filter        queueFilter
-	Filtered      bool
+	Questions     []parts.Question
+	Narrowed      []string     // what the filter leaves; nil for the whole queue
+	Shown         string       // how many are shown and hidden
+	Kept          []frame.Link // what is chosen and stands in no field of the form: parameter and answer
 	Units         []string
-	Chips         []chip
-	Dropped       chip
-	Unknown       chip     // positive, drugs not recognised
 	Names         []string // that can be typed
 	Clear         string
 	Places        []placeView
@@ -251,14 +384,6 @@ type queueView struct {
 	XLSX          string
 	CSV           []frame.Link
 	NoDoseAdvised string
-}
-
-// chip is a filter that one click sets or takes away.
-type chip struct {
-	Name  string
-	Count int
-	URL   string
-	On    bool
 }
 
 type placeView struct {
@@ -303,9 +428,10 @@ func (s *service) queueView(ctx context.Context, f frame.Layout, q queue) queueV
 	t := s.Times(q.when.At, q.when.Live)
 	v := queueView{
 		Layout: f, Moment: t.Moment(q.when.At), AsOf: !q.when.Live, Self: frame.QueueURL, Filter: q.filter,
-		Filtered: q.filter != queueFilter{}, Units: q.units, Clear: queueFilter{}.url(frame.QueueURL, q.when),
-		Count: text.Say("dosereview.count", len(q.shown), len(q.all)), Nobody: len(q.all) == 0 && q.filter == queueFilter{},
-		XLSX: q.filter.url(frame.QueueURL+".xlsx", q.when), NoDoseAdvised: text.NoDoseAdvised,
+		Units: q.units, Clear: queueFilter{}.url(frame.QueueURL, q.when), Names: namesOf(q),
+		Count: text.Say("dosereview.count", len(q.shown), len(q.all)),
+		Shown: text.Say("huddle.shown", len(q.shown), len(q.all), len(q.all)-len(q.shown)),
+		XLSX:  q.filter.url(frame.QueueURL+".xlsx", q.when), NoDoseAdvised: text.NoDoseAdvised,
 	}
 	if !q.when.Live {
 		v.AsOfValue = q.when.At.UTC().Format(time.RFC3339)
@@ -315,8 +441,14 @@ func (s *service) queueView(ctx context.Context, f frame.Layout, q queue) queueV
 			v.CSV, frame.Link{Name: exportName(table), URL: q.filter.url(frame.QueueURL+".csv", q.when, "table", table)},
 		)
 	}
-	v.Chips, v.Dropped, v.Names = s.chips(ctx, q)
-	v.Unknown = unknownChip(q)
+	hours := s.reviewPolicy(ctx).RecentHours
+	v.Questions, v.Narrowed = questionsOf(q, hours), q.filter.narrowed(hours)
+	v.Nobody = len(q.all) == 0 && len(v.Narrowed) == 0
+	for question, answers := range q.filter.asked {
+		for _, a := range answers {
+			v.Kept = append(v.Kept, frame.Link{Name: question, URL: a})
+		}
+	}
 	for _, place := range dosereview.Places {
 		p := placeView{ID: string(place), Name: placeName(place), Intro: placeIntro(place)}
 		for _, e := range q.shown {
@@ -349,48 +481,53 @@ func placeIntro(p dosereview.Place) string {
 	return text.Say("dosereview.flagged-intro")
 }
 
-// chips are the drug groups that are active on the stays of the queue, with the
-// number of stays that each shows; and the one of drops after a change.
-func (s *service) chips(ctx context.Context, q queue) (groups []chip, dropped chip, names []string) {
-	offered := []string{text.Say("dosereview.contributing"), text.Say("dosereview.pressor")}
-	values := map[string]string{offered[0]: "contributing", offered[1]: "pressor"}
-	var all []string
-	for _, g := range clinical.Groups {
-		all = append(all, string(g))
-	}
-	all = append(all, clinical.Anticoagulant, clinical.Antiplatelet, clinical.Thrombolytic)
-	for _, name := range append(all, offered...) {
-		f := q.filter
-		if f.Drug = name; values[name] != "" {
-			f.Drug = values[name]
-		}
-		f.Dropped = false
-		ch := chip{Name: name, On: dosereview.Same(q.filter.Drug, f.Drug)}
-		for _, e := range q.all {
-			if f.shows(e) {
-				ch.Count++
+// questionsOf are the questions of the queue. They count the whole queue, whatever is chosen.
+func questionsOf(q queue, hours float64) []parts.Question {
+	var out []parts.Question
+	ask := func(name, question string) {
+		v := parts.Question{Name: name}
+		for _, answer := range offered(question) {
+			n := countOf(q, func(e queued) bool { return e.answers(question, answer) })
+			if on := q.filter.asks(question, answer); n > 0 || on {
+				v.Answers = append(v.Answers, parts.Answer{
+					Name: answerWord(question, answer), Count: strconv.Itoa(n),
+					URL: q.filter.with(question, answer).url(frame.QueueURL, q.when), On: on,
+				})
 			}
 		}
-		if f.Dropped = q.filter.Dropped; ch.On {
-			f.Drug = ""
-		}
-		ch.URL = f.url(frame.QueueURL, q.when)
-		if ch.Count > 0 || ch.On {
-			groups = append(groups, ch)
+		if len(v.Answers) > 0 {
+			out = append(out, v)
 		}
 	}
-	f := q.filter
-	f.Dropped = true
-	dropped = chip{
-		Name: text.Say("dosereview.dropped", text.Figure(s.reviewPolicy(ctx).RecentHours)), On: q.filter.Dropped,
-	}
+	ask(text.Say("dosereview.ask-flag"), flagParam)
+	ask(text.Say("dosereview.ask-group"), groupParam)
+	dropped, unknown := q.filter, q.filter
+	dropped.Dropped, unknown.Unknown = !q.filter.Dropped, !q.filter.Unknown
+	return append(out, parts.Question{Name: text.Say("dosereview.ask-set"), Answers: []parts.Answer{
+		{
+			Name: text.Say("dosereview.dropped", text.Figure(hours)), On: q.filter.Dropped,
+			Count: strconv.Itoa(countOf(q, func(e queued) bool { return len(e.Drops) > 0 })), URL: dropped.url(frame.QueueURL, q.when),
+		},
+		{
+			Name: text.Say("dosereview.unknown"), On: q.filter.Unknown,
+			Count: strconv.Itoa(countOf(q, queued.unrecognised)), URL: unknown.url(frame.QueueURL, q.when),
+		},
+	}})
+}
+
+func countOf(q queue, holds func(queued) bool) int {
+	n := 0
 	for _, e := range q.all {
-		if f.shows(e) {
-			dropped.Count++
+		if holds(e) {
+			n++
 		}
 	}
-	f.Dropped = !q.filter.Dropped
-	dropped.URL = f.url(frame.QueueURL, q.when)
+	return n
+}
+
+// namesOf are the drugs and groups of the queue, to be offered to who types.
+func namesOf(q queue) []string {
+	var names []string
 	for _, e := range q.all {
 		for _, d := range e.Exposures.Active {
 			if g := d.ExposedGroup(); g != "" {
@@ -399,22 +536,7 @@ func (s *service) chips(ctx context.Context, q queue) (groups []chip, dropped ch
 		}
 	}
 	slices.Sort(names)
-	return groups, dropped, slices.Compact(names)
-}
-
-// unknownChip is the filter of those flagged for drugs that are not recognised.
-func unknownChip(q queue) chip {
-	f := q.filter
-	f.Unknown = true
-	ch := chip{Name: text.Say("dosereview.unknown"), On: q.filter.Unknown}
-	for _, e := range q.all {
-		if f.shows(e) {
-			ch.Count++
-		}
-	}
-	f.Unknown = !q.filter.Unknown
-	ch.URL = f.url(frame.QueueURL, q.when)
-	return ch
+	return slices.Compact(names)
 }
 
 func (s *service) queueRow(t frame.Times, e queued) queueRow {

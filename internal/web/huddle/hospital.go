@@ -9,6 +9,7 @@ import (
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
 )
 
 // worstShown is how many patients the page of all units lists: about a screen.
@@ -33,7 +34,7 @@ type unitLine struct {
 	Unit, URL string
 	Patients  int
 	Tiers     []countView
-	Counts    []answerView // fell, overdue, nobody's, owed in all
+	Counts    []parts.Answer // fell, overdue, nobody's, owed in all
 	Newest    *frame.Moment
 	Stale     bool
 }
@@ -141,7 +142,7 @@ func (l lister) unitLine(unit string, fresh alerts.Freshness) unitLine {
 		}
 	}
 	count := func(name string, n int, c choice) {
-		v.Counts = append(v.Counts, answerView{Name: name, URL: l.address(unit, c), Count: strconv.Itoa(n)})
+		v.Counts = append(v.Counts, parts.Answer{Name: name, URL: l.address(unit, c), Count: strconv.Itoa(n)})
 	}
 	count(text.Say("hospital.fell"), whoFell, choice{}.with(markParam, fell))
 	count(text.Say("hospital.overdue"), late, choice{}.with(hourParam, overdue))

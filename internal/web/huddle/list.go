@@ -34,7 +34,7 @@ type listView struct {
 	FellSince *frame.Moment
 	Since     sinceView
 	Before    *frame.Moment // when the next shift begins
-	Questions []questionView
+	Questions []parts.Question
 	Choice    chooseView
 	Groups    []groupView
 	Shown     int

@@ -11,6 +11,7 @@ import (
 	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
+	"plumbline/internal/web/parts"
 )
 
 // Answers of the questions of the page, as they stand in the address.
@@ -223,21 +224,8 @@ func bleedersOf(a alerts.Assessment) []string {
 	return trends.Distinct(out)
 }
 
-// questionView is a question of the page with its answers.
-type questionView struct {
-	Name    string
-	Answers []answerView
-}
-
-// answerView is an answer: how many patients or things it stands for, and the list with it.
-type answerView struct {
-	Name, URL string
-	Count     string // "" where it is not counted
-	On        bool
-}
-
 // questions are the questions of the page. They count the whole unit, whatever is chosen.
-func (l lister) questions(unit string) []questionView {
+func (l lister) questions(unit string) []parts.Question {
 	counts := map[string]map[string]int{}
 	for _, q := range questions {
 		counts[q] = map[string]int{}
@@ -265,11 +253,11 @@ func (l lister) questions(unit string) []questionView {
 			}
 		}
 	}
-	ask := func(name, question string, order []string) questionView {
-		v := questionView{Name: name}
+	ask := func(name, question string, order []string) parts.Question {
+		v := parts.Question{Name: name}
 		for _, answer := range order {
 			if n := counts[question][answer]; n > 0 || l.chosen.asks(question, answer) {
-				v.Answers = append(v.Answers, answerView{
+				v.Answers = append(v.Answers, parts.Answer{
 					Name: answerWord(question, answer), Count: strconv.Itoa(n),
 					URL: l.address(unit, l.chosen.with(question, answer)), On: l.chosen.asks(question, answer),
 				})
@@ -277,7 +265,7 @@ func (l lister) questions(unit string) []questionView {
 		}
 		return v
 	}
-	out := []questionView{ask(text.Say("huddle.ask-owed", l.Short(l.answer.nextShift)), owedParam, owedWords)}
+	out := []parts.Question{ask(text.Say("huddle.ask-owed", l.Short(l.answer.nextShift)), owedParam, owedWords)}
 	if l.chosen.asks(owedParam, aSet) || len(l.chosen.asked[hourParam]) > 0 {
 		out = append(out, ask(text.Say("huddle.ask-hour"), hourParam, l.hours(counts[hourParam])))
 	}
@@ -287,18 +275,18 @@ func (l lister) questions(unit string) []questionView {
 	out = append(out, l.whose(unit, people, unowned),
 		ask(text.Say("huddle.ask-mark"), markParam, marks),
 		ask(text.Say("huddle.ask-new", l.Short(l.answer.since.From)), newParam, newWords))
-	return slices.DeleteFunc(out, func(q questionView) bool { return len(q.Answers) == 0 })
+	return slices.DeleteFunc(out, func(q parts.Question) bool { return len(q.Answers) == 0 })
 }
 
 // whose asks whose it is.
-func (l lister) whose(unit string, people map[string]int, unowned int) questionView {
-	v := questionView{Name: text.Say("huddle.ask-whose")}
+func (l lister) whose(unit string, people map[string]int, unowned int) parts.Question {
+	v := parts.Question{Name: text.Say("huddle.ask-whose")}
 	add := func(name, given, count string) {
 		c := l.chosen
 		if c.given = given; l.chosen.given == given {
 			c.given = ""
 		}
-		v.Answers = append(v.Answers, answerView{Name: name, Count: count, URL: l.address(unit, c), On: l.chosen.given == given})
+		v.Answers = append(v.Answers, parts.Answer{Name: name, Count: count, URL: l.address(unit, c), On: l.chosen.given == given})
 	}
 	if unowned > 0 || l.chosen.given == nobody {
 		add(text.Say("huddle.whose-nobody"), nobody, strconv.Itoa(unowned))

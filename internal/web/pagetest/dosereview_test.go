@@ -29,10 +29,10 @@ func pharmacist(t *testing.T) string {
 func TestWhoDroppedAfterAChangeOfAnAlphaBlocker(t *testing.T) {
 	site := pharmacist(t)
 	page := browsertest.Start(t).Open(t, site+"/dose-review", 1440, 900)
-	page.Wait(".chips")
+	page.Wait(".ask")
 	all := browsertest.Eval[int](page, `document.querySelectorAll(".stayrow").length`)
-	page.Follow(`.chips a[href*="alpha"]`)
-	page.Follow(`.chips .apart a`)
+	page.Follow(`.ask a[href*="alpha"]`)
+	page.Follow(`.ask a[href*="dropped"]`)
 	rows := browsertest.Eval[[]string](page, `[...document.querySelectorAll(".stayrow")].map(r => r.innerText)`)
 	if len(rows) == 0 || len(rows) >= all {
 		t.Fatalf("%d of %d stays are shown", len(rows), all)
