@@ -240,11 +240,22 @@
 			asked = "";
 			changed();
 			draw();
+			onward(e);
 			if (e.target.checked && (name === "hold" || name === "symptom")) {
 				if (e.target.value === "chest pain") alarm("chest");
 				if (e.target.value === "loss of consciousness") alarm("loss");
 			}
 		});
+		// whole tells a figure to which no further digit could be added that would be believed.
+		const whole = name => /^\d+$/.test(value(name)) && Number(value(name)) * 10 > Number(limits[name.split("_")[1]].split(" ")[1]);
+		// onward leads from a figure that is whole to the next empty field.
+		const onward = e => {
+			if (e.inputType !== "insertText" || !/_(systolic|diastolic)$/.test(e.target.name) || !whole(e.target.name)) return;
+			const fields = figureFields(e.target), next = fields[fields.indexOf(e.target) + 1];
+			if (next && !next.value) (led = next).focus();
+		};
+		let led = null; // the field that was led to: Enter, pressed by habit, does not lead past it
+		const figureFields = field => [...field.closest("fieldset").querySelectorAll(".fig-field input")].filter(f => f.offsetParent);
 		// changed: a set that was waiting to be sent waits no more, for it is being edited.
 		const changed = () => { d.queued = false; d.answer = null; note(""); save(); };
 
@@ -280,6 +291,26 @@
 			return meets(bs - s, Number(drops[seated ? 2 : 0])) || bd !== null && dia !== null && meets(bd - dia, Number(drops[seated ? 3 : 1])) ||
 				d.upright === "standing" && s < Number(data.low) && bs >= Number(data.low);
 		};
+		// drops says while the patient stands how far the pressure is down, once the figures are whole.
+		const drops = () => {
+			const done = name => whole(name) || value(name) !== "" && document.activeElement?.id !== name;
+			const last = readings.findLast(r => d.moments[r] && any(r));
+			const says = name => {
+				const [bs, bd, s, dia] = ["base_systolic", "base_diastolic", name + "_systolic", name + "_diastolic"].map(number);
+				if (bs === null || s === null || refused(name) || !done(name + "_systolic")) return "";
+				const lower = bd !== null && dia !== null && done(name + "_diastolic") && bd > dia ? "/" + Number((bd - dia).toFixed(1)) : "";
+				const far = bs > s ? words.down.replace("#", Number((bs - s).toFixed(1)) + lower) : words.noDrop;
+				const dizzy = d.values.symptom?.includes("dizziness") ? words.dizzy : "";
+				return far + dizzy + (dropped(name) || felt() ? words.sitQuestion : "");
+			};
+			for (const p of page.querySelectorAll("[data-drop]")) {
+				const name = p.dataset.drop || (d.step === "restcount" ? "" : last), text = name ? says(name) : "";
+				if (p.textContent !== text) p.textContent = text;
+				p.classList.toggle("falls", !!name && text !== "" && (dropped(name) || felt()));
+			}
+			for (const b of page.querySelectorAll("[data-dizzy]")) b.setAttribute("aria-pressed", String(!!d.values.symptom?.includes("dizziness")));
+		};
+		form.addEventListener("focusout", () => setTimeout(drops));
 		const upAt = name => d.moments[name] && d.moments.up ? (d.moments[name] - d.moments.up) / 60000 : null;
 		const restMinutes = () => Math.floor((d.moments.base - d.moments.rest) / 6000) / 10;
 		const shortRest = () => d.moments.base && d.moments.rest && (d.moments.base - d.moments.rest) / 60000 < 4.95; // it is charted to 0.1 min
@@ -556,6 +587,7 @@
 			if (step === "withheld") el("withheld-why").replaceChildren(...withheld().map(text => Object.assign(document.createElement("li"), { textContent: text })));
 			if (step === "review") review();
 			if (counts[step]) tick();
+			drops();
 			drawAlarm();
 		};
 		// standing says before the patient gets up what the set could still show.
@@ -576,10 +608,19 @@
 		};
 
 		// The countdown.
-		let said = "";
-		const say = text => { if (text !== said) { said = text; el("live").textContent = text; } };
+		let said = "", spoken = "";
+		const say = text => { if (text !== said) { said = text; el("live").textContent = text; speak(text); } };
+		const speak = text => {
+			if (!text || text === spoken || !el("speak").checked || !window.speechSynthesis) return;
+			spoken = text;
+			speechSynthesis.cancel();
+			speechSynthesis.speak(Object.assign(new SpeechSynthesisUtterance(text), { lang: root.lang }));
+		};
+		// A page that stood still says first how late it is.
+		let ticked = 0, late = "";
 		const tick = () => {
-			const count = counts[d.step];
+			const count = counts[d.step], stood = now() - ticked > 3000;
+			ticked = now();
 			if (!count) return;
 			const [from, seconds] = count, at = d.moments[from];
 			const left = Math.ceil((at + seconds * 1000 - now()) / 1000), shown = Math.abs(Math.min(left, seconds));
@@ -590,24 +631,34 @@
 			el("s-count").classList.toggle("over", left <= 0);
 			el("go").textContent = asked ? words.anyway : left > 0 ? words.cuff : words.cuffNow;
 			if (left <= 0) {
-				say(words.sayEnd);
+				if (stood && left < -5) {
+					late = d.step + at;
+					const text = fillIn(words.sayLate, Math.floor(-left / 60), -left % 60);
+					note(text);
+					say(text);
+				} else if (late !== d.step + at) say(words.sayEnd);
 				if (d.rung !== d.step + at) {
 					d.rung = d.step + at;
 					save();
 					ring();
 				}
-			} else if (left <= 30) say(words.sayHalf);
+			} else if (left <= 10) speak(String(left));
+			else if (left <= 30) say(words.sayHalf);
 			else if (left % 60 === 0) say(words.sayMinutes.replace("#", left / 60));
 		};
 		setInterval(tick, 250);
 		document.addEventListener("visibilitychange", () => { if (!document.hidden) { tick(); stayAwake(); } });
 
+		// How the end is told is kept as it was chosen.
+		for (const id of ["sound", "buzz", "speak"]) {
+			const chosen = kept.get("choice." + id);
+			if (chosen) el(id).checked = chosen === "yes";
+			el(id).addEventListener("change", e => kept.set("choice." + id, e.target.checked ? "yes" : "no"));
+		}
 		let sound = null; // made by a tap: nothing sounds by itself
-		el("sound").addEventListener("change", e => {
-			if (e.target.checked && window.AudioContext) sound ||= new AudioContext();
-		});
+		page.addEventListener("click", () => { if (el("sound").checked && window.AudioContext) sound ||= new AudioContext(); });
 		const ring = () => {
-			if (navigator.userActivation?.hasBeenActive) navigator.vibrate?.([300, 150, 300]);
+			if (el("buzz").checked && navigator.userActivation?.hasBeenActive) navigator.vibrate?.([300, 150, 300]);
 			if (!sound || !el("sound").checked) return;
 			const tone = sound.createOscillator(), volume = sound.createGain();
 			volume.gain.value = .2;
@@ -744,13 +795,31 @@
 		form.addEventListener("keydown", e => {
 			if (e.key !== "Enter" || e.target.tagName !== "INPUT" || e.target.type === "checkbox" || e.target.type === "radio") return;
 			e.preventDefault();
+			if (e.target === led && !led.value) { led = null; return; }
 			if (e.target.id.startsWith("c-")) return el("withheld-on").click();
-			const fields = [...e.target.closest("fieldset").querySelectorAll(".fig-field input")].filter(f => f.offsetParent);
+			const fields = figureFields(e.target);
 			const next = fields[fields.indexOf(e.target) + 1];
 			if (e.target.id === "since") el("since-go").click();
 			else if (next) next.focus();
 			else steps[d.step]();
 		});
+		// What was so at the last set is offered: one tap says that it is so now, and that the patient rests.
+		el("as-last")?.addEventListener("click", e => {
+			if (!deathAsked()) return note(words.needAnswer);
+			const { mobility, limb } = e.currentTarget.dataset;
+			for (const [name, chosen] of [["mobility", mobility], ["no_holds", "yes"], ["limb", limb], ["base_position", "lying"]]) {
+				for (const f of named(name)) f.checked = f.value === chosen;
+				gather(name);
+			}
+			clear("hold");
+			d.upright = mobility === "sit" ? "sitting" : "standing";
+			begin();
+			d.moments.rest = now();
+			show("restcount");
+		});
+		for (const b of page.querySelectorAll("[data-dizzy]")) {
+			b.addEventListener("click", () => named("symptom").find(f => f.value === "dizziness").click());
+		}
 		el("go").addEventListener("click", () => steps[d.step]());
 		el("back").addEventListener("click", () => show(d.step === "symptoms" ? readings.findLast(r => d.moments[r]) : before[d.step]));
 		el("stop").addEventListener("click", () => {

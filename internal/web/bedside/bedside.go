@@ -65,6 +65,7 @@ type setForm struct {
 	Window              string     // minutes from the reading at rest to standing, at most
 	Drops               string     // mmHg at which a set is positive: see dropsOf
 	Others              []string   // sets that others have begun on this patient
+	AsLast              *asLast    // what was so at the last set; nil where it is not offered
 	LowBefore           *parts.Low // a low pressure at rest that was charted before
 	Latest              *parts.SetLine
 	Emergency           []emergencyView // what a set that is refused, or is being taken, tells at once
@@ -257,8 +258,36 @@ func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 	if set := view.Assessment.Digest.LatestSet(); set != nil {
 		v.Latest = parts.SetLineOf(t, view.Assessment.Digest, *set)
 	}
+	v.AsLast = asLastOf(view.Assessment)
 	v.Discharged = dischargeOf(t, stay)
 	return v
+}
+
+// asLast are the answers of the last set: one tap says that they hold now.
+type asLast struct{ Mobility, Limb, Says string }
+
+// asLastOf is nil where the chart holds anything against standing or against the limb, where the last
+// set tells no limb, or where anything was felt or went wrong at it: then each question is asked.
+func asLastOf(a alerts.Assessment) *asLast {
+	set := a.Digest.LatestSet()
+	if set == nil || set.Baseline == nil || set.Baseline.Position != clinical.Lying || set.Decisive() == nil {
+		return nil
+	}
+	limb := slices.Index(clinical.Limbs, string(set.Baseline.Limb))
+	ofLimb := func(r trends.RestrictionFact) bool { return r.Limb == string(set.Baseline.Limb) }
+	held := slices.ContainsFunc(a.Restrictions(), ofLimb)
+	doubtful := a.Died() || a.LowAtRest != nil || a.ChestPain != nil || len(set.AtRest) > 0 || set.StoppedEarly ||
+		set.Meets(trends.CritStopped) || len(alerts.Hindrances(a.Digest)) > 0
+	if limb < 0 || held || doubtful {
+		return nil
+	}
+	last := asLast{Mobility: bedside.MayStand, Limb: clinical.Limbs[limb]}
+	word := text.Say("bedside.as-last-stand")
+	if set.Decisive().Position == clinical.Sitting {
+		last.Mobility, word = bedside.MaySit, text.Say("bedside.as-last-sit")
+	}
+	last.Says = text.Say("bedside.as-last", word, last.Limb)
+	return &last
 }
 
 // discharge is when a patient has left; nil for one who is there, or goes later.

@@ -330,9 +330,10 @@ func TestASetByKeyboard(t *testing.T) {
 	page.Until(`document.querySelector("#s-count").classList.contains("over")`)
 	enter()
 	w.step("base")
-	page.Press("1200" + kb.Enter + "80" + kb.Enter + "66" + kb.Enter)
+	// Under the limit: a digit too many goes on to the next field by itself, so 1200 cannot be typed any more.
+	page.Press("30" + kb.Enter + "80" + kb.Enter + "66" + kb.Enter)
 	w.step("emergency") // outside V-PLAUSIBLE: refused, with its name and limits
-	if got := page.Text("#s-emergency"); !strings.Contains(got, "Systolic 1200 is outside 40 to 300 and is not taken.") {
+	if got := page.Text("#s-emergency"); !strings.Contains(got, "Systolic 30 is outside 40 to 300 and is not taken.") {
 		t.Errorf("the refusal reads %q", got)
 	}
 	browsertest.Eval[bool](page, `document.querySelector("#em-correct").focus() === undefined`)
@@ -642,7 +643,7 @@ func TestADoubleTapMeansOneThing(t *testing.T) {
 	w.forward(5 * time.Minute)
 	w.page.Click("#go")
 	w.step("base")
-	w.figures("base", "1420", "78", "70")
+	w.figures("base", "30", "78", "70") // a digit too many goes on to the next field by itself
 	w.doubleTap("#go")
 	w.step("emergency")
 	w.page.Click("#em-correct")
