@@ -33,11 +33,18 @@ type Draft struct {
 	Outcome   records.DoseOutcome
 	Note      string
 	LookAgain string // the day from which the stay is in the queue again, as 2006-01-02 in the site's zone
+
+	Suggestions []records.DoseSuggestion // of the outcome suggested alone
 }
 
 // DraftOf is what the form of a recorded review held.
 func DraftOf(r records.DoseReview) Draft {
-	return Draft{Outcome: r.Outcome, Note: r.Note, LookAgain: r.LookAgain}
+	return Draft{Outcome: r.Outcome, Note: r.Note, LookAgain: r.LookAgain, Suggestions: r.Suggestions}
+}
+
+// Same reports whether two forms held the same.
+func (d Draft) Same(e Draft) bool {
+	return d.Outcome == e.Outcome && d.Note == e.Note && d.LookAgain == e.LookAgain && slices.Equal(d.Suggestions, e.Suggestions)
 }
 
 // Limits of a draft.
@@ -57,6 +64,7 @@ const (
 	NoDay       Problem = "no_day"
 	DayPast     Problem = "day_past" // or today
 	DayFar      Problem = "day_far"
+	NotOurs     Problem = "suggests_else" // suggestions stand with another outcome, twice of a drug, or of no class
 )
 
 // Check lists what is wrong with a draft on a day of the site's zone.
@@ -71,6 +79,9 @@ func (d Draft) Check(today string) []Problem {
 	case utf8.RuneCountInString(d.Note) > MaxNote:
 		out = append(out, NoteLong)
 	}
+	if d.misfits() {
+		out = append(out, NotOurs)
+	}
 	day, err := time.Parse(time.DateOnly, d.LookAgain)
 	from, _ := time.Parse(time.DateOnly, today)
 	switch days := day.Sub(from).Hours() / 24; {
@@ -82,6 +93,18 @@ func (d Draft) Check(today string) []Problem {
 		out = append(out, DayFar)
 	}
 	return out
+}
+
+// misfits reports whether suggestions cannot be recorded as they are.
+func (d Draft) misfits() bool {
+	seen := map[string]bool{}
+	for _, s := range d.Suggestions {
+		if d.Outcome != Suggested || seen[s.Drug] || s.Drug == "" || !slices.Contains(Classes, s.Class) {
+			return true
+		}
+		seen[s.Drug] = true
+	}
+	return false
 }
 
 // EvidenceOf is what stands in an assessment.

@@ -20,6 +20,60 @@ type DoseReview struct {
 	Note      string
 	LookAgain string // the day from which the stay is in the queue again, as 2006-01-02 in the site's zone
 	Evidence  DoseEvidence
+
+	Suggestions []DoseSuggestion // of drugs, of the outcome that is one
+	Steps       []ReviewStep     // what was said of the review after it, the first first
+}
+
+// DoseSuggestion is what a review suggests of one drug. It never holds a dose.
+type DoseSuggestion struct {
+	Drug  string          `json:"drug"`
+	Class SuggestionClass `json:"class"`
+}
+
+// SuggestionClass is the kind of a suggestion; which there are stands in internal/dosereview.
+type SuggestionClass string
+
+// ReviewStep is what somebody said of a review after it was recorded. It is never changed.
+type ReviewStep struct {
+	StayID    string
+	Review    int64 // the number of the review
+	Number    int64 // of the review's steps, from 1, without a gap
+	What      StepWhat
+	AccountID int64
+	Who       string // the account's name
+	At        time.Time
+	Answer    string // of Answered, a word of dosereview.Answers
+	Note      string // why it was taken back
+}
+
+// StepWhat is what a step does to a review.
+type StepWhat string
+
+// What steps do.
+const (
+	Answered  StepWhat = "answered" // by the prescriber
+	TakenBack StepWhat = "taken_back"
+)
+
+// Last is the last step of a kind, nil where there is none.
+func (r DoseReview) Last(what StepWhat) *ReviewStep {
+	for n := len(r.Steps) - 1; n >= 0; n-- {
+		if r.Steps[n].What == what {
+			return &r.Steps[n]
+		}
+	}
+	return nil
+}
+
+// LastStanding is the last review of a stay that was not taken back; nil where none stands.
+func LastStanding(reviews []DoseReview) *DoseReview {
+	for n := len(reviews) - 1; n >= 0; n-- {
+		if reviews[n].Last(TakenBack) == nil {
+			return &reviews[n]
+		}
+	}
+	return nil
 }
 
 // DoseOutcome is what came of a review; which there are stands in internal/dosereview.

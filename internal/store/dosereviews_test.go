@@ -96,3 +96,36 @@ func TestDoseReviewsAreOnlyEverAddedTo(t *testing.T) {
 		}
 	})
 }
+
+func TestWhatIsSaidOfAReviewStandsBesideIt(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		suggested := []records.DoseSuggestion{{Drug: "doxazosin", Class: "stop"}, {Drug: "Ümlaut", Class: "lower"}}
+		r := get(s.AddDoseReview(t.Context(), records.DoseReview{StayID: "S1", At: hours(1), Outcome: "suggested", Suggestions: suggested}, 0))(t)
+		if diff := cmp.Diff(suggested, r.Suggestions); diff != "" {
+			t.Errorf("the suggestions (-want +got):\n%s", diff)
+		}
+		step := records.ReviewStep{StayID: "S1", Review: 1, What: records.Answered, AccountID: 3, Who: "ina", At: hours(2), Answer: "agreed"}
+		got := get(s.AddReviewStep(t.Context(), step))(t)
+		if step.Number = 1; got != step {
+			t.Errorf("added %v, want %v", got, step)
+		}
+		back := records.ReviewStep{StayID: "S1", Review: 1, What: records.TakenBack, Who: "pia", At: hours(3), Note: "another patient"}
+		get(s.AddReviewStep(t.Context(), back))(t)
+		if _, err := s.AddReviewStep(t.Context(), step); clinical.CodeOf(err) != clinical.Conflict {
+			t.Errorf("answered after it was taken back: %v", err)
+		}
+		step.Review = 2
+		if _, err := s.AddReviewStep(t.Context(), step); clinical.CodeOf(err) != clinical.NotFound {
+			t.Errorf("said of no review: %v", err)
+		}
+		for by, want := range map[float64]int{1: 0, 2: 1, 3: 2} {
+			of := get(s.DoseReviewsOf(t.Context(), []string{"S1"}, hours(by)))(t)["S1"]
+			if len(of) != 1 || len(of[0].Steps) != want {
+				t.Errorf("by hour %v: %v, want %d steps", by, of, want)
+			}
+		}
+		if list, more, err := s.SuggestionsMade(t.Context(), []string{"4W"}, hours(0), hours(9), 5); err != nil || len(list)+more != 0 {
+			t.Errorf("of a stay on no unit: %v, %d, %v", list, more, err)
+		}
+	})
+}

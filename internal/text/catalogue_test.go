@@ -17,6 +17,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/dosereview"
 	"plumbline/internal/episodes"
 	"plumbline/internal/feedcheck"
 	"plumbline/internal/trends"
@@ -400,9 +401,9 @@ func TestEveryWordOfTheCoreHasItsWord(t *testing.T) {
 		},
 		"contributors": {trends.ByVolume, trends.ByDrugs, trends.ByHeart, trends.ByEndocrine, trends.ByNeurologic},
 		"missing":      {alerts.InjuryUncleared, alerts.InjuryNoClearance, alerts.InjuryUnknown, alerts.CannotWalk},
-		"labs":         clinical.ShownLabs,
-		"later":        {alerts.LaterNew, alerts.LaterChanged, alerts.LaterTakenBack, alerts.LaterMoved},
-		"measures":     wordsOfMeasures(), "measure-lost": wordsOfMeasures(),
+		"labs":         clinical.ShownLabs, "suggestion-answers": dosereview.Answers, "suggestions": suggestionClasses(),
+		"later":    {alerts.LaterNew, alerts.LaterChanged, alerts.LaterTakenBack, alerts.LaterMoved},
+		"measures": wordsOfMeasures(), "measure-lost": wordsOfMeasures(),
 		"habit-states": {string(feedcheck.Usual), string(feedcheck.Lower), string(feedcheck.None), string(feedcheck.Never), string(feedcheck.Unknown)},
 		"run-rules":    {string(trends.RunBeyond), string(trends.RunEight), string(trends.RunTwoOfThree), string(trends.RunSix)},
 	} {
@@ -415,6 +416,13 @@ func TestEveryWordOfTheCoreHasItsWord(t *testing.T) {
 			t.Errorf("en/words/%s.json has %d words, the core %d", set, n, len(words))
 		}
 	}
+}
+
+func suggestionClasses() (out []string) {
+	for _, c := range dosereview.Classes {
+		out = append(out, string(c))
+	}
+	return out
 }
 
 func wordsOfMeasures() (out []string) {

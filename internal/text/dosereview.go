@@ -18,6 +18,13 @@ var ReviewOutcomes = named[records.DoseOutcome]("review-outcomes")
 // Labs are the laboratory values that are shown beside doses, by LOINC code.
 var Labs = named[string]("labs")
 
+// SuggestionClasses are what may be suggested of a drug, and SuggestionAnswers what may be
+// answered to it, as people read them.
+var (
+	SuggestionClasses = named[records.SuggestionClass]("suggestions")
+	SuggestionAnswers = named[string]("suggestion-answers")
+)
+
 // FlagNames are the flags of a dose review in a few words, by rule.
 var FlagNames = named[string]("flags")
 

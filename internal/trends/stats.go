@@ -163,6 +163,14 @@ func TheilSen(x, y []float64) Slope {
 	return out
 }
 
+// MedianOf is the median of some figures; nil where there is none.
+func MedianOf(values []float64) *float64 {
+	if len(values) == 0 {
+		return nil
+	}
+	return ptr(medianSorted(slices.Sorted(slices.Values(values))))
+}
+
 func medianSorted(v []float64) float64 {
 	n := len(v)
 	if n%2 == 1 {

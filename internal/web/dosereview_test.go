@@ -466,7 +466,7 @@ func TestAQueueWhoseReviewsCannotBeReadIsNotShown(t *testing.T) {
 	}
 }
 
-type brokenReviews struct{}
+type brokenReviews struct{ doses.DoseReviews }
 
 func (brokenReviews) AddDoseReview(context.Context, records.DoseReview, int64) (records.DoseReview, error) {
 	return records.DoseReview{}, errors.New("the database is away")
@@ -486,5 +486,75 @@ func TestAQueueWithoutAFlagSaysSo(t *testing.T) {
 	body := get(h, "/dose-review?as_of=2026-01-01T00:00:00Z").Body.String()
 	if !strings.Contains(body, "No dose review flag stands") || strings.Contains(body, "stayrow") {
 		t.Error("a queue of nobody does not say so")
+	}
+}
+
+func TestASuggestionIsFollowedAndAReviewTakenBack(t *testing.T) {
+	d, board := open(t)
+	h := reviewing(d)
+	// One drug twice, another outcome, a drug that the patient is not on: nothing is recorded.
+	for _, wrong := range [][]string{{"doxazosin|stop", "doxazosin|lower"}, {"warfarin|stop"}, {"doxazosin|2 mg"}} {
+		form := reviewFormIn(t, h, "S103")
+		form["suggest"] = wrong
+		if w := post(h, "/dose-review/S103", form); w.Code != 422 || !strings.Contains(w.Body.String(), "one for each drug of this list") {
+			t.Errorf("%v = %d", wrong, w.Code)
+		}
+	}
+	form := reviewFormIn(t, h, "S103")
+	form["suggest"] = []string{"", "doxazosin|stop"}
+	if w := post(h, "/dose-review/S103", form); w.Code != 303 {
+		t.Fatalf("a suggestion = %d %s", w.Code, w.Body.String())
+	}
+	if body := get(h, "/dose-review/S103").Body.String(); !strings.Contains(body, "doxazosin: stop it") || !strings.Contains(body, "not answered yet") {
+		t.Error("the page does not tell its suggestion, or that nobody has answered")
+	}
+	// Half an hour later its order is stopped.
+	view, err := board.Stay(t.Context(), "S103", demo.AnchorTime())
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := demo.AnchorTime().Add(30 * time.Minute)
+	for _, r := range view.Chart.Records {
+		if o, is := r.Body.(clinical.Order); is && strings.Contains(strings.ToLower(o.Text), "doxazosin") {
+			board.Put(t, clinical.Version{
+				Kind: clinical.KindOrder, SourceID: r.SourceID, StayID: "S103", RecordedAt: at, Stated: true, Status: clinical.Stopped, Body: o, Feed: r.Feed,
+			})
+		}
+	}
+	d.Clock = func() time.Time { return at.Add(time.Hour) }
+	h = reviewing(d)
+	body := get(h, "/suggestions").Body.String()
+	for _, want := range []string{"doxazosin: stop it", "as suggested: doxazosin stopped", "not answered yet", "1 of 3 positive"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the ledger does not say %q", want)
+		}
+	}
+	if csv := get(h, "/suggestions.csv").Body.String(); !strings.Contains(csv, "doxazosin,stop it") || strings.Count(csv, "\n") != 2 {
+		t.Errorf("the ledger as CSV: %s", csv)
+	}
+	if body := get(h, "/suggestions?who=nobody").Body.String(); strings.Contains(body, "stop it") {
+		t.Error("another's suggestions are shown")
+	}
+	if w := post(h, "/dose-review/S103/1/take-back", url.Values{"why": {" "}}); w.Code != 422 {
+		t.Errorf("taken back without a reason = %d", w.Code)
+	}
+	if w := post(h, "/dose-review/S103/7/take-back", url.Values{"why": {"no such"}}); w.Code != 404 {
+		t.Errorf("a review that is not there = %d", w.Code)
+	}
+	for range 2 { // the button is pressed twice
+		if w := post(h, "/dose-review/S103/1/take-back", url.Values{"why": {"meant another patient"}}); w.Code != 303 {
+			t.Errorf("taken back = %d", w.Code)
+		}
+	}
+	if body := get(h, "/suggestions").Body.String(); !strings.Contains(body, "meant another patient") {
+		t.Error("the ledger does not say that it was taken back, and why")
+	}
+	if !slices.Contains(queueIn(t, h, "/dose-review")["to_review"], "S103") {
+		t.Error("a review that was taken back still holds")
+	}
+	again := reviewFormIn(t, h, "S103")
+	again.Set("outcome", "no_change")
+	if w := post(h, "/dose-review/S103", again); w.Code != 303 {
+		t.Errorf("a review after one that was taken back = %d", w.Code)
 	}
 }

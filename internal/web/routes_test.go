@@ -91,6 +91,10 @@ var ways = []way{
 	{"GET", "/dose-review.xlsx", "", review, "", 303},
 	{"GET", "/dose-review.csv", "", review, "", 303},
 	{"GET", "/dose-review/:stay", "", "404 404 404 200 404 404", all404, 303},
+	{"GET", "/suggestions", "", review, "", 303},
+	{"GET", "/suggestions.xlsx", "", review, "", 303},
+	{"GET", "/suggestions.csv", "", review, "", 303},
+	{"POST", "/dose-review/:stay/:review/take-back", "why=x", "404 404 404 404 404 404", all404, 303}, // there is none yet
 	{"POST", "/dose-review/:stay", "outcome=no_change", "404 404 404 422 404 404", all404, 303},
 	{"GET", "/api/v1/units/:unit/list", "", patnts, all404, 401},
 	{"GET", "/api/v1/stays/:stay/sets", "", patnts, all404, 401},

@@ -28,6 +28,12 @@ type DoseReviews interface {
 	// DoseReviewsOf lists the reviews of stays that were recorded by a moment, each stay's
 	// first one first.
 	DoseReviewsOf(ctx context.Context, stayIDs []string, by time.Time) (map[string][]records.DoseReview, error)
+	// AddReviewStep adds what was said of a review: clinical.NotFound where there is no such
+	// review, clinical.Conflict where it was taken back.
+	AddReviewStep(ctx context.Context, step records.ReviewStep) (records.ReviewStep, error)
+	// SuggestionsMade lists the reviews with suggestions on stays of some units in [from, to), the
+	// latest first and at most so many, and how many more there are.
+	SuggestionsMade(ctx context.Context, units []string, from, to time.Time, most int) ([]records.DoseReview, int, error)
 }
 
 // day is the day of a moment at the site, as reviews have it.
@@ -294,7 +300,7 @@ func (s *service) standings(
 	}
 	var out []queued
 	for _, a := range list {
-		e := queued{Assessment: a, Last: lastReview(reviews[a.Digest.StayID])}
+		e := queued{Assessment: a, Last: records.LastStanding(reviews[a.Digest.StayID])}
 		var flagged bool
 		if e.Standing, flagged = dosereview.StandingOf(a, e.Last, s.day(when.At)); !flagged {
 			continue
@@ -312,13 +318,6 @@ func (s *service) reviewsOf(
 		return nil, nil
 	}
 	return s.DoseReviews.DoseReviewsOf(ctx, ids, s.RecordedBy(when))
-}
-
-func lastReview(list []records.DoseReview) *records.DoseReview {
-	if len(list) == 0 {
-		return nil
-	}
-	return &list[len(list)-1]
 }
 
 // dropsOf are the positive sets after a raise of a drug that the filter means; of any

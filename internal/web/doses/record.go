@@ -31,6 +31,7 @@ func (s *service) recordReview(c *frame.Request) (frame.Page, error) {
 		Outcome: records.DoseOutcome(form.Get("outcome")), LookAgain: strings.TrimSpace(form.Get("look_again_on")),
 		Note: strings.TrimSpace(strings.ReplaceAll(form.Get("note"), "\r\n", "\n")),
 	}
+	typed.Suggestions = suggestionsIn(form["suggest"], seen)
 	after, err := strconv.ParseInt(form.Get("after"), 10, 64)
 	if err != nil || after < 0 {
 		after = -1 // of no form of this page: refused as one that is out of date
@@ -48,7 +49,7 @@ func (s *service) recordReview(c *frame.Request) (frame.Page, error) {
 	account, at := frame.AccountOf(c), s.Clock()
 	review, err := s.DoseReviews.AddDoseReview(c.Request.Context(), records.DoseReview{
 		StayID: a.Digest.StayID, AccountID: account.ID, Who: account.Name, At: at, Outcome: typed.Outcome, Note: typed.Note,
-		LookAgain: typed.LookAgain, Evidence: evidence,
+		LookAgain: typed.LookAgain, Evidence: evidence, Suggestions: typed.Suggestions,
 	}, after)
 	if err != nil && s.recordedAlready(c, account.ID, typed, after) { // the button was pressed twice
 		s.noteReview(c, "recorded before", typed)
@@ -81,7 +82,7 @@ func (s *service) recordedAlready(c *frame.Request, account int64, typed doserev
 		before = list[len(list)-2].Number
 	}
 	last := list[len(list)-1]
-	return last.AccountID == account && dosereview.DraftOf(last) == typed && before == after
+	return last.AccountID == account && dosereview.DraftOf(last).Same(typed) && before == after
 }
 
 // noteReview writes to the audit what became of a review, without its note: that it

@@ -93,6 +93,7 @@ type reviewForm struct {
 	Last     string
 	MaxNote  int
 	Outcomes []parts.OptionView
+	Suggests []suggestView
 	Wrong    []parts.ProblemView
 	OfField  map[string]string
 	Moved    string // what has come in since the form was opened
@@ -116,8 +117,9 @@ func (s *service) showReview(
 	v := s.reviewView(s.Layout(c, title), seen, reviews[d.StayID])
 	v.Recorded = typed == nil && c.Query("recorded") != ""
 	if seen.When.Live {
-		v.Form = s.reviewForm(seen, lastReview(reviews[d.StayID]), typed, wrong)
+		v.Form = s.reviewForm(seen, reviews[d.StayID], typed, wrong)
 		v.Form.Moved = moved
+		offerBack(v.Reviews, d.StayID)
 	}
 	return frame.Show(status, "dosereviewstay", v)
 }
@@ -130,7 +132,7 @@ func (s *service) reviewView(f frame.Layout, seen frame.SeenStay, reviews []reco
 	if when.Live {
 		f, query = f.Live(when.At), ""
 	}
-	last := lastReview(reviews)
+	last := records.LastStanding(reviews)
 	standing, flagged := dosereview.StandingOf(a, last, s.day(when.At))
 	v := reviewView{
 		Layout: f.At(frame.QueueURL), Moment: t.Moment(when.At), AsOf: !when.Live, Self: frame.ReviewURL(d.StayID),
@@ -265,22 +267,23 @@ func (v *reviewView) takeChanges(t frame.Times, d trends.Digest) {
 }
 
 func (s *service) reviewForm(
-	seen frame.SeenStay, last *records.DoseReview, typed *dosereview.Draft, wrong []dosereview.Problem,
+	seen frame.SeenStay, reviews []records.DoseReview, typed *dosereview.Draft, wrong []dosereview.Problem,
 ) *reviewForm {
 	today := seen.When.At.In(s.Zone)
 	f := &reviewForm{
 		Action: frame.ReviewURL(seen.View.Assessment.Digest.StayID), Seen: dosereview.EvidenceOf(seen.View.Assessment).Mark(),
 		First:   today.AddDate(0, 0, 1).Format(time.DateOnly),
 		Last:    today.AddDate(0, 0, dosereview.MaxDays).Format(time.DateOnly),
-		MaxNote: dosereview.MaxNote, OfField: map[string]string{"outcome": "", "note": "", "look_again_on": ""},
+		MaxNote: dosereview.MaxNote, OfField: map[string]string{"suggest": "", "outcome": "", "note": "", "look_again_on": ""},
 	}
-	if last != nil {
-		f.After = last.Number
+	if n := len(reviews); n > 0 { // one that was taken back counts too: none is lost between two forms
+		f.After = reviews[n-1].Number
 	}
 	chosen := records.DoseOutcome("")
 	if typed != nil {
 		chosen, f.Note, f.Day = typed.Outcome, typed.Note, typed.LookAgain
 	}
+	f.Suggests = suggestsOf(seen, typed)
 	for _, o := range dosereview.Outcomes {
 		f.Outcomes = append(f.Outcomes, parts.OptionView{ID: "outcome-" + string(o), Value: string(o), On: o == chosen})
 	}
@@ -305,6 +308,8 @@ func reviewProblem(p dosereview.Problem) parts.ProblemView {
 		return parts.ProblemView{Where: "note", ID: "note", Says: text.Say("dosereview.note-missing")}
 	case dosereview.NoteLong:
 		return parts.ProblemView{Where: "note", ID: "note", Says: text.Say("dosereview.note-long", dosereview.MaxNote)}
+	case dosereview.NotOurs:
+		return parts.ProblemView{Where: "suggest", ID: "suggest-1", Says: text.Say("dosereview.suggest-wrong")}
 	case dosereview.DayPast:
 		return parts.ProblemView{Where: "look_again_on", ID: "look-again-on", Says: text.Say("dosereview.day-past")}
 	case dosereview.DayFar:

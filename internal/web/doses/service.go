@@ -44,7 +44,11 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Get("/dose-review", queue, s.queuePage),
 		frame.GetOther("/dose-review.xlsx", queue, s.exportXLSX),
 		frame.GetOther("/dose-review.csv", queue, s.exportCSV),
+		frame.Get(frame.LedgerURL, queue, s.ledgerPage),
+		frame.GetOther(frame.LedgerURL+".xlsx", queue, s.ledgerXLSX),
+		frame.GetOther(frame.LedgerURL+".csv", queue, s.ledgerCSV),
 		frame.Get("/dose-review/:stay", stay, s.reviewPage),
 		frame.Post("/dose-review/:stay", stay, s.recordReview),
+		frame.Post("/dose-review/:stay/:review/take-back", stay, s.takeBack),
 	}
 }

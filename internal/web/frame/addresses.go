@@ -13,6 +13,9 @@ func ChooseURL(unit string) string { return UnitURL(unit) + "/new-set" }
 
 const QueueURL = "/dose-review"
 
+// LedgerURL is the page of what became of suggestions.
+const LedgerURL = "/suggestions"
+
 func ReviewURL(stay string) string { return QueueURL + "/" + Segment(stay) }
 
 // HospitalURL is the page of all units that an account may see.

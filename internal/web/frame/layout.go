@@ -127,7 +127,9 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 		}
 	}
 	if a.May(records.ReviewDoses) {
-		f.Nav = append(f.Nav, Link{Name: text.Say("dosereview.heading"), URL: QueueURL})
+		f.Nav = append(
+			f.Nav, Link{Name: text.Say("dosereview.heading"), URL: QueueURL}, Link{Name: text.Say("ledger.nav"), URL: LedgerURL},
+		)
 	}
 	if a.May(records.ViewFeeds) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-feeds"), URL: "/feeds"})

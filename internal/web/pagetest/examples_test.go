@@ -30,6 +30,7 @@ var examples = map[string][]string{
 	"/falls/:fall":                {demoFall},
 	"/dose-review":                {"/dose-review?dropped=1"},
 	"/dose-review/:stay":          {"/dose-review/S108"},
+	"/suggestions":                {"/suggestions"},
 	"/new-set-shell":              {"/new-set-shell"},
 	"/feeds":                      {"/feeds"},
 	"/feeds/held/:row":            {"/feeds/held/1"},
@@ -78,7 +79,7 @@ func everyExample(t *testing.T, open func(site, path string, first bool)) {
 			switch {
 			case pattern == "/sign-in":
 				open(out, path, n == 0)
-			case strings.HasPrefix(pattern, "/dose-review"):
+			case strings.HasPrefix(pattern, "/dose-review"), pattern == "/suggestions":
 				open(doses, path, n == 0)
 			default:
 				open(in, path, n == 0)
