@@ -20,6 +20,11 @@ func (p process) newTokens(s *site) *auth.Tokens {
 	return &auth.Tokens{Store: s.store, Clock: p.clock, Steady: clinical.SteadyClock, Limits: &auth.Limits{}}
 }
 
+// newScreens enrols displays on walls.
+func (p process) newScreens(s *site) *auth.Screens {
+	return &auth.Screens{Store: s.store, Clock: p.clock, Steady: clinical.SteadyClock, Limits: &auth.Limits{}}
+}
+
 // tokenFlags are the flags of the token commands.
 type tokenFlags struct {
 	name, format, days string

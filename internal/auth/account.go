@@ -98,7 +98,8 @@ func CheckName(name string) error {
 		strings.TrimSpace(name) != name || strings.Contains(name, "  ") {
 		return clinical.Errorf(clinical.Invalid, "a name has 1 to %d characters that can be seen, and single spaces inside at most", maxName)
 	}
-	if key := NameKey(name); key == records.CommandLine || key == records.Program || strings.HasPrefix(key, records.TokenWho) {
+	if key := NameKey(name); key == records.CommandLine || key == records.Program || strings.HasPrefix(key, records.TokenWho) ||
+		strings.HasPrefix(key, records.ScreenWho) {
 		return clinical.Errorf(clinical.Invalid, "the audit calls somebody else %q; choose another name", name)
 	}
 	return nil

@@ -56,7 +56,7 @@ func list(tb testing.TB, s *Store, query string, values ...any) []string {
 var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "repeated_rows", "feed_files", "quarantined_rows", "stay_digests", "policies",
 	"account_grants", "account_identities", "sessions", "accounts", "server_keys", "site_codes", "api_token_grants", "api_tokens",
 	"episodes", "episode_events", "notices", "episode_steps", "deliveries", "delivery_channels", "policy_versions",
-	"dose_review_steps", "dose_reviews", "given_beds", "handover_notes",
+	"dose_review_steps", "dose_reviews", "given_beds", "handover_notes", "screens",
 	"feed_kinds", "row_fixes",
 	"feed_messages", "skipped_rows", "seen_codes", "stay_patients", "waiting_for_patient", "write_checks", "unmapped_rows", "held_reads",
 	"assignments", "unit_checks", "stay_tallies", "stay_days", "stay_presences",

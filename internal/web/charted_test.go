@@ -90,6 +90,9 @@ func TestTextOfFeedsIsHeldOnEveryPage(t *testing.T) {
 		if strings.HasPrefix(path, "/dose-review") {
 			h = pharmacist
 		}
+		if path == "/wall" {
+			h = enrolled(t, d, web.New(d))
+		}
 		w := get(h, path)
 		if w.Code != http.StatusOK && !(path == "/sign-in" && w.Code == http.StatusSeeOther) {
 			t.Errorf("%s = %d", path, w.Code)

@@ -117,6 +117,8 @@ var patientless = map[string]string{
 	"/policy/versions/:number": "one version of the policy",
 	"/codes":                   "what a text of the feeds means",
 	"/feeds/held/:row":         "a row as it was received",
+	"/screens":                 "displays on walls",
+	"/wall/enrol":              "before a display is enrolled",
 	"/new-set-shell":           "opens without a network, so it knows no list",
 }
 
@@ -141,6 +143,9 @@ func TestAStaleListSaysSoOnEveryPageOfItsUnit(t *testing.T) {
 			path, as := named.Replace(pattern), h
 			if strings.HasPrefix(path, "/dose-review") {
 				as = pharmacist
+			}
+			if path == "/wall" {
+				as = enrolled(t, d, program)
 			}
 			saysHowOld(t, as, path, stale)
 		}

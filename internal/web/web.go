@@ -67,6 +67,7 @@ type Deps struct {
 	// Accounts says who is signed in, Tokens which machine asks.
 	Accounts      *auth.Service
 	Tokens        *auth.Tokens
+	Screens       *auth.Screens // nil: no display can be enrolled
 	Demo          []account.DemoAccount
 	SignInService *idp.Service
 	// Note writes an entry of the audit, Audit reads it.
@@ -93,7 +94,7 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	given := frame.Deps{
 		Finder: d.Answers, Ages: d.Answers, DataState: d.DataState, Landed: d.Landed, Policy: d.Policy, Clock: d.Clock,
 		Zone: d.Zone, Version: d.Version, Hospital: d.Hospital,
-		Log: d.Log, Accounts: d.Accounts, Tokens: d.Tokens, TakesSets: d.Sets != nil, Note: d.Note,
+		Log: d.Log, Accounts: d.Accounts, Tokens: d.Tokens, Screens: d.Screens, TakesSets: d.Sets != nil, Note: d.Note,
 		TrustedProxies: d.TrustedProxies,
 	}
 	ofHuddle := huddle.Deps{Patients: d.Answers, Feeds: d.Feeds, DataState: d.DataState, Shift: d.Shift}

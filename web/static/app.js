@@ -164,6 +164,7 @@ const typed = (() => {
 		stale.hidden = !text;
 	};
 
+	const files = page => [...page.querySelectorAll("link[rel=stylesheet], script[src]")].map(e => e.getAttribute("href") || e.getAttribute("src")).join();
 	let etag = "", failures = 0, busy = false;
 	const fetchAnew = async () => {
 		if (busy || document.hidden) return;
@@ -172,6 +173,7 @@ const typed = (() => {
 			const headers = { "Plumbline-Refresh": "1" }; // by itself: no use of the session
 			if (etag) headers["If-None-Match"] = etag;
 			const answer = await fetch(location.href, { headers, cache: "no-store" });
+			if (answer.redirected && new URL(answer.url).pathname === "/wall/enrol") return location.replace(answer.url); // it was ended
 			if (answer.redirected) { // the session has ended
 				typed.keep();
 				location.replace("/sign-in?next=" + encodeURIComponent(location.pathname + location.search));
@@ -181,6 +183,8 @@ const typed = (() => {
 				const page = new DOMParser().parseFromString(await answer.text(), "text/html");
 				const main = page.getElementById("main");
 				if (!main || !page.body.dataset.now) throw new Error("not this page");
+				// A wall stands for weeks: what the program has new in style and script comes with the page.
+				if (main.querySelector("#wall") && files(page) !== files(document)) return location.reload();
 				etag = answer.headers.get("ETag") || "";
 				swap(main);
 				told = Date.parse(page.body.dataset.now);

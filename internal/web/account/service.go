@@ -28,6 +28,8 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Post("/sign-in", frame.Public, s.signIn),
 		frame.GetOther("/sign-in/oidc", frame.Public, s.beginAtService),
 		frame.GetOther(idp.BackPath, frame.Public, s.backFromService),
+		frame.Get(frame.EnrolURL, frame.Public, s.enrolPage),
+		frame.Post(frame.EnrolURL, frame.Public, s.enrol),
 		frame.Get("/sign-out", frame.SignedIn, s.signOutPage),
 		frame.Post("/sign-out", frame.SignedIn, s.signOut),
 		frame.Get("/account", frame.SignedIn, s.accountPage),

@@ -39,6 +39,10 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Post("/accounts/:account/password", accounts, s.resetPassword),
 		frame.Post("/accounts/:account/sign-out", accounts, s.endSessions),
 
+		frame.Get("/screens", accounts, s.screensPage),
+		frame.Post("/screens", accounts, s.addScreen),
+		frame.Post("/screens/:screen/end", accounts, s.endScreen),
+
 		frame.Get("/tokens", tokens, s.tokensPage),
 		frame.Post("/tokens", tokens, s.addToken),
 		frame.Post("/tokens/:token/revoke", tokens, s.revokeToken),

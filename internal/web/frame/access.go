@@ -32,6 +32,7 @@ const (
 	ofStay      audience = "stay of the URL"    // permission and the stay's unit; refused with 404
 	ofEpisode   audience = "episode of the URL" // permission, or that of its task, and its unit; refused with 404; see MayAct
 	ofFall      audience = "fall of the URL"    // permission and the unit of the fall; refused with 404
+	ofScreen    audience = "enrolled screen"    // a display of one unit; else led to the page that enrols one
 	denied      audience = "no rule, so denied" // what the table does not hold
 )
 
@@ -109,6 +110,8 @@ func (s *Frame) allows(c *gin.Context, r Rule) error {
 			return &Message{http.StatusForbidden, text.Say("message.not-from-there"), says}
 		}
 		return nil
+	case ofScreen:
+		return s.allowsScreen(c, r)
 	case anyAccount, permitted, ofUnit, ofStay, ofEpisode, ofFall:
 		a, err := s.identify(c)
 		if err != nil {

@@ -26,6 +26,9 @@ func EpisodesURL(unit string) string { return UnitURL(unit) + "/episodes" }
 // RoundURL is the round of a unit: sets by hour and nurse.
 func RoundURL(unit string) string { return UnitURL(unit) + "/round" }
 
+// WallOfURL is the wall of a unit.
+func WallOfURL(unit string) string { return UnitURL(unit) + "/wall" }
+
 // NoteURL is where a note for the handover of what an address names is sent.
 func NoteURL(of string) string { return of + "/note" }
 

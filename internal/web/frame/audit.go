@@ -56,6 +56,8 @@ func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) error {
 	switch {
 	case r.who == ofUnit:
 		e.Unit = c.Param("unit")
+	case r.who == ofScreen:
+		e.Unit = AccountOf(c).Units[0]
 	case r.who == ofStay:
 		e.Stay = c.Param("stay")
 		e.Unit = placeOf(c).Unit

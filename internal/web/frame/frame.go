@@ -67,6 +67,8 @@ type Deps struct {
 	// Accounts says who is signed in, Tokens which machine asks.
 	Accounts *auth.Service
 	Tokens   *auth.Tokens
+	// Screens recognises displays on walls. Nil: none can be enrolled.
+	Screens *auth.Screens
 	// Episodes finds episodes. Nil: there are none, and no way leads to them.
 	Episodes EpisodeFinder
 	// TakesSets: sets can be sent from the bedside.

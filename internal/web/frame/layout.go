@@ -13,6 +13,9 @@ import (
 
 // unitOf is the unit that the page of a request is about; "" where there is none.
 func unitOf(c *gin.Context) string {
+	if c.FullPath() == WallURL && len(AccountOf(c).Units) == 1 {
+		return AccountOf(c).Units[0]
+	}
 	if seen, ok := c.Get(stayKey); ok {
 		return seen.(SeenStay).View.Assessment.Digest.Stay.Unit
 	}
@@ -111,6 +114,10 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 	if a.OneTime {
 		return f // nothing else opens before the password is changed
 	}
+	if c.FullPath() == WallURL { // nobody sits there, and nothing else opens to it
+		f.Who, f.Unchecked = "", s.unchecked(c.Request.Context(), a.Units...)
+		return f
+	}
 	units, err := s.UnitsFor(c.Request.Context(), a)
 	if err != nil {
 		s.Log.Error("the units could not be listed", "error", err)
@@ -137,6 +144,9 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 	if a.May(records.ManageAccounts) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-accounts"), URL: "/accounts"})
 	}
+	if a.May(records.ManageAccounts) && s.Screens != nil {
+		f.Nav = append(f.Nav, Link{Name: text.Say("screens.nav"), URL: "/screens"})
+	}
 	if a.May(records.ManageTokens) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-tokens"), URL: "/tokens"})
 	}
@@ -156,7 +166,7 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 // unitLinks are the ways to the pages of one unit.
 func (s *Frame) unitLinks(a records.Account, unit string) []Link {
 	if !a.May(records.ViewNames) {
-		return nil
+		return []Link{{Name: text.Say("frame.nav-list"), URL: UnitURL(unit)}, {Name: text.Say("wall.nav"), URL: WallOfURL(unit)}}
 	}
 	links := []Link{{Name: text.Say("frame.nav-list"), URL: UnitURL(unit)}}
 	if s.Episodes != nil {
@@ -171,6 +181,7 @@ func (s *Frame) unitLinks(a records.Account, unit string) []Link {
 	if a.May(records.ViewUnitFigures) {
 		links = append(links, Link{Name: text.Say("overtime.nav"), URL: OverTimeURL(unit)})
 	}
+	links = append(links, Link{Name: text.Say("wall.nav"), URL: WallOfURL(unit)})
 	if a.May(records.RecordSet) && s.TakesSets {
 		links = append(links, Link{Name: text.Say("bedside.choose-link"), URL: ChooseURL(unit)})
 	}

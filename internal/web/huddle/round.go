@@ -30,7 +30,7 @@ type roundView struct {
 	Self   string
 	Until  *frame.Moment // the end of the shift, for which beds are given
 	To     string        // the end of the hours ahead
-	Owed   string        // how many sets are owed, and how long they take
+	Sets   string        // how many are owed, and how long they take
 	Quiet  bool          // nothing is owed on the unit, and nothing was taken
 	Nurses []nurseLink   // whose rounds there are; none where nobody was given beds
 	Walks  []walkView
@@ -136,7 +136,7 @@ func (l lister) roundView(unit string, given []records.GivenBeds, nurse string, 
 	stops := rounds.Stops(l.answer.list, l.policy, alerts.ShiftBegan(l.policy.Unit, l.Zone, at), at)
 	v := roundView{
 		Unit: unit, Moment: l.Moment(at), Self: frame.RoundURL(unit), Until: l.MomentDue(l.answer.nextShift),
-		To: l.Short(at.Add(rounds.Ahead)), Owed: owedSets(stops), Quiet: len(stops) == 0,
+		To: l.Short(at.Add(rounds.Ahead)), Sets: owedSets(stops), Quiet: len(stops) == 0,
 	}
 	walks := rounds.Walks(l.answer.list, stops, given, l.Zone)
 	if len(walks) > 1 || one {

@@ -83,6 +83,8 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	return []frame.Route{
 		frame.Get(frame.HospitalURL, frame.May(records.ViewList), s.hospitalPage),
 		frame.Get("/units/:unit", frame.OnUnit(records.ViewList), s.unitPage),
+		frame.Get("/units/:unit/wall", frame.OnUnit(records.ViewList), s.wallPage),
+		frame.Get(frame.WallURL, frame.OnScreen, s.screenWall),
 		frame.Get("/units/:unit/round", frame.OnUnit(records.ViewList, records.ViewNames, records.ViewStay), s.roundPage),
 		frame.Post("/units/:unit/round", actsOnUnit, s.giveBeds),
 		frame.Post("/units/:unit/note", actsOnUnit, s.noteOfUnit),

@@ -18,6 +18,10 @@ var examples = map[string][]string{
 		"/units/4W?names=off&tier=this_shift", "/units/7E",
 	},
 	"/hospital":                   {"/hospital", "/hospital?as_of=2026-11-01T12:00:00Z"},
+	"/units/:unit/wall":           {"/units/4W/wall"},
+	"/wall":                       {"/wall"}, // leads to the page that enrols a display
+	"/wall/enrol":                 {"/wall/enrol"},
+	"/screens":                    {"/screens"},
 	"/units/:unit/round":          {"/units/4W/round", "/units/4W/round?as_of=2026-11-01T12:00:00Z&nurse="},
 	"/units/:unit/episodes":       {"/units/4W/episodes"},
 	"/units/:unit/episodes/tally": {"/units/4W/episodes/tally"},

@@ -157,6 +157,7 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 		Desk:  &feeds.Desk{Rows: st, Loader: loader, Log: log},
 		Ready: func(context.Context) error { return nil }, Accounts: accounts(st, now),
 		Tokens:      &auth.Tokens{Store: st, Limits: &auth.Limits{}, Clock: func() time.Time { return now }},
+		Screens:     &auth.Screens{Store: st, Limits: &auth.Limits{}, Clock: clock},
 		Audit:       st.Audit,
 		Episodes:    episodes,
 		DoseReviews: st,

@@ -1,0 +1,76 @@
+package pagetest
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbline/internal/browsertest"
+)
+
+// Issue: for four metres: beds alone, at least 24 of 1920 x 1080 at once, pages that turn by themselves
+// every 15 s and stop by a key or touch, changes marked, clock, and a lost network said.
+func TestTheWall(t *testing.T) {
+	w := openWard(t, "")
+	page := w.browser.Open(t, w.site+"/units/4W/wall", 1920, 1080)
+	w.page = page
+	page.Wait(".w-beds")
+	shown := func() []string {
+		return browsertest.Eval[[]string](page, `[...document.querySelectorAll(".w-beds > li")].filter(e => e.checkVisibility()).map(e => e.dataset.bed)`)
+	}
+	first := shown()
+	if len(first) < 24 {
+		t.Errorf("%d beds at once", len(first))
+	}
+	cut := browsertest.Eval[[]string](page, `[...document.querySelectorAll(".w-beds > li")].filter(e => e.checkVisibility())
+		.filter(e => e.scrollHeight > e.clientHeight + 1 || e.getBoundingClientRect().bottom > innerHeight).map(e => e.dataset.bed + " " + e.scrollHeight + " of " + e.clientHeight)`)
+	if len(cut) > 0 {
+		t.Errorf("cut off: %q", cut)
+	}
+	size := browsertest.Eval[float64](page, `parseFloat(getComputedStyle(document.querySelector(".w-bed b")).fontSize)`)
+	small := browsertest.Eval[float64](page, `Math.min(...[...document.querySelectorAll(".w-beds li li, .w-line, .sign")].filter(e => e.checkVisibility()).map(e => parseFloat(getComputedStyle(e).fontSize)))`)
+	if size < 48 || small < 20 {
+		t.Errorf("beds have %v pixels, the least %v", size, small)
+	}
+	keep(t, "wall-1920.png", page.Screenshot)
+	w.shift(16 * time.Second)
+	page.Until(`!document.querySelector('[data-bed="` + first[0] + `"]').checkVisibility()`)
+	second := shown()
+	if all := len(first) + len(second); all != 33 {
+		t.Errorf("%d beds on two pages", all)
+	}
+	keep(t, "wall-1920-second.png", page.Screenshot)
+	page.Press("s") // any key stops the turning
+	page.Until(`document.body.classList.contains("w-stopped")`)
+	w.shift(16 * time.Second)
+	time.Sleep(2 * time.Second)
+	if now := shown(); strings.Join(now, " ") != strings.Join(second, " ") {
+		t.Error("it turns though it was stopped")
+	}
+	page.Click("#w-stop")
+	page.Until(`!document.body.classList.contains("w-stopped")`)
+	w.shift(16 * time.Second)
+	page.Until(`document.querySelector('[data-bed="` + first[0] + `"]').checkVisibility()`)
+
+	// What changes is marked, and unmarked after a while.
+	browsertest.Eval[bool](page, fmt.Sprintf(`(() => { const li = document.querySelector('[data-bed=%q]'); li.dataset.state += "x";
+		document.getElementById("main").append(document.createElement("i")); return true; })()`, first[0]))
+	page.Until(`document.querySelector('[data-bed="` + first[0] + `"].changed .w-changed')?.textContent === "changed"`)
+	keep(t, "wall-changed.png", page.Screenshot)
+	w.shift(16 * time.Minute)
+	browsertest.Eval[bool](page, `document.getElementById("main").append(document.createElement("i")) === undefined`)
+	page.Until(`!document.querySelector(".changed")`)
+	for _, v := range page.AxeAll(&looks) {
+		t.Error(v)
+	}
+	quiet(t, page)
+
+	// A lost network is said.
+	w.down.Store(true)
+	browsertest.Eval[bool](page, `document.dispatchEvent(new Event("visibilitychange"))`)
+	page.Until(`!document.getElementById("stale").hidden`)
+	w.down.Store(false)
+	browsertest.Eval[bool](page, `document.dispatchEvent(new Event("visibilitychange"))`)
+	page.Until(`document.getElementById("stale").hidden`)
+}
