@@ -82,6 +82,9 @@ func TestWhatIsHeldBackAddsUpEverywhere(t *testing.T) {
 			strings.Contains(found, "heavy") {
 			t.Errorf("those without a unit: %s", found)
 		}
+		if _, code := tryCommand(t, database, "quarantine", "list", "--kind", "bogus"); code != 2 {
+			t.Errorf("a kind that is none ends with %d, want 2", code)
+		}
 
 		by := &ward{mllp: freeAddress(t)}
 		i := startInstance(t, "PLUMBLINE_DATABASE="+database, "PLUMBLINE_MLLP_LISTEN="+by.mllp)

@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -200,6 +201,9 @@ func (f *searchFlags) add(fs *flag.FlagSet) {
 
 func (f *searchFlags) query(zone *time.Location) (records.HeldQuery, error) {
 	q := records.HeldQuery{Bare: true, Text: f.text, Reason: f.reason, Source: f.source, Kind: clinical.Kind(f.kind)}
+	if q.Kind != "" && !slices.Contains(clinical.Kinds, q.Kind) {
+		return q, usagef("--kind %q is no kind of fact; there are %v", f.kind, clinical.Kinds)
+	}
 	for _, t := range []struct {
 		name, said string
 		to         *time.Time

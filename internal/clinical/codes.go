@@ -94,8 +94,11 @@ var (
 	rateUnits = map[string]float64{
 		"/min": 1, "{beats}/min": 1, "beats/min": 1, "beats/minute": 1, "bpm": 1, "mdc_dim_beat_per_min": 1,
 	}
-	weightUnits = map[string]float64{"kg": 1, "g": 0.001, "[lb_av]": KGPerPound, "lb": KGPerPound, "lbs": KGPerPound}
-	volumeUnits = map[string]float64{"ml": 1, "l": 1000}
+	weightUnits = map[string]float64{
+		"kg": 1, "mdc_dim_kilo_g": 1, "g": 0.001, "mdc_dim_x_g": 0.001,
+		"[lb_av]": KGPerPound, "lb": KGPerPound, "lbs": KGPerPound, "mdc_dim_lb": KGPerPound,
+	}
+	volumeUnits = map[string]float64{"ml": 1, "mdc_dim_milli_l": 1, "l": 1000, "mdc_dim_x_l": 1000}
 	haemUnits   = map[string]float64{"g/dl": 1, "g/l": 0.1}
 
 	unitsOf = map[Measure]map[string]float64{

@@ -52,6 +52,9 @@ type Composer interface {
 	Compose(topic string, look records.Look, o Options) (records.Composed, error)
 }
 
+// ClearsNobody ends the reason why a later version of a clearance to stand is held.
+const ClearsNobody = "; a clearance that it corrects counts no more"
+
 // Sink takes what a reader finds: each row once, by Put, Hold, Skip or Part. An error is
 // the store's, and ends the reading.
 type Sink interface {

@@ -215,7 +215,7 @@ func (w *work) order(r medicationRequest) fact {
 	switch {
 	case status == clinical.EnteredInError:
 		return f.retract()
-	case status == clinical.NoFact || !wanted:
+	case status == clinical.NoFact || !wanted || r.DoNotPerform: // a modifier of R4: an order not to give it
 		return f.none()
 	}
 	if err := w.drugOf(r.drugged, &f); err != nil {

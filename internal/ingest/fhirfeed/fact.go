@@ -235,6 +235,9 @@ func (w *work) hand(it item, f fact) error {
 }
 
 func (w *work) held(it item, f fact) records.Held {
+	if f.nothing {
+		f.reason += feed.ClearsNobody
+	}
 	return records.Held{
 		Feed: Feed, File: w.name, Line: it.line, Kind: f.kind, SourceID: f.source, Status: f.status,
 		Reason: f.reason, Original: bytes.Clone(it.raw), Context: []byte(it.fullURL),

@@ -72,10 +72,23 @@ func (r Reader) work(name string, o feed.Options, sink feed.Sink) *work {
 	return &work{Settings: r.Settings(), o: o, sink: sink, name: name, aliases: map[string]bool{}}
 }
 
+// notDeleted: an entry that deletes a resource says neither of what kind it was nor when that was known.
+const notDeleted = "deletions (request.method DELETE) are not read: send the resource again with the status entered-in-error"
+
 // Read implements feed.Reader.
 func (r Reader) Read(src io.Reader, name string, o feed.Options, sink feed.Sink) error {
 	w := r.work(name, o, sink)
-	return split(src, w.Settings, func(it item) error { return w.hand(it, w.fact(it)) })
+	said := false
+	return split(src, w.Settings, func(it item) error {
+		if it.deletes {
+			if !said {
+				sink.Notice(notDeleted)
+			}
+			said = true
+			return nil
+		}
+		return w.hand(it, w.fact(it))
+	})
 }
 
 // Again implements feed.Reader.

@@ -96,6 +96,7 @@ func TestWhatResourcesSay(t *testing.T) {
 			"orders MedicationRequest/M 24.09:00 active atc=C03CA01 drug=F40"},
 		"a drug of no concern":       {medication(`"status":"active","medicationCodeableConcept":{"coding":[{"system":"urn:site","code":"WATER"}]}`), ""},
 		"a plan is no order":         {strings.Replace(medication(`"status":"active",`+furosemide), `"intent":"order"`, `"intent":"plan"`, 1), ""},
+		"an order not to give it":    {medication(`"status":"active","doNotPerform":true,` + furosemide), ""},
 		"a draft is no order":        {medication(`"status":"draft",` + furosemide), ""},
 		"a dose per mL is not known": {given(`"status":"completed","effectiveDateTime":"2026-11-25T07:00:00Z","medicationCodeableConcept":{"text":"Furosemide 10 MG/ML"},"dosage":{"dose":{"value":2}}`), "doses MedicationAdministration/A 25.07:00 completed drug=Furosemide 10 MG/ML"},
 		"a dose in progress": {given(`"status":"in-progress","effectivePeriod":{"start":"2026-11-25T07:00:00Z","end":"2026-11-25T09:00:00Z"},` + furosemide +

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 
 	"golang.org/x/text/encoding"
 	"golang.org/x/text/transform"
@@ -17,6 +18,7 @@ type item struct {
 	raw     []byte // valid until the next one
 	fullURL string // of its entry in a Bundle
 	line    int    // where it begins; it grows from item to item
+	deletes bool   // it is an entry that deletes one
 }
 
 // split parts a text into its resources: those of Bundles, however deep, and those that
@@ -195,12 +197,21 @@ func (p *splitter) entry(raw []byte, line int) error {
 		}
 	}
 	if len(resource) == 0 || string(resource) == "null" {
+		if deletes(raw) {
+			return p.each(item{line: line, deletes: true})
+		}
 		return nil
 	}
 	if kind, err := typeOf(resource); err == nil && kind == bundle {
 		return p.inner(resource, line)
 	}
 	return p.hand(resource, fullURL, line)
+}
+
+// deletes reports whether an entry says that a resource is deleted.
+func deletes(entry []byte) bool {
+	var e struct{ Request *struct{ Method string } }
+	return json.Unmarshal(entry, &e) == nil && e.Request != nil && e.Request.Method == http.MethodDelete
 }
 
 // members are the members of an object by their names as they are written; of what is no

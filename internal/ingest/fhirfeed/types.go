@@ -310,6 +310,7 @@ type medicationRequest struct {
 	drugged
 	Status            string    `json:"status,omitempty"`
 	Intent            string    `json:"intent,omitempty"`
+	DoNotPerform      bool      `json:"doNotPerform,omitempty"`
 	Subject           reference `json:"subject"`
 	Encounter         reference `json:"encounter"`
 	AuthoredOn        string    `json:"authoredOn,omitempty"`

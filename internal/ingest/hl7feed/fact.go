@@ -31,11 +31,46 @@ func (t *told) addSingle(x row, s single) {
 	if b := s.Body(); b != nil && x.reason == "" {
 		x.reason = t.ahead(b)
 	}
+	if x.reason == "" && t.contradicts(s) {
+		x.reason = "contradictory: another fact of this message has its number and time"
+	}
 	x.source, x.part.Kind = s.Source, s.Kind
 	if x.reason == "" {
 		x.part = t.part(s.Kind, topic, s, records.Topic{Name: topic})
 	}
 	t.add(x)
+}
+
+// contradicts reports whether the message says something else under the same identity, and not that it
+// corrects it.
+func (t *told) contradicts(s single) bool {
+	says := string(encode(s))
+	was, twice := t.singles[s.Source]
+	if !twice || s.Corrected || s.Gone {
+		if t.singles == nil {
+			t.singles = map[string]string{}
+		}
+		t.singles[s.Source] = says
+		return false
+	}
+	return was != says
+}
+
+// siteKinds are the kinds of fact of which the site's table may make one of the others by a later version.
+var siteKinds = []clinical.Kind{clinical.KindFall, clinical.KindClearance, clinical.KindAnswer}
+
+// noOther takes back what an earlier version of the observation was and this one is not. A clearance is
+// none, too, once a later version of it cannot be used.
+func (t *told) noOther(s single, held bool) (gone []records.Part) {
+	for _, kind := range siteKinds {
+		if kind == s.Kind && !(held && kind == clinical.KindClearance) {
+			continue
+		}
+		topic := "fact " + string(kind) + " " + s.Source
+		no := single{owner: s.owner, Source: s.Source, Kind: kind, Gone: true}
+		gone = append(gone, t.part(kind, topic, no, records.Topic{Name: topic}))
+	}
+	return gone
 }
 
 // fact reads an OBX that is a fact of its own.
@@ -55,6 +90,11 @@ func (t *told) fact(g *group, o observed, m meant, at time.Time, x row) {
 		s.Lab, x.reason = t.labOf(o, m.lab, at)
 	default:
 		s, x.reason = t.siteFact(o, m, at, s)
+	}
+	if slices.Contains(siteKinds, s.Kind) {
+		if x.beside = t.noOther(s, x.reason != ""); x.reason != "" && s.Kind == clinical.KindClearance {
+			x.reason += feed.ClearsNobody
+		}
 	}
 	t.addSingle(x, s)
 }

@@ -178,6 +178,9 @@ func (t *told) readGroup(g *group) (at []reading) {
 		case when.After(t.recordedAt.Add(5*time.Minute)) || when.After(t.options.Now.Add(5*time.Minute)):
 			reason = t.ahead(clinical.Vitals{TakenAt: when})
 		}
+		if !when.IsZero() {
+			x.source = g.id + "/" + o.set() + "/" + stampOf(when)
+		}
 		if reason != "" {
 			x.reason = reason
 			t.add(x)
@@ -374,6 +377,9 @@ func (t *told) siteItem(o observed, m meant, i item) (item, string) {
 // wordOf is what OBX-5 means by the words of the site's table.
 func (t *told) wordOf(o observed, e codes.Entry) (word, reason string) {
 	v := o.first(5)
+	if len(o.repetitions(5)) > 1 {
+		return "", fmt.Sprintf("several values (OBX-5) where one is asked for: %q of the code %q", o.field(5), e.Code)
+	}
 	word, ok := e.Meaning(words(v)...)
 	if !ok {
 		if len(e.Words) > 0 {

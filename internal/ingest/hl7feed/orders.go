@@ -2,6 +2,7 @@ package hl7feed
 
 import (
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -33,13 +34,16 @@ type orderGroup struct {
 	owner
 	orc      segment
 	rxo, rxe segment
-	rxr, tq1 segment
+	rxr      segment
+	tq1      []segment // that stand together, the last of them
 	rxa      []segment
 }
 
 func (t *told) orderGroups() (out []*orderGroup) {
 	var g *orderGroup
+	before := ""
 	t.follow(func(s segment, w owner) {
+		defer func() { before = s.name }()
 		switch s.name {
 		case "ORC":
 			g = &orderGroup{owner: w, orc: s}
@@ -54,8 +58,14 @@ func (t *told) orderGroups() (out []*orderGroup) {
 		if g == nil {
 			return
 		}
-		for name, to := range map[string]*segment{"RXO": &g.rxo, "RXE": &g.rxe, "RXR": &g.rxr, "TQ1": &g.tq1} {
-			if s.name == name && (to.name == "" || name != "RXR") { // of several TQ1 the last, nearest to its RXE
+		if s.name == "TQ1" {
+			if before != "TQ1" && before != "TQ2" { // those nearest to the RXE count
+				g.tq1 = nil
+			}
+			g.tq1 = append(g.tq1, s)
+		}
+		for name, to := range map[string]*segment{"RXO": &g.rxo, "RXE": &g.rxe, "RXR": &g.rxr} {
+			if s.name == name && (to.name == "" || name != "RXR") {
 				*to = s
 			}
 		}
@@ -155,7 +165,8 @@ func (t *told) drug(e element) (d clinical.Drug) {
 			continue
 		}
 		switch system {
-		case "ATC", "WHOATC", "WHO ATC":
+		case "ATC", "WHOATC", "WHO ATC", "WC", // HL7 v2 table 0396 names it WC (from memory)
+			"HTTP://WWW.WHOCC.NO/ATC":
 			d.ATC = strings.ToUpper(code)
 		case "RXNORM", "RXN":
 			d.RxNorm = code
@@ -213,34 +224,85 @@ func amount(text, what string) (*float64, string) {
 	return &f, ""
 }
 
+// turn is one rule of when a drug is to be given.
+type turn struct{ pattern, from, until string }
+
 // timing reads how often, from when and until when: TQ1, else the quantity and timing of
 // RXE-1 or ORC-7.
 func (t *told) timing(g *orderGroup, said *orderSaid) (reason string) {
-	from, until, pattern := "", "", ""
-	noEnd := false
-	for _, old := range []element{g.orc.first(7), g.rxe.first(1)} {
-		if strings.TrimSpace(old.text) == "" {
-			continue
+	var turns []turn
+	for _, old := range [][]element{g.orc.repetitions(7), g.rxe.repetitions(1)} {
+		var told []turn
+		for _, e := range old {
+			told = append(told, turn{e.component(2), e.component(4), e.component(5)})
 		}
-		pattern, from, until = old.component(2), old.component(4), old.component(5)
+		if len(old) > 0 && strings.TrimSpace(old[0].text) != "" {
+			turns = told
+		}
 	}
-	if g.tq1.name != "" {
-		for n, to := range map[int]*string{3: &pattern, 7: &from, 8: &until} {
-			if text := g.tq1.text(n); text != "" {
+	for n, s := range g.tq1 {
+		if n == 0 {
+			turns = append(turns, turn{})[:1]
+		} else {
+			turns = append(turns, turn{})
+		}
+		for field, to := range map[int]*string{7: &turns[n].from, 8: &turns[n].until} {
+			if text := s.text(field); text != "" {
 				*to = text
 			}
 		}
-		noEnd = g.tq1.deletes(8)
+		if patterns := s.repetitions(3); len(patterns) > 0 {
+			turns[n].pattern = ""
+			for _, p := range patterns {
+				turns[n].pattern += p.component(1) + "\n"
+			}
+		}
+		said.NoEnd = said.NoEnd || s.deletes(8)
 	}
-	if said.From, reason = t.optionalTime(from, "the start"); reason != "" {
+	if len(turns) == 0 {
+		return ""
+	}
+	if said.From, reason = t.optionalTime(turns[0].from, "the start"); reason != "" {
 		return reason
 	}
-	if said.Until, reason = t.optionalTime(until, "the end"); reason != "" {
+	if said.Until, reason = t.optionalTime(turns[0].until, "the end"); reason != "" {
 		return reason
 	}
-	said.NoEnd = noEnd
-	said.Times, said.AsNeeded = repeat(pattern)
+	said.Times, said.AsNeeded = repeats(turns)
+	for _, s := range g.tq1 {
+		if slices.ContainsFunc(s.repetitions(9), func(e element) bool { return strings.EqualFold(e.component(1), "PRN") }) {
+			needed := true
+			said.AsNeeded = &needed
+		}
+	}
 	return ""
+}
+
+// repeats is how often a day several rules together ask for: not known where that of one is not, where they
+// do not hold at the same time, or where some are as needed and some are not.
+func repeats(turns []turn) (times *float64, asNeeded *bool) {
+	sum, known, n, needed := 0.0, true, 0, 0
+	for _, turn := range turns {
+		known = known && turn.from == turns[0].from && turn.until == turns[0].until
+		for pattern := range strings.Lines(turn.pattern) {
+			one, prn := repeat(pattern)
+			if n++; one != nil {
+				sum += *one
+			}
+			known = known && one != nil
+			if prn != nil && *prn {
+				needed++
+			}
+		}
+	}
+	if n == 0 {
+		return nil, nil
+	}
+	all := needed == n
+	if known && (all || needed == 0) {
+		times = &sum
+	}
+	return times, &all
 }
 
 func (t *told) optionalTime(text, what string) (*time.Time, string) {

@@ -137,6 +137,12 @@ func hand(rows []row, seen []records.SeenCode, m raw, file string, sink feed.Sin
 		if err != nil {
 			return err
 		}
+		for _, p := range x.beside {
+			p.Feed, p.File, p.Line = Feed, file, m.line
+			if err := sink.Beside(p); err != nil {
+				return err
+			}
+		}
 	}
 	return nil
 }
@@ -179,6 +185,7 @@ type row struct {
 	part   records.Part
 	status clinical.Status
 	reason string
+	beside []records.Part // what the message takes back with it
 }
 
 // parse cuts a message into its segments. The reason says why it is none.
@@ -250,6 +257,7 @@ type told struct {
 	recordedAt time.Time
 	rows       []row
 	keys       map[string]int
+	singles    map[string]string // what was said by identity
 	seen       []records.SeenCode
 }
 

@@ -179,5 +179,14 @@ func isLatin1(s string) bool {
 		return false
 	}
 	fields := strings.Split(line, line[3:4])
-	return len(fields) > 17 && strings.HasPrefix(strings.TrimSpace(fields[17]), "8859/1")
+	if len(fields) <= 17 {
+		return false
+	}
+	first := strings.FieldsFunc(fields[17], func(c rune) bool { return !isSign(c) }) // the first of those it may name
+	return len(first) > 0 && first[0] == "8859/1"
+}
+
+// isSign tells the signs of the names of encodings (HL7 v2 table 0211) from separators.
+func isSign(c rune) bool {
+	return c == '/' || c == '-' || c == ' ' || c < utf8.RuneSelf && isWord(byte(c))
 }

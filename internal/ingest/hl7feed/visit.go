@@ -347,11 +347,13 @@ func (r Reader) tell(s *visitState, said visitSaid) {
 		s.stay.AdmittedAt = said.admitted(s.stay.AdmittedAt)
 	}
 	switch {
+	case said.Event == "A13": // PV1-45 may still bear the time that it takes back
+		s.stay.DischargedAt = nil
 	case said.Until != nil:
 		s.stay.DischargedAt = said.Until
 	case said.Event == "A03" && said.Told != nil, said.Event == "A07" && said.Told != nil:
 		s.stay.DischargedAt = said.Told
-	case said.Event == "A13", said.Event == "A06", said.Stays:
+	case said.Event == "A06", said.Stays:
 		s.stay.DischargedAt = nil
 	}
 }

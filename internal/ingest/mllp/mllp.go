@@ -35,15 +35,17 @@ type Server struct {
 	MaxMessage  int           // bytes; a larger one ends the connection
 	MessageTime time.Duration // how long a message may take from its first byte to its last
 	AnswerTime  time.Duration // how long the sender may take to read an answer
-	Connections int           // how many are served at once; a further one is closed at once
+	// Connections is how many are served at once. A further one takes the place of the one that has been silent
+	// for longest, between messages; where none is silent it is closed at once.
+	Connections int
 
 	mu   sync.Mutex
-	open map[net.Conn]bool
+	open map[net.Conn]time.Time // since when nothing has come, by the clock; zero within a message
 }
 
 // Serve accepts connections until ctx ends, which also ends those that are open.
 func (s *Server) Serve(ctx context.Context, l net.Listener) error {
-	s.open = map[net.Conn]bool{}
+	s.open = map[net.Conn]time.Time{}
 	var served sync.WaitGroup
 	defer served.Wait()
 	stop := context.AfterFunc(ctx, func() {
@@ -67,7 +69,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		go func() {
 			defer served.Done()
 			defer s.leave(c)
-			if err := s.connection(ctx, c); err != nil && ctx.Err() == nil {
+			if err := s.connection(ctx, c); err != nil && ctx.Err() == nil && !errors.Is(err, net.ErrClosed) {
 				s.Log.Warn("a connection of the HL7 listener ended", "from", host(c), "why", err)
 			}
 		}()
@@ -83,11 +85,40 @@ func (s *Server) admit(ctx context.Context, c net.Conn) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if len(s.open) >= s.Connections {
-		s.Log.Warn("the HL7 listener serves no further connection", "from", host(c), "most", s.Connections)
-		return false
+		quiet := s.quietest()
+		if quiet == nil {
+			s.Log.Warn("the HL7 listener serves no further connection", "from", host(c), "most", s.Connections)
+			return false
+		}
+		s.Log.Warn("a silent connection of the HL7 listener gives way to another",
+			"from", host(quiet), "silent", s.Clock().Sub(s.open[quiet]).Round(time.Second).String(), "to", host(c), "most", s.Connections)
+		_ = quiet.Close()
+		delete(s.open, quiet)
 	}
-	s.open[c] = true
+	s.open[c] = s.Clock()
 	return ctx.Err() == nil
+}
+
+// quietest is the connection that has been silent for longest; nil where a message comes over each.
+func (s *Server) quietest() (quiet net.Conn) {
+	for c, since := range s.open {
+		if !since.IsZero() && (quiet == nil || since.Before(s.open[quiet])) {
+			quiet = c
+		}
+	}
+	return quiet
+}
+
+// silent notes that a connection is between messages, or is not any more. It has given way where it is not open.
+func (s *Server) silent(c net.Conn, is bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if _, open := s.open[c]; !open {
+		return
+	}
+	if s.open[c] = (time.Time{}); is {
+		s.open[c] = s.Clock()
+	}
 }
 
 func (s *Server) leave(c net.Conn) {
@@ -145,6 +176,7 @@ func (s *Server) message(ctx context.Context, c net.Conn, in *bufio.Reader) ([]b
 	if ctx.Err() != nil { // else closeAll has yet to wake whoever waits
 		return nil, io.EOF
 	}
+	s.silent(c, true)
 	for {
 		b, err := in.ReadByte()
 		if err != nil {
@@ -157,6 +189,7 @@ func (s *Server) message(ctx context.Context, c net.Conn, in *bufio.Reader) ([]b
 			return nil, errNoStart
 		}
 	}
+	s.silent(c, false)
 	if err := c.SetReadDeadline(s.Clock().Add(s.MessageTime)); err != nil {
 		return nil, err
 	}

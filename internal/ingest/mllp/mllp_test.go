@@ -140,9 +140,32 @@ func TestOnlySoManyAreServedAtOnce(t *testing.T) {
 	address, stop := serve(t, func(s *Server) { s.Connections = 1 })
 	defer stop()
 	c := dial(t, address)
-	send(t, c, "\x0bone\x1c\r")
+	send(t, c, "\x0bone\x1c\r\x0btwo is on its way") // read at one go, or nearly so
 	answers(t, c, "\x0banswer to one\x1c\r")
+	time.Sleep(50 * time.Millisecond)
 	ends(t, dial(t, address))
+	send(t, c, "\x1c\r")
+	answers(t, c, "\x0banswer to two is on its way\x1c\r")
+}
+
+// Senders that say nothing hold nobody up: the one that is silent for longest gives way.
+func TestASilentConnectionGivesWay(t *testing.T) {
+	address, stop := serve(t, func(s *Server) { s.Connections = 3 })
+	defer stop()
+	busy := dial(t, address)
+	send(t, busy, "\x0ba message on")
+	time.Sleep(50 * time.Millisecond)
+	oldest, younger := dial(t, address), dial(t, address)
+	send(t, younger, "\x0bone\x1c\r") // it is silent from now on
+	answers(t, younger, "\x0banswer to one\x1c\r")
+	late := dial(t, address)
+	ends(t, oldest)
+	send(t, late, "\x0bfour\x1c\r")
+	answers(t, late, "\x0banswer to four\x1c\r")
+	send(t, younger, "\x0bfive\x1c\r")
+	answers(t, younger, "\x0banswer to five\x1c\r")
+	send(t, busy, " its way\x1c\r")
+	answers(t, busy, "\x0banswer to a message on its way\x1c\r")
 }
 
 func TestStoppingEndsOpenConnections(t *testing.T) {
