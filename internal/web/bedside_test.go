@@ -429,6 +429,10 @@ func TestTheShellKnowsNobody(t *testing.T) {
 	if strings.Contains(shell, "falls-nurse") || strings.Contains(shell, "/units/") || strings.Contains(shell, "data-idle") || !strings.Contains(shell, `data-shell="yes"`) {
 		t.Error("the shell holds something of an account")
 	}
+	if beds := get(h, "/new-set-beds-shell").Body.String(); strings.Contains(beds, "falls-nurse") || strings.Contains(beds, "/units/") ||
+		strings.Contains(beds, "data-kept") || !strings.Contains(beds, `data-shell="yes"`) {
+		t.Error("the shell of the beds holds something of an account")
+	}
 	worker := get(h, "/new-set-worker.js")
 	if kind := worker.Header().Get("Content-Type"); !strings.HasPrefix(kind, "text/javascript") || !strings.HasPrefix(worker.Body.String(), `const FILES = ["/new-set-shell", "/static/app.`) {
 		t.Errorf("the worker is %s: %.80s", kind, worker.Body)

@@ -80,6 +80,7 @@ var ways = []way{
 	{"POST", "/stays/:stay/new-set/told", "", "400 400 404 404 404 404", all404, 303},
 	{"POST", "/stays/:stay/restrictions", "", "400 400 404 404 404 404", all404, 303},
 	{"GET", "/new-set-shell", "", any200, "", 200},
+	{"GET", "/new-set-beds-shell", "", any200, "", 200},
 	{"GET", "/new-set-worker.js", "", any200, "", 200},
 	{"POST", "/episodes/:episode/give", "name=Ann", acting, all404, 303},
 	{"POST", "/episodes/:episode/tell", "name=Ann&at=07:00", acting, all404, 303},

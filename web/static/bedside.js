@@ -29,11 +29,17 @@
 	// the server never took for a week.
 	const purge = () => {
 		for (const key of kept.keys()) {
+			if (key.startsWith("beds.") && !(now() < Date.parse(read(key)?.until))) kept.drop(key); // the shift has ended
 			if (!key.startsWith("draft.")) continue;
 			const d = read(key);
 			if (!d || now() - d.begun > (d.queued || d.answer ? 7 : blank(d) ? 1 / 12 : 1) * DAY) kept.drop(key);
 		}
 	};
+	// The beds of a unit are kept for the shift in which its choice was opened: no name, no patient number.
+	const bedsKey = unit => "beds." + account + "." + unit;
+	const bedOf = stay => kept.keys().filter(k => k.startsWith(bedsKey(""))).map(read).filter(Boolean)
+		.flatMap(b => b.beds.map(bed => ({ ...bed, fetched: b.fetched }))).find(bed => bed.stay === stay);
+	const work = scope => { if ("serviceWorker" in navigator) navigator.serviceWorker.register("/new-set-worker.js", { scope }).catch(() => {}); };
 	const pathOf = stay => "/stays/" + encodeURIComponent(stay) + "/new-set";
 
 	// What is sent of a draft: the fields of the plain form.
@@ -120,9 +126,21 @@
 	});
 
 	const chooserPage = chooser => {
-		account = chooser.dataset.account;
-		kept.set("account", account);
+		const shell = !!chooser.dataset.shell;
+		account = shell ? kept.get("account") || "0" : chooser.dataset.account;
+		if (!shell) {
+			kept.set("account", account);
+			offset = Date.parse(chooser.dataset.now) - Date.now();
+			kept.set("offset", String(offset));
+			const beds = [...chooser.querySelectorAll("[data-kept]")].map(li => JSON.parse(li.dataset.kept));
+			kept.set(bedsKey(chooser.dataset.unit), JSON.stringify({ fetched: now(), until: chooser.dataset.until, beds }));
+			for (const scope of ["/units/", "/stays/"]) work(scope);
+		}
 		purge();
+		if (shell) offlineBeds(chooser);
+		const look = () => { purge(); if (shell) offlineBeds(chooser); };
+		addEventListener("pageshow", look);
+		setInterval(look, 30000);
 		const list = el("unsent").querySelector("ul");
 		const clock = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: chooser.dataset.zone });
 		const show = () => {
@@ -141,6 +159,23 @@
 		keepFlushing(show);
 	};
 
+	// offlineBeds lists the beds as they were fetched.
+	const offlineBeds = chooser => {
+		const b = read(bedsKey(decodeURIComponent(location.pathname.split("/")[2] || ""))), says = el("beds-fetched");
+		const clock = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: chooser.dataset.zone });
+		says.textContent = b ? says.dataset.says.replace("#", clock.format(new Date(b.fetched))) : says.dataset.none;
+		const part = (tag, className, text) => Object.assign(document.createElement(tag), { className, textContent: text });
+		el("offline-beds").replaceChildren(...(b?.beds || []).map(bed => {
+			const a = document.createElement("a"), who = part("span", "who", ""), li = document.createElement("li");
+			a.href = pathOf(bed.stay);
+			who.append(...[bed.low, ...(bed.urgent || [])].filter(Boolean).map(text => part("strong", "low", text)),
+				part("span", "small", [bed.due, bed.stand, ...bed.charted.map(c => c.text), ...bed.limbs.map(l => l.text)].filter(Boolean).join(" · ")));
+			a.append(part("span", "bed", bed.bed || "–"), who);
+			li.append(a);
+			return li;
+		}));
+	};
+
 	const setPage = page => {
 		const data = page.dataset, words = el("words").dataset, form = el("set-form"), shell = !!data.shell;
 		account = shell ? kept.get("account") || "0" : data.account;
@@ -154,16 +189,24 @@
 		const key = keyOf(account, stay);
 		let d = read(key);
 		if (d && blank(d) && !shell) d = null;
+		const fresh = () => ({
+			v: 1, set: data.set, stay, bed: data.bed, begun: now(), step: "before", upright: "standing", moments: {}, values: {}, confirmed: [], charted: [],
+			limbs: [], clear: 0, stand: "", told: [], met: [], queued: false, answer: null,
+		});
+		// Without the network a set of a bed that was fetched in this shift can be begun.
+		const bed = !d && shell && !location.search.includes("sent=") && window.crypto?.randomUUID && bedOf(stay);
+		if (bed) {
+			d = Object.assign(fresh(), {
+				set: crypto.randomUUID(), bed: bed.bed, charted: bed.charted, limbs: bed.limbs, clear: bed.clear, lowBefore: bed.low,
+				stand: bed.stand, urgent: bed.urgent || [], fetched: bed.fetched, last: bed.last,
+			});
+		}
 		if (!d && shell) {
 			el(location.search.includes("sent=") ? "shell-sent" : "shell-empty").hidden = false;
 			form.hidden = true;
 			el("discard").hidden = true;
 			return;
 		}
-		const fresh = () => ({
-			v: 1, set: data.set, stay, bed: data.bed, begun: now(), step: "before", upright: "standing", moments: {}, values: {}, confirmed: [], charted: [],
-			limbs: [], clear: 0, stand: "", told: [], met: [], queued: false, answer: null,
-		});
 		d ||= fresh();
 		if (!shell) {
 			const says = [...document.querySelectorAll("#charted p")].map(p => p.lastChild.textContent.trim());
@@ -179,7 +222,13 @@
 			el("b-bed").textContent = d.bed ? words.bed.replace("#", d.bed) : "";
 			const bar = text => Object.assign(document.createElement("p"), { className: "bar", textContent: text });
 			el("low-before").replaceChildren(...[d.lowBefore].filter(Boolean).map(text => bar(text + ". " + words.lowDo)));
-			el("charted").replaceChildren(...d.charted.map(c => bar(c.text)), ...[d.stand].filter(Boolean).map(bar));
+			if (d.fetched) {
+				const hour = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: data.zone }).format(new Date(d.fetched));
+				const says = el("shell-fetched");
+				says.textContent = says.dataset.says.replace("#1", hour).replace("#2", d.last || "–");
+				says.hidden = false;
+			}
+			el("charted").replaceChildren(...(d.urgent || []).map(bar), ...d.charted.map(c => bar(c.text)), ...[d.stand].filter(Boolean).map(bar));
 			el("no-cuff").replaceChildren(...(d.limbs || []).map(l => bar(l.text)));
 			el("lifted").replaceChildren(...(d.limbs || []).flatMap(l => {
 				const label = Object.assign(document.createElement("label"), { className: "pick slim" });
@@ -190,7 +239,7 @@
 			}));
 		}
 		for (const name of ["told", "met", "limbs"]) d[name] ||= []; // of a draft before them
-		if ("serviceWorker" in navigator && !shell) navigator.serviceWorker.register("/new-set-worker.js", { scope: "/stays/" }).catch(() => {});
+		if (!shell) work("/stays/");
 
 		const zoned = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: data.zone });
 		const clock = ms => zoned.format(new Date(ms));

@@ -323,6 +323,7 @@ func (s *service) setWorker(c *frame.Request) (frame.Page, error) {
 	script := s.Asset("bedside-worker.js")
 	files := []string{
 		"/new-set-shell", s.AssetURL("app.css"), s.AssetURL("app.js"), s.AssetURL("bedside.css"), s.AssetURL("bedside.js"),
+		"/new-set-beds-shell",
 	}
 	quoted := make([]string, len(files))
 	for n, f := range files {
@@ -750,12 +751,15 @@ func (s *service) owedOf(c *frame.Request, stayID string) ([]frame.Link, error) 
 // takerView lists the patients of a unit for whoever takes sets.
 type takerView struct {
 	frame.Layout
-	Unit    string
-	List    frame.Link
-	Units   []frame.Link // other units
-	Account int64
-	Due     []chooseRow
-	Others  []chooseRow
+	Shell     bool   // without unit or account: a browser keeps it, to be opened without the network
+	ServerNow string // the server's clock
+	Until     string // the end of the shift, for which a browser keeps the beds
+	Unit      string
+	List      frame.Link
+	Units     []frame.Link // other units
+	Account   int64
+	Due       []chooseRow
+	Others    []chooseRow
 }
 
 type chooseRow struct {
@@ -763,6 +767,7 @@ type chooseRow struct {
 	Recheck        parts.RecheckView
 	Limbs          []string // that must not be measured
 	Low            string   // a low pressure at rest
+	Kept           string   // what a browser keeps of the bed, as JSON; "" for who died
 	Urgent         []string // a set stopped by symptoms, and pain in the chest, of the last hours
 }
 
@@ -791,8 +796,10 @@ func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 	t := s.Times(now, true)
 	v := takerView{
 		Layout: s.Layout(c, text.Say("bedside.choose-title")).At(frame.ChooseURL(unit)).Live(now), Unit: unit,
-		Account: frame.AccountOf(c).ID,
-		List:    frame.Link{Name: text.Say("bedside.list", unit), URL: frame.UnitURL(unit)},
+		Account:   frame.AccountOf(c).ID,
+		List:      frame.Link{Name: text.Say("bedside.list", unit), URL: frame.UnitURL(unit)},
+		ServerNow: s.Clock().UTC().Format(time.RFC3339Nano),
+		Until:     alerts.NextShift(s.PolicyOf(c).Policy.Unit, s.Zone, now).UTC().Format(time.RFC3339),
 	}
 	units, err := s.UnitsFor(c.Request.Context(), frame.AccountOf(c))
 	if err != nil {
@@ -811,7 +818,7 @@ func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 	row := func(a alerts.Assessment) chooseRow {
 		r := chooseRow{
 			Bed: a.Digest.Stay.Bed, URL: frame.SetURL(a.Digest.StayID), Recheck: parts.RecheckOf(t, a), Limbs: parts.LimbsOf(a),
-			Low: parts.LowBrief(t, a.LowAtRest), Urgent: urgentOf(t, a),
+			Low: parts.LowBrief(t, a.LowAtRest), Urgent: urgentOf(t, a), Kept: keptBedOf(t, a),
 		}
 		if names {
 			r.Name = a.Digest.Stay.Name

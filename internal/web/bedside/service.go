@@ -51,7 +51,8 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Post("/stays/:stay/new-set/begun", frame.OnStay(records.RecordSet), s.beginSet),
 		frame.Post("/stays/:stay/new-set/told", frame.OnStay(records.RecordSet), s.tell),
 		frame.Post("/stays/:stay/restrictions", frame.OnStay(records.RecordSet), s.liftRestriction),
-		frame.Get("/new-set-shell", frame.Public, s.setShell), // holds nobody's data
+		frame.Get("/new-set-shell", frame.Public, s.setShell),       // holds nobody's data
+		frame.Get("/new-set-beds-shell", frame.Public, s.bedsShell), // likewise
 		frame.GetOther("/new-set-worker.js", frame.Public, s.setWorker),
 	}
 }

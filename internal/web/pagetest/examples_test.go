@@ -36,6 +36,7 @@ var examples = map[string][]string{
 	"/dose-review/:stay":          {"/dose-review/S108"},
 	"/suggestions":                {"/suggestions"},
 	"/new-set-shell":              {"/new-set-shell"},
+	"/new-set-beds-shell":         {"/new-set-beds-shell"},
 	"/feeds":                      {"/feeds"},
 	"/feeds/held/:row":            {"/feeds/held/1"},
 	"/feeds/all-there":            {"/feeds/all-there"},
