@@ -26,6 +26,7 @@ type UnitPanel struct {
 	Panel
 	Signals []Signal
 	More    []Table // further tables, each under its own words
+	Good    string  // which way is better; empty where neither is
 }
 
 // fewSignals are shown at once; of more the list is folded.
@@ -66,6 +67,9 @@ type UnitSeries struct {
 	// Episodes holds the counts of each period, all kinds together first. Nil: no
 	// episode is kept by this program.
 	Episodes [][]episodes.Count
+	// Intervals has rates drawn with their intervals in place of the limits: both in one chart are taken for one
+	// another.
+	Intervals bool
 }
 
 type unitBuilder struct {
@@ -88,7 +92,37 @@ func OfUnit(s UnitSeries, c text.Catalogue) UnitCharts {
 	b.digits()
 	b.precautions()
 	b.episodes()
+	for n := range b.charts.Panels {
+		if key, known := better[b.charts.Panels[n].ID]; known {
+			b.charts.Panels[n].Good = text.Say(key)
+		}
+	}
 	return b.charts
+}
+
+// better is which way is good, by the panel. More positive sets are neither: more patients may have been found.
+var better = map[string]string{
+	"falls": "overtime.good-down", "harm": "overtime.good-down", "between": "overtime.good-up",
+	"rechecks": "overtime.good-up", "positives": "overtime.good-neither", "quality": "overtime.good-up",
+	"zeros": "overtime.good-tenth", "precautions": "overtime.good-down",
+}
+
+// unitPanels are the ids of all panels.
+var unitPanels = []string{
+	"falls", "harm", "between", "rechecks", "positives", "quality", "zeros", "digits", "precautions", "episodes",
+}
+
+// IsUnitPanel reports whether a panel of a unit over time has this id.
+func IsUnitPanel(id string) bool { return slices.Contains(unitPanels, id) }
+
+// Only leaves one panel.
+func (c UnitCharts) Only(id string) UnitCharts {
+	only := UnitData{Panels: map[string]UnitDrawing{}}
+	if drawn, ok := c.Data.Panels[id]; ok {
+		only.Panels[id] = drawn
+	}
+	panels := slices.DeleteFunc(slices.Clone(c.Panels), func(p UnitPanel) bool { return p.ID != id })
+	return UnitCharts{Panels: panels, Data: only}
 }
 
 // PeriodName names a period for a table, with what is incomplete of it.
@@ -242,6 +276,9 @@ func (b *unitBuilder) add(p UnitPanel, places []place, a axes, withInterval bool
 		b.charts.Panels = append(b.charts.Panels, p)
 		return
 	}
+	if withInterval = withInterval && b.Intervals; withInterval {
+		p.Says += " " + text.Say("overtime.bars")
+	}
 	if a.max == 0 {
 		a = roomFor(places, withInterval)
 	}
@@ -251,12 +288,11 @@ func (b *unitBuilder) add(p UnitPanel, places []place, a axes, withInterval bool
 }
 
 func legend(places []place, withInterval bool) []Key {
-	out := []Key{
-		{"ot-value", text.Say("overtime.key-value")}, {"ot-centre", text.Say("overtime.key-centre")},
-		{"ot-limit", text.Say("overtime.key-limit")},
-	}
+	out := []Key{{"ot-value", text.Say("overtime.key-value")}, {"ot-centre", text.Say("overtime.key-centre")}}
 	if withInterval {
 		out = append(out, Key{"ot-interval", text.Say("overtime.key-interval")})
+	} else {
+		out = append(out, Key{"ot-limit", text.Say("overtime.key-limit")})
 	}
 	if slices.ContainsFunc(places, func(p place) bool { return p.value != nil && len(p.rules) > 0 }) {
 		out = append(out, Key{"ot-signal", text.Say("overtime.key-signal")})
@@ -279,9 +315,10 @@ func roomFor(places []place, withInterval bool) axes {
 		if p.thin {
 			continue
 		}
-		take(p.point.Upper)
 		if withInterval {
 			take(p.high)
+		} else {
+			take(p.point.Upper)
 		}
 	}
 	if slices.Max(values) == 0 {

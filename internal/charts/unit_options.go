@@ -21,7 +21,7 @@ func numberOr(v *float64) any {
 	return *v
 }
 
-// control draws a control chart: values, centre, limits and, numbered, what the run
+// control draws a control chart: values, centre, limits or intervals and, numbered, what the run
 // rules mark.
 func (b *unitBuilder) control(p UnitPanel, places []place, numbers []int, a axes, withInterval bool) UnitDrawing {
 	var value, centre, upper, lower, spans, signals []point
@@ -63,7 +63,10 @@ func (b *unitBuilder) control(p UnitPanel, places []place, numbers []int, a axes
 	}
 	values := line("value", "@systolic", "solid", 2, value)
 	values.ShowSymbol, values.Symbol, values.SymbolSize = opts.Bool(true), "circle", 7
-	c.MultiSeries = append(c.MultiSeries, step("upper", upper), step("lower", lower), line("centre", "@ink", "solid", 1, centre), values)
+	if !withInterval {
+		c.MultiSeries = append(c.MultiSeries, step("upper", upper), step("lower", lower))
+	}
+	c.MultiSeries = append(c.MultiSeries, line("centre", "@ink", "solid", 1, centre), values)
 	if len(signals) > 0 {
 		c.MultiSeries = append(c.MultiSeries, charts.SingleSeries{
 			Name: "signal", Type: "scatter", Data: signals, Symbol: "circle", SymbolSize: 17,

@@ -169,3 +169,34 @@ func TestUnitOptionsKeepTheirTraps(t *testing.T) {
 		}
 	}
 }
+
+// Rates are drawn with limits or with intervals, never both: the one is what chance scatters around the
+// centre, the other what the true rate of one period may be. Every panel can be shown alone.
+func TestRatesAreDrawnWithLimitsOrIntervals(t *testing.T) {
+	now := time.Date(2027, 1, 5, 0, 0, 0, 0, time.UTC)
+	s := charts.UnitSeries{
+		Figures: monthsFrom(6, []int{1, 1, 1, 2, 1, 1}, now), By: trends.ByMonth, Policy: clinical.DefaultPolicy(),
+	}
+	for _, intervals := range []bool{false, true} {
+		s.Intervals = intervals
+		all := charts.OfUnit(s, text.Catalogue{Zone: time.UTC, At: now})
+		for _, id := range []string{"falls", "harm"} {
+			drawn := map[string]bool{}
+			for _, one := range all.Data.Panels[id].Option["series"].([]any) {
+				drawn[one.(map[string]any)["name"].(string)] = true
+			}
+			if drawn["interval"] != intervals || drawn["upper"] == intervals || drawn["lower"] == intervals || !drawn["centre"] {
+				t.Errorf("%s, intervals %v: drawn are %v", id, intervals, drawn)
+			}
+		}
+		for _, p := range all.Panels {
+			one := all.Only(p.ID)
+			if !charts.IsUnitPanel(p.ID) || len(one.Panels) != 1 || one.Panels[0].ID != p.ID || len(one.Data.Panels) > 1 {
+				t.Errorf("%s alone: %d panels, %d drawings", p.ID, len(one.Panels), len(one.Data.Panels))
+			}
+			if p.Good == "" && p.ID != "digits" && p.ID != "episodes" {
+				t.Errorf("%s does not say which way is better", p.ID)
+			}
+		}
+	}
+}

@@ -227,3 +227,24 @@ func TestEpisodesAreCountedInEachPeriod(t *testing.T) {
 		t.Error("the episode of the last week is not told")
 	}
 }
+
+// A chart alone is for a slide or a wall; one that is none is not found.
+func TestAChartOfTheUnitAlone(t *testing.T) {
+	d, _ := open(t)
+	h := signedIn(d)
+	alone := get(h, overTime+"?by=week&with=intervals&slide=falls").Body.String()
+	if strings.Count(alone, `id="panel-`) != 1 || !strings.Contains(alone, `id="panel-falls"`) || !strings.Contains(alone, "Better: down") {
+		t.Errorf("alone it shows:\n%s", alone)
+	}
+	if !strings.Contains(alone, `href="/units/4W/over-time?by=week&amp;with=intervals"`) {
+		t.Error("no way back to all charts by the same question")
+	}
+	if all := get(h, overTime+"?by=week").Body.String(); !strings.Contains(all, `href="/units/4W/over-time?by=week&amp;slide=harm"`) {
+		t.Error("no way from the page to a chart alone")
+	}
+	for path, want := range map[string]int{"?slide=none": http.StatusNotFound, "?with=both": http.StatusBadRequest} {
+		if got := get(h, overTime+path); got.Code != want {
+			t.Errorf("%s = %d, want %d", path, got.Code, want)
+		}
+	}
+}

@@ -25,7 +25,7 @@ var examples = map[string][]string{
 	"/units/:unit/round":          {"/units/4W/round", "/units/4W/round?as_of=2026-11-01T12:00:00Z&nurse="},
 	"/units/:unit/episodes":       {"/units/4W/episodes"},
 	"/units/:unit/episodes/tally": {"/units/4W/episodes/tally"},
-	"/units/:unit/over-time":      {"/units/4W/over-time"},
+	"/units/:unit/over-time":      {"/units/4W/over-time", "/units/4W/over-time?with=intervals&slide=falls"},
 	"/units/:unit/falls":          {"/units/4W/falls"},
 	"/units/:unit/new-set":        {"/units/4W/new-set"},
 	"/stays/:stay":                {"/stays/S108", "/stays/S103"},

@@ -61,7 +61,7 @@ func TestTheUnitOverTime(t *testing.T) {
 	if want := browsertest.Eval[string](page, `document.querySelector("#panel-falls tbody tr:nth-child(4) td").textContent`); tip[:8] != want {
 		t.Errorf("the tooltip of the fourth month reads %q, the table names %q", tip, want)
 	}
-	browsertest.Eval[bool](page, `echarts.getInstanceByDom(document.querySelector("#panel-falls .chart")).dispatchAction({type: "showTip", seriesIndex: 4, dataIndex: 3}) || true`)
+	browsertest.Eval[bool](page, `echarts.getInstanceByDom(document.querySelector("#panel-falls .chart")).dispatchAction({type: "showTip", seriesIndex: 3, dataIndex: 3}) || true`)
 	page.Wait(".readout")
 	pdf := page.PDF()
 	keep(t, "overtime.pdf", func() []byte { return pdf })

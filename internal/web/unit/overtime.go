@@ -18,6 +18,12 @@ import (
 	"plumbline/internal/web/parts"
 )
 
+// What rates are drawn with.
+const (
+	withLimits    = "limits"
+	withIntervals = "intervals"
+)
+
 const (
 	yearMonths  = 12  // periods shown where no time is asked for
 	yearWeeks   = 52  //
@@ -30,6 +36,8 @@ type overTimeAsked struct {
 	by       string
 	from, to time.Time
 	when     frame.Asked
+	with     string     // what rates are drawn with: limits or intervals
+	slide    string     // the panel that is shown alone; empty: all
 	given    url.Values // the query that asks for the same again
 }
 
@@ -45,6 +53,10 @@ type overTimeView struct {
 	Falls  string // the address of the unit's falls
 
 	By, From, To string // of the form
+	With         string // likewise
+	Slide        bool   // one panel alone, to be put on a wall or a slide
+	All          string // the address of all panels
+	Alone        string // that of one alone, up to its id
 	Range        string
 	Notes        []string
 	CSV, XLSX    string
@@ -82,6 +94,9 @@ func (s *service) overTime(c *frame.Request) (q overTimeAsked, series charts.Uni
 	if trouble != "" {
 		return q, series, frame.Told(http.StatusBadRequest, text.Say("overtime.bad-range"), trouble)
 	}
+	if q.slide != "" && !charts.IsUnitPanel(q.slide) {
+		return q, series, frame.Told(http.StatusNotFound, text.Say("overtime.bad-range"), text.Say("overtime.bad-slide", q.slide))
+	}
 	series, err = s.unitSeries(c.Request.Context(), q)
 	return q, series, err
 }
@@ -93,6 +108,10 @@ func readOverTime(
 	unit string, query url.Values, when frame.Asked, zone *time.Location,
 ) (q overTimeAsked, trouble string) {
 	q = overTimeAsked{unit: unit, when: when, by: cmp.Or(query.Get("by"), trends.ByMonth), given: url.Values{}}
+	if q.with = cmp.Or(query.Get("with"), withLimits); q.with != withLimits && q.with != withIntervals {
+		return q, text.Say("overtime.bad-with")
+	}
+	q.slide = query.Get("slide")
 	if q.by != trends.ByMonth && q.by != trends.ByWeek {
 		return q, text.Say("overtime.bad-by")
 	}
@@ -121,7 +140,7 @@ func readOverTime(
 	case q.periodsAtMost() > mostPeriods:
 		return q, text.Say("overtime.bad-long", mostPeriods)
 	}
-	for _, name := range []string{"by", "from", "to", "as_of"} {
+	for _, name := range []string{"by", "from", "to", "as_of", "with"} {
 		if v := query.Get(name); v != "" {
 			q.given.Set(name, v)
 		}
@@ -184,7 +203,7 @@ func (s *service) unitSeries(ctx context.Context, q overTimeAsked) (charts.UnitS
 	for len(f.Periods) > 0 && !f.Periods[0].To.After(f.Since) {
 		f.Periods = f.Periods[1:]
 	}
-	series := charts.UnitSeries{Figures: f, By: q.by, Policy: s.PolicyFor(ctx).Policy}
+	series := charts.UnitSeries{Figures: f, By: q.by, Policy: s.PolicyFor(ctx).Policy, Intervals: q.with == withIntervals}
 	if s.Episodes == nil || f.Since.IsZero() {
 		return series, nil
 	}
@@ -242,6 +261,10 @@ func (s *service) overTimeView(c *frame.Request, q overTimeAsked, series charts.
 	}
 	v.Totals = totals(f)
 	v.Charts = charts.OfUnit(series, t.Catalogue)
+	if v.With, v.Slide = q.with, q.slide != ""; v.Slide {
+		v.Charts = v.Charts.Only(q.slide)
+	}
+	v.All, v.Alone = q.address(""), frame.OverTimeURL(q.unit)+"?"+strings.TrimPrefix(q.given.Encode()+"&", "&")+"slide="
 	v.Signals = signalsOf(v.Charts)
 	var rules []string
 	for _, r := range []trends.RunRule{trends.RunBeyond, trends.RunEight, trends.RunTwoOfThree, trends.RunSix} {
