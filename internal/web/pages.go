@@ -36,7 +36,7 @@ func (s *service) rulesPage(c *frame.Request) (frame.Page, error) {
 	)
 }
 
-// home leads to the first unit that the account may see, an administrator without
+// home leads to the first unit that the account may see, a display to its wall, an administrator without
 // patients to the accounts, or says what to do where there is nothing to see.
 func (s *service) home(c *frame.Request) (frame.Page, error) {
 	a := frame.AccountOf(c)
@@ -44,6 +44,8 @@ func (s *service) home(c *frame.Request) (frame.Page, error) {
 	switch {
 	case err != nil:
 		return nil, err
+	case len(units) > 0 && a.Unattended():
+		return frame.SeeOther(frame.WallOfURL(units[0]))
 	case len(units) > 0:
 		return frame.SeeOther(frame.UnitURL(units[0]))
 	case a.May(records.ManageAccounts) && !a.May(records.ViewList):

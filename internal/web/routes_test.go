@@ -499,7 +499,7 @@ func TestKeptListsDoNotCrossAccounts(t *testing.T) {
 func TestHomeLeadsToWhatTheAccountSees(t *testing.T) {
 	c := newCrawl(t)
 	for role, want := range map[records.Role]string{
-		records.BedsideNurse: "/units/4W", records.Pharmacist: "/units/4W", records.Screen: "/units/4W", records.Administrator: "/accounts",
+		records.BedsideNurse: "/units/4W", records.Pharmacist: "/units/4W", records.Screen: "/units/4W/wall", records.Administrator: "/accounts",
 	} {
 		_, cookies := c.account(t, role)
 		if got := c.request("GET", "/", "", cookies).Header().Get("Location"); got != want {

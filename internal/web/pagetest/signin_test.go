@@ -113,6 +113,11 @@ func TestADisplayShowsBeds(t *testing.T) {
 	site, _ := signedOut(t, nil)
 	page := browsertest.Start(t).Open(t, site+"/", 1440, 900)
 	signIn(page, "screen")
+	if n := browsertest.Eval[int](page, `document.querySelectorAll(".w-beds > li").length`); n < 24 { // it lands on the wall
+		t.Errorf("%d beds are on the wall", n)
+	}
+	page.Navigate(site + "/units/4W")
+	page.Wait(".rank")
 	for _, v := range page.Axe() {
 		t.Errorf("the display: %s", v)
 	}
