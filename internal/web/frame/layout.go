@@ -144,9 +144,6 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 	if a.May(records.ManageAccounts) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-accounts"), URL: "/accounts"})
 	}
-	if a.May(records.ManageAccounts) && s.Screens != nil {
-		f.Nav = append(f.Nav, Link{Name: text.Say("screens.nav"), URL: "/screens"})
-	}
 	if a.May(records.ManageTokens) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-tokens"), URL: "/tokens"})
 	}
