@@ -70,6 +70,15 @@ type UnitSeries struct {
 	// Intervals has rates drawn with their intervals in place of the limits: both in one chart are taken for one
 	// another.
 	Intervals bool
+	Changes   []UnitChange // by day; Figures are in their phases already
+}
+
+// UnitChange is what was changed on a unit, from the beginning of a day. Where it begins a phase the centre is
+// another from there.
+type UnitChange struct {
+	Sign string // by which the charts name it
+	From time.Time
+	Anew bool
 }
 
 type unitBuilder struct {
@@ -93,18 +102,24 @@ func OfUnit(s UnitSeries, c text.Catalogue) UnitCharts {
 	b.precautions()
 	b.episodes()
 	for n := range b.charts.Panels {
-		if key, known := better[b.charts.Panels[n].ID]; known {
-			b.charts.Panels[n].Good = text.Say(key)
-		}
+		b.charts.Panels[n].Good = better(b.charts.Panels[n].ID)
 	}
 	return b.charts
 }
 
 // better is which way is good, by the panel. More positive sets are neither: more patients may have been found.
-var better = map[string]string{
-	"falls": "overtime.good-down", "harm": "overtime.good-down", "between": "overtime.good-up",
-	"rechecks": "overtime.good-up", "positives": "overtime.good-neither", "quality": "overtime.good-up",
-	"zeros": "overtime.good-tenth", "precautions": "overtime.good-down",
+func better(panel string) string {
+	switch panel {
+	case "falls", "harm", "precautions":
+		return text.Say("overtime.good-down")
+	case "between", "rechecks", "quality":
+		return text.Say("overtime.good-up")
+	case "zeros":
+		return text.Say("overtime.good-tenth")
+	case "positives":
+		return text.Say("overtime.good-neither")
+	}
+	return ""
 }
 
 // unitPanels are the ids of all panels.
@@ -150,7 +165,8 @@ type place struct {
 	low, high   *float64
 	point       trends.ControlPoint // limits, in the same unit as value
 	rules       []trends.RunRule
-	thin        bool // too little lies behind it for its limits to set the axis
+	thin        bool      // too little lies behind it for its limits to set the axis
+	from, to    time.Time // of its period; zero of what is no period
 }
 
 // scaled is a control point in another unit.
@@ -363,7 +379,7 @@ func (b *unitBuilder) falls() {
 		}
 		at := place{
 			name: b.Period(u.Period, b.By), short: b.short(u.Period), value: u.U.Value, low: u.RateLow,
-			high: u.RateHigh, point: u.U, rules: u.RunRules, thin: thin[n],
+			high: u.RateHigh, point: u.U, rules: u.RunRules, thin: thin[n], from: u.From, to: u.To,
 		}
 		if u.Rate != nil {
 			at.says = text.Say("overtime.falls-one", countFalls(u.Falls),
@@ -377,12 +393,33 @@ func (b *unitBuilder) falls() {
 		})
 	}
 	if days > 0 {
-		p.Notes = append(p.Notes,
+		p.Notes = append(p.Notes, b.centres(places,
 			text.Say("overtime.centre-rate", 1000*float64(falls)/days, countFalls(falls),
-				text.Figure(days)))
+				text.Figure(days))))
 	}
 	p.Notes = append(p.Notes, beyondAxis(places)...)
 	b.add(p, places, axes{}, true)
+}
+
+// centres says the centre of each phase; of one alone as said.
+func (b *unitBuilder) centres(places []place, said string) string {
+	phases := b.phases(places)
+	if len(phases) < 2 {
+		return said
+	}
+	var each []string
+	begin := 0
+	for _, p := range phases {
+		centre := dash
+		for _, at := range places[begin : begin+len(p.centre)] {
+			if at.point.Center != nil {
+				centre = fmt.Sprintf(rates, *at.point.Center)
+			}
+		}
+		each = append(each, text.Say("overtime.centre-from", places[begin].short, centre))
+		begin += len(p.centre)
+	}
+	return text.Say("overtime.centre-phases", strings.Join(each, "; "))
 }
 
 // by heads the column of periods.
@@ -416,7 +453,7 @@ func (b *unitBuilder) harm() {
 	for n, u := range b.Figures.Periods {
 		at := place{
 			name: b.Period(u.Period, b.By), short: b.short(u.Period), value: u.HarmU.Value, low: u.HarmLow,
-			high: u.HarmHigh, point: u.HarmU, rules: u.HarmRules, thin: thin[n],
+			high: u.HarmHigh, point: u.HarmU, rules: u.HarmRules, thin: thin[n], from: u.From, to: u.To,
 		}
 		if u.HarmRate != nil {
 			at.says = text.Say("overtime.harm-one",
@@ -513,7 +550,10 @@ func (b *unitBuilder) shares(s shareOf) (UnitPanel, []place) {
 	var places []place
 	for n, u := range b.Figures.Periods {
 		point := scaled(s.point(u), hundred)
-		at := place{name: b.Period(u.Period, b.By), short: b.short(u.Period), value: point.Value, point: point, rules: s.rules(u), thin: thin[n]}
+		at := place{
+			name: b.Period(u.Period, b.By), short: b.short(u.Period), value: point.Value, point: point, rules: s.rules(u), thin: thin[n],
+			from: u.From, to: u.To,
+		}
 		if at.value != nil {
 			at.says = s.one(u)
 		}
@@ -521,7 +561,7 @@ func (b *unitBuilder) shares(s shareOf) (UnitPanel, []place) {
 		p.Table.Rows = append(p.Table.Rows, append(append([]string{b.periodName(u.Period)}, s.row(u)...), limits(point, shares)))
 	}
 	if all > 0 {
-		p.Notes = append(p.Notes, s.centre(hundred*float64(some)/float64(all), some, all))
+		p.Notes = append(p.Notes, b.centres(places, s.centre(hundred*float64(some)/float64(all), some, all)))
 	}
 	return p, places
 }

@@ -24,12 +24,9 @@ func numberOr(v *float64) any {
 // control draws a control chart: values, centre, limits or intervals and, numbered, what the run
 // rules mark.
 func (b *unitBuilder) control(p UnitPanel, places []place, numbers []int, a axes, withInterval bool) UnitDrawing {
-	var value, centre, upper, lower, spans, signals []point
+	var value, spans, signals []point
 	for n, at := range places {
 		value = append(value, on(n, numberOr(at.value)))
-		centre = append(centre, on(n, numberOr(at.point.Center)))
-		upper = append(upper, on(n, numberOr(at.point.Upper)))
-		lower = append(lower, on(n, numberOr(at.point.Lower)))
 		if withInterval && at.low != nil && at.high != nil {
 			spans = append(spans, on(n, *at.low), on(n, *at.high), on(n, nil))
 		}
@@ -63,10 +60,13 @@ func (b *unitBuilder) control(p UnitPanel, places []place, numbers []int, a axes
 	}
 	values := line("value", "@systolic", "solid", 2, value)
 	values.ShowSymbol, values.Symbol, values.SymbolSize = opts.Bool(true), "circle", 7
-	if !withInterval {
-		c.MultiSeries = append(c.MultiSeries, step("upper", upper), step("lower", lower))
+	for _, phase := range b.phases(places) { // each its own line: none leads from one centre to the next
+		if !withInterval {
+			c.MultiSeries = append(c.MultiSeries, step("upper", phase.upper), step("lower", phase.lower))
+		}
+		c.MultiSeries = append(c.MultiSeries, line("centre", "@ink", "solid", 1, phase.centre))
 	}
-	c.MultiSeries = append(c.MultiSeries, line("centre", "@ink", "solid", 1, centre), values)
+	c.MultiSeries = append(c.MultiSeries, values)
 	if len(signals) > 0 {
 		c.MultiSeries = append(c.MultiSeries, charts.SingleSeries{
 			Name: "signal", Type: "scatter", Data: signals, Symbol: "circle", SymbolSize: 17,
@@ -81,9 +81,56 @@ func (b *unitBuilder) control(p UnitPanel, places []place, numbers []int, a axes
 	for _, one := range o["series"].([]any) {
 		if s := one.(map[string]any); s["name"] == "value" {
 			s["showAllSymbol"] = true // also where labels of the axis are left out
+			if changes := b.changesAt(places); len(changes) > 0 {
+				s["markLine"] = map[string]any{
+					"symbol": "none", "silent": true, "data": changes,
+					"label":     map[string]any{"formatter": "{b}", "color": "@ink", "fontWeight": "bold", "fontSize": 12},
+					"lineStyle": map[string]any{"color": "@soft", "type": "dotted", "width": 1.5},
+				}
+			}
 		}
 	}
 	return UnitDrawing{Option: o, Reads: reads}
+}
+
+// phase is the centre and the limits over the places of one phase.
+type phase struct{ centre, upper, lower []point }
+
+func (b *unitBuilder) phases(places []place) (out []phase) {
+	begun := -1
+	for n, at := range places {
+		count := 0
+		for _, c := range b.Changes {
+			if c.Anew && !at.from.IsZero() && !c.From.After(at.from) {
+				count++
+			}
+		}
+		if count != begun || n == 0 {
+			out, begun = append(out, phase{}), count
+		}
+		p := &out[len(out)-1]
+		p.centre = append(p.centre, on(n, numberOr(at.point.Center)))
+		p.upper = append(p.upper, on(n, numberOr(at.point.Upper)))
+		p.lower = append(p.lower, on(n, numberOr(at.point.Lower)))
+	}
+	return out
+}
+
+// changesAt are the signs of what was changed, each at the period of its day. Of several in one period the signs
+// stand together.
+func (b *unitBuilder) changesAt(places []place) (out []any) {
+	for n, at := range places {
+		signs := ""
+		for _, c := range b.Changes {
+			if c.From.Before(at.to) && !c.From.Before(at.from) {
+				signs += c.Sign
+			}
+		}
+		if signs != "" {
+			out = append(out, map[string]any{"xAxis": n, "name": signs})
+		}
+	}
+	return out
 }
 
 func shorts(places []place) []string {

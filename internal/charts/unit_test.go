@@ -2,6 +2,7 @@ package charts_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -167,6 +168,34 @@ func TestUnitOptionsKeepTheirTraps(t *testing.T) {
 				t.Errorf("%s: options hold %q", id, banned)
 			}
 		}
+	}
+}
+
+// A phase has lines of its own, and what was changed its letter at the period of the day.
+func TestPhasesAreDrawnApart(t *testing.T) {
+	now := time.Date(2027, 1, 5, 0, 0, 0, 0, time.UTC)
+	may := time.Date(2026, 5, 1, 0, 0, 0, 0, time.UTC)
+	s := charts.UnitSeries{
+		Figures: monthsFrom(8, []int{4, 4, 4, 4, 1, 1, 1, 1}, now).InPhases([]time.Time{may}), By: trends.ByMonth,
+		Policy: clinical.DefaultPolicy(), Changes: []charts.UnitChange{{Sign: "A", From: may.AddDate(0, 0, -20)}, {Sign: "B", From: may, Anew: true}},
+	}
+	all := charts.OfUnit(s, text.Catalogue{Zone: time.UTC, At: now})
+	lines, marked := map[string]int{}, ""
+	for _, one := range all.Data.Panels["falls"].Option["series"].([]any) {
+		series := one.(map[string]any)
+		lines[series["name"].(string)]++
+		if m, ok := series["markLine"].(map[string]any); ok {
+			marked = fmt.Sprint(m["data"])
+		}
+	}
+	if lines["centre"] != 2 || lines["upper"] != 2 || lines["lower"] != 2 || lines["value"] != 1 {
+		t.Errorf("lines: %v", lines)
+	}
+	if notes := strings.Join(unitPanel(t, all, "falls").Notes, " "); !strings.Contains(notes, "Centre of each phase, from Jan 26: 13.3; from May 26: 3.3.") {
+		t.Errorf("the notes say %s", notes)
+	}
+	if marked != "[map[name:A xAxis:3] map[name:B xAxis:4]]" {
+		t.Errorf("marked are %s", marked)
 	}
 }
 

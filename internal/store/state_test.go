@@ -58,7 +58,7 @@ var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "rep
 	"episodes", "episode_events", "notices", "episode_steps", "deliveries", "delivery_channels", "policy_versions",
 	"dose_review_steps", "dose_reviews", "given_beds", "handover_notes", "screens",
 	"feed_kinds", "row_fixes",
-	"feed_messages", "skipped_rows", "seen_codes", "stay_patients", "waiting_for_patient", "write_checks", "unmapped_rows", "held_reads",
+	"feed_messages", "skipped_rows", "seen_codes", "stay_patients", "waiting_for_patient", "write_checks", "unmapped_rows", "held_reads", "unit_changes",
 	"assignments", "unit_checks", "stay_tallies", "stay_days", "stay_presences",
 	"feed_parts", "feed_part_topics", "feed_topic_uses", "feed_composed", "feed_topics_due", "repeated_parts", "held_dropped", "leases",
 }

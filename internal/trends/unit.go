@@ -442,7 +442,7 @@ func (t *UnitTally) Figures() UnitFigures {
 		}
 	}
 	out.EndIn0, _, out.ChiP = DigitPreference(out.Digits)
-	t.drawCharts()
+	drawCharts(t.periods)
 	slices.SortFunc(t.falls, time.Time.Compare)
 	out.Falls = t.falls
 	out.DaysBetween = daysBetween(t.falls, t.zone)
@@ -452,22 +452,22 @@ func (t *UnitTally) Figures() UnitFigures {
 
 // drawCharts puts every figure that has a chart on it: rates on u-charts, shares on
 // p-charts.
-func (t *UnitTally) drawCharts() {
-	days := make([]float64, len(t.periods))
-	for n, p := range t.periods {
+func drawCharts(periods []UnitPeriod) {
+	days := make([]float64, len(periods))
+	for n, p := range periods {
 		days[n] = p.PatientDays / per1000
 	}
 	count := func(of func(UnitPeriod) int) []int {
-		out := make([]int, len(t.periods))
-		for n, p := range t.periods {
+		out := make([]int, len(periods))
+		for n, p := range periods {
 			out[n] = of(p)
 		}
 		return out
 	}
 	draw := func(points []ControlPoint, place func(*UnitPeriod) (*ControlPoint, *[]RunRule)) {
 		rules := RunRules(points)
-		for n := range t.periods {
-			point, completed := place(&t.periods[n])
+		for n := range periods {
+			point, completed := place(&periods[n])
 			*point, *completed = points[n], rules[n]
 		}
 	}
@@ -487,6 +487,33 @@ func (t *UnitTally) drawCharts() {
 		func(p *UnitPeriod) (*ControlPoint, *[]RunRule) { return &p.ZeroP, &p.ZeroRules })
 	draw(share(func(p UnitPeriod) int { return p.Lacking }, func(p UnitPeriod) int { return p.Asked }),
 		func(p *UnitPeriod) (*ControlPoint, *[]RunRule) { return &p.LackingP, &p.LackingRules })
+}
+
+// InPhases gives the figures with a centre and limits of its own for each phase: from each of the starts on, the
+// periods that begin at or after it (a period that a start cuts belongs to the phase before). Run rules do not
+// reach over a start. Days between falls keep one centre, for a gap may lie over a start. The figures given
+// are not changed.
+func (f UnitFigures) InPhases(starts []time.Time) UnitFigures {
+	f.Periods = slices.Clone(f.Periods)
+	for rest := f.Periods; len(rest) > 0; {
+		n := 1
+		for n < len(rest) && phaseAt(starts, rest[n].From) == phaseAt(starts, rest[0].From) {
+			n++
+		}
+		drawCharts(rest[:n])
+		rest = rest[n:]
+	}
+	return f
+}
+
+// phaseAt counts the starts up to a moment.
+func phaseAt(starts []time.Time, at time.Time) (n int) {
+	for _, s := range starts {
+		if !s.After(at) {
+			n++
+		}
+	}
+	return n
 }
 
 // takeRates works out the fall rates per 1,000 patient-days with their exact

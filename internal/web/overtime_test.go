@@ -7,6 +7,7 @@ import (
 	"encoding/csv"
 	"io"
 	"net/http"
+	"net/url"
 	"regexp"
 	"slices"
 	"strings"
@@ -247,4 +248,45 @@ func TestAChartOfTheUnitAlone(t *testing.T) {
 			t.Errorf("%s = %d, want %d", path, got.Code, want)
 		}
 	}
+}
+
+// What was changed is noted, stands in the charts by its letter, and can be taken back; as known before it is
+// not there.
+func TestWhatWasChangedOnTheUnit(t *testing.T) {
+	d, _ := open(t)
+	h := signedIn(d)
+	at := overTime + "/change"
+	for form, want := range map[string]string{
+		"day=2026-10-20&what=": "Say what was changed", "day=soon&what=x": "is no day", "day=2126-01-01&what=x": "has not come yet",
+		"day=2026-10-20&what=" + strings.Repeat("x", 121): "120 are the most", "day=2026-10-20&what=a%E2%80%8Bb": "cannot be seen",
+	} {
+		if got := post(h, at, typedForm(t, form)); got.Code != http.StatusUnprocessableEntity || !strings.Contains(got.Body.String(), want) {
+			t.Errorf("%s = %d, want it refused with %q", form, got.Code, want)
+		}
+	}
+	for range 2 { // pressed twice it is one
+		if got := post(h, at, typedForm(t, "day=2026-10-26&what=Alarms+%3Cb%3Eon+beds&anew=yes")); got.Code != http.StatusSeeOther {
+			t.Fatalf("noting = %d", got.Code)
+		}
+	}
+	page := get(h, overTime+"?by=week").Body.String()
+	if strings.Count(page, `<li><b class="ot-sign">`) != 1 || !strings.Contains(page, "Alarms &lt;b&gt;on beds.") ||
+		!strings.Contains(page, "New centre from here.") || strings.Count(page, `"markLine"`) < 3 {
+		t.Errorf("the page shows:\n%.9000s", page)
+	}
+	if before := get(h, overTime+"?by=week&as_of=2026-10-30T07:00:00Z").Body.String(); strings.Contains(before, "Alarms") {
+		t.Error("it stands on the page as known before it was written")
+	}
+	if got := post(h, at, typedForm(t, "ends=1")); got.Code != http.StatusSeeOther || strings.Contains(get(h, overTime).Body.String(), "Alarms") {
+		t.Errorf("taken back = %d, and it stands there still", got.Code)
+	}
+}
+
+func typedForm(t *testing.T, form string) url.Values {
+	t.Helper()
+	v, err := url.ParseQuery(form)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return v
 }

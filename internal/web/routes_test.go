@@ -69,6 +69,7 @@ var ways = []way{
 	{"POST", "/units/:unit/note", "note=lift+out", "303 303 303 404 404 404", all404, 303},
 	{"POST", "/stays/:stay/note", "note=called", "303 303 303 404 404 404", all404, 303},
 	{"GET", "/units/:unit/over-time", "", "404 200 200 404 404 404", all404, 303},
+	{"POST", "/units/:unit/over-time/change", "day=2026-10-01&what=alarms", "404 303 303 404 404 404", all404, 303},
 	{"GET", "/units/:unit/over-time.csv", "", "404 200 200 404 404 404", all404, 303},
 	{"GET", "/units/:unit/over-time.xlsx", "", "404 200 200 404 404 404", all404, 303},
 	{"GET", "/units/:unit/falls", "", patnts, all404, 303},

@@ -63,6 +63,7 @@ type Deps struct {
 	Episodes    *care.Service
 	DoseReviews doses.DoseReviews
 	Sets        bedside.SetKeeper
+	UnitChanges unit.Changes
 	Shift       huddle.Shift // nil: no beds are given, no notes kept
 	// Accounts says who is signed in, Tokens which machine asks.
 	Accounts      *auth.Service
@@ -106,7 +107,7 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 		ofHuddle.Facts, ofPatient.Charted = d.Sets, d.Sets
 	}
 	ofDoses := doses.Deps{Lists: d.Answers, DoseReviews: d.DoseReviews}
-	ofUnit := unit.Deps{Figures: d.Answers}
+	ofUnit := unit.Deps{Figures: d.Answers, Changes: d.UnitChanges}
 	ofBedside := bedside.Deps{Patients: d.Answers, Sets: d.Sets}
 	ofFeeds := feeds.Deps{Feeds: d.Feeds, Desk: d.Desk}
 	if d.Checks != nil {

@@ -12,6 +12,7 @@ import (
 	"plumbline/internal/charts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
+	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web/frame"
@@ -64,6 +65,9 @@ type overTimeView struct {
 	Totals       []totalView
 	Signals      []signalView
 	Charts       charts.UnitCharts
+	Changes      []changeView
+	Change       string // where a change is sent; empty where the reader may write none
+	Today        string
 	HasScript    bool
 	Rules        string
 }
@@ -81,7 +85,14 @@ func (s *service) overTimePage(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	return frame.Show(http.StatusOK, "overtime", s.overTimeView(c, q, series))
+	v := s.overTimeView(c, q, series)
+	if v.Changes, err = s.changesView(c, q); err != nil {
+		return nil, err
+	}
+	if q.when.Live && frame.AccountOf(c).May(records.ActOnEpisodes) {
+		v.Change, v.Today = frame.OverTimeURL(q.unit)+"/change", q.when.At.In(s.Zone).Format(time.DateOnly)
+	}
+	return frame.Show(http.StatusOK, "overtime", v)
 }
 
 // overTime reads what is asked for and works it out.
@@ -203,7 +214,14 @@ func (s *service) unitSeries(ctx context.Context, q overTimeAsked) (charts.UnitS
 	for len(f.Periods) > 0 && !f.Periods[0].To.After(f.Since) {
 		f.Periods = f.Periods[1:]
 	}
-	series := charts.UnitSeries{Figures: f, By: q.by, Policy: s.PolicyFor(ctx).Policy, Intervals: q.with == withIntervals}
+	changes, err := s.changesOf(ctx, q)
+	if err != nil {
+		return charts.UnitSeries{}, err
+	}
+	series := charts.UnitSeries{
+		Figures: f, By: q.by, Policy: s.PolicyFor(ctx).Policy, Intervals: q.with == withIntervals, Changes: onCharts(changes, s.Zone),
+	}
+	series.Figures = f.InPhases(starts(series.Changes))
 	if s.Episodes == nil || f.Since.IsZero() {
 		return series, nil
 	}

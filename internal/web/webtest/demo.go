@@ -162,6 +162,7 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 		Episodes:    episodes,
 		DoseReviews: st,
 		Shift:       st,
+		UnitChanges: st,
 		Landed:      st.LastLanded,
 		Sets:        &Sets{bedside.Keeper{Loader: loader, Messages: st, Episodes: episodes, Log: log}, st},
 		Policies:    &policybook.Book{Store: st, Answers: board.Service, Clock: clock, InForce: inForce},
