@@ -12,8 +12,7 @@ CREATE TABLE dose_review_steps (
     at         bigint NOT NULL, -- microseconds since 1970 in UTC
     answer     text   COLLATE "C" NOT NULL, -- of answered; else empty
     note       text   COLLATE "C" NOT NULL, -- why it was taken back, or what else the prescriber says
-    PRIMARY KEY (stay_id, review, number),
-    FOREIGN KEY (stay_id, review) REFERENCES dose_reviews (stay_id, number)
+    PRIMARY KEY (stay_id, review, number)
 );
 CREATE INDEX dose_reviews_at ON dose_reviews (at);
 

@@ -12,8 +12,7 @@ CREATE TABLE dose_review_steps (
     at         INTEGER NOT NULL, -- microseconds since 1970 in UTC
     answer     TEXT    NOT NULL, -- of answered; else empty
     note       TEXT    NOT NULL, -- why it was taken back, or what else the prescriber says
-    PRIMARY KEY (stay_id, review, number),
-    FOREIGN KEY (stay_id, review) REFERENCES dose_reviews (stay_id, number)
+    PRIMARY KEY (stay_id, review, number)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX dose_reviews_at ON dose_reviews (at);
 
