@@ -30,7 +30,7 @@ func demoAccounts(ctx context.Context, accounts *auth.Service) ([]account.DemoAc
 		switch role {
 		case records.Administrator:
 			a.Sees = text.Say("signin.sees-nobody")
-		case records.FallsNurse, records.Pharmacist:
+		case records.FallsNurse, records.Pharmacist, records.Prescriber:
 			g.AllUnits, a.Sees = true, text.Say("signin.sees-all")
 		case records.Screen:
 			g.Units, a.Sees = []string{demo.MainUnit}, text.Say("signin.sees-beds", demo.MainUnit)

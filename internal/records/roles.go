@@ -11,12 +11,13 @@ const (
 	FallsNurse    Role = "falls-nurse"
 	UnitManager   Role = "unit-manager"
 	Pharmacist    Role = "pharmacist"
+	Prescriber    Role = "prescriber" // who is asked: to clear to stand, of suggestions, of what to tell
 	Administrator Role = "administrator"
 	Screen        Role = "screen" // a display that nobody sits at: beds, no names
 )
 
 // Roles lists the roles in the order in which people are shown them.
-var Roles = []Role{BedsideNurse, FallsNurse, UnitManager, Pharmacist, Administrator, Screen}
+var Roles = []Role{BedsideNurse, FallsNurse, UnitManager, Pharmacist, Prescriber, Administrator, Screen}
 
 // KnownRoles is the roles among some, in the order of Roles, each once. A role of
 // another version of the program is not known here and left out.
@@ -44,6 +45,7 @@ const (
 	ActOnEpisodes   Permission = "take and defer episodes"
 	CloseEpisodes   Permission = "close episodes with a reason"
 	ReviewDoses     Permission = "review doses"
+	AnswerAsked     Permission = "answer what a prescriber is asked"
 	ViewUnitFigures Permission = "view the unit over time"
 	ViewFeeds       Permission = "view the health of the feeds"
 	ViewHeldRows    Permission = "view rows held back"
@@ -61,6 +63,7 @@ var permits = map[Role][]Permission{
 	FallsNurse:    {ViewList, ViewNames, ViewStay, ViewFeeds, RecordSet, ActOnEpisodes, CloseEpisodes, ViewUnitFigures},
 	UnitManager:   {ViewList, ViewNames, ViewStay, ViewFeeds, ActOnEpisodes, CloseEpisodes, ViewUnitFigures},
 	Pharmacist:    {ViewList, ViewNames, ViewStay, ViewFeeds, ReviewDoses},
+	Prescriber:    {ViewList, ViewNames, ViewStay, ViewFeeds, AnswerAsked},
 	Administrator: {ViewFeeds, ViewHeldRows, CheckUnits, ManageAccounts, ManageTokens, ViewAudit, ManagePolicy},
 	Screen:        {ViewList},
 }

@@ -93,7 +93,7 @@ func TestDoseReviewsAreOnlyEverAddedTo(t *testing.T) {
 			statements = append(statements, "TRUNCATE dose_reviews", "TRUNCATE dose_review_steps")
 		}
 		for _, statement := range statements {
-			if err := s.write.Exec(statement).Error; err == nil || !strings.Contains(err.Error(), "kept as") {
+			if err := s.write.Exec(statement).Error; err == nil || !strings.Contains(err.Error(), "kept as they are") {
 				t.Errorf("%s: %v", statement, err)
 			}
 		}

@@ -554,13 +554,13 @@ func TestEpisodesOfFeeds(t *testing.T) {
 // the text of docs/accounts.md: the answer to a form that does not say what it showed.
 var actingOn = map[records.EpisodeKind]string{
 	episodes.FallWithoutSet:     acting,
-	episodes.TellProvider:       acting,
-	episodes.ClearanceOwed:      acting,
+	episodes.TellProvider:       "409 409 409 404 409 404 404", // a prescriber answers what she is asked
+	episodes.ClearanceOwed:      "409 409 409 404 409 404 404",
 	episodes.RecheckOverdue:     acting,
 	episodes.PrecautionsMissing: acting,
-	episodes.DoseReview:         "409 409 409 409 404 404",
+	episodes.DoseReview:         "409 409 409 409 404 404 404",
 	episodes.DataContradiction:  acting,
-	episodes.FeedStale:          "409 409 409 404 409 404",
+	episodes.FeedStale:          "409 409 409 404 404 409 404",
 }
 
 func TestWhoActsOnEachKindOfEpisode(t *testing.T) {

@@ -28,99 +28,102 @@ type way struct {
 	method, path string
 	form         string
 	// Answers by role, in the order of auth.Roles: bedside nurse, falls nurse, unit
-	// manager, pharmacist, administrator, screen. elsewhere is another unit and one
+	// manager, pharmacist, prescriber, administrator, screen. elsewhere is another unit and one
 	// that does not exist, for routes that name a unit or stay.
 	own, elsewhere string
 	nobody         int // signed out, expired, disabled
 }
 
 const (
-	any200 = "200 200 200 200 200 200"
-	all404 = "404 404 404 404 404 404"
-	patnts = "200 200 200 200 404 404" // whoever may see patients with their names
-	acting = "409 409 409 404 404 404" // whoever may act on what is owed
-	review = "403 403 403 200 403 403" // who reviews doses
-	nurses = "200 200 404 404 404 404" // whoever may record a set
-	admins = "403 403 403 403 200 403"
+	any200 = "200 200 200 200 200 200 200"
+	all404 = "404 404 404 404 404 404 404"
+	patnts = "200 200 200 200 200 404 404" // whoever may see patients with their names
+	acting = "409 409 409 404 404 404 404" // whoever may act on what is owed
+	review = "403 403 403 200 403 403 403" // who reviews doses
+	nurses = "200 200 404 404 404 404 404" // whoever may record a set
+	admins = "403 403 403 403 403 200 403"
 )
 
 var ways = []way{
-	{"GET", "/", "", "303 303 303 303 303 303", "", 303},
-	{"GET", "/hospital", "", "200 200 200 200 403 200", "", 303},
-	{"GET", "/units/:unit", "", "200 200 200 200 404 200", all404, 303},
+	{"GET", "/", "", "303 303 303 303 303 303 303", "", 303},
+	{"GET", "/hospital", "", "200 200 200 200 200 403 200", "", 303},
+	{"GET", "/units/:unit", "", "200 200 200 200 200 404 200", all404, 303},
 	{"GET", "/stays/:stay", "", patnts, all404, 303},
 	{"GET", "/stays/:stay/history", "", patnts, all404, 303},
 	{"GET", "/units/:unit/episodes", "", patnts, all404, 303},
-	{"GET", "/units/:unit/episodes/tally", "", "404 200 200 404 404 404", all404, 303},
+	{"GET", "/units/:unit/episodes/tally", "", "404 200 200 404 404 404 404", all404, 303},
 	// The forms of this test do not say what they showed: out of date (409).
 	{"POST", "/episodes/:episode/take", "", acting, all404, 303},
 	{"POST", "/episodes/:episode/release", "", acting, all404, 303},
 	{"POST", "/episodes/:episode/defer", "reason=asleep&hours=1", acting, all404, 303},
 	{"POST", "/episodes/:episode/close", "reason=declined", acting, all404, 303},
-	{"GET", "/units/:unit/wall", "", "200 200 200 200 404 200", all404, 303},
-	{"GET", "/wall", "", "303 303 303 303 303 303", "", 303}, // no account opens it: a display that was enrolled does
+	{"GET", "/units/:unit/wall", "", "200 200 200 200 200 404 200", all404, 303},
+	{"GET", "/wall", "", "303 303 303 303 303 303 303", "", 303}, // no account opens it: a display that was enrolled does
 	{"GET", "/wall/enrol", "", any200, "", 200},
-	{"POST", "/wall/enrol", "code=AAAA", "422 422 422 422 422 422", "", 422},
+	{"POST", "/wall/enrol", "code=AAAA", "422 422 422 422 422 422 422", "", 422},
 	{"GET", "/screens", "", admins, "", 303},
-	{"POST", "/screens", "name=", "403 403 403 403 422 403", "", 303},
-	{"POST", "/screens/:screen/end", "", "403 403 403 403 404 403", "", 303},
+	{"POST", "/screens", "name=", "403 403 403 403 403 422 403", "", 303},
+	{"POST", "/screens/:screen/end", "", "403 403 403 403 403 404 403", "", 303},
 	{"GET", "/units/:unit/round", "", patnts, all404, 303},
-	{"POST", "/units/:unit/round", "from=1A&nurse=Ann", "303 303 303 404 404 404", all404, 303},
-	{"POST", "/units/:unit/note", "note=lift+out", "303 303 303 404 404 404", all404, 303},
-	{"POST", "/stays/:stay/note", "note=called", "303 303 303 404 404 404", all404, 303},
-	{"GET", "/units/:unit/over-time", "", "404 200 200 404 404 404", all404, 303},
-	{"POST", "/units/:unit/over-time/change", "day=2026-10-01&what=alarms", "404 303 303 404 404 404", all404, 303},
-	{"GET", "/units/:unit/over-time.csv", "", "404 200 200 404 404 404", all404, 303},
-	{"GET", "/units/:unit/over-time.xlsx", "", "404 200 200 404 404 404", all404, 303},
+	{"POST", "/units/:unit/round", "from=1A&nurse=Ann", "303 303 303 404 404 404 404", all404, 303},
+	{"POST", "/units/:unit/note", "note=lift+out", "303 303 303 404 404 404 404", all404, 303},
+	{"POST", "/stays/:stay/note", "note=called", "303 303 303 404 404 404 404", all404, 303},
+	{"GET", "/units/:unit/over-time", "", "404 200 200 404 404 404 404", all404, 303},
+	{"POST", "/units/:unit/over-time/change", "day=2026-10-01&what=alarms", "404 303 303 404 404 404 404", all404, 303},
+	{"GET", "/units/:unit/over-time.csv", "", "404 200 200 404 404 404 404", all404, 303},
+	{"GET", "/units/:unit/over-time.xlsx", "", "404 200 200 404 404 404 404", all404, 303},
 	{"GET", "/units/:unit/falls", "", patnts, all404, 303},
 	{"GET", "/falls/:fall", "", patnts, all404, 303},
 	{"GET", "/units/:unit/new-set", "", nurses, all404, 303},
 	{"GET", "/stays/:stay/new-set", "", nurses, all404, 303},
-	{"POST", "/stays/:stay/new-set", "", "422 422 404 404 404 404", all404, 303},
-	{"POST", "/stays/:stay/new-set/begun", "", "400 400 404 404 404 404", all404, 303},
-	{"POST", "/stays/:stay/new-set/told", "", "400 400 404 404 404 404", all404, 303},
-	{"POST", "/stays/:stay/restrictions", "", "400 400 404 404 404 404", all404, 303},
+	{"POST", "/stays/:stay/new-set", "", "422 422 404 404 404 404 404", all404, 303},
+	{"POST", "/stays/:stay/new-set/begun", "", "400 400 404 404 404 404 404", all404, 303},
+	{"POST", "/stays/:stay/new-set/told", "", "400 400 404 404 404 404 404", all404, 303},
+	{"POST", "/stays/:stay/restrictions", "", "400 400 404 404 404 404 404", all404, 303},
 	{"GET", "/new-set-shell", "", any200, "", 200},
 	{"GET", "/new-set-beds-shell", "", any200, "", 200},
 	{"GET", "/new-set-worker.js", "", any200, "", 200},
 	{"POST", "/episodes/:episode/give", "name=Ann", acting, all404, 303},
 	{"POST", "/episodes/:episode/tell", "name=Ann&at=07:00", acting, all404, 303},
 	{"POST", "/episodes/:episode/clear", "by=Ann&at=07:00", acting, all404, 303},
-	{"POST", "/stays/:stay/precautions", "", "303 303 303 404 404 404", all404, 303}, // nothing ticked: nothing done
-	{"GET", "/feeds", "", "200 200 200 200 200 403", "", 303},
-	{"GET", "/feeds/all-there", "", "200 200 200 200 200 403", "", 303},
+	{"POST", "/stays/:stay/precautions", "", "303 303 303 404 404 404 404", all404, 303}, // nothing ticked: nothing done
+	{"GET", "/feeds", "", "200 200 200 200 200 200 403", "", 303},
+	{"GET", "/feeds/all-there", "", "200 200 200 200 200 200 403", "", 303},
 	{"POST", "/feeds/units", "unit=4W&say=checked", admins, "", 303},
 	{"POST", "/feeds/search", "text=x", admins, "", 303},
 	{"POST", "/feeds/retry", "", admins, "", 303},
 	{"GET", "/feeds/held/:row", "", admins, "", 303},
-	{"POST", "/feeds/held/:row", "mark=x", "403 403 403 403 409 403", "", 303},
+	{"POST", "/feeds/held/:row", "mark=x", "403 403 403 403 403 409 403", "", 303},
 	{"POST", "/feeds/held/:row/retry", "", admins, "", 303},
 	{"GET", "/rules", "", any200, "", 303},
 	{"GET", "/dose-review", "", review, "", 303},
 	{"GET", "/dose-review.xlsx", "", review, "", 303},
 	{"GET", "/dose-review.csv", "", review, "", 303},
-	{"GET", "/dose-review/:stay", "", "404 404 404 200 404 404", all404, 303},
+	{"GET", "/dose-review/:stay", "", "404 404 404 200 404 404 404", all404, 303},
+	{"GET", "/asked", "", "403 403 403 403 200 403 403", "", 303},
+	{"POST", "/asked/:stay/reviews/:review", "answer=agreed", "404 404 404 404 404 404 404", all404, 303}, // there is none yet
+	{"POST", "/asked/:stay/clearance/take-back", "why=x", "404 404 404 404 409 404 404", all404, 303},     // nor a clearance
 	{"GET", "/suggestions", "", review, "", 303},
 	{"GET", "/suggestions.xlsx", "", review, "", 303},
 	{"GET", "/suggestions.csv", "", review, "", 303},
-	{"POST", "/dose-review/:stay/:review/take-back", "why=x", "404 404 404 404 404 404", all404, 303}, // there is none yet
-	{"POST", "/dose-review/:stay", "outcome=no_change", "404 404 404 422 404 404", all404, 303},
+	{"POST", "/dose-review/:stay/:review/take-back", "why=x", "404 404 404 404 404 404 404", all404, 303}, // there is none yet
+	{"POST", "/dose-review/:stay", "outcome=no_change", "404 404 404 422 404 404 404", all404, 303},
 	{"GET", "/api/v1/units/:unit/list", "", patnts, all404, 401},
 	{"GET", "/api/v1/stays/:stay/sets", "", patnts, all404, 401},
 	{"GET", "/api/v1/openapi.yaml", "", any200, "", 401},
 
-	{"GET", "/sign-in", "", "303 303 303 303 303 303", "", 200},
-	{"POST", "/sign-in", "name=NEW&password=y", "401 401 401 401 401 401", "", 401},
+	{"GET", "/sign-in", "", "303 303 303 303 303 303 303", "", 200},
+	{"POST", "/sign-in", "name=NEW&password=y", "401 401 401 401 401 401 401", "", 401},
 	{"GET", "/sign-in/oidc", "", all404, "", 404}, // where no service is set; with one: TestTheWaysOfTheService
 	{"GET", "/sign-in/oidc/back", "", all404, "", 404},
 	{"GET", "/sign-out", "", any200, "", 303},
-	{"POST", "/sign-out", "", "303 303 303 303 303 303", "", 303},
+	{"POST", "/sign-out", "", "303 303 303 303 303 303 303", "", 303},
 	{"GET", "/account", "", any200, "", 303},
-	{"POST", "/account/codes", "codes=on", "303 303 303 303 303 303", "", 303},
-	{"POST", "/account", "current=wrong&new=x&again=x", "422 422 422 422 422 422", "", 303},
+	{"POST", "/account/codes", "codes=on", "303 303 303 303 303 303 303", "", 303},
+	{"POST", "/account", "current=wrong&new=x&again=x", "422 422 422 422 422 422 422", "", 303},
 
 	{"GET", "/accounts", "", admins, "", 303},
-	{"POST", "/accounts", "name=", "403 403 403 403 422 403", "", 303},
+	{"POST", "/accounts", "name=", "403 403 403 403 403 422 403", "", 303},
 	{"GET", "/accounts/:account", "", admins, "", 303},
 	{"POST", "/accounts/:account", "role=screen&units=4W", admins, "", 303},
 	{"POST", "/accounts/:account/disable", "", admins, "", 303},
@@ -129,18 +132,18 @@ var ways = []way{
 	{"POST", "/accounts/:account/sign-out", "", admins, "", 303},
 
 	{"GET", "/tokens", "", admins, "", 303},
-	{"POST", "/tokens", "name=", "403 403 403 403 422 403", "", 303},
+	{"POST", "/tokens", "name=", "403 403 403 403 403 422 403", "", 303},
 	{"POST", "/tokens/:token/revoke", "", admins, "", 303},
 
 	{"GET", "/audit", "", admins, "", 303},
 
 	{"GET", "/policy", "", admins, "", 303},
-	{"POST", "/policy", "", "403 403 403 403 422 403", "", 303},
-	{"POST", "/policy/preview", "", "403 403 403 403 422 403", "", 303},
+	{"POST", "/policy", "", "403 403 403 403 403 422 403", "", 303},
+	{"POST", "/policy/preview", "", "403 403 403 403 403 422 403", "", 303},
 	{"GET", "/policy/versions/:number", "", admins, "", 303},
 	{"GET", "/codes", "", admins, "", 303},
-	{"POST", "/codes", "text=x", "403 403 403 403 422 403", "", 303},
-	{"POST", "/policy/return", "number=0", "403 403 403 403 422 403", "", 303},
+	{"POST", "/codes", "text=x", "403 403 403 403 403 422 403", "", 303},
+	{"POST", "/policy/return", "number=0", "403 403 403 403 403 422 403", "", 303},
 
 	{"GET", "/healthz", "", any200, "", 200},
 	{"GET", "/readyz", "", any200, "", 200},

@@ -21,6 +21,7 @@ import (
 	"plumbline/internal/web/account"
 	"plumbline/internal/web/admin"
 	"plumbline/internal/web/api"
+	"plumbline/internal/web/asked"
 	"plumbline/internal/web/bedside"
 	"plumbline/internal/web/doses"
 	"plumbline/internal/web/falls"
@@ -100,11 +101,12 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	}
 	ofHuddle := huddle.Deps{Patients: d.Answers, Feeds: d.Feeds, DataState: d.DataState, Shift: d.Shift}
 	ofPatient := patient.Deps{DoseReviews: d.DoseReviews}
+	ofAsked := asked.Deps{Patients: d.Answers, DoseReviews: d.DoseReviews}
 	if d.Shift != nil {
-		ofPatient.Shift = d.Shift
+		ofPatient.Shift, ofAsked.Notes = d.Shift, d.Shift
 	}
 	if d.Sets != nil {
-		ofHuddle.Facts, ofPatient.Charted = d.Sets, d.Sets
+		ofHuddle.Facts, ofPatient.Charted, ofAsked.Facts = d.Sets, d.Sets, d.Sets
 	}
 	ofDoses := doses.Deps{Lists: d.Answers, DoseReviews: d.DoseReviews}
 	ofUnit := unit.Deps{Figures: d.Answers, Changes: d.UnitChanges}
@@ -118,7 +120,7 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	}
 	if d.Episodes != nil { // a nil pointer in an interface is not nil
 		given.Episodes, ofHuddle.Episodes, ofPatient.Episodes = d.Episodes, d.Episodes, d.Episodes
-		ofDoses.Episodes, ofUnit.Episodes = d.Episodes, d.Episodes
+		ofDoses.Episodes, ofUnit.Episodes, ofAsked.Episodes = d.Episodes, d.Episodes, d.Episodes
 		ofBedside.Episodes, ofFeeds.Episodes = d.Episodes, d.Episodes
 	}
 	f := frame.New(given)
@@ -128,6 +130,7 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 		huddle.Routes(f, ofHuddle),
 		patient.Routes(f, ofPatient),
 		doses.Routes(f, ofDoses),
+		asked.Routes(f, ofAsked),
 		falls.Routes(f, falls.Deps{Falls: d.Answers}),
 		unit.Routes(f, ofUnit),
 		bedside.Routes(f, ofBedside),

@@ -115,7 +115,7 @@ func (s *service) backFromService(c *frame.Request) (frame.Page, error) {
 			return nil, err
 		}
 		frame.SetCookie(c, frame.SessionCookie, got.Token, 0)
-		return frame.SeeOther(frame.LocalPath(flow.Next))
+		return s.land(c, got.Account, frame.LocalPath(flow.Next))
 	}
 }
 

@@ -107,8 +107,20 @@ func (s *service) signIn(c *frame.Request) (frame.Page, error) {
 		}
 		frame.SetCookie(c, frame.SessionCookie, signed.Token, 0)
 		frame.SetCookie(c, frame.MarksCookie, signed.Marks, frame.MarksAge)
-		return frame.SeeOther(v.Next)
+		return s.land(c, signed.Account, v.Next)
 	}
+}
+
+// land leads who has signed in to the page asked for, and without one to where the role works.
+func (s *service) land(c *frame.Request, a records.Account, next string) (frame.Page, error) {
+	if next != "/" {
+		return frame.SeeOther(next)
+	}
+	units, err := s.UnitsFor(c.Request.Context(), a)
+	if err != nil {
+		s.Log.Error("the units could not be listed", "error", err)
+	}
+	return frame.SeeOther(frame.LandingURL(a, units, s.TakesSets))
 }
 
 type signOutView struct {

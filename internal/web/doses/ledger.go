@@ -136,8 +136,9 @@ func (s *service) ledgerPage(c *frame.Request) (frame.Page, error) {
 	}
 	t := s.Times(l.at, true)
 	v := ledgerView{
-		Layout: s.Layout(c, text.Say("ledger.heading")).Live(l.at).At(frame.LedgerURL), Moment: t.Moment(l.at),
-		Count: text.Say("ledger.count", len(l.lines), l.days), Questions: l.questions(),
+		Layout: s.LayoutOfUnits(c, text.Say("ledger.heading"), l.units, frame.Asked{At: l.at, Live: true}).Live(l.at).At(frame.LedgerURL),
+		Moment: t.Moment(l.at),
+		Count:  text.Say("ledger.count", len(l.lines), l.days), Questions: l.questions(),
 		Around: text.Say("dosereview.col-around", text.Figure(s.PolicyFor(c.Request.Context()).Policy.Serial.AroundDays)),
 		XLSX:   l.url(frame.LedgerURL + ".xlsx"), CSV: l.url(frame.LedgerURL + ".csv"),
 	}

@@ -407,6 +407,7 @@ type queueRow struct {
 	LeftOut, Unrecognised           string // what the load and the flags do not know of
 	Flags                           []parts.ReasonView
 	Reviewed                        string
+	Answer                          string // to the suggestions of the last review
 	Due                             bool
 	News                            []string
 }
@@ -547,6 +548,9 @@ func (s *service) queueRow(t frame.Times, e queued) queueRow {
 		Load:    text.Load(e.Exposures),
 		LeftOut: text.List(e.Exposures.LoadLeftOut), Unrecognised: text.List(d.Unrecognised),
 		Reviewed: reviewedLine(t, e.Last), Due: e.Due, News: t.ReviewNews(e.News),
+	}
+	if e.Last != nil {
+		r.Answer = parts.AnswerTo(t, *e.Last)
 	}
 	if !t.Live {
 		r.URL += frame.AsOfQuery(t.At)

@@ -13,8 +13,10 @@ import (
 // Whoever has it may act on the episodes of that kind, and close them, without the
 // permission for all kinds.
 var tasked = map[records.EpisodeKind]records.Permission{
-	episodes.DoseReview: records.ReviewDoses,
-	episodes.FeedStale:  records.ManagePolicy,
+	episodes.DoseReview:    records.ReviewDoses,
+	episodes.ClearanceOwed: records.AnswerAsked,
+	episodes.TellProvider:  records.AnswerAsked,
+	episodes.FeedStale:     records.ManagePolicy,
 }
 
 // MayAct reports whether an account may do something to an episode that needs these

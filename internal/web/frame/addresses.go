@@ -4,6 +4,8 @@ import (
 	"net/url"
 	"strings"
 	"time"
+
+	"plumbline/internal/records"
 )
 
 // SetURL is where a set of a stay is taken, chooseURL where a patient of a unit is chosen for one.
@@ -15,6 +17,26 @@ const QueueURL = "/dose-review"
 
 // LedgerURL is the page of what became of suggestions.
 const LedgerURL = "/suggestions"
+
+// LandingURL is where an account lands that has signed in without asking for a page: where its
+// role works. Of several roles, the front page.
+func LandingURL(a records.Account, units []string, takesSets bool) string {
+	if len(a.Roles) != 1 {
+		return "/"
+	}
+	switch {
+	case a.May(records.AnswerAsked):
+		return AskedURL
+	case a.May(records.ReviewDoses):
+		return QueueURL
+	case a.Roles[0] == records.BedsideNurse && takesSets && len(units) > 0:
+		return ChooseURL(units[0])
+	}
+	return "/"
+}
+
+// AskedURL is the page of what waits for a prescriber.
+const AskedURL = "/asked"
 
 func ReviewURL(stay string) string { return QueueURL + "/" + Segment(stay) }
 

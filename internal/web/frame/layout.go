@@ -138,6 +138,9 @@ func (s *Frame) ways(c *gin.Context, title string) Layout {
 			f.Nav, Link{Name: text.Say("dosereview.heading"), URL: QueueURL}, Link{Name: text.Say("ledger.nav"), URL: LedgerURL},
 		)
 	}
+	if a.May(records.AnswerAsked) {
+		f.Nav = append(f.Nav, Link{Name: text.Say("asked.nav"), URL: AskedURL})
+	}
 	if a.May(records.ViewFeeds) {
 		f.Nav = append(f.Nav, Link{Name: text.Say("frame.nav-feeds"), URL: "/feeds"})
 	}

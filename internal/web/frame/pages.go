@@ -24,7 +24,7 @@ var pageNames = []string{
 	"overtime",
 	"policy", "policypreview", "policyversion", "audit",
 	"episodes", "episode", "tally",
-	"dosereview", "dosereviewstay", "ledger",
+	"dosereview", "dosereviewstay", "ledger", "asked",
 	"fall", "falls",
 	"fall", "falls", "held",
 	"bedside", "bedsideresult", "bedsidechoose",

@@ -24,6 +24,8 @@ func backURL(e records.Episode, back string) string {
 	switch {
 	case e.StayID == "":
 		return "/feeds" + at
+	case back == parts.BackToAsk:
+		return frame.AskedURL
 	case back == parts.BackToStay:
 		return frame.StayURL(e.StayID) + at
 	case strings.HasPrefix(back, parts.BackToList):
@@ -120,9 +122,17 @@ func (s *service) actionOf(form url.Values, verb episodes.Verb, who string, now 
 		a.Until = now.Add(time.Duration(hours) * time.Hour)
 	}
 	if verb == episodes.Tell {
-		a.ToldAt = clockBefore(form.Get("at"), s.Zone, now)
+		a.ToldAt = s.clockOf(form, now)
 	}
 	return a
+}
+
+// clockOf is the time that a form tells, zero for none.
+func (s *service) clockOf(form url.Values, now time.Time) time.Time {
+	if form.Get("at") == parts.AtOnce {
+		return now
+	}
+	return clockBefore(form.Get("at"), s.Zone, now)
 }
 
 // clockBefore is the last moment by now, or in the next minutes, at which a clock showed a

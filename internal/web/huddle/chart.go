@@ -71,7 +71,7 @@ func (s *service) clearEpisode(c *frame.Request) (frame.Page, error) {
 	}
 	e, now, who := frame.EpisodeOf(c).Episode, s.Clock(), frame.AccountOf(c).Name
 	by := strings.Join(strings.Fields(form.Get("by")), " ")
-	at := clockBefore(form.Get("at"), s.Zone, now)
+	at := s.clockOf(form, now)
 	action := episodes.Action{Saw: parts.ReadSeen(form.Get("seen")), Who: who, Name: by}
 	switch {
 	case !e.Active() && s.clearedBy(c, e.StayID, by, at): // the button was pressed twice
@@ -107,12 +107,16 @@ func (s *service) injuredSince(c *frame.Request, stayID string) (since time.Time
 	return since, err
 }
 
+// pressedTwice is how far apart one button pressed twice arrives: a clearance at the moment of
+// the form is the same one until then.
+const pressedTwice = time.Minute
+
 // clearedBy reports whether the chart of a stay has this clearance.
 func (s *service) clearedBy(c *frame.Request, stayID, by string, at time.Time) bool {
 	view, err := s.Patients.Stay(c.Request.Context(), stayID, s.Clock())
 	return err == nil && slices.ContainsFunc(view.Chart.Records, func(r clinical.Record) bool {
 		b, is := r.Body.(clinical.Clearance)
-		return is && b.By == by && b.ClearedAt.Equal(at)
+		return is && b.By == by && b.ClearedAt.Sub(at).Abs() < pressedTwice
 	})
 }
 

@@ -19,7 +19,13 @@ import (
 // pharmacist is the site as the pharmacist of unit 4W sees it.
 func pharmacist(t *testing.T) string {
 	t.Helper()
-	site := httptest.NewServer(webtest.As(web.New(deps(t)), string(records.Pharmacist)))
+	return seenBy(t, records.Pharmacist)
+}
+
+// seenBy is the site as somebody of unit 4W with one role sees it.
+func seenBy(t *testing.T, role records.Role) string {
+	t.Helper()
+	site := httptest.NewServer(webtest.As(web.New(deps(t)), string(role)))
 	t.Cleanup(site.Close)
 	return site.URL
 }

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"plumbline/internal/browsertest"
+	"plumbline/internal/records"
 	"plumbline/internal/web"
 )
 
@@ -35,6 +36,7 @@ var examples = map[string][]string{
 	"/dose-review":                {"/dose-review?dropped=1"},
 	"/dose-review/:stay":          {"/dose-review/S108"},
 	"/suggestions":                {"/suggestions"},
+	"/asked":                      {"/asked"},
 	"/new-set-shell":              {"/new-set-shell"},
 	"/new-set-beds-shell":         {"/new-set-beds-shell"},
 	"/feeds":                      {"/feeds"},
@@ -78,12 +80,15 @@ func everyExample(t *testing.T, open func(site, path string, first bool)) {
 	t.Helper()
 	in := start(t, deps(t))
 	out, _ := signedOut(t, nil)
+	asked := seenBy(t, records.Prescriber)
 	doses := pharmacist(t) // whose pages the account with every other permission may not see
 	for _, pattern := range web.Pages() {
 		for n, path := range examples[pattern] {
 			switch {
 			case pattern == "/sign-in":
 				open(out, path, n == 0)
+			case pattern == "/asked":
+				open(asked, path, n == 0)
 			case strings.HasPrefix(pattern, "/dose-review"), pattern == "/suggestions":
 				open(doses, path, n == 0)
 			default:

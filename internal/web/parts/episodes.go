@@ -20,8 +20,12 @@ import (
 const (
 	BackToUnit = "unit"
 	BackToStay = "stay"
+	BackToAsk  = "asked"
 	BackToList = "list?"
 )
+
+// AtOnce in place of a clock means the moment at which a form arrives.
+const AtOnce = "now"
 
 // EpisodeForms are the forms of what an account may do with a thing that is owed: the same
 // on every page.

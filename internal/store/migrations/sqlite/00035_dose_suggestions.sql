@@ -19,12 +19,12 @@ CREATE INDEX dose_reviews_at ON dose_reviews (at);
 -- +goose StatementBegin
 CREATE TRIGGER dose_review_steps_no_update BEFORE UPDATE ON dose_review_steps
 BEGIN
-    SELECT RAISE(ABORT, 'what was said of dose reviews is kept as it is');
+    SELECT RAISE(ABORT, 'dose reviews and what was said of them are kept as they are');
 END;
 -- +goose StatementEnd
 -- +goose StatementBegin
 CREATE TRIGGER dose_review_steps_no_delete BEFORE DELETE ON dose_review_steps
 BEGIN
-    SELECT RAISE(ABORT, 'what was said of dose reviews is kept as it is');
+    SELECT RAISE(ABORT, 'dose reviews and what was said of them are kept as they are');
 END;
 -- +goose StatementEnd
