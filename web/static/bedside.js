@@ -683,7 +683,7 @@
 				if (stood && left < -5) {
 					late = d.step + at;
 					const text = fillIn(words.sayLate, Math.floor(-left / 60), -left % 60);
-					note(text);
+					if (!asked) note(text); // what is asked for a tap stays to be read
 					say(text);
 				} else if (late !== d.step + at) say(words.sayEnd);
 				if (d.rung !== d.step + at) {
