@@ -135,12 +135,15 @@ func (s *service) clockOf(form url.Values, now time.Time) time.Time {
 	return clockBefore(form.Get("at"), s.Zone, now)
 }
 
-// clockBefore is the last moment by now, or in the next minutes, at which a clock showed a
-// time of the day; zero for what is none.
+// clockBefore is the last moment by now at which a clock showed a time of the day; zero for what is none. A time of
+// the next minutes is that of a clock that runs ahead: it means now.
 func clockBefore(clock string, zone *time.Location, now time.Time) time.Time {
 	at, ok := clinical.ClockBefore(strings.TrimSpace(clock), now.Add(clockSkew).Add(1), zone)
-	if !ok {
+	switch {
+	case !ok:
 		return time.Time{}
+	case at.After(now):
+		return now.Truncate(time.Minute)
 	}
 	return at
 }
