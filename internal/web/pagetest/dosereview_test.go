@@ -73,6 +73,12 @@ func TestAReviewIsRecordedByKeyboard(t *testing.T) {
 	}
 	browsertest.Eval[bool](page, `(document.querySelector("#outcome-no_change").focus(), true)`)
 	page.Press(" \t")
+	for range 12 { // past the fields of a suggestion
+		if browsertest.Eval[bool](page, `document.activeElement.id === "note"`) {
+			break
+		}
+		page.Press("\t")
+	}
 	page.Press("seen with the ward")
 	browsertest.Eval[bool](page, tomorrow)
 	page.Follow(".record button")
