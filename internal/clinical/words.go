@@ -6,9 +6,22 @@ import (
 )
 
 // NamesSomebody reports whether a text can be read as the name of somebody: it has a letter or a
-// digit. Spaces, signs and characters that cannot be seen alone name nobody.
+// digit. Spaces, signs and characters that cannot be seen alone name nobody, and so do the words with which
+// people fill a field that must not be empty.
 func NamesSomebody(s string) bool {
-	return strings.ContainsFunc(s, func(r rune) bool { return unicode.IsLetter(r) || unicode.IsDigit(r) })
+	letters := strings.Map(func(r rune) rune {
+		if unicode.IsLetter(r) || unicode.IsDigit(r) {
+			return unicode.ToLower(r)
+		}
+		return -1
+	}, s)
+	return letters != "" && !nobody[letters]
+}
+
+// nobody are words that name nobody, in small letters alone.
+var nobody = map[string]bool{
+	"none": true, "no": true, "nobody": true, "noone": true, "nil": true, "na": true, "nothing": true, "unknown": true,
+	"notknown": true, "notcleared": true, "notyet": true, "yes": true, "ok": true, "x": true, "xx": true, "xxx": true, "0": true,
 }
 
 // The closed lists of the feed. A word outside its list is quarantined, never

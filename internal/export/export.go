@@ -228,12 +228,20 @@ func (s Sheet) cell(value any) (any, error) {
 	return nil, fmt.Errorf("a cell cannot hold a %T: pass text, a number, a bool, a time or nil", value)
 }
 
-// digitsShown is how many figures of a number count: beyond them stands only what a
-// computer's fractions leave over, such as -3.700000000000003.
-const digitsShown = 12
+// What counts of a number: three decimals, with which no dose that is sold is rounded (3.125 mg); of one below 1
+// four figures. Beyond stands only what nobody measured, and what a computer's fractions leave over, such as
+// -3.700000000000003.
+const (
+	decimalsShown = 3
+	figuresShown  = 4
+)
 
 func shown(v float64) float64 {
-	out, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', digitsShown, 64), 64)
+	form, places := byte('f'), decimalsShown
+	if math.Abs(v) < 1 {
+		form, places = 'g', figuresShown
+	}
+	out, err := strconv.ParseFloat(strconv.FormatFloat(v, form, places, 64), 64)
 	if err != nil {
 		return v
 	}

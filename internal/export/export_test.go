@@ -241,3 +241,19 @@ func TestEveryKindOfCellIsWritten(t *testing.T) {
 		t.Errorf("written is\n%s\nwant\n%s", b.String(), want)
 	}
 }
+
+// Not more than anybody measured, and no dose rounded.
+func TestNumbersWithoutFalsePrecision(t *testing.T) {
+	for v, want := range map[float64]string{
+		-3.700000000000003: "-3.7", 101.85185185185185: "101.852", 3.125: "3.125", 0.666666666667: "0.6667", 0.0571428571429: "0.05714",
+		-1566.9: "-1566.9", 1234567: "1234567", 0: "0", 0.0000123456: "0.00001235", 12.771932: "12.772", 0.125: "0.125", 99.9999: "100",
+	} {
+		var out strings.Builder
+		if err := CSV(&out, Sheet{Head: []string{"v"}, Rows: [][]any{{v}}}); err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Fields(strings.TrimPrefix(out.String(), "\ufeff"))[1]; got != want {
+			t.Errorf("%v stands as %s, want %s", v, got, want)
+		}
+	}
+}
