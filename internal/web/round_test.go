@@ -28,6 +28,9 @@ func stopsOf(page string) map[string]string {
 		if strings.HasPrefix(stop, " taken") {
 			bed += " taken"
 		}
+		if strings.HasPrefix(stop, " idle") {
+			bed += " idle"
+		}
 		out[bed] = stop
 	}
 	return out
@@ -150,4 +153,62 @@ func TestBedsAreGivenByRange(t *testing.T) {
 	if got := walks(); len(got) != 1 {
 		t.Errorf("after the shift there are rounds of %q", got)
 	}
+}
+
+// A set that cannot be read is not crossed off: what was owed is owed still.
+func TestASetThatAnswersNothingIsNotCrossedOff(t *testing.T) {
+	d, board := open(t)
+	got := stopsOf(get(signedIn(d), "/units/4W/round").Body.String())
+	list, err := board.List(t.Context(), "4W", d.Clock().Truncate(time.Minute))
+	if err != nil {
+		t.Fatal(err)
+	}
+	idle := 0
+	for _, a := range list {
+		bed, set := a.Digest.Stay.Bed, a.Digest.LatestSet()
+		if set == nil || d.Clock().Sub(set.StartedAt) > 8*time.Hour || set.Interpretable() {
+			continue
+		}
+		stop, is := got[bed+" idle"]
+		if _, taken := got[bed+" taken"]; taken || is && !strings.Contains(stop, "taken, answers nothing") {
+			t.Errorf("bed %s is crossed off by a set that cannot be read: %s", bed, stop)
+		}
+		if is {
+			idle++
+		}
+	}
+	if idle == 0 {
+		t.Error("no stop of the demo is idle")
+	}
+}
+
+// Every limb that must not be measured is named.
+func TestTheRoundNamesEveryLimb(t *testing.T) {
+	d, board := open(t)
+	began := d.Clock().Add(-time.Hour)
+	var stay string
+	for _, a := range unitList(t, board) {
+		if due := a.Recheck.DueAt; due != nil && a.Recheck.State != alerts.Blocked && !a.Died() && due.Before(d.Clock()) {
+			stay = a.Digest.StayID
+		}
+	}
+	for limb, reason := range map[string]string{"left arm": "fistula", "right arm": "lymph nodes removed"} {
+		board.Put(t, clinical.Version{
+			Kind: clinical.KindRestriction, SourceID: "RB " + limb, StayID: stay, RecordedAt: began, Stated: true, Status: clinical.Final,
+			Body: clinical.Restriction{Limb: limb, Reason: reason, StartedAt: began},
+		})
+	}
+	page := get(signedIn(d), "/units/4W/round").Body.String()
+	if !strings.Contains(page, "left arm") || !strings.Contains(page, "right arm") {
+		t.Errorf("the round of %s does not name both arms", stay)
+	}
+}
+
+func unitList(t *testing.T, board *webtest.Answers) []alerts.Assessment {
+	t.Helper()
+	list, err := board.List(t.Context(), "4W", demo.AnchorTime())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list
 }

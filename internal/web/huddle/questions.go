@@ -201,8 +201,8 @@ func (l lister) marksOf(a alerts.Assessment) []markView {
 	if a.LowAtRest != nil {
 		add(low, l.LowAtRestBrief(*a.LowAtRest))
 	}
-	if limbs := a.Restrictions(); len(limbs) > 0 {
-		add(cuff, text.RestrictionBrief(limbs[0]))
+	if limbs := parts.LimbsOf(a); len(limbs) > 0 {
+		add(cuff, text.List(limbs))
 	}
 	if a.Recheck.State == alerts.Blocked {
 		add(blocked, text.List(text.Missing(a.Recheck.Missing)))

@@ -63,6 +63,7 @@ type stopView struct {
 	Late    bool
 	Blocked bool
 	Taken   bool
+	Idle    bool   // taken, and it answers nothing that is owed
 	Why     string // what asks for it
 	Minutes string
 	Two     string // that two people go, and why; "" where nothing charted asks for it
@@ -225,6 +226,7 @@ func (l lister) stopView(s rounds.Stop, nurse string) stopView {
 	a := s.Of
 	v := stopView{
 		personView: l.person(a), Clock: l.Short(s.At), Late: s.Overdue, Blocked: s.Blocked, Taken: s.Taken != nil,
+		Idle:  s.Taken != nil && !s.Taken.Interpretable(),
 		Marks: l.marks[a.Digest.StayID],
 	}
 	if s.Taken != nil {
@@ -246,10 +248,17 @@ func (l lister) stopView(s rounds.Stop, nurse string) stopView {
 			v.SetURL = frame.SetURL(a.Digest.StayID)
 		}
 	}
+	event := ""
 	for _, m := range v.Marks {
 		switch m.Kind {
-		case fell, blocked: // which stand with two people, and above
+		case fell: // which stands with two people
+			event = m.Says
+		case blocked: // which stands above
 		case bleeds:
+			if event != "" { // it tells of the drug since when, or until when
+				v.Watch = append(v.Watch, event)
+				continue
+			}
 			v.Watch = append(v.Watch, text.Say("round.bleeds", m.Says))
 		default:
 			v.Watch = append(v.Watch, m.Says)
