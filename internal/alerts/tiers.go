@@ -69,6 +69,10 @@ type Assessment struct {
 	// was charted, at rest or upright; nil where there is none. It is no rule of the list either.
 	ChestPain *trends.Set
 
+	// Felt is a loss of consciousness or pain in the chest of the last hours (tiers.recent_hours) that no set
+	// tells; nil where there is none, and of who died.
+	Felt *trends.Felt
+
 	decidedBy int // place of the deciding rule in the table
 }
 
@@ -98,6 +102,9 @@ func Assess(d trends.Digest, p clinical.Policy, zone *time.Location, at time.Tim
 	}
 	if !a.Died() {
 		a.ChestPain = s.chestPain()
+	}
+	if f := d.Felt; f != nil && s.within(f.At, p.Tiers.RecentHours) && !a.Died() {
+		a.Felt = f
 	}
 	a.Tier, a.decidedBy = None, len(tierRules)
 	for n, rule := range tierRules {

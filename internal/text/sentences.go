@@ -56,6 +56,8 @@ var (
 	sayLowBrief    = says[trends.AtRest]("low-at-rest-brief")
 	sayChest       = says[chestFigures]("chest-pain")
 	sayChestBrief  = says[chestFigures]("chest-pain-brief")
+	sayFelt        = says[trends.Felt]("felt")
+	sayFeltBrief   = says[trends.Felt]("felt-brief")
 	sayStale       = says[alerts.Freshness]("stale")
 	sayCame        = says[map[clinical.Kind]time.Time]("came")
 	sayQuiet       = says[alerts.Freshness]("quiet")

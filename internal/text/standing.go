@@ -73,6 +73,12 @@ func ChestPain(s trends.Set) string { return sayChest(Catalogue{}, chestOf(s)) }
 // ChestPainBrief is ChestPain in a few words, with its time and age.
 func (c Catalogue) ChestPainBrief(s trends.Set) string { return sayChestBrief(c, chestOf(s)) }
 
+// Felt tells an emergency that no set tells without its time, which stands beside it.
+func Felt(f trends.Felt) string { return sayFelt(Catalogue{}, f) }
+
+// FeltBrief is Felt in a few words, with its time and age.
+func (c Catalogue) FeltBrief(f trends.Felt) string { return sayFeltBrief(c, f) }
+
 // Stale says that a list is old and how old; "" where it is not (U-FRESH).
 func (c Catalogue) Stale(f alerts.Freshness) string {
 	if !f.Stale {

@@ -44,6 +44,10 @@ type Digest struct {
 	// follows; nil where there is none. For how long it is told is alerts' to say.
 	LowAtRest *AtRest
 
+	// Felt is the newest loss of consciousness or pain in the chest that no set tells; nil where there is none.
+	// For how long it is told is alerts' to say.
+	Felt *Felt
+
 	Restrictions []RestrictionFact // begun, by start
 	Clearances   []ClearanceFact   // by time
 	Answers      []AnswerFact      // by time
@@ -227,7 +231,7 @@ func DigestOf(c clinical.Chart, p clinical.Policy, zone *time.Location) Digest {
 
 	readings := readingsOf(c, p.Plausible)
 	raw := assemble(readings, clinical.Minutes(p.Sets.WindowMinutes))
-	d.LowAtRest = lowAtRest(readings, raw)
+	d.LowAtRest, d.Felt = lowAtRest(readings, raw), felt(readings, raw)
 	around := surroundings{
 		policy: p, zone: zone, birthDate: d.Stay.BirthDate, restrictions: d.Restrictions,
 		pulseUnreliable: pulseUnreliable(orders, given, d.Conditions),

@@ -188,5 +188,5 @@ func isLatin1(s string) bool {
 
 // isSign tells the signs of the names of encodings (HL7 v2 table 0211) from separators.
 func isSign(c rune) bool {
-	return c == '/' || c == '-' || c == ' ' || c < utf8.RuneSelf && isWord(byte(c))
+	return strings.ContainsRune("/- ", c) || '0' <= c && c <= '9' || 'A' <= c && c <= 'Z' || 'a' <= c && c <= 'z'
 }

@@ -67,6 +67,7 @@ type setForm struct {
 	Others              []string   // sets that others have begun on this patient
 	AsLast              *asLast    // what was so at the last set; nil where it is not offered
 	LowBefore           *parts.Low // a low pressure at rest that was charted before
+	FeltBefore          *parts.Low // an emergency that no set tells
 	Latest              *parts.SetLine
 	Emergency           []emergencyView // what a set that is refused, or is being taken, tells at once
 	Discharged          *frame.Moment   // nil for one who is there
@@ -251,7 +252,7 @@ func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 		v.Clear = text.Figure(*view.Assessment.Digest.Serial.ClearMinutes)
 	}
 	v.Died = deathOf(t, view.Assessment)
-	v.LowBefore = parts.LowOf(t, view.Assessment.LowAtRest)
+	v.LowBefore, v.FeltBefore = parts.LowOf(t, view.Assessment.LowAtRest), parts.FeltOf(t, view.Assessment.Felt)
 	for _, b := range s.begun.others(v.StayID, v.Account, now) {
 		v.Others = append(v.Others, text.Say("bedside.begun-by", b.who, t.Time(b.at)))
 	}
@@ -276,7 +277,7 @@ func asLastOf(a alerts.Assessment) *asLast {
 	limb := slices.Index(clinical.Limbs, string(set.Baseline.Limb))
 	ofLimb := func(r trends.RestrictionFact) bool { return r.Limb == string(set.Baseline.Limb) }
 	held := slices.ContainsFunc(a.Restrictions(), ofLimb)
-	doubtful := a.Died() || a.LowAtRest != nil || a.ChestPain != nil || len(set.AtRest) > 0 || set.StoppedEarly ||
+	doubtful := a.Died() || a.LowAtRest != nil || a.ChestPain != nil || a.Felt != nil || len(set.AtRest) > 0 || set.StoppedEarly ||
 		set.Meets(trends.CritStopped) || len(alerts.Hindrances(a.Digest)) > 0
 	if limb < 0 || held || doubtful {
 		return nil
@@ -781,6 +782,9 @@ func urgentOf(t frame.Times, a alerts.Assessment) (out []string) {
 	}
 	if a.ChestPain != nil {
 		out = append(out, t.ChestPainBrief(*a.ChestPain))
+	}
+	if a.Felt != nil {
+		out = append(out, t.FeltBrief(*a.Felt))
 	}
 	return out
 }

@@ -57,6 +57,9 @@ func keptBedOf(t frame.Times, a alerts.Assessment) string {
 	if set := a.ChestPain; set != nil {
 		k.Urgent = append(k.Urgent, text.Say("bedside.symptom-chest-pain")+", "+t.Time(set.StartedAt))
 	}
+	if f := a.Felt; f != nil {
+		k.Urgent = append(k.Urgent, text.Felt(*f)+", "+t.Time(f.At))
+	}
 	r := parts.RecheckOf(t, a)
 	if k.Due = r.Word; r.Due != nil {
 		k.Due += " " + r.Due.Text

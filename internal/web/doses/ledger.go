@@ -278,13 +278,11 @@ func (s *service) ledgerXLSX(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	}
 	about := export.Sheet{Name: text.Say("dosereview.table-about"), Head: heads(text.Say("dosereview.head-about")), Zone: s.Zone}
-	for _, r := range [][]any{
+	about.Rows = [][]any{
 		{text.Say("dosereview.about-at"), l.at}, {text.Say("dosereview.about-zone"), s.Zone.String()},
 		{text.Say("ledger.ask-days"), l.days}, {text.Say("ledger.left-off"), l.more},
 		{text.Say("dosereview.about-policy"), s.PolicyOf(c).Hash},
 		{text.Say("dosereview.about-caution"), text.Say("dosereview.not-cause") + " " + text.NoDoseAdvised},
-	} {
-		about.Rows = append(about.Rows, r)
 	}
 	var b bytes.Buffer
 	if err := export.XLSX(&b, about, sheet); err != nil {

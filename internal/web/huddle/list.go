@@ -83,6 +83,7 @@ type rowView struct {
 	Limbs     []string           // that must not be measured
 	Low       *parts.Low         // a low pressure at rest that no reason tells
 	Chest     *parts.Low         // pain in the chest at a set of the last hours
+	Felt      *parts.Low         // an emergency that no set tells
 	Quiet     string             // that the feeds have brought no vital sign for long; "" else
 	InPlace   string             // what is said of precautions where none is missing
 	Trend     parts.TrendView

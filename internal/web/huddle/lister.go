@@ -361,7 +361,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 	}
 	r.Blocked = a.Recheck.State == alerts.Blocked
 	r.Limbs, r.Low = parts.LimbsOf(a), parts.LowOf(l.Times, a.LowApart())
-	r.Chest = parts.ChestOf(l.Times, a.ChestPain)
+	r.Chest, r.Felt = parts.ChestOf(l.Times, a.ChestPain), parts.FeltOf(l.Times, a.Felt)
 	if l.quiet(a) {
 		r.Quiet = l.QuietBrief(d.NewestVitals)
 	}
@@ -501,6 +501,9 @@ func (l lister) sheet() sheetView {
 			if g.ChestPain != nil { // no set stands here
 				warn = append(warn, l.ChestPainBrief(*g.ChestPain))
 			}
+			if felt := parts.FeltBrief(l.Times, g.Felt); felt != "" {
+				warn = append(warn, felt)
+			}
 			if l.quiet(g) {
 				warn = append(warn, l.QuietBrief(g.Digest.NewestVitals))
 			}
@@ -588,6 +591,9 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 	}
 	if pain := parts.ChestBrief(l.Times, a); pain != "" {
 		r.Others = append(r.Others, pain)
+	}
+	if felt := parts.FeltBrief(l.Times, a.Felt); felt != "" {
+		r.Others = append(r.Others, felt)
 	}
 	if l.quiet(a) {
 		r.Others = append(r.Others, l.QuietBrief(a.Digest.NewestVitals))

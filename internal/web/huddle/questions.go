@@ -198,6 +198,13 @@ func (l lister) marksOf(a alerts.Assessment) []markView {
 		}
 		out = append(out, markView{chest, word, l.ChestPainBrief(*set)})
 	}
+	if f := a.Felt; f != nil {
+		word := text.ListSigns["chest-rest"]
+		if f.Symptom == clinical.LossOfConsciousness {
+			word = text.ListSigns["fainted"]
+		}
+		out = append(out, markView{chest, word, l.FeltBrief(*f)})
+	}
 	if a.LowAtRest != nil {
 		add(low, l.LowAtRestBrief(*a.LowAtRest))
 	}

@@ -32,6 +32,22 @@ func ChestOf(t frame.Times, set *trends.Set) *Low {
 	return &Low{text.ChestPain(*set), t.MomentAgo(set.StartedAt)}
 }
 
+// FeltOf is an emergency that no set tells as a page tells it; nil where there is none.
+func FeltOf(t frame.Times, felt *trends.Felt) *Low {
+	if felt == nil {
+		return nil
+	}
+	return &Low{text.Felt(*felt), t.MomentAgo(felt.At)}
+}
+
+// FeltBrief is the same in a row; "" where there is none.
+func FeltBrief(t frame.Times, felt *trends.Felt) string {
+	if felt == nil {
+		return ""
+	}
+	return t.FeltBrief(*felt)
+}
+
 // ChestBrief is the same in a row; "" where there is none, or where the latest set, which
 // stands in the row too, tells it.
 func ChestBrief(t frame.Times, a alerts.Assessment) string {

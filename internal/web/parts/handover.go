@@ -43,7 +43,7 @@ func HandoverOf(
 		mind = SetNotes(t, a)
 	}
 	mind = append(append(mind, text.Missing(a.Recheck.Missing)...), LimbsOf(a)...)
-	for _, first := range []string{LowBrief(t, a.LowApart()), ChestBrief(t, a)} {
+	for _, first := range []string{LowBrief(t, a.LowApart()), ChestBrief(t, a), FeltBrief(t, a.Felt)} {
 		if first != "" {
 			mind = append([]string{first}, mind...)
 		}

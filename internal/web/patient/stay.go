@@ -33,6 +33,7 @@ type stayView struct {
 	Limbs                                  []limbView // that must not be measured
 	Low                                    *parts.Low // a low pressure at rest that no reason tells
 	Chest                                  *parts.Low // pain in the chest at a set of the last hours
+	Felt                                   *parts.Low // an emergency that no set tells
 
 	Tier, TierName string
 	Lead           *parts.ReasonView
@@ -182,6 +183,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy),
 		Trend: parts.TrendOf(d.Serial), Low: parts.LowOf(t, a.LowApart()),
 		Chest:     parts.ChestOf(t, a.ChestPain),
+		Felt:      parts.FeltOf(t, a.Felt),
 		HasScript: s.AssetURL("vendor/echarts.min.js") != "",
 	}
 	if d.Stay.DischargedAt != nil {
