@@ -65,6 +65,9 @@ func TestAScreenIsEnrolledAndEnded(t *testing.T) {
 	if code == nil {
 		t.Fatalf("made = %d", made.Code)
 	}
+	if none := post(admin, "/screens", url.Values{"name": {"Lobby"}, "unit": {"4w"}}); none.Code != 422 || !strings.Contains(none.Body.String(), "No feed has named a unit") {
+		t.Errorf("a display of a unit that no feed names = %d", none.Code)
+	}
 	if again := post(admin, "/screens", url.Values{"name": {"desk NORTH"}, "unit": {"4W"}}); again.Code != 422 {
 		t.Errorf("a name serves twice: %d", again.Code)
 	}

@@ -2,6 +2,7 @@ package admin
 
 import (
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -82,6 +83,14 @@ func (s *service) addScreen(c *frame.Request) (frame.Page, error) {
 	}
 	ctx := c.Request.Context()
 	typed := screenForm{Name: strings.TrimSpace(form.Get("name")), Unit: strings.TrimSpace(form.Get("unit"))}
+	units, err := s.Finder.Units(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if !slices.Contains(units, typed.Unit) { // the display would show that there is nothing
+		typed.Error = text.Say("screens.no-unit", typed.Unit)
+		return s.showScreens(c, http.StatusUnprocessableEntity, screensView{Form: typed})
+	}
 	var code string
 	var made records.EnrolledScreen
 	if err = s.Screens.Check(ctx, typed.Name); err == nil {
