@@ -34,6 +34,8 @@ func TestWhatASetFallsShortOf(t *testing.T) {
 		{"at 7 min with a drop", "0 lying 150/70 up=5; 7 standing 118/70 up=7", ""},
 		{"at 3 and 7 min", "0 lying 120/70 up=5; 3 standing 118/70 up=3; 7 standing 118/70 up=7", ""},
 		{"at 20 seconds and 7 min", "0 lying 120/70 up=5; .3 standing 118/70 up=.3; 7 standing 118/70 up=7", "too_early 0.3, too_late 7"},
+		{"sat first, at 7 min", "0 lying 120/70 up=5; 2 sitting 118/70 up=2; 7 standing 118/70 up=7", "too_late 7"},
+		{"no pressure first, then at 7 min", "0 lying 120/70 up=5; 2 standing -/- up=2; 7 standing 118/70 up=7", "too_late 7"},
 		{"sitting at 7 min", "0 lying 120/70 up=5; 7 sitting 118/70 up=7", ""},
 		{"sat down before a pressure was taken", "0 lying 120/70 up=5; 7 standing -/- up=7 sym=nausea stop", ""},
 		{"without a pressure at rest", "0 lying -/- up=1; 7 standing 118/70 up=7", ""},

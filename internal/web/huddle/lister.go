@@ -9,7 +9,6 @@ import (
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/episodes"
-	"plumbline/internal/records"
 	"plumbline/internal/text"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -342,7 +341,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 		switch {
 		case n == 0:
 			r.Lead = &parts.ReasonView{Text: l.Reason(reason), Rule: l.Rule(reason.Rule)}
-		case !toldByRow(a, reason.Rule, owed):
+		case !parts.ToldElsewhere(a, reason.Rule, owed):
 			r.Others = append(r.Others, parts.ReasonView{Text: l.BriefOf(d, reason), Rule: l.Rule(reason.Rule)})
 		}
 	}
@@ -545,7 +544,7 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 		case n == 0:
 			link := l.Rule(reason.Rule)
 			r.Why, r.Rule = l.LeadBriefOf(a.Digest, reason), &link
-		case !toldByRow(a, reason.Rule, owed):
+		case !parts.ToldElsewhere(a, reason.Rule, owed):
 			r.Others = append(r.Others, l.BriefOf(a.Digest, reason))
 		}
 	}
@@ -617,28 +616,4 @@ func toldByLead(a alerts.Assessment) bool {
 	latest, read := a.Digest.LatestSet(), a.Digest.LatestInterpretable()
 	by := a.DecidedBy()
 	return (by == alerts.TPositive || by == alerts.TGap) && latest != nil && read != nil && latest.StartedAt.Equal(read.StartedAt)
-}
-
-// toldByRow reports whether the row says already what a further reason would add: its
-// figures show a positive set, its list of what is owed shows the rest.
-func toldByRow(a alerts.Assessment, rule string, owed []episodes.Thing) bool {
-	if a.Died() {
-		return true // nothing that a further rule asks for is owed any more
-	}
-	var told []records.EpisodeKind
-	switch rule {
-	case alerts.TPositive:
-		return true
-	case alerts.TFell:
-		return a.DecidedByFall()
-	case alerts.TOverdue, alerts.TDue, alerts.TRoutine, alerts.TSoon:
-		told = []records.EpisodeKind{episodes.FallWithoutSet, episodes.RecheckOverdue}
-	case alerts.TGap, alerts.TPrecaution:
-		told = []records.EpisodeKind{episodes.PrecautionsMissing}
-	case alerts.TClearance:
-		told = []records.EpisodeKind{episodes.ClearanceOwed}
-	case alerts.TReview:
-		told = []records.EpisodeKind{episodes.DoseReview}
-	}
-	return slices.ContainsFunc(owed, func(t episodes.Thing) bool { return t.Due != nil && slices.Contains(told, t.Kind) })
 }

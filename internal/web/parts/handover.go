@@ -31,28 +31,33 @@ func HandoverOf(
 ) string {
 	said := NoteLines(t, notes)
 	slices.Reverse(said) // the latest first: the last is left out first
-	var owed, mind []string
+	var owed, told, mind []string
 	setOwed := false
 	for _, thing := range things {
 		if thing.Active() {
 			owed = append(owed, handedOver(t, a, thing))
 			setOwed = setOwed || thing.Due != nil && thing.Due.At != nil
+		} else if thing.ToldWhom != "" {
+			told = append(told, text.Say("parts.hand-told", text.EpisodeKinds[thing.Kind], t.ThingBrief(thing, true)))
 		}
 	}
 	if !setOwed { // else they stand with the set
 		mind = SetNotes(t, a)
 	}
-	mind = append(append(mind, text.Missing(a.Recheck.Missing)...), LimbsOf(a)...)
+	mind = slices.Concat(told, mind, text.Missing(a.Recheck.Missing), LimbsOf(a))
 	for _, first := range []string{LowBrief(t, a.LowApart()), ChestBrief(t, a), FeltBrief(t, a.Felt)} {
 		if first != "" {
 			mind = append([]string{first}, mind...)
 		}
 	}
 	var why []string
+	latest := a.Digest.LatestSet()
 	for n, r := range fallSecond(a.Reasons) {
-		if n == 0 {
+		shown := r.Rule != alerts.TPositive || latest != nil && latest.Finding == trends.Positive
+		switch {
+		case n == 0:
 			why = append(why, t.LeadBriefOf(a.Digest, r))
-		} else {
+		case !shown || !ToldElsewhere(a, r.Rule, things):
 			why = append(why, t.BriefOf(a.Digest, r))
 		}
 	}
@@ -78,6 +83,30 @@ func HandoverOf(
 			return text.Clip(out, MaxHandover)
 		}
 	}
+}
+
+// ToldElsewhere reports whether a row or a handover says already what a further reason would add: its
+// figures show a positive set, its list of what is owed shows the rest.
+func ToldElsewhere(a alerts.Assessment, rule string, owed []episodes.Thing) bool {
+	if a.Died() {
+		return true // nothing that a further rule asks for is owed any more
+	}
+	var told []records.EpisodeKind
+	switch rule {
+	case alerts.TPositive:
+		return true
+	case alerts.TFell:
+		return a.DecidedByFall()
+	case alerts.TOverdue, alerts.TDue, alerts.TRoutine, alerts.TSoon:
+		told = []records.EpisodeKind{episodes.FallWithoutSet, episodes.RecheckOverdue}
+	case alerts.TGap, alerts.TPrecaution:
+		told = []records.EpisodeKind{episodes.PrecautionsMissing}
+	case alerts.TClearance:
+		told = []records.EpisodeKind{episodes.ClearanceOwed}
+	case alerts.TReview:
+		told = []records.EpisodeKind{episodes.DoseReview}
+	}
+	return slices.ContainsFunc(owed, func(t episodes.Thing) bool { return t.Due != nil && slices.Contains(told, t.Kind) })
 }
 
 // fallSecond are reasons with a recent fall right after the deciding one: the last are those
@@ -113,6 +142,9 @@ func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind, said []st
 	found := text.Say("parts.hand-no-set")
 	if set := d.LatestSet(); set != nil {
 		found = t.SetBrief(d, *set, false)
+		if set.Finding != trends.Positive && d.Overtaken(*set) == nil { // else it says so itself
+			found = text.Findings[set.Finding] + ", " + found
+		}
 	}
 	lines = append(lines, text.Say("parts.hand-found", found))
 	if len(owed) == 0 {

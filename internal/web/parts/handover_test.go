@@ -126,3 +126,24 @@ func TestNotesStandInTheHandover(t *testing.T) {
 		}
 	}
 }
+
+// Who takes over reads each thing once, whom was told, and the finding with its figures.
+func TestAHandoverTellsEachThingOnce(t *testing.T) {
+	now := time.Date(2026, 11, 30, 16, 0, 0, 0, time.UTC)
+	times := frame.Times{Catalogue: text.Catalogue{Zone: time.UTC, At: now}}
+	a := alerts.Assessment{Tier: alerts.Now, At: now}
+	a.Digest = trends.Digest{StayID: "S1", Sets: []trends.Set{{StartedAt: now.Add(-time.Hour), Finding: trends.Inconclusive}}}
+	told := episodes.Thing{}
+	told.Kind, told.State, told.ToldWhom, told.ToldAt = episodes.TellProvider, records.EpisodeDone, "Dr Chen", now.Add(-time.Minute)
+	got := HandoverOf(times, a, []episodes.Thing{told}, nil)
+	for _, want := range []string{"Dr Chen", "cannot be read, "} {
+		if !strings.Contains(got, want) {
+			t.Errorf("%q lacks %q", got, want)
+		}
+	}
+	precautions := episodes.Thing{Due: &episodes.Due{Kind: episodes.PrecautionsMissing}}
+	precautions.Kind = episodes.PrecautionsMissing
+	if !ToldElsewhere(a, alerts.TPrecaution, []episodes.Thing{precautions}) || ToldElsewhere(a, alerts.TPrecaution, nil) {
+		t.Error("precautions are told twice, or not at all")
+	}
+}

@@ -189,7 +189,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 	if d.Stay.DischargedAt != nil {
 		v.Discharged = t.Moment(*d.Stay.DischargedAt)
 	}
-	if m := d.Serial.ClearMinutes; m != nil {
+	if m := d.Serial.ClearMinutes; m != nil && !a.Died() {
 		v.ClearMinutes = text.Say("stay.clear-minutes", text.Figure(*m))
 	}
 	for _, r := range a.Restrictions() {
