@@ -12,7 +12,7 @@ import (
 // episode is one by itself.
 type Thing struct {
 	// Episode tells the state and the owner; its Kind is the most pressing one, RaisedAt the
-	// earliest. Of what has no episode yet it is open.
+	// earliest, Told the units that were told of any. Of what has no episode yet it is open.
 	records.Episode
 	Key     string
 	Members []records.Episode // the episodes that are owed; one action acts on all of them
@@ -125,10 +125,14 @@ func lead(members []records.Episode) records.Episode {
 	})
 	pressing := slices.MinFunc(members, func(a, b records.Episode) int { return slices.Index(Kinds, a.Kind) - slices.Index(Kinds, b.Kind) })
 	out.Kind, out.Rule, out.Figures, out.Facts = pressing.Kind, pressing.Rule, pressing.Figures, pressing.Facts
+	var told []string // one is overdue: so is the thing, whatever was asked for last
 	for _, e := range members {
+		told = append(told, e.Told...)
 		if e.RaisedAt.Before(out.RaisedAt) {
 			out.RaisedAt = e.RaisedAt
 		}
 	}
+	slices.Sort(told)
+	out.Told = slices.Compact(told)
 	return out
 }

@@ -558,3 +558,23 @@ func TestASuggestionIsFollowedAndAReviewTakenBack(t *testing.T) {
 		t.Errorf("a review after one that was taken back = %d", w.Code)
 	}
 }
+
+// Every line that says positive says when the drop came and whether it lasted, in downloads too.
+func TestTheDownloadOfTheQueueTellsTheCourseOfASet(t *testing.T) {
+	d, _ := open(t)
+	got := get(webtest.As(web.New(d), "pharmacist"), "/dose-review.csv").Body.String()
+	if strings.Count(got, "positive") < 4 {
+		t.Fatalf("the queue has few positive sets:\n%s", got)
+	}
+	rows, err := csv.NewReader(strings.NewReader(strings.TrimPrefix(got, "\ufeff"))).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, row := range rows[1:] {
+		for _, cell := range row {
+			if cell == "positive" {
+				t.Errorf("%s: a set is positive, and nothing says how", row[0])
+			}
+		}
+	}
+}

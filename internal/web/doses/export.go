@@ -201,7 +201,7 @@ func setCells(d trends.Digest, set *trends.Set) []any {
 	if set == nil {
 		return row
 	}
-	row[0], row[1] = set.StartedAt, text.Findings[set.Finding]
+	row[0], row[1] = set.StartedAt, text.Findings[set.Finding]+text.HowBesideDrops(*set)
 	if before := text.Overtaken(d, *set); before != "" {
 		row[1] = text.Found(d, *set)
 	}

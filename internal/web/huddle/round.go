@@ -308,7 +308,7 @@ func (s *service) giveBeds(c *frame.Request) (frame.Page, error) {
 	if b.To == "" {
 		b.To = b.From
 	}
-	kept, err := s.answerAbout(ctx, unit, frame.Asked{At: s.Minute(), Live: true})
+	kept, err := s.answerAbout(ctx, unit, frame.Asked{At: s.Now(c), Live: true})
 	if err != nil {
 		return nil, err
 	}
