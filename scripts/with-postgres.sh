@@ -35,7 +35,20 @@ if in_memory; then
 	# what a script that was killed has left
 	find "$place" -maxdepth 1 -name 'plumbline-postgres.*' -mtime +1 -exec rm -rf {} +
 fi
-dir=$(mktemp -d "$place/plumbline-postgres.XXXXXX")
+# The folder and the port are the same at each run of a checkout, for go test answers from its
+# cache only where the environment of a test is as it was. A second run at one time gets others.
+key=$(printf '%s' "$PWD" | cksum | cut -d ' ' -f 1)
+first=$((20000 + key % 12000))
+dir="$place/plumbline-postgres.$(id -u)-$key"
+# ours tells whether a folder may be taken away: what a script that was killed has left.
+ours() { [ -d "$1" ] && [ ! -L "$1" ] && { [ -O "$1" ] || [ "$(id -u)" -eq 0 ]; }; }
+exec 8<"${BASH_SOURCE[0]}" # held for as long as this script runs
+if command -v flock >/dev/null && flock -n 8 && { ! ours "$dir" || rm -rf "$dir"; } && mkdir -m 700 "$dir" 2>/dev/null; then
+	: # it is this run's
+else
+	first=
+	dir=$(mktemp -d "$place/plumbline-postgres.XXXXXX")
+fi
 server=
 stop() {
 	trap '' INT TERM
@@ -72,13 +85,14 @@ fi
 
 # Another process may take the port between the look and the start: then try the next.
 for _ in 1 2 3 4 5; do
-	port=$((20000 + (RANDOM * 32768 + RANDOM) % 12000))
+	port=${first:-$((20000 + (RANDOM * 32768 + RANDOM) % 12000))}
+	first=
 	if (exec 3<>"/dev/tcp/127.0.0.1/$port") 2>/dev/null; then
 		continue
 	fi
 	# No write is kept, so none is flushed. The zone is far from UTC on purpose:
 	# a query that leaves the zone to the server is a bug, and shows here.
-	(cd / && exec "${as[@]}" "$bin/postgres" -D "$dir/data" -p "$port" \
+	(cd / && exec 8>&- && exec "${as[@]}" "$bin/postgres" -D "$dir/data" -p "$port" \
 		-c listen_addresses=127.0.0.1 -c unix_socket_directories= \
 		-c fsync=off -c synchronous_commit=off -c full_page_writes=off \
 		-c max_connections=200 -c timezone=Asia/Kathmandu) >"$dir/log" 2>&1 &
@@ -98,4 +112,4 @@ fi
 
 mkdir "$dir/tmp"
 export TMPDIR="$dir/tmp" GOTMPDIR="${GOTMPDIR:-$kept}" PLUMBLINE_TEST_TEMPLATES="$kept"
-PLUMBLINE_TEST_POSTGRES="postgres://plumbline@127.0.0.1:$port/postgres?sslmode=disable" "$@"
+PLUMBLINE_TEST_POSTGRES="postgres://plumbline@127.0.0.1:$port/postgres?sslmode=disable" "$@" 8<&-
