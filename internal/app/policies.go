@@ -38,7 +38,7 @@ func checkPolicy(p process, path string) error {
 	r := policy.Check(data)
 	if len(r.Problems) > 0 {
 		for _, problem := range r.Problems {
-			_, _ = fmt.Fprintf(p.stderr, "%s: %s\n", path, problem)
+			_, _ = fmt.Fprintf(p.stderr, "%s: %s\n", path, text.PolicyProblem(problem))
 		}
 		_, _ = fmt.Fprintln(p.stderr, text.Say("commands.policy-unusable", path, len(r.Problems)))
 		return exitError(1)

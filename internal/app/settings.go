@@ -21,6 +21,7 @@ import (
 	"plumbline/internal/ingest/fhirpoll"
 	"plumbline/internal/notify"
 	"plumbline/internal/policy"
+	"plumbline/internal/text"
 )
 
 // option is one setting: it comes from its flag, else its variable, else the
@@ -376,9 +377,9 @@ func say(w io.Writer, err error) {
 	if err == nil || errors.As(err, &silent) {
 		return
 	}
-	text := err.Error()
+	says := text.PolicyError(err)
 	if clinical.CodeOf(err) == clinical.Invalid {
-		text = strings.TrimSpace(text)
+		says = strings.TrimSpace(says)
 	}
-	_, _ = fmt.Fprintln(w, "dashboard:", text)
+	_, _ = fmt.Fprintln(w, "dashboard:", says)
 }

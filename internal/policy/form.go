@@ -123,7 +123,7 @@ func ReadForm(values map[string][]string) (Loaded, []Problem) {
 		}
 		typed := strings.TrimSpace(strings.Join(values[k.path], " "))
 		if typed == "" {
-			r.problem(0, k.path, "", "no value (allowed: "+k.allowed()+")")
+			r.problem(0, k.path, "", Fault{ID: faultMissing, Range: k.allowedRange()})
 			continue
 		}
 		r.leaf(k, &yaml.Node{Kind: yaml.ScalarNode, Value: typed})

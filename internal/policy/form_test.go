@@ -87,7 +87,7 @@ func TestAFormIsHeldToTheRulesOfAFile(t *testing.T) {
 		values := Values(clinical.DefaultPolicy())
 		values[tc.path] = tc.values
 		got, problems := ReadForm(values)
-		if len(problems) != 1 || got.Hash != "" || problems[0].Line != 0 || !strings.Contains(problems[0].Value+problems[0].Message, tc.want) {
+		if len(problems) != 1 || got.Hash != "" || problems[0].Line != 0 || !strings.Contains(SaidProblem(problems[0]), tc.want) {
 			t.Errorf("%s %q: %+v, want one problem with %q", tc.path, tc.values, problems, tc.want)
 		}
 	}

@@ -250,7 +250,28 @@ func fields(p *clinical.Policy) map[string]reflect.Value {
 	return found
 }
 
-// allowed says the range in words, as the comments of default.yaml do.
+// allowedRange is the range, for the catalogue of words to say.
+func (k key) allowedRange() Range {
+	switch k.kind {
+	case number:
+		return Range{Kind: RangeNumber, Min: plain(k.min), Max: plain(k.max), Unit: k.unit}
+	case whole:
+		return Range{Kind: RangeWhole, Min: plain(k.min), Max: plain(k.max), Unit: k.unit}
+	case choice:
+		return Range{Kind: RangeChoice, Choices: k.choices}
+	case list:
+		if k.choices == nil {
+			return Range{Kind: RangeNames, Most: maxNames}
+		}
+		return Range{Kind: RangeMembers, Choices: k.choices}
+	case yesNo:
+		return Range{Kind: RangeYesNo}
+	default:
+		return Range{Kind: RangeClock}
+	}
+}
+
+// allowed says the range as docs/policy.md and the comments of default.yaml do.
 func (k key) allowed() string {
 	switch k.kind {
 	case number:

@@ -60,37 +60,127 @@ func loaded(p clinical.Policy) Loaded {
 	return Loaded{Policy: p, Hash: hex.EncodeToString(sum[:])}
 }
 
-// Problem is one thing wrong in a policy file.
+// Problem is one thing wrong in a policy file. The catalogue of words says it (text.PolicyProblem).
 type Problem struct {
-	Line    int    // physical, from 1
-	Key     string // path such as recheck.fall_hours; "" for the file as a whole
-	Value   string // as written, cut if long; "" where there is none
-	Message string // "out of range (allowed: 0.5 to 336 h)"
+	Line  int    // physical, from 1; 0 in a form
+	Key   string // path such as recheck.fall_hours; "" for the file as a whole
+	Value string // as written, cut if long; "" where there is none
+	Fault
 }
 
-// String is the problem in one line.
-func (p Problem) String() string {
-	s := fmt.Sprintf("line %d: ", p.Line)
-	if p.Key != "" {
-		s += p.Key + ": "
+// Fault is what is the matter, with the figures that its words need.
+type Fault struct {
+	ID string // names the words, one of Faults
+	// Range is what the key may be, of no kind where the value is not what is wrong.
+	Range Range
+	// Meant are the words or keys that were probably meant, Known the keys of the section.
+	Meant, Known []string
+	// Count is a number that the words tell: of bytes, names, characters or a line; Most the greatest there may be.
+	Count, Most int
+	// First must fit Second, of two settings that do not go together.
+	First, Second Setting
+	Parser        string // what the YAML parser says, in its own words
+	Repair        string // what to do about a line that is no YAML, one of Repairs
+}
+
+// Range is what a key may be.
+type Range struct {
+	Kind     RangeKind
+	Min, Max string // of a number
+	Unit     string // of a number; "" for none
+	Choices  []string
+	Most     int // names in a list
+}
+
+// RangeKind tells how a range is said.
+type RangeKind string
+
+// The kinds of ranges.
+const (
+	RangeNumber  RangeKind = "number"
+	RangeWhole   RangeKind = "whole"
+	RangeChoice  RangeKind = "choice"
+	RangeYesNo   RangeKind = "yes-no"
+	RangeClock   RangeKind = "clock"
+	RangeNames   RangeKind = "names"
+	RangeMembers RangeKind = "members" // a list of Choices
+)
+
+// Setting is a key with its value, as people read it.
+type Setting struct {
+	Path, Is string
+	Default  bool // the file does not set it
+}
+
+// The faults of a policy, by the name of their words.
+const (
+	faultTooLong   = "too-long"
+	faultEncoding  = "encoding"
+	faultSecond    = "second-document"
+	faultManyLines = "many-lines"
+	faultYAML      = "yaml"
+	faultKeysHere  = "keys-here"
+	faultNoKey     = "no-key"
+	faultTwice     = "twice"
+	faultDotted    = "dotted"
+	faultUnknown   = "unknown-key"
+	faultEmpty     = "empty"
+	faultMissing   = "missing"
+	faultNoList    = "no-list"
+	faultNoValue   = "no-single-value"
+	faultWord      = "unknown-word"
+	faultYesNo     = "no-yes-no"
+	faultClock     = "no-time"
+	faultComma     = "comma"
+	faultUnit      = "number-with-words"
+	faultNumber    = "no-number"
+	faultQuoted    = "quoted-number"
+	faultRange     = "out-of-range"
+	faultWhole     = "no-whole-number"
+	faultNames     = "many-names"
+	faultText      = "no-text"
+	faultItem      = "item-twice"
+	faultMember    = "unknown-member"
+	faultName      = "no-name"
+	faultBelow     = "must-be-below"
+	faultShorter   = "must-be-shorter"
+	faultAtLeast   = "must-be-at-least"
+	faultDiffer    = "must-differ"
+)
+
+// Faults name everything that can be wrong with a policy, once.
+func Faults() []string {
+	return []string{
+		faultTooLong, faultEncoding, faultSecond, faultManyLines, faultYAML, faultKeysHere, faultNoKey, faultTwice,
+		faultDotted, faultUnknown, faultEmpty, faultMissing, faultNoList, faultNoValue, faultWord, faultYesNo, faultClock,
+		faultComma, faultUnit, faultNumber, faultQuoted, faultRange, faultWhole, faultNames, faultText, faultItem,
+		faultMember, faultName, faultBelow, faultShorter, faultAtLeast, faultDiffer,
 	}
-	if p.Value != "" {
-		s += strconv.Quote(p.Value) + ": "
-	}
-	return s + p.Message
+}
+
+// The repairs of a line that is no YAML, by the name of their words.
+const (
+	repairTab     = "tab"
+	repairQuotes  = "quotes"
+	repairBracket = "bracket"
+	repairControl = "control"
+	repairForm    = "form"
+)
+
+// Repairs name everything that can be done about a line that is no YAML, once.
+func Repairs() []string {
+	return []string{repairTab, repairQuotes, repairBracket, repairControl, repairForm}
 }
 
 // Problems is the error of a policy file that cannot be used: everything wrong
 // with it, by line. Its clinical code is Invalid.
 type Problems struct{ List []Problem }
 
-// Error lists the problems, one a line.
+// Error tells for a log how many problems there are, and what the first is; people are told all of them by the
+// catalogue of words.
 func (p *Problems) Error() string {
-	lines := []string{"the policy cannot be used; correct the file and try again"}
-	for _, problem := range p.List {
-		lines = append(lines, problem.String())
-	}
-	return strings.Join(lines, "\n")
+	first := p.List[0]
+	return fmt.Sprintf("the policy cannot be used: %d problems, the first on line %d: %s %s", len(p.List), first.Line, first.Key, first.ID)
 }
 
 // Unwrap gives the domain error, for clinical.CodeOf.
@@ -112,10 +202,9 @@ func read(data []byte) *reader {
 	r.fields = fields(&r.policy)
 	switch {
 	case len(data) > longestFile:
-		r.problem(1, "", "", fmt.Sprintf("too long: %d bytes, and a policy file holds at most %d; "+
-			"is this the right file?", len(data), longestFile))
+		r.problem(1, "", "", Fault{ID: faultTooLong, Count: len(data), Most: longestFile})
 	case !utf8.Valid(data):
-		r.problem(firstInvalid(data), "", "", "not UTF-8: save the file as UTF-8")
+		r.problem(firstInvalid(data), "", "", Fault{ID: faultEncoding})
 	default:
 		r.file(data)
 		r.together()
@@ -144,9 +233,9 @@ func firstInvalid(data []byte) int {
 	return line
 }
 
-func (r *reader) problem(line int, path, value, message string) {
+func (r *reader) problem(line int, path, value string, f Fault) {
 	r.failed[path] = true
-	r.problems = append(r.problems, Problem{Line: line, Key: path, Value: cut(value), Message: message})
+	r.problems = append(r.problems, Problem{Line: line, Key: path, Value: cut(value), Fault: f})
 }
 
 // file reads the whole file, which must be one YAML document.
@@ -166,7 +255,7 @@ func (r *reader) file(data []byte) {
 	case err != nil:
 		r.syntax(data, err)
 	default:
-		r.problem(more.Content[0].Line, "", "", "a second document begins here: a policy file holds one")
+		r.problem(more.Content[0].Line, "", "", Fault{ID: faultSecond})
 	}
 }
 
@@ -175,33 +264,31 @@ var yamlError = regexp.MustCompile(`^yaml: (?:line (\d+): )?`)
 // syntax notes that the file is no YAML, on the line on which the part begins
 // that cannot be read.
 func (r *reader) syntax(data []byte, err error) {
-	why := "(" + yamlError.ReplaceAllString(err.Error(), "") + "): "
+	why := yamlError.ReplaceAllString(err.Error(), "")
 	lines := strings.SplitAfter(string(data), "\n")
 	if len(lines) > mostLines {
-		r.problem(parserLine(err), "", "",
-			"not readable as YAML, about here or further down "+why+
-				"a policy file needs only the keys that it changes")
+		r.problem(parserLine(err), "", "", Fault{ID: faultManyLines, Parser: why})
 		return
 	}
 	line := brokenLine(lines)
 	text := strings.TrimRight(lines[line-1], "\r\n")
-	r.problem(line, "", printable(text), "not readable as YAML "+why+repair(text))
+	r.problem(line, "", printable(text), Fault{ID: faultYAML, Parser: why, Repair: repair(text)})
 }
 
-// repair says what to do about a line that is no YAML.
+// repair names what to do about a line that is no YAML.
 func repair(text string) string {
 	uneven := func(open, shut string) bool { return strings.Count(text, open) != strings.Count(text, shut) }
 	switch indent := text[:len(text)-len(strings.TrimLeft(text, " \t"))]; {
 	case strings.Contains(indent, "\t"):
-		return "indent with spaces, not with a tab"
+		return repairTab
 	case strings.Count(text, `"`)%2 == 1 || strings.Count(text, "'")%2 == 1:
-		return "close the quotes"
+		return repairQuotes
 	case uneven("[", "]") || uneven("{", "}"):
-		return "close the bracket"
+		return repairBracket
 	case printable(text) != strings.TrimSpace(text):
-		return "take the control characters out"
+		return repairControl
 	}
-	return "write one key a line, as `key: value`, all keys of a section indented alike"
+	return repairForm
 }
 
 // mostLines is how many lines a file may have for its broken line to be looked
@@ -295,7 +382,7 @@ func (r *reader) section(n *yaml.Node, path string) {
 		return
 	}
 	if n.Kind != yaml.MappingNode {
-		r.problem(n.Line, path, describe(n), "keys are expected here; "+known(path))
+		r.problem(n.Line, path, describe(n), known(Fault{ID: faultKeysHere}, path))
 		return
 	}
 	for i := 0; i < len(n.Content); i += 2 {
@@ -311,9 +398,9 @@ func (r *reader) section(n *yaml.Node, path string) {
 		dotted := strings.Contains(name.Value, ".")
 		switch first, twice := r.lines[full]; {
 		case name.Kind != yaml.ScalarNode:
-			r.problem(name.Line, path, describe(name), "not a key")
+			r.problem(name.Line, path, describe(name), Fault{ID: faultNoKey})
 		case twice:
-			r.problem(name.Line, full, describe(value), fmt.Sprintf("stands twice, first on line %d: take one out", first))
+			r.problem(name.Line, full, describe(value), Fault{ID: faultTwice, Count: first})
 		case isKey && !dotted:
 			r.lines[full] = name.Line
 			r.leaf(k, value)
@@ -321,7 +408,7 @@ func (r *reader) section(n *yaml.Node, path string) {
 			r.lines[full] = name.Line
 			r.section(value, full)
 		default:
-			r.problem(name.Line, full, describe(value), "unknown key; "+hint(full, path))
+			r.problem(name.Line, full, describe(value), unknownKey(full, path))
 		}
 	}
 }
@@ -330,7 +417,8 @@ func (r *reader) section(n *yaml.Node, path string) {
 func (r *reader) leaf(k key, n *yaml.Node) {
 	value, faults := k.read(n)
 	for _, f := range faults {
-		r.problem(f.at.Line, k.path, describe(f.at), f.wrong+" (allowed: "+k.allowed()+")")
+		f.Range = k.allowedRange()
+		r.problem(f.at.Line, k.path, describe(f.at), f.Fault)
 	}
 	if len(faults) > 0 {
 		return
@@ -338,17 +426,17 @@ func (r *reader) leaf(k key, n *yaml.Node) {
 	r.fields[k.path].Set(reflect.ValueOf(value))
 }
 
-// hint names the key that was probably meant, or else those of the section.
-func hint(full, section string) string {
+// unknownKey names the key that was probably meant, or else those of the section.
+func unknownKey(full, section string) Fault {
 	if _, ok := byPath(full); ok {
-		return "write it as a key inside its section, not with a dot"
+		return Fault{ID: faultDotted}
 	}
 	for _, search := range []func(full, section string) []string{sameName, nearInSection, nearName} {
 		if meant := search(full, section); len(meant) > 0 {
-			return "did you mean " + strings.Join(meant, " or ") + "?"
+			return Fault{ID: faultUnknown, Meant: meant}
 		}
 	}
-	return known(section)
+	return known(Fault{ID: faultUnknown}, section)
 }
 
 func lastName(path string) string { return path[strings.LastIndex(path, ".")+1:] }
@@ -401,11 +489,12 @@ func nearName(full, _ string) (meant []string) {
 	return meant
 }
 
-func known(section string) string {
-	if section == "" {
-		return "`dashboard policy print` shows every key"
+// known adds to a fault the keys of the section; those of the whole file are too many to tell.
+func known(f Fault, section string) Fault {
+	if section != "" {
+		f.Known = inSection(section)
 	}
-	return "known here: " + strings.Join(inSection(section), ", ")
+	return f
 }
 
 // Numbers are plain decimals: YAML's octal, hexadecimal and grouped forms are
@@ -419,85 +508,85 @@ var timeOfDay = regexp.MustCompile(`^([01][0-9]|2[0-3]):[0-5][0-9]$`)
 
 var booleans = map[string]bool{"yes": true, "true": true, "on": true, "no": false, "false": false, "off": false}
 
-// A fault is what is the matter with a value, at its node or that of one item.
-type fault struct {
-	at    *yaml.Node
-	wrong string
+// A faultAt is what is the matter with a value, at its node or that of one item.
+type faultAt struct {
+	at *yaml.Node
+	Fault
 }
 
 // read takes the value of k from a node: a float64, int, string, bool or
 // []string by its kind, of use where there is no fault.
-func (k key) read(n *yaml.Node) (value any, faults []fault) {
+func (k key) read(n *yaml.Node) (value any, faults []faultAt) {
 	if k.kind == list && n.Kind == yaml.SequenceNode {
 		return k.readList(n)
 	}
 	value, wrong := k.readOne(n)
-	if wrong != "" {
-		return nil, []fault{{n, wrong}}
+	if wrong.ID != "" {
+		return nil, []faultAt{{n, wrong}}
 	}
 	return value, nil
 }
 
-func (k key) readOne(n *yaml.Node) (value any, wrong string) {
+func (k key) readOne(n *yaml.Node) (value any, wrong Fault) {
 	switch {
 	case isNull(n):
-		return nil, "no value: take the line out to keep the default"
+		return nil, Fault{ID: faultEmpty}
 	case k.kind == list:
-		return nil, "not a list: write [a, b] or one `- a` a line"
+		return nil, Fault{ID: faultNoList}
 	case n.Kind != yaml.ScalarNode:
-		return nil, "not a single value"
+		return nil, Fault{ID: faultNoValue}
 	}
 	switch k.kind {
 	case number, whole:
 		return k.readNumber(n)
 	case choice:
 		if !slices.Contains(k.choices, n.Value) {
-			return nil, "not a known word" + didYouMean(n.Value, k.choices)
+			return nil, Fault{ID: faultWord, Meant: nearest(n.Value, k.choices)}
 		}
-		return n.Value, ""
+		return n.Value, Fault{}
 	case yesNo:
 		b, known := booleans[strings.ToLower(n.Value)]
 		if !known {
-			return nil, "not yes or no"
+			return nil, Fault{ID: faultYesNo}
 		}
-		return b, ""
+		return b, Fault{}
 	default:
 		if !timeOfDay.MatchString(n.Value) {
-			return nil, "not a time of day"
+			return nil, Fault{ID: faultClock}
 		}
-		return n.Value, ""
+		return n.Value, Fault{}
 	}
 }
 
-func (k key) readNumber(n *yaml.Node) (value any, wrong string) {
+func (k key) readNumber(n *yaml.Node) (value any, wrong Fault) {
 	f, err := strconv.ParseFloat(n.Value, 64)
 	switch {
 	case decimal.MatchString(strings.Replace(n.Value, ",", ".", 1)) && strings.Contains(n.Value, ","):
-		return nil, "not a plain number: write the decimals after a point"
+		return nil, Fault{ID: faultComma}
 	case withWords.MatchString(n.Value):
-		return nil, "not a plain number: leave out all but the number"
+		return nil, Fault{ID: faultUnit}
 	case !decimal.MatchString(n.Value):
-		return nil, "not a plain number such as 12 or 0.5"
+		return nil, Fault{ID: faultNumber}
 	case n.Style != 0: // quoted or tagged
-		return nil, "text, not a number: take the quotes off"
+		return nil, Fault{ID: faultQuoted}
 	case err != nil || f < k.min || f > k.max:
-		return nil, "out of range"
+		return nil, Fault{ID: faultRange}
 	case k.kind == number:
-		return f + 0, "" // -0 becomes 0
+		return f + 0, Fault{} // -0 becomes 0
 	case f != float64(int(f)):
-		return nil, "not a whole number"
+		return nil, Fault{ID: faultWhole}
 	}
-	return int(f), ""
+	return int(f), Fault{}
 }
 
-func (k key) readList(n *yaml.Node) (value any, faults []fault) {
+func (k key) readList(n *yaml.Node) (value any, faults []faultAt) {
 	if k.choices == nil && len(n.Content) > maxNames {
-		return nil, []fault{{n, fmt.Sprintf("has %d names", len(n.Content))}}
+		return nil, []faultAt{{n, Fault{ID: faultNames, Count: len(n.Content)}}}
 	}
 	items := []string{}
 	for _, item := range n.Content {
-		if wrong := k.wrongItem(item, items); wrong != "" {
-			faults = append(faults, fault{item, wrong})
+		if wrong := k.wrongItem(item, items); wrong.ID != "" {
+			faults = append(faults, faultAt{item, wrong})
 			continue
 		}
 		items = append(items, item.Value)
@@ -505,20 +594,20 @@ func (k key) readList(n *yaml.Node) (value any, faults []fault) {
 	return items, faults
 }
 
-// wrongItem says what is the matter with an item of a list, given those before it.
-func (k key) wrongItem(item *yaml.Node, before []string) string {
+// wrongItem is what is the matter with an item of a list, given those before it.
+func (k key) wrongItem(item *yaml.Node, before []string) Fault {
 	s := item.Value
 	switch {
 	case item.Kind != yaml.ScalarNode || item.ShortTag() != "!!str":
-		return "not text: put it in quotes if it is a name"
+		return Fault{ID: faultText}
 	case slices.Contains(before, s):
-		return "stands twice in the list: take one out"
+		return Fault{ID: faultItem}
 	case k.choices != nil && !slices.Contains(k.choices, s):
-		return "no known precaution" + didYouMean(s, k.choices)
+		return Fault{ID: faultMember, Meant: nearest(s, k.choices)}
 	case k.choices == nil && !isName(s):
-		return fmt.Sprintf("no name: 1 to %d characters on one line, no space around it", maxNameLength)
+		return Fault{ID: faultName, Most: maxNameLength}
 	}
-	return ""
+	return Fault{}
 }
 
 func isName(s string) bool {

@@ -19,14 +19,6 @@ func nearest(misspelt string, words []string) []string {
 	return found
 }
 
-// didYouMean is the end of a sentence about a word that is not known.
-func didYouMean(misspelt string, words []string) string {
-	if near := nearest(misspelt, words); len(near) > 0 {
-		return "; did you mean " + strings.Join(near, " or ") + "?"
-	}
-	return ""
-}
-
 // plainWord takes out what people mix up without meaning another word.
 func plainWord(s string) string {
 	return strings.NewReplacer("-", "_", " ", "_").Replace(strings.ToLower(s))

@@ -12,6 +12,8 @@ import (
 
 // What a file does is told by policy and said by the catalogue of words.
 
+func init() { policy.SaidProblem, policy.SaidError = text.PolicyProblem, text.PolicyError }
+
 func TestCheckChanges(t *testing.T) {
 	tests := []struct{ file, want string }{
 		{"recheck: {positive_hours: 8}", "recheck after a positive set: 8 h instead of 12 h (recheck.positive_hours)"},

@@ -7,6 +7,7 @@ import (
 	"math"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"text/template"
@@ -14,6 +15,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
+	"plumbline/internal/policy"
 	"plumbline/internal/records"
 	"plumbline/internal/trends"
 )
@@ -234,9 +236,11 @@ func (v *voice) funcs() template.FuncMap {
 		},
 		"came":      func(last map[clinical.Kind]time.Time) string { return v.came(last) },
 		"spanAfter": spanAfter, "millilitres": Millilitres, "volume": volume,
-		"list": List, "commas": commas, "one": one, "unstopped": unstopped, "yes": yes,
+		"list": List, "commas": commas, "either": Or, "quoted": strconv.Quote, "one": one, "unstopped": unstopped, "yes": yes,
 		"policyKey":     func(path string) string { return v.word("policy-keys", path) },
 		"policyOdd":     func(name string) string { return v.word("policy-odd", name) },
+		"policyFault":   func(f policy.Fault) string { return v.language.say(v.Catalogue, "policy-fault-"+f.ID, f) },
+		"policyRepair":  func(name string) string { return v.word("policy-repairs", name) },
 		"outcome":       func(o records.DoseOutcome) string { return v.word("review-outcomes", string(o)) },
 		"ending":        func(reason string) string { return v.word("endings", reason) },
 		"closingReason": v.closingReason,

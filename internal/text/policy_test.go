@@ -33,4 +33,9 @@ func TestPolicyAndCatalogueAgree(t *testing.T) {
 			t.Errorf("en/words/policy-odd.json speaks of %s, of which nothing warns", odd)
 		}
 	}
+	for _, repair := range policy.Repairs() {
+		if spoken.words["policy-repairs"][repair] == "" {
+			t.Errorf("the repair %s has no words in en/words/policy-repairs.json", repair)
+		}
+	}
 }

@@ -22,6 +22,15 @@ func says[F any](name string) func(Catalogue, F) string {
 	return func(c Catalogue, figures F) string { return c.say(name, figures) }
 }
 
+// saysOf are the sentences of several names that begin alike, with figures of one type, by what follows.
+func saysOf[F any](begins string, names []string) map[string]func(Catalogue, F) string {
+	out := map[string]func(Catalogue, F) string{}
+	for _, name := range names {
+		out[name] = says[F](begins + name)
+	}
+	return out
+}
+
 // none is what a sentence without figures tells.
 type none struct{}
 
@@ -136,6 +145,16 @@ var (
 	sayPolicyWarning = says[policy.Warning]("policy-warning")
 	sayCheckWarning  = says[policy.Warning]("policy-check-warning")
 	sayCheckNothing  = says[none]("policy-check-nothing")
+	sayUnusable      = says[none]("policy-unusable")
+	sayProblem       = says[policy.Problem]("policy-problem")
+	sayProblemLine   = says[policy.Problem]("policy-problem-line")
+	_                = says[policy.Range]("policy-range")
+	_                = says[policy.Range]("policy-allowed")
+	_                = says[policy.Range]("policy-span")
+	_                = says[policy.Fault]("policy-meant")
+	_                = says[policy.Fault]("policy-known")
+	_                = says[policy.Setting]("policy-setting")
+	sayFault         = saysOf[policy.Fault]("policy-fault-", policy.Faults())
 
 	sayNoticePlace   = says[NoticeFigures]("notice-place")
 	sayNoticeSubject = says[NoticeFigures]("notice-subject")

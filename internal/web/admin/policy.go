@@ -121,7 +121,7 @@ func sectionsOf(p clinical.Policy, typed url.Values, problems []policy.Problem) 
 	wrong := map[string][]string{}
 	var list []parts.ProblemView
 	for _, problem := range problems {
-		says := problem.Message
+		says := text.PolicyFault(problem.Fault)
 		if problem.Value != "" {
 			says = strconv.Quote(problem.Value) + ": " + says
 		}
