@@ -69,9 +69,12 @@ type Assessment struct {
 	// was charted, at rest or upright; nil where there is none. It is no rule of the list either.
 	ChestPain *trends.Set
 
-	// Felt is a loss of consciousness or pain in the chest of the last hours (tiers.recent_hours) that no set
-	// tells; nil where there is none, and of who died.
-	Felt *trends.Felt
+	// Emergencies are those of the last hours (tiers.recent_hours) that no rule ranks, the newest of each kind;
+	// none of who died.
+	Emergencies []trends.Emergency
+
+	// Warnings are what is asked about before the patient is stood: see Warning.
+	Warnings []Warning
 
 	decidedBy int // place of the deciding rule in the table
 }
@@ -103,8 +106,11 @@ func Assess(d trends.Digest, p clinical.Policy, zone *time.Location, at time.Tim
 	if !a.Died() {
 		a.ChestPain = s.chestPain()
 	}
-	if f := d.Felt; f != nil && s.within(f.At, p.Tiers.RecentHours) && !a.Died() {
-		a.Felt = f
+	if !a.Died() {
+		a.Emergencies = slices.DeleteFunc(slices.Clone(d.Emergencies), func(e trends.Emergency) bool {
+			return !s.within(e.At, p.Tiers.RecentHours)
+		})
+		a.Warnings = s.warnings(a)
 	}
 	a.Tier, a.decidedBy = None, len(tierRules)
 	for n, rule := range tierRules {

@@ -73,11 +73,28 @@ func ChestPain(s trends.Set) string { return sayChest(Catalogue{}, chestOf(s)) }
 // ChestPainBrief is ChestPain in a few words, with its time and age.
 func (c Catalogue) ChestPainBrief(s trends.Set) string { return sayChestBrief(c, chestOf(s)) }
 
-// Felt tells an emergency that no set tells without its time, which stands beside it.
-func Felt(f trends.Felt) string { return sayFelt(Catalogue{}, f) }
+// Emergency tells an emergency that no rule ranks without its time, which stands beside it.
+func Emergency(e trends.Emergency) string { return sayEmergency(Catalogue{}, e) }
 
-// FeltBrief is Felt in a few words, with its time and age.
-func (c Catalogue) FeltBrief(f trends.Felt) string { return sayFeltBrief(c, f) }
+// EmergencyBrief is Emergency in a few words, with its time and age.
+func (c Catalogue) EmergencyBrief(e trends.Emergency) string { return sayEmergBrief(c, e) }
+
+// WarningTime is WarningBrief without its age, for what is read later.
+func (c Catalogue) WarningTime(w alerts.Warning) string {
+	what := Emergency(trends.Emergency{What: w.What})
+	if w.Low != nil {
+		what = LowAtRest(*w.Low)
+	}
+	return what + ", " + c.Time(w.At)
+}
+
+// WarningBrief tells what is asked about before the patient stands, with its time and age.
+func (c Catalogue) WarningBrief(w alerts.Warning) string {
+	if w.Low != nil {
+		return c.LowAtRestBrief(*w.Low)
+	}
+	return c.EmergencyBrief(trends.Emergency{At: w.At, What: w.What})
+}
 
 // Stale says that a list is old and how old; "" where it is not (U-FRESH).
 func (c Catalogue) Stale(f alerts.Freshness) string {

@@ -44,9 +44,8 @@ type Digest struct {
 	// follows; nil where there is none. For how long it is told is alerts' to say.
 	LowAtRest *AtRest
 
-	// Felt is the newest loss of consciousness or pain in the chest that no set tells; nil where there is none.
-	// For how long it is told is alerts' to say.
-	Felt *Felt
+	// Emergencies are the newest of each kind that no rule ranks. For how long they are told is alerts' to say.
+	Emergencies []Emergency
 
 	Restrictions []RestrictionFact // begun, by start
 	Clearances   []ClearanceFact   // by time
@@ -231,7 +230,7 @@ func DigestOf(c clinical.Chart, p clinical.Policy, zone *time.Location) Digest {
 
 	readings := readingsOf(c, p.Plausible)
 	raw := assemble(readings, clinical.Minutes(p.Sets.WindowMinutes))
-	d.LowAtRest, d.Felt = lowAtRest(readings, raw), felt(readings, raw)
+	d.LowAtRest, d.Emergencies = lowAtRest(readings, raw), emergencies(readings, raw)
 	around := surroundings{
 		policy: p, zone: zone, birthDate: d.Stay.BirthDate, restrictions: d.Restrictions,
 		pulseUnreliable: pulseUnreliable(orders, given, d.Conditions),

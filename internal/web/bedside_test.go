@@ -232,8 +232,7 @@ func TestWhatIsWrongWithASetGoesBackToTheForm(t *testing.T) {
 
 // A patient stood up against what speaks against it is confirmed before it is stored.
 func TestDoubtsAreConfirmed(t *testing.T) {
-	d, _ := open(t)
-	h := webtest.As(web.New(d), "bedside-nurse")
+	var h http.Handler
 	for _, c := range []struct {
 		stay  string
 		form  []string
@@ -253,6 +252,8 @@ func TestDoubtsAreConfirmed(t *testing.T) {
 			"second_systolic=", "second_diastolic=", "second_pulse=", "symptom=", "no_symptoms=yes",
 		}, "too_late", "at 7 min: the set can still show a drop, and cannot be negative."},
 	} {
+		d, _ := open(t) // anew: what is stored is asked about before the next set
+		h = webtest.As(web.New(d), "bedside-nurse")
 		form := typed(append(c.form, "set="+bedside.NewID())...)
 		a := answered(t, sendSet(h, "/stays/"+c.stay+"/new-set", form, "application/json"))
 		var codes, says []string

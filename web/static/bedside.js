@@ -197,7 +197,7 @@
 		const bed = !d && shell && !location.search.includes("sent=") && window.crypto?.randomUUID && bedOf(stay);
 		if (bed) {
 			d = Object.assign(fresh(), {
-				set: crypto.randomUUID(), bed: bed.bed, charted: bed.charted, limbs: bed.limbs, clear: bed.clear, lowBefore: bed.low,
+				set: crypto.randomUUID(), bed: bed.bed, charted: bed.charted, limbs: bed.limbs, clear: bed.clear, lowBefore: bed.low, before: bed.before,
 				stand: bed.stand, urgent: bed.urgent || [], fetched: bed.fetched, last: bed.last,
 			});
 		}
@@ -215,6 +215,7 @@
 			d.clear = Number(data.clear) || 0;
 			d.stand = el("to-stand")?.textContent || "";
 			d.lowBefore = el("low-at-rest")?.dataset.says || "";
+			d.before = [...el("asked-before").children].map(li => ({ code: li.dataset.code, text: li.textContent }));
 			d.limbs = [...form.querySelectorAll("#lifted [data-limb]")].map((input, n) => ({
 				limb: input.dataset.limb, id: input.value, text: document.querySelectorAll("#no-cuff .limb")[n].textContent,
 			}));
@@ -228,7 +229,7 @@
 				says.textContent = says.dataset.says.replace("#1", hour).replace("#2", d.last || "–");
 				says.hidden = false;
 			}
-			el("charted").replaceChildren(...(d.urgent || []).map(bar), ...d.charted.map(c => bar(c.text)), ...[d.stand].filter(Boolean).map(bar));
+			el("charted").replaceChildren(...(d.urgent || (d.before || []).map(w => w.text)).map(bar), ...d.charted.map(c => bar(c.text)), ...[d.stand].filter(Boolean).map(bar));
 			el("no-cuff").replaceChildren(...(d.limbs || []).map(l => bar(l.text)));
 			el("lifted").replaceChildren(...(d.limbs || []).flatMap(l => {
 				const label = Object.assign(document.createElement("label"), { className: "pick slim" });
@@ -238,7 +239,7 @@
 				return l.id ? [bar(l.text), label] : [bar(l.text)];
 			}));
 		}
-		for (const name of ["told", "met", "limbs"]) d[name] ||= []; // of a draft before them
+		for (const name of ["told", "met", "limbs", "before"]) d[name] ||= []; // of a draft before them
 		if (!shell) work("/stays/");
 
 		const zoned = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: data.zone });
@@ -646,8 +647,7 @@
 			if (shortRest()) says.push(["short_rest", words.warnShortSet.replace("#", restMinutes())]);
 			if (old > Number(data.window)) says.push(["old_baseline", words.warnOldBase.replace("#", Math.floor(old))]);
 			if (d.stand && longer()) says.push(["", d.stand]);
-			if (d.lowBefore) says.push(["", d.lowBefore + "."]);
-			return says;
+			return says.concat(d.before.map(w => [w.code, w.text]));
 		};
 		const standing = () => {
 			const says = beforeStanding();

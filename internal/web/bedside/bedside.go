@@ -58,16 +58,17 @@ type setForm struct {
 	Low                 string // mmHg
 	Plausible           clinical.PlausiblePolicy
 	Died                *death
-	Charted             []option   // what the chart holds against standing
-	NoCuff              []limbView // that must not be measured
-	Stand               string     // for how long the patient stands, where that is longer than usual
-	Clear               string     // how long that is in minutes; "" for the usual readings
-	Window              string     // minutes from the reading at rest to standing, at most
-	Drops               string     // mmHg at which a set is positive: see dropsOf
-	Others              []string   // sets that others have begun on this patient
-	AsLast              *asLast    // what was so at the last set; nil where it is not offered
-	LowBefore           *parts.Low // a low pressure at rest that was charted before
-	FeltBefore          *parts.Low // an emergency that no set tells
+	Charted             []option    // what the chart holds against standing
+	NoCuff              []limbView  // that must not be measured
+	Stand               string      // for how long the patient stands, where that is longer than usual
+	Clear               string      // how long that is in minutes; "" for the usual readings
+	Window              string      // minutes from the reading at rest to standing, at most
+	Drops               string      // mmHg at which a set is positive: see dropsOf
+	Others              []string    // sets that others have begun on this patient
+	AsLast              *asLast     // what was so at the last set; nil where it is not offered
+	LowBefore           *parts.Low  // a low pressure at rest that was charted before
+	Before              []parts.Low // emergencies that no rule of the list tells
+	AskedBefore         []option    // the same and others, asked about before the patient stands
 	Latest              *parts.SetLine
 	Emergency           []emergencyView // what a set that is refused, or is being taken, tells at once
 	Discharged          *frame.Moment   // nil for one who is there
@@ -252,7 +253,10 @@ func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 		v.Clear = text.Figure(*view.Assessment.Digest.Serial.ClearMinutes)
 	}
 	v.Died = deathOf(t, view.Assessment)
-	v.LowBefore, v.FeltBefore = parts.LowOf(t, view.Assessment.LowAtRest), parts.FeltOf(t, view.Assessment.Felt)
+	v.LowBefore, v.Before = parts.LowOf(t, view.Assessment.LowAtRest), parts.EmergenciesOf(t, view.Assessment.Emergencies)
+	for _, w := range view.Assessment.Warnings {
+		v.AskedBefore = append(v.AskedBefore, option{warningCode(w), text.Say("bedside.stand-before", t.WarningTime(w))})
+	}
 	for _, b := range s.begun.others(v.StayID, v.Account, now) {
 		v.Others = append(v.Others, text.Say("bedside.begun-by", b.who, t.Time(b.at)))
 	}
@@ -277,8 +281,8 @@ func asLastOf(a alerts.Assessment) *asLast {
 	limb := slices.Index(clinical.Limbs, string(set.Baseline.Limb))
 	ofLimb := func(r trends.RestrictionFact) bool { return r.Limb == string(set.Baseline.Limb) }
 	held := slices.ContainsFunc(a.Restrictions(), ofLimb)
-	doubtful := a.Died() || a.LowAtRest != nil || a.ChestPain != nil || a.Felt != nil || len(set.AtRest) > 0 || set.StoppedEarly ||
-		set.Meets(trends.CritStopped) || len(alerts.Hindrances(a.Digest)) > 0
+	doubtful := a.Died() || a.LowAtRest != nil || a.ChestPain != nil || len(a.Emergencies) > 0 || len(set.AtRest) > 0 ||
+		set.StoppedEarly || set.Meets(trends.CritStopped) || len(alerts.Hindrances(a.Digest)) > 0
 	if limb < 0 || held || doubtful {
 		return nil
 	}
@@ -374,6 +378,7 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 		if v.Died != nil {
 			v.Doubts = append(v.Doubts, doubt{option{v.Died.Right.Value, v.Died.Says}, v.Died.On})
 		}
+		v.Doubts = append(v.Doubts, warnedOf(set, seen.View.Assessment.Warnings, s.Times(now, true), form["confirm"])...)
 		v.Doubts = append(v.Doubts, doubtsOf(set, digest, s.PolicyOf(c).Policy, form["confirm"])...)
 	}
 	v.Emergency = emergenciesOf(set, problems)
@@ -783,10 +788,7 @@ func urgentOf(t frame.Times, a alerts.Assessment) (out []string) {
 	if a.ChestPain != nil {
 		out = append(out, t.ChestPainBrief(*a.ChestPain))
 	}
-	if a.Felt != nil {
-		out = append(out, t.FeltBrief(*a.Felt))
-	}
-	return out
+	return append(out, parts.EmergencyBriefs(t, a.Emergencies)...)
 }
 
 // chooseSet lists those whose recheck is owed now in the order of the list, then

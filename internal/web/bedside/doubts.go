@@ -4,12 +4,14 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/bedside"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
+	"plumbline/internal/web/frame"
 )
 
 // doubt is what must be confirmed before a set is stored, each by a question of its own.
@@ -62,6 +64,29 @@ func doubtsOf(set bedside.Set, d trends.Digest, p clinical.Policy, confirmed []s
 		}
 	}
 	return out
+}
+
+// warnedOf are the emergencies before a set whose patient was put upright all the same, unless a
+// provider has cleared that since.
+func warnedOf(set bedside.Set, warnings []alerts.Warning, t frame.Times, confirmed []string) (out []doubt) {
+	if !set.Upright() {
+		return nil
+	}
+	for _, w := range warnings {
+		cleared := set.Cleared != nil && !set.Cleared.ClearedAt.Before(w.At)
+		if cleared || w.At.After(set.Readings[1].TakenAt) {
+			continue
+		}
+		code := warningCode(w)
+		words := text.Say("bedside.doubt-stood", t.WarningBrief(w))
+		out = append(out, doubt{option{code, words}, slices.Contains(confirmed, code)})
+	}
+	return out
+}
+
+// warningCode names the question about one emergency: a later one is asked about anew.
+func warningCode(w alerts.Warning) string {
+	return "after_" + strings.ReplaceAll(w.What, " ", "_") + "_" + w.At.UTC().Format(time.RFC3339)
 }
 
 // toAskFirst are the hindrances that block nothing, and of which a provider is to be asked before

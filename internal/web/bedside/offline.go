@@ -22,6 +22,7 @@ type keptBed struct {
 	Stand   string        `json:"stand"`
 	Low     string        `json:"low"`    // a low pressure at rest
 	Urgent  []string      `json:"urgent"` // what was an emergency of late
+	Before  []keptCharted `json:"before"` // what is asked before the patient stands
 	Last    string        `json:"last"`   // the last set
 }
 
@@ -43,7 +44,7 @@ func keptBedOf(t frame.Times, a alerts.Assessment) string {
 	}
 	d := a.Digest
 	k := keptBed{
-		Stay: d.StayID, Bed: d.Stay.Bed, Charted: []keptCharted{}, Limbs: []keptLimb{}, Stand: text.StandFor(d.Serial),
+		Stay: d.StayID, Bed: d.Stay.Bed, Charted: []keptCharted{}, Before: []keptCharted{}, Limbs: []keptLimb{}, Stand: text.StandFor(d.Serial),
 	}
 	// Times and no ages: what is kept is read later.
 	if low := a.LowAtRest; low != nil {
@@ -57,8 +58,11 @@ func keptBedOf(t frame.Times, a alerts.Assessment) string {
 	if set := a.ChestPain; set != nil {
 		k.Urgent = append(k.Urgent, text.Say("bedside.symptom-chest-pain")+", "+t.Time(set.StartedAt))
 	}
-	if f := a.Felt; f != nil {
-		k.Urgent = append(k.Urgent, text.Felt(*f)+", "+t.Time(f.At))
+	for _, e := range a.Emergencies {
+		k.Urgent = append(k.Urgent, text.Emergency(e)+", "+t.Time(e.At))
+	}
+	for _, w := range a.Warnings {
+		k.Before = append(k.Before, keptCharted{warningCode(w), text.Say("bedside.stand-before", t.WarningTime(w))})
 	}
 	r := parts.RecheckOf(t, a)
 	if k.Due = r.Word; r.Due != nil {

@@ -62,34 +62,34 @@ func (g groupView) Count() int { return len(g.Rows) }
 
 type rowView struct {
 	lineView
-	ID        string // of the row
-	Mixed     bool   // it stands among rows of other tiers
-	Before    string // when the next shift begins
-	Rank      int
-	Tier      string
-	TierName  string
-	Bed       string
-	Name      string
-	PatientID string
-	Age       string
-	URL       string            // of the patient; "" on a display, which shows neither names nor ages
-	SetURL    string            // where a set of the patient is taken; "" where the account records none
-	Lead      *parts.ReasonView // the deciding reason; nil in the last tier
-	Others    []parts.ReasonView
-	Owed      []dueView
-	Done      []dueView          // what the list says and is done already
-	Later     *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
-	Blocked   bool               // a recheck is open that cannot be done: "nothing owed" would not be true
-	Limbs     []string           // that must not be measured
-	Low       *parts.Low         // a low pressure at rest that no reason tells
-	Chest     *parts.Low         // pain in the chest at a set of the last hours
-	Felt      *parts.Low         // an emergency that no set tells
-	Quiet     string             // that the feeds have brought no vital sign for long; "" else
-	InPlace   string             // what is said of precautions where none is missing
-	Trend     parts.TrendView
-	Change    string       // the latest change of a blood-pressure-lowering drug
-	Handover  string       // the state of the patient as plain text; "" without names
-	Notes     *parts.Notes // for the handover; nil without names
+	ID          string // of the row
+	Mixed       bool   // it stands among rows of other tiers
+	Before      string // when the next shift begins
+	Rank        int
+	Tier        string
+	TierName    string
+	Bed         string
+	Name        string
+	PatientID   string
+	Age         string
+	URL         string            // of the patient; "" on a display, which shows neither names nor ages
+	SetURL      string            // where a set of the patient is taken; "" where the account records none
+	Lead        *parts.ReasonView // the deciding reason; nil in the last tier
+	Others      []parts.ReasonView
+	Owed        []dueView
+	Done        []dueView          // what the list says and is done already
+	Later       *parts.RecheckView // a recheck that is not owed in this shift, or cannot be done
+	Blocked     bool               // a recheck is open that cannot be done: "nothing owed" would not be true
+	Limbs       []string           // that must not be measured
+	Low         *parts.Low         // a low pressure at rest that no reason tells
+	Chest       *parts.Low         // pain in the chest at a set of the last hours
+	Emergencies []parts.Low        // that no rule of the list tells
+	Quiet       string             // that the feeds have brought no vital sign for long; "" else
+	InPlace     string             // what is said of precautions where none is missing
+	Trend       parts.TrendView
+	Change      string       // the latest change of a blood-pressure-lowering drug
+	Handover    string       // the state of the patient as plain text; "" without names
+	Notes       *parts.Notes // for the handover; nil without names
 }
 
 func (s *service) unitPage(c *frame.Request) (frame.Page, error) {

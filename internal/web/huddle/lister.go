@@ -360,7 +360,7 @@ func (l lister) row(a alerts.Assessment) rowView {
 	}
 	r.Blocked = a.Recheck.State == alerts.Blocked
 	r.Limbs, r.Low = parts.LimbsOf(a), parts.LowOf(l.Times, a.LowApart())
-	r.Chest, r.Felt = parts.ChestOf(l.Times, a.ChestPain), parts.FeltOf(l.Times, a.Felt)
+	r.Chest, r.Emergencies = parts.ChestOf(l.Times, a.ChestPain), parts.EmergenciesOf(l.Times, a.Emergencies)
 	if l.quiet(a) {
 		r.Quiet = l.QuietBrief(d.NewestVitals)
 	}
@@ -500,9 +500,7 @@ func (l lister) sheet() sheetView {
 			if g.ChestPain != nil { // no set stands here
 				warn = append(warn, l.ChestPainBrief(*g.ChestPain))
 			}
-			if felt := parts.FeltBrief(l.Times, g.Felt); felt != "" {
-				warn = append(warn, felt)
-			}
+			warn = append(warn, parts.EmergencyBriefs(l.Times, g.Emergencies)...)
 			if l.quiet(g) {
 				warn = append(warn, l.QuietBrief(g.Digest.NewestVitals))
 			}
@@ -591,9 +589,7 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 	if pain := parts.ChestBrief(l.Times, a); pain != "" {
 		r.Others = append(r.Others, pain)
 	}
-	if felt := parts.FeltBrief(l.Times, a.Felt); felt != "" {
-		r.Others = append(r.Others, felt)
-	}
+	r.Others = append(r.Others, parts.EmergencyBriefs(l.Times, a.Emergencies)...)
 	if l.quiet(a) {
 		r.Others = append(r.Others, l.QuietBrief(a.Digest.NewestVitals))
 	}

@@ -20,14 +20,15 @@ const (
 
 	overdue = "overdue"
 
-	fell, bleeds, chest, low, cuff, blocked, silent = "fell", "bleeds", "chest", "low", "cuff", "blocked", "silent"
+	fell, bleeds, lost, chest, low, unread = "fell", "bleeds", "lost", "chest", "low", "unread"
+	cuff, blocked, silent                  = "cuff", "blocked", "silent"
 
 	newFall, newPositive, newCleared, newDose, newHere = "fall", "positive", "cleared", "dose", "here"
 )
 
 var (
 	owedWords = []string{aSet, aTell, aClearance, aPrecautions, aReview, aData}
-	marks     = []string{fell, bleeds, chest, low, cuff, blocked, silent}
+	marks     = []string{fell, bleeds, lost, chest, low, unread, cuff, blocked, silent}
 	newWords  = []string{newFall, newPositive, newCleared, newDose, newHere}
 )
 
@@ -115,6 +116,7 @@ func (l lister) answersOf(a alerts.Assessment, question string) (out []string) {
 		for _, m := range l.marks[a.Digest.StayID] {
 			out = append(out, m.Kind)
 		}
+		return trends.Distinct(out) // two of one kind are one patient
 	case newParam:
 		return l.news[a.Digest.StayID]
 	default:
@@ -198,12 +200,15 @@ func (l lister) marksOf(a alerts.Assessment) []markView {
 		}
 		out = append(out, markView{chest, word, l.ChestPainBrief(*set)})
 	}
-	if f := a.Felt; f != nil {
-		word := text.ListSigns["chest-rest"]
-		if f.Symptom == clinical.LossOfConsciousness {
-			word = text.ListSigns["fainted"]
+	for _, e := range a.Emergencies {
+		m := markView{unread, text.ListSigns[unread], l.EmergencyBrief(e)}
+		switch e.What {
+		case clinical.LossOfConsciousness:
+			m.Kind, m.Word = lost, text.ListSigns[lost]
+		case clinical.HoldChestPain:
+			m.Kind, m.Word = chest, text.ListSigns[chest]
 		}
-		out = append(out, markView{chest, word, l.FeltBrief(*f)})
+		out = append(out, m)
 	}
 	if a.LowAtRest != nil {
 		add(low, l.LowAtRestBrief(*a.LowAtRest))

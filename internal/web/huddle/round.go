@@ -228,6 +228,7 @@ func (l lister) stopView(s rounds.Stop, nurse string) stopView {
 		personView: l.person(a), Clock: l.Short(s.At), Late: s.Overdue, Blocked: s.Blocked, Taken: s.Taken != nil,
 		Idle:  s.Taken != nil && !s.Taken.Interpretable(),
 		Marks: l.marks[a.Digest.StayID],
+		Watch: parts.EmergencyBriefs(l.Times, a.Emergencies),
 	}
 	if s.Taken != nil {
 		v.Set = parts.FoundOf(l.Times, a.Digest, *s.Taken)
@@ -237,7 +238,7 @@ func (l lister) stopView(s rounds.Stop, nurse string) stopView {
 		v.Set = parts.FoundOf(l.Times, a.Digest, *set)
 	}
 	v.Why = text.RecheckWhy(a.Recheck.Rule, a.Recheck.Drug, a.Recheck.Change)
-	v.Watch = text.Missing(a.Recheck.Missing)
+	v.Watch = append(v.Watch, text.Missing(a.Recheck.Missing)...)
 	if !s.Blocked {
 		v.Minutes = text.Say(
 			"round.minutes", text.Figure(s.Lying+s.Standing), text.Figure(s.Lying), text.Figure(s.Standing),

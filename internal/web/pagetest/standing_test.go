@@ -272,7 +272,7 @@ func TestWhatWasAskedBeforeStandingIsAskedOnce(t *testing.T) {
 	page.Click("#go")
 	page.Until(`document.querySelector("#stand-warn").textContent.includes("The reading at rest is 20 min old")`)
 	w.step("stand")
-	for _, want := range []string{"Rested 2 min only", "Low pressure at rest: 84/48 lying"} {
+	for _, want := range []string{"Rested 2 min only", "Charted before: Low pressure at rest: 84/48 lying", "Look before"} {
 		if got := page.Text("#stand-warn"); !strings.Contains(got, want) {
 			t.Errorf("before standing it says %q", got)
 		}

@@ -14,6 +14,7 @@ import (
 type Low struct {
 	Says string
 	At   *frame.Moment
+	Mind string // what to know of it; "" where the template says it
 }
 
 // LowOf is a low pressure at rest as a page tells it; nil where there is none.
@@ -21,7 +22,7 @@ func LowOf(t frame.Times, low *trends.AtRest) *Low {
 	if low == nil {
 		return nil
 	}
-	return &Low{text.LowAtRest(*low), t.MomentAgo(low.At)}
+	return &Low{Says: text.LowAtRest(*low), At: t.MomentAgo(low.At)}
 }
 
 // ChestOf is pain in the chest at a set of the last hours as a page tells it; nil where there is none.
@@ -29,23 +30,27 @@ func ChestOf(t frame.Times, set *trends.Set) *Low {
 	if set == nil {
 		return nil
 	}
-	return &Low{text.ChestPain(*set), t.MomentAgo(set.StartedAt)}
+	return &Low{Says: text.ChestPain(*set), At: t.MomentAgo(set.StartedAt)}
 }
 
-// FeltOf is an emergency that no set tells as a page tells it; nil where there is none.
-func FeltOf(t frame.Times, felt *trends.Felt) *Low {
-	if felt == nil {
-		return nil
+// EmergenciesOf are emergencies that no rule of the list tells, as a page tells them.
+func EmergenciesOf(t frame.Times, all []trends.Emergency) (out []Low) {
+	for _, e := range all {
+		mind := text.Say("parts.emergency-mind")
+		if e.What == trends.CouldNotRead {
+			mind = text.Say("parts.unread-mind")
+		}
+		out = append(out, Low{text.Emergency(e), t.MomentAgo(e.At), mind})
 	}
-	return &Low{text.Felt(*felt), t.MomentAgo(felt.At)}
+	return out
 }
 
-// FeltBrief is the same in a row; "" where there is none.
-func FeltBrief(t frame.Times, felt *trends.Felt) string {
-	if felt == nil {
-		return ""
+// EmergencyBriefs are the same in a row.
+func EmergencyBriefs(t frame.Times, all []trends.Emergency) (out []string) {
+	for _, e := range all {
+		out = append(out, t.EmergencyBrief(e))
 	}
-	return t.FeltBrief(*felt)
+	return out
 }
 
 // ChestBrief is the same in a row; "" where there is none, or where the latest set, which

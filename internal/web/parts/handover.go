@@ -45,11 +45,9 @@ func HandoverOf(
 		mind = SetNotes(t, a)
 	}
 	mind = slices.Concat(told, mind, text.Missing(a.Recheck.Missing), LimbsOf(a))
-	for _, first := range []string{LowBrief(t, a.LowApart()), ChestBrief(t, a), FeltBrief(t, a.Felt)} {
-		if first != "" {
-			mind = append([]string{first}, mind...)
-		}
-	}
+	urgent := append(EmergencyBriefs(t, a.Emergencies), ChestBrief(t, a), LowBrief(t, a.LowApart()))
+	urgent = slices.DeleteFunc(urgent, func(s string) bool { return s == "" })
+	mind = append(urgent, mind...)
 	var why []string
 	latest := a.Digest.LatestSet()
 	for n, r := range fallSecond(a.Reasons) {

@@ -30,10 +30,10 @@ type stayView struct {
 	Bed, Name, PatientID, Sex, Age, StayID string
 	Admitted, Discharged                   *frame.Moment
 	Walks                                  string
-	Limbs                                  []limbView // that must not be measured
-	Low                                    *parts.Low // a low pressure at rest that no reason tells
-	Chest                                  *parts.Low // pain in the chest at a set of the last hours
-	Felt                                   *parts.Low // an emergency that no set tells
+	Limbs                                  []limbView  // that must not be measured
+	Low                                    *parts.Low  // a low pressure at rest that no reason tells
+	Chest                                  *parts.Low  // pain in the chest at a set of the last hours
+	Emergencies                            []parts.Low // that no rule of the list tells
 
 	Tier, TierName string
 	Lead           *parts.ReasonView
@@ -182,9 +182,9 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		ReviewNeeded: a.Review.Needed && !a.Died(), Died: a.Died(),
 		Counts: text.Counts(d.Serial), Clearing: t.Clearing(d.Serial, view.Policy.Policy),
 		Trend: parts.TrendOf(d.Serial), Low: parts.LowOf(t, a.LowApart()),
-		Chest:     parts.ChestOf(t, a.ChestPain),
-		Felt:      parts.FeltOf(t, a.Felt),
-		HasScript: s.AssetURL("vendor/echarts.min.js") != "",
+		Chest:       parts.ChestOf(t, a.ChestPain),
+		Emergencies: parts.EmergenciesOf(t, a.Emergencies),
+		HasScript:   s.AssetURL("vendor/echarts.min.js") != "",
 	}
 	if d.Stay.DischargedAt != nil {
 		v.Discharged = t.Moment(*d.Stay.DischargedAt)
