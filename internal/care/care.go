@@ -200,7 +200,7 @@ func (s *Service) Unit(ctx context.Context, unit string) ([]records.Episode, err
 		if c := slices.Index(episodes.Kinds, a.Kind) - slices.Index(episodes.Kinds, b.Kind); c != 0 {
 			return c
 		}
-		return a.RaisedAt.Compare(b.RaisedAt)
+		return a.OwedSince().Compare(b.OwedSince())
 	})
 	return list, err
 }

@@ -98,10 +98,10 @@ func fallsWithoutSet(a alerts.Assessment, p clinical.Policy) []Condition {
 		answer := answerToFall(a, f)
 		out = append(out, Condition{
 			Kind: FallWithoutSet, StayID: a.Digest.StayID, Trigger: fallKey(f), Rule: alerts.TFall,
-			Figures: alerts.FellOf(f, 0),
-			Facts:   []records.FactName{{Kind: clinical.KindFall, SourceID: f.SourceID}},
-			Opens:   trends.InWindow(f.At, a.At, clinical.Hours(p.Tiers.RecentHours)),
-			Answer:  answer, Quiet: answer != nil,
+			Figures: alerts.FellOf(f, 0), Since: fallOwedSince(a, f),
+			Facts:  []records.FactName{{Kind: clinical.KindFall, SourceID: f.SourceID}},
+			Opens:  trends.InWindow(f.At, a.At, clinical.Hours(p.Tiers.RecentHours)),
+			Answer: answer, Quiet: answer != nil,
 		})
 	}
 	return out
@@ -136,7 +136,9 @@ func badSet(a alerts.Assessment, p clinical.Policy) []Condition {
 	default:
 		return nil
 	}
-	c := Condition{Kind: TellProvider, StayID: a.Digest.StayID, Trigger: setKey(*set), Facts: readings(*set)}
+	c := Condition{
+		Kind: TellProvider, StayID: a.Digest.StayID, Trigger: setKey(*set), Since: set.StartedAt, Facts: readings(*set),
+	}
 	if r := reasonOf(a, rule); r != nil {
 		c.Opens, c.Rule, c.Figures = true, rule, r.Figures
 	}
@@ -151,7 +153,9 @@ func lowLying(a alerts.Assessment) []Condition {
 	for n := len(sets) - 1; n >= 0; n-- {
 		set := sets[n]
 		if set.LyingPressure == trends.LowLying {
-			c := Condition{Kind: TellProvider, StayID: a.Digest.StayID, Trigger: setKey(set), Facts: readings(set)}
+			c := Condition{
+				Kind: TellProvider, StayID: a.Digest.StayID, Trigger: setKey(set), Since: set.StartedAt, Facts: readings(set),
+			}
 			if r := reasonOf(a, alerts.TLowLying); r != nil && n == len(sets)-1 {
 				c.Opens, c.Rule, c.Figures = true, alerts.TLowLying, r.Figures
 			}
@@ -171,12 +175,30 @@ func blockedByInjury(a alerts.Assessment) bool {
 
 // answerToFall is the answer that has put the recheck after a fall off; nil where none has.
 func answerToFall(a alerts.Assessment, f trends.FallFact) *PutOffBy {
-	for _, i := range a.Recheck.Open {
-		if i.Rule == alerts.RFall && i.Facts[0] == f.SourceID {
-			return putOffBy(i, a.At)
-		}
+	if i := demandOf(a, f); i != nil {
+		return putOffBy(*i, a.At)
 	}
 	return nil
+}
+
+// demandOf is the demand for a set after a fall; nil where none is open.
+func demandOf(a alerts.Assessment, f trends.FallFact) *alerts.Instance {
+	n := slices.IndexFunc(a.Recheck.Open, func(i alerts.Instance) bool {
+		return i.Rule == alerts.RFall && i.Facts[0] == f.SourceID
+	})
+	if n < 0 {
+		return nil
+	}
+	return &a.Recheck.Open[n]
+}
+
+// fallOwedSince is since when a set after a fall has been owed: since the fall, and where an
+// answer has put it off, since its time was over.
+func fallOwedSince(a alerts.Assessment, f trends.FallFact) time.Time {
+	if i := demandOf(a, f); i != nil && i.Answer != nil {
+		return i.Due
+	}
+	return f.At
 }
 
 // putOffBy is the answer that has put a demand off; nil where none has, or its time is over.
@@ -197,9 +219,15 @@ func clearanceOwed(a alerts.Assessment) []Condition {
 	}
 	var out []Condition
 	for _, id := range r.Facts {
+		since := time.Time{}
+		for _, f := range a.Digest.Falls {
+			if f.SourceID == id {
+				since = f.At
+			}
+		}
 		out = append(out, Condition{
 			Kind: ClearanceOwed, StayID: a.Digest.StayID, Trigger: clearanceKey(id), Rule: alerts.TClearance,
-			Figures: r.Figures, Facts: factsOf(clinical.KindFall, []string{id}), Opens: true,
+			Figures: r.Figures, Since: since, Facts: factsOf(clinical.KindFall, []string{id}), Opens: true,
 		})
 	}
 	return out
@@ -227,7 +255,7 @@ func rechecksDue(a alerts.Assessment, before time.Time) []Condition {
 		}
 		c := Condition{
 			Kind: RecheckOverdue, StayID: a.Digest.StayID, Trigger: i.Rule + " " + instanceKey(a.Digest, i), Rule: i.Rule,
-			Figures: alerts.RecheckOf(i, state), Facts: instanceFacts(a.Digest, i), Opens: true,
+			Figures: alerts.RecheckOf(i, state), Since: i.Due, Facts: instanceFacts(a.Digest, i), Opens: true,
 			Quiet: !overdue, Answer: putOffBy(i, a.At),
 		}
 		out = join(out, c)
@@ -240,6 +268,9 @@ func join(list []Condition, c Condition) []Condition {
 	for n := range list {
 		if held := &list[n]; held.Trigger == c.Trigger {
 			held.Facts, held.Quiet = union(held.Facts, c.Facts), held.Quiet && c.Quiet
+			if c.Since.Before(held.Since) {
+				held.Since = c.Since
+			}
 			if c.Answer == nil {
 				held.Answer = nil
 			}
@@ -325,8 +356,39 @@ func precautionsMissing(a alerts.Assessment) []Condition {
 	}
 	return []Condition{{
 		Kind: PrecautionsMissing, StayID: a.Digest.StayID, Trigger: WholeStay, Rule: alerts.TPrecaution,
-		Figures: alerts.MissingFigures{Missing: slices.Clone(a.Precautions.Missing)}, Facts: needFacts(a.Digest), Opens: true,
+		Figures: alerts.MissingFigures{Missing: slices.Clone(a.Precautions.Missing)}, Since: missingSince(a),
+		Facts: needFacts(a.Digest), Opens: true,
 	}}
+}
+
+// missingSince is since when the precautions have been missing: since the latest set or fall
+// that asks for them, or since the last of those missing ended, whichever is later.
+func missingSince(a alerts.Assessment) time.Time {
+	d := a.Digest
+	var since time.Time
+	later := func(t time.Time) {
+		if t.After(since) {
+			since = t
+		}
+	}
+	if positive := d.LatestPositive(); positive != nil && !d.Serial.Cleared {
+		later(positive.StartedAt)
+	}
+	if latest := d.LatestInterpretable(); latest != nil && latest.Finding == trends.SymptomsOnly {
+		later(latest.StartedAt)
+	}
+	if latest := d.LatestSet(); latest != nil && latest.Unread() {
+		later(latest.StartedAt)
+	}
+	for _, f := range d.Falls {
+		later(f.At)
+	}
+	for _, f := range d.Precautions {
+		if f.To != nil && !f.To.After(a.At) && slices.Contains(a.Precautions.Missing, f.What) {
+			later(*f.To)
+		}
+	}
+	return since
 }
 
 // needFacts are the falls and readings that make precautions needed.
@@ -353,10 +415,15 @@ func doseReview(a alerts.Assessment) []Condition {
 	if positive == nil || a.Digest.Serial.Cleared || !flagged {
 		return nil
 	}
-	c := Condition{Kind: DoseReview, StayID: a.Digest.StayID, Trigger: WholeStay, Facts: readings(*positive)}
+	c := Condition{
+		Kind: DoseReview, StayID: a.Digest.StayID, Trigger: WholeStay, Since: positive.StartedAt, Facts: readings(*positive),
+	}
 	for _, change := range a.Digest.Changes {
 		if change.Lowering && change.Up() {
 			c.Facts = append(c.Facts, factsOf(clinical.KindOrder, change.Orders)...)
+			if change.At.After(c.Since) {
+				c.Since = change.At
+			}
 		}
 	}
 	c.Facts = union(c.Facts)
@@ -371,27 +438,29 @@ func doseReview(a alerts.Assessment) []Condition {
 func contradictions(a alerts.Assessment, p clinical.Policy) []Condition {
 	d := a.Digest
 	var out []Condition
-	add := func(rule, key string, f clinical.Figures, opens bool, facts ...records.FactName) {
+	add := func(rule, key string, f clinical.Figures, since time.Time, opens bool, facts ...records.FactName) {
 		out = append(out, Condition{
-			Kind: DataContradiction, StayID: d.StayID, Trigger: rule + " " + key, Rule: rule, Figures: f, Facts: union(facts), Opens: opens,
+			Kind: DataContradiction, StayID: d.StayID, Trigger: rule + " " + key, Rule: rule, Figures: f, Since: since,
+			Facts: union(facts), Opens: opens,
 		})
 	}
 	if set := d.LatestSet(); set != nil && slices.Contains(set.QualityNotes, trends.NoteImplausible) {
 		recent := trends.InWindow(set.StartedAt, a.At, clinical.Hours(p.Tiers.RecentHours))
-		add(CImplausible, setKey(*set), ImplausibleFigures{set.StartedAt}, recent, readings(*set)...)
+		add(CImplausible, setKey(*set), ImplausibleFigures{set.StartedAt}, set.StartedAt, recent, readings(*set)...)
 	}
 	for _, f := range d.Falls {
 		fall := records.FactName{Kind: clinical.KindFall, SourceID: f.SourceID}
 		if after := firstSetAfter(d, f); f.Injury == "death" && after != nil {
-			add(CFatal, fallKey(f), FatalFigures{FellAt: f.At, SetAt: after.StartedAt}, true, append(readings(*after), fall)...)
+			add(CFatal, fallKey(f), FatalFigures{FellAt: f.At, SetAt: after.StartedAt}, after.StartedAt, true,
+				append(readings(*after), fall)...)
 		}
 		if f.At.Before(d.Stay.AdmittedAt) {
-			add(CBefore, fallKey(f), BeforeFigures{FellAt: f.At, AdmittedAt: d.Stay.AdmittedAt}, true, fall)
+			add(CBefore, fallKey(f), BeforeFigures{FellAt: f.At, AdmittedAt: d.Stay.AdmittedAt}, d.Stay.AdmittedAt, true, fall)
 		}
 	}
 	for _, f := range d.Precautions {
 		if f.To != nil && f.To.Before(f.From) {
-			add(CEnded, "precaution "+f.SourceID, EndedFigures{What: f.What, From: f.From, To: *f.To}, true,
+			add(CEnded, "precaution "+f.SourceID, EndedFigures{What: f.What, From: f.From, To: *f.To}, *f.To, true,
 				records.FactName{Kind: clinical.KindPrecaution, SourceID: f.SourceID})
 		}
 	}
@@ -419,8 +488,8 @@ func twoStaysAtOnce(list []alerts.Assessment) []Condition {
 			}
 			out = append(out, Condition{
 				Kind: DataContradiction, StayID: b.StayID, Trigger: CTwice + " with stay " + a.StayID, Rule: CTwice,
-				Figures: TwiceFigures{OtherBed: a.Stay.Bed, Bed: b.Stay.Bed, AdmittedAt: b.Stay.AdmittedAt},
-				Facts:   []records.FactName{{Kind: clinical.KindStay, SourceID: a.StayID}, {Kind: clinical.KindStay, SourceID: b.StayID}}, Opens: true,
+				Figures: TwiceFigures{OtherBed: a.Stay.Bed, Bed: b.Stay.Bed, AdmittedAt: b.Stay.AdmittedAt}, Since: b.Stay.AdmittedAt,
+				Facts: []records.FactName{{Kind: clinical.KindStay, SourceID: a.StayID}, {Kind: clinical.KindStay, SourceID: b.StayID}}, Opens: true,
 			})
 		}
 	}

@@ -334,3 +334,35 @@ func TestWhatIsNewEvidenceForADoseReview(t *testing.T) {
 		t.Errorf("another positive set: %v", got)
 	}
 }
+
+// A program that starts, or is restored, hours later counts from what the chart says.
+func TestWhatIsOwedIsAsOldAsItsFallOrSet(t *testing.T) {
+	p := policy.Default().Policy
+	p.Precautions.InFeed = true
+	var c chart
+	c.admit("1986-01-01")
+	c.order("O", 1, "doxazosin")
+	c.set("A", 6, 140, 110, true)
+	c.add("F", after(8), clinical.Fall{FellAt: after(8), Injury: "none"})
+	ended := after(9)
+	c.add("P", after(7), clinical.Precaution{Precaution: "bed alarm", StartedAt: after(7), EndedAt: &ended})
+	w := newWard(t)
+	w.scene(episodes.SceneOf("4W", []alerts.Assessment{c.assess(20, p)}, p, after(20), after(28)))
+	want := map[records.EpisodeKind]float64{
+		episodes.FallWithoutSet: 12, episodes.TellProvider: 14, episodes.PrecautionsMissing: 11, episodes.DoseReview: 14,
+	}
+	for kind, hours := range want {
+		n := slices.IndexFunc(w.log, func(v records.EpisodeEvent) bool { return v.Kind == kind })
+		if n < 0 {
+			t.Errorf("%s is not owed", kind)
+			continue
+		}
+		e := w.have[w.log[n].EpisodeID]
+		if got := e.OwedFor(after(20)); got != time.Duration(hours*float64(time.Hour)) {
+			t.Errorf("%s: owed for %s, want %v h", kind, got, hours)
+		}
+		if got := e.Age(after(21)); got != time.Hour {
+			t.Errorf("%s: in the record for %s, want 1 h", kind, got)
+		}
+	}
+}

@@ -56,7 +56,10 @@ func Apply(e records.Episode, v records.EpisodeEvent) records.Episode {
 		e.Rule, e.Figures, e.Facts = v.Rule, v.Figures, v.Facts
 	}
 	if raises(e, v) {
-		e.RaisedAt = v.At
+		e.RaisedAt, e.Since = v.At, v.At
+		if !v.Since.IsZero() && v.Since.Before(v.At) {
+			e.Since = v.Since
+		}
 	}
 	if v.What == Opened || v.What == Reopened || v.What == AnswerMoved || v.Reason == PutOffByAnswer {
 		e.Told = nil // what comes after it is told anew

@@ -18,6 +18,7 @@ type Condition struct {
 	Trigger string
 	Rule    string
 	Figures clinical.Figures
+	Since   time.Time          // of the fall, set or hour that makes it owed; zero where nothing tells it
 	Facts   []records.FactName // the evidence: one that an episode does not know opens it again
 	// Opens is false for a condition that keeps an episode open and opens none:
 	// the window in which the list speaks of it has passed, and no evidence has
@@ -122,7 +123,8 @@ func Step(have []records.Episode, now Scene) []records.EpisodeChange {
 // hand after it. What an answer has put off stays put off by it.
 func said(what records.EpisodeWhat, c Condition, now Scene, tells bool) *records.EpisodeEvent {
 	v := &records.EpisodeEvent{
-		What: what, To: Open, Unit: now.Unit, Rule: c.Rule, Figures: c.Figures, Facts: union(c.Facts), Tells: tells && !c.Quiet,
+		What: what, To: Open, Unit: now.Unit, Since: c.Since, Rule: c.Rule, Figures: c.Figures, Facts: union(c.Facts),
+		Tells: tells && !c.Quiet,
 	}
 	if c.Answer != nil {
 		v.To, v.Reason, v.Until = Answered, c.Answer.Answer, c.Answer.Until
@@ -288,7 +290,7 @@ func SilenceScene(silent []Silence, at time.Time) Scene {
 			since, figures.Since = moment(f.Since), &f.Since
 		}
 		s.Holds = append(s.Holds, Condition{
-			Kind: FeedStale, Trigger: f.Feed, Rule: CFeed, Figures: figures,
+			Kind: FeedStale, Trigger: f.Feed, Rule: CFeed, Figures: figures, Since: f.Since,
 			Facts: []records.FactName{{Kind: kindFeed, SourceID: f.Feed + " since " + since}}, Opens: true,
 		})
 	}

@@ -11,8 +11,8 @@ import (
 // counted. One set answers every demand for a set, so all of them are one thing; any other
 // episode is one by itself.
 type Thing struct {
-	// Episode tells the state and the owner; its Kind is the most pressing one, RaisedAt the
-	// earliest, Told the units that were told of any. Of what has no episode yet it is open.
+	// Episode tells the state and the owner; its Kind is the most pressing one, RaisedAt and
+	// Since the earliest, Told the units that were told of any. Of what has no episode yet it is open.
 	records.Episode
 	Key     string
 	Members []records.Episode // the episodes that are owed; one action acts on all of them
@@ -71,7 +71,7 @@ func Things(list []records.Episode, dues []Due) []Thing {
 	}
 	slices.SortFunc(out, func(a, b Thing) int {
 		return cmp.Or(slices.Index(Kinds, a.Kind)-slices.Index(Kinds, b.Kind),
-			a.RaisedAt.Compare(b.RaisedAt), strings.Compare(a.StayID, b.StayID), strings.Compare(a.Key, b.Key))
+			a.OwedSince().Compare(b.OwedSince()), strings.Compare(a.StayID, b.StayID), strings.Compare(a.Key, b.Key))
 	})
 	return out
 }
@@ -130,6 +130,9 @@ func lead(members []records.Episode) records.Episode {
 		told = append(told, e.Told...)
 		if e.RaisedAt.Before(out.RaisedAt) {
 			out.RaisedAt = e.RaisedAt
+		}
+		if since := e.OwedSince(); since.Before(out.OwedSince()) {
+			out.Since = since
 		}
 	}
 	slices.Sort(told)

@@ -129,7 +129,7 @@ func briefingLines(list []records.Episode) []BriefingLine {
 			n = len(out)
 			out = append(out, BriefingLine{
 				Tier: tier, Kind: string(e.Kind), Title: text.EpisodeKinds[e.Kind],
-				OldestSince: e.RaisedAt.UTC(), Drugs: []string{},
+				OldestSince: e.OwedSince().UTC(), Drugs: []string{},
 			})
 		}
 		l := &out[n]
@@ -143,8 +143,8 @@ func briefingLines(list []records.Episode) []BriefingLine {
 		for _, m := range e.Members {
 			l.takeFall(m)
 		}
-		if e.RaisedAt.Before(l.OldestSince) {
-			l.OldestSince = e.RaisedAt.UTC()
+		if e.OwedSince().Before(l.OldestSince) {
+			l.OldestSince = e.OwedSince().UTC()
 		}
 	}
 	slices.SortFunc(out, func(a, b BriefingLine) int {

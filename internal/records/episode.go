@@ -35,7 +35,8 @@ type Episode struct {
 
 	State     EpisodeState  `json:"state"`
 	OpenedAt  time.Time     `json:"opened_at"`           // the first time
-	RaisedAt  time.Time     `json:"raised_at"`           // opened, or opened again by new evidence: its age counts from here
+	RaisedAt  time.Time     `json:"raised_at"`           // opened, or opened again by new evidence, in this program's record
+	Since     time.Time     `json:"since,omitzero"`      // of the fall, set or hour by which it was raised; zero of one kept before December 2026
 	ChangedAt time.Time     `json:"changed_at"`          // the last event
 	Who       string        `json:"who"`                 // whose it is, or who put it off, told it or closed it; "" where it is nobody's
 	By        string        `json:"by,omitempty"`        // the account that gave it to Who
@@ -57,8 +58,26 @@ type Episode struct {
 // Active reports whether the episode is still owed.
 func (e Episode) Active() bool { return e.State != EpisodeDone }
 
-// Age is for how long the episode has been owed at a moment, whoever has taken it.
-// For one that is done it is how long it had been owed.
+// OwedSince is since when the thing has been owed by the chart: since the fall, the set or the
+// hour at which it was due. A program that starts later counts no less.
+func (e Episode) OwedSince() time.Time {
+	if e.Since.IsZero() {
+		return e.RaisedAt
+	}
+	return e.Since
+}
+
+// OwedFor is for how long the thing has been owed at a moment, whoever has taken it; of one
+// that is done, for how long it had been. Never negative.
+func (e Episode) OwedFor(at time.Time) time.Duration {
+	if !e.Active() {
+		at = e.ChangedAt
+	}
+	return max(0, at.Sub(e.OwedSince()))
+}
+
+// Age is for how long the episode had stood in this program's record at a moment, whoever had
+// taken it: what the tally counts. For one that is done it is how long it had stood.
 func (e Episode) Age(at time.Time) time.Duration {
 	if !e.Active() {
 		at = e.ChangedAt
@@ -86,7 +105,8 @@ type EpisodeEvent struct {
 	Trigger string      `json:"trigger"`
 	Unit    string      `json:"unit"`
 
-	Rule    string           `json:"rule"` // with Figures a sentence of internal/text; "" where there is none
+	Since   time.Time        `json:"since,omitzero"` // since when the chart says so; zero where the event says nothing of it
+	Rule    string           `json:"rule"`           // with Figures a sentence of internal/text; "" where there is none
 	Figures clinical.Figures `json:"figures"`
 	Facts   []FactName       `json:"facts"`   // what it rests on
 	Learned []FactName       `json:"learned"` // what besides was on the chart when it was done: no new evidence later

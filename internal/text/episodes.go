@@ -80,7 +80,7 @@ func (c Catalogue) EpisodeState(e records.Episode) string {
 	if e.State == episodes.Done && e.Ending == episodes.ByPerson {
 		state = "closed"
 	}
-	return sayStates[state](c, stateFigures{e, e.Age(c.At)})
+	return sayStates[state](c, stateFigures{e, e.OwedFor(c.At)})
 }
 
 // ThingBrief says in a few words how a thing stands, and with names whose it is; "" where it

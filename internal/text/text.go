@@ -74,10 +74,11 @@ func twice(local time.Time) bool {
 	return false
 }
 
-// Ago says how long before the catalogue's moment t was.
+// Ago says how long before the catalogue's moment t was. What is timed within the minute after
+// it has happened: a clock, or the seconds of a page's moment, are that little behind.
 func (c Catalogue) Ago(t time.Time) string {
 	d := c.At.Sub(t)
-	if d < 0 {
+	if d <= -time.Minute {
 		return Say("time.in", Span(-d))
 	}
 	return Say("time.ago", Span(d))

@@ -215,6 +215,9 @@ func TestNumbersTimesAndListsAreWrittenAsPeopleReadThem(t *testing.T) {
 	if got := c.Ago(noon.Add(-time.Hour)) + ", " + c.Ago(noon.Add(time.Hour)); got != "1 h ago, in 1 h" {
 		t.Errorf("ago: %q", got)
 	}
+	if got := c.Ago(noon.Add(40 * time.Second)); got != "under a minute ago" {
+		t.Errorf("what happened by a clock that is a little ahead: %q", got)
+	}
 	if got := c.Due(noon.Add(-time.Hour)) + ", " + c.Due(noon.Add(time.Hour)); got != "1 h overdue, in 1 h" {
 		t.Errorf("due: %q", got)
 	}

@@ -54,6 +54,9 @@ func TestAPrescriberClearsToStandAndTakesItBack(t *testing.T) {
 			t.Errorf("the page does not say %q", want)
 		}
 	}
+	if strings.Contains(body, "owed for under a minute") {
+		t.Error("an old debt is told as young as the program's own record")
+	}
 	if state() != alerts.Blocked {
 		t.Fatalf("before the clearance the recheck is %s", state())
 	}

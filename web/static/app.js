@@ -145,7 +145,7 @@ const typed = (() => {
 		return fill("days", Math.round(min / 1440));
 	};
 	const words = {
-		ago: d => d < 0 ? fill("in", span(-d)) : fill("ago", span(d)),
+		ago: d => d <= -60000 ? fill("in", span(-d)) : fill("ago", span(d)),
 		due: d => d > 0 ? fill("overdue", span(d)) : fill("in", span(-d)),
 	};
 	const tick = () => {

@@ -212,7 +212,7 @@ func ThingOf(t frame.Times, e episodes.Thing) Episode {
 func EpisodeOf(t frame.Times, e records.Episode) Episode {
 	v := Episode{
 		ID: Anchor(e.ID), Name: text.EpisodeKinds[e.Kind], Why: t.EpisodeWhy(e.Rule, e.Figures),
-		State: string(e.State), Says: t.EpisodeState(e), Since: t.Moment(e.RaisedAt),
+		State: string(e.State), Says: t.EpisodeState(e), Since: t.Moment(e.OwedSince()),
 	}
 	if !e.Active() && v.Why != "" {
 		v.Why = text.Say("episodes.was-owed", v.Why)
