@@ -101,6 +101,35 @@ func TestATakenSetCrossesItselfOff(t *testing.T) {
 	}
 }
 
+// A range of which an end names nobody's bed is asked about once, with how many beds it is: a slip
+// for 6B is not the whole unit unseen.
+func TestARangeWithAnUnknownEndIsAskedAbout(t *testing.T) {
+	d, _ := open(t)
+	h := webtest.As(web.New(d), "bedside-nurse")
+	form := url.Values{"from": {"1A"}, "to": {"66B"}, "nurse": {"Ann"}}
+	asked := post(h, "/units/4W/round", form)
+	if asked.Code != http.StatusUnprocessableEntity {
+		t.Fatalf("beds until one that nobody lies in = %d", asked.Code)
+	}
+	said := words(asked)
+	for _, want := range []string{"Nobody lies in bed 66B.", "Beds 1A to 66B are 33 beds now: 1A to 17.", "Give all 33 beds"} {
+		if !strings.Contains(said, want) {
+			t.Errorf("the page does not say %q: %s", want, said)
+		}
+	}
+	if strings.Contains(get(h, "/units/4W/round").Body.String(), "Ann") {
+		t.Error("the beds were given before the answer")
+	}
+	form.Set("sure", "1A 6B") // of another range
+	if code := post(h, "/units/4W/round", form).Code; code != http.StatusUnprocessableEntity {
+		t.Errorf("an answer about another range = %d", code)
+	}
+	form.Set("sure", regexp.MustCompile(`name="sure" value="([^"]*)"`).FindStringSubmatch(asked.Body.String())[1])
+	if code := post(h, "/units/4W/round", form).Code; code != http.StatusSeeOther {
+		t.Errorf("the beds given after the question = %d", code)
+	}
+}
+
 // Beds are given by range until the end of the shift, recorded, and taken back; text of people is
 // held as text.
 func TestBedsAreGivenByRange(t *testing.T) {

@@ -1,9 +1,11 @@
 package huddle
 
 import (
+	"cmp"
 	"context"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -77,13 +79,18 @@ type stopView struct {
 // givenView is a range of beds that is somebody's.
 type givenView struct {
 	From, To, Nurse, Says string
+	Sure                  string // as taking back names the range, without a question
 }
 
 // giveBedsView is the form by which beds are given, with what was typed and what is wrong with it.
 type giveBedsView struct {
 	From, To, Nurse, Wrong string
+	Sure, Do               string // the range that is asked about once more, "" for none; the words of the button
 	People                 []string
 }
+
+// sureOf names a range in the form that gives it after a question.
+func sureOf(from, to string) string { return from + " " + to }
 
 // maxNurse is how long the name of a nurse may be, in characters: that of an account at most.
 const maxNurse = 64
@@ -114,6 +121,7 @@ func (s *service) showRound(c *frame.Request, status int, typed giveBedsView) (f
 	v.AsOf = !when.Live
 	if when.Live && s.Shift != nil && account.May(records.ActOnEpisodes) {
 		typed.People = withOwners(kept.answer.people, l.given)
+		typed.Do = cmp.Or(typed.Do, text.Say("round.give-do"))
 		v.Give = &typed
 	}
 	v.Layout = s.LayoutOf(c, text.Say("round.title", unit), fresh, when).At(frame.RoundURL(unit))
@@ -155,7 +163,7 @@ func (l lister) roundView(unit string, given []records.GivenBeds, nurse string, 
 	for _, g := range given {
 		if g.Nurse != "" {
 			says := text.Say("round.given", g.Who, l.Short(g.At), l.Short(g.Until))
-			v.Given = append(v.Given, givenView{g.From, g.To, g.Nurse, says})
+			v.Given = append(v.Given, givenView{g.From, g.To, g.Nurse, says, sureOf(g.From, g.To)})
 		}
 	}
 	return v
@@ -317,6 +325,12 @@ func (s *service) giveBeds(c *frame.Request) (frame.Page, error) {
 		typed := giveBedsView{From: form.Get("from"), To: form.Get("to"), Nurse: b.Nurse, Wrong: wrong}
 		return s.showRound(c, http.StatusUnprocessableEntity, typed)
 	}
+	if form.Get("sure") != sureOf(b.From, b.To) {
+		if asks, do := doubtedBeds(b, kept.answer.list); asks != "" {
+			typed := giveBedsView{From: b.From, To: b.To, Nurse: b.Nurse, Wrong: asks, Sure: sureOf(b.From, b.To), Do: do}
+			return s.showRound(c, http.StatusUnprocessableEntity, typed)
+		}
+	}
 	note := "beds " + b.From + " to " + b.To + ": " + b.Nurse
 	if b.Nurse == "" {
 		note = "beds " + b.From + " to " + b.To + " given back"
@@ -338,8 +352,10 @@ func wrongBeds(b records.GivenBeds, list []alerts.Assessment) string {
 		return text.Say("round.wrong-none")
 	case alerts.CompareBeds(b.From, b.To) > 0:
 		return text.Say("round.wrong-order", b.From, b.To)
-	case utf8.RuneCountInString(b.Nurse) > maxNurse || strings.ContainsFunc(b.Nurse, func(r rune) bool { return !unicode.IsPrint(r) }):
-		return text.Say("round.wrong-nurse", maxNurse)
+	case utf8.RuneCountInString(b.Nurse) > maxNurse:
+		return text.Say("round.wrong-nurse", utf8.RuneCountInString(b.Nurse), maxNurse)
+	case strings.ContainsFunc(b.Nurse, func(r rune) bool { return !unicode.IsPrint(r) }):
+		return text.Say("round.wrong-unseen")
 	}
 	for _, a := range list {
 		if bed := a.Digest.Stay.Bed; bed != "" && alerts.BedWithin(bed, b.From, b.To) {
@@ -347,4 +363,35 @@ func wrongBeds(b records.GivenBeds, list []alerts.Assessment) string {
 		}
 	}
 	return text.Say("round.wrong-empty", b.From, b.To)
+}
+
+// doubtedBeds asks about a range of which an end names no bed that somebody lies in, with how
+// many beds it is: a slip of the finger makes it the whole unit. do are the words of the button
+// that gives it all the same; both are "" where nothing is to be asked.
+func doubtedBeds(b records.GivenBeds, list []alerts.Assessment) (asks, do string) {
+	var within []string
+	from, to := false, false
+	for _, a := range list {
+		bed := a.Digest.Stay.Bed
+		if bed == "" || !alerts.BedWithin(bed, b.From, b.To) {
+			continue
+		}
+		within = append(within, bed)
+		from, to = from || alerts.BedWithin(bed, b.From, b.From), to || alerts.BedWithin(bed, b.To, b.To)
+	}
+	if from && to || len(within) == 0 {
+		return "", ""
+	}
+	slices.SortFunc(within, alerts.CompareBeds)
+	within = slices.Compact(within)
+	var empty []string
+	if !from {
+		empty = append(empty, b.From)
+	}
+	if !to && b.To != b.From {
+		empty = append(empty, b.To)
+	}
+	count := text.Plural(len(within), text.Say("round.bed"), text.Say("round.beds"))
+	asks = text.Say("round.doubt", text.Or(empty), b.From, b.To, count, within[0], within[len(within)-1])
+	return asks, text.Say("round.give-sure", count)
 }
