@@ -92,11 +92,14 @@ const (
 // CheckName refuses a name that would not be seen as it was typed, and one under which
 // the audit names who is no account.
 func CheckName(name string) error {
-	n := utf8.RuneCountInString(name)
 	odd := func(r rune) bool { return !unicode.IsPrint(r) } // of spaces, U+0020 alone prints
-	if n == 0 || n > maxName || !utf8.ValidString(name) || strings.ContainsFunc(name, odd) ||
-		strings.TrimSpace(name) != name || strings.Contains(name, "  ") {
-		return clinical.Errorf(clinical.Invalid, "a name has 1 to %d characters that can be seen, and single spaces inside at most", maxName)
+	switch n := utf8.RuneCountInString(name); {
+	case n == 0 || n > maxName:
+		return clinical.Errorf(clinical.Invalid, "a name has 1 to %d characters, this one has %d; type another one", maxName, n)
+	case !utf8.ValidString(name) || strings.ContainsFunc(name, odd):
+		return clinical.Errorf(clinical.Invalid, "the name holds characters that cannot be seen; type it anew")
+	case strings.TrimSpace(name) != name || strings.Contains(name, "  "):
+		return clinical.Errorf(clinical.Invalid, "a name has no space before or after it, and single spaces inside; correct it")
 	}
 	if key := NameKey(name); key == records.CommandLine || key == records.Program || strings.HasPrefix(key, records.TokenWho) ||
 		strings.HasPrefix(key, records.ScreenWho) {

@@ -191,8 +191,10 @@ func (a Action) complete(thing records.Episode, at time.Time) error {
 		return clinical.Errorf(clinical.Invalid, "the reason is longer than %d characters; shorten it", MaxReason)
 	case utf8.RuneCountInString(a.Note) > MaxReason:
 		return clinical.Errorf(clinical.Invalid, "the note is longer than %d characters; shorten it", MaxReason)
-	case utf8.RuneCountInString(a.Name) > MaxName || strings.ContainsFunc(a.Name, unseen):
-		return clinical.Errorf(clinical.Invalid, "a name has 1 to %d characters that can be seen; correct it", MaxName)
+	case utf8.RuneCountInString(a.Name) > MaxName:
+		return clinical.Errorf(clinical.Invalid, "the name is longer than %d characters; shorten it", MaxName)
+	case strings.ContainsFunc(a.Name, unseen):
+		return clinical.Errorf(clinical.Invalid, "the name holds characters that cannot be seen; type it anew")
 	case a.Name != "" && !clinical.NamesSomebody(a.Name):
 		return clinical.Errorf(clinical.Invalid, "a name has at least one letter or digit; correct it")
 	}

@@ -246,6 +246,23 @@ func TestWhatCannotBeGiven(t *testing.T) {
 	}
 }
 
+// A bookmark with a filter that there is not shows the whole list, and says so.
+func TestAnUnknownFilterShowsAll(t *testing.T) {
+	d, _ := open(t)
+	h := signedIn(d)
+	for query, want := range map[string]string{
+		"owed=bogus": "There is no such filter, so it is left out: owed=bogus.", "given=%3Cb%3E": "left out: given=&lt;b&gt;.",
+	} {
+		body := get(h, "/units/4W?"+query).Body.String()
+		if !strings.Contains(body, want) {
+			t.Errorf("%s: the page does not say %q", query, want)
+		}
+		if got, all := strings.Count(body, `<li class="row`), strings.Count(get(h, "/units/4W").Body.String(), `<li class="row`); got != all {
+			t.Errorf("%s shows %d of %d", query, got, all)
+		}
+	}
+}
+
 // Who has taken an episode is named beside what it is, at once, and it counts as
 // somebody's.
 func TestWhoHasTakenAnEpisodeIsNamed(t *testing.T) {

@@ -4,8 +4,10 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/text"
 )
 
@@ -25,6 +27,7 @@ type choice struct {
 	given    string   // only what is somebody's: nobody, mine or a name; "" for all
 	sort     string   // one of the orders; "" for byRank
 	noNames  bool     // beds alone, for a screen that others see
+	unknown  []string // what the address asked for and no filter is, as "owed=bogus"; it is left out
 }
 
 // asked are the chosen answers of each question of the page, by its parameter. A patient
@@ -55,34 +58,92 @@ var questions = []string{owedParam, hourParam, lacksParam, markParam, newParam}
 
 // Bounds of what is read from an address.
 const (
-	maxBed     = 40 // bytes of the name of a bed
-	maxAnswers = 12 // of one question
+	maxBed     = 40  // bytes of the name of a bed
+	maxGiven   = 256 // bytes of a name: those of an account's 64 characters
+	maxAnswers = 12  // of one question
 )
 
-// choiceOf reads a choice from an address. What it does not know is left out.
+// choiceOf reads a choice from an address. What it does not know is left out, and named.
 func choiceOf(q url.Values) choice {
 	c := choice{
-		from: shortText(q.Get(fromParam)), to: shortText(q.Get(toParam)), given: shortText(q.Get(givenParam)),
-		noNames: q.Get(namesParam) == off,
+		from: shortText(q.Get(fromParam)), to: shortText(q.Get(toParam)), noNames: q.Get(namesParam) == off,
+	}
+	if given := strings.TrimSpace(q.Get(givenParam)); len(given) <= maxGiven {
+		c.given = given
+	} else {
+		c = c.without(givenParam, given)
 	}
 	for _, tier := range alerts.Tiers {
 		if slices.Contains(q[tierParam], tier) {
 			c.tiers = append(c.tiers, tier)
 		}
 	}
+	for _, tier := range q[tierParam] {
+		if tier != "" && !slices.Contains(alerts.Tiers, tier) {
+			c = c.without(tierParam, tier)
+		}
+	}
 	if len(c.tiers) == len(alerts.Tiers) {
 		c.tiers = nil
 	}
-	if s := q.Get(sortParam); s == byBed || s == byRecheck {
+	switch s := q.Get(sortParam); s {
+	case byBed, byRecheck:
 		c.sort = s
+	case "", byRank:
+	default:
+		c = c.without(sortParam, s)
 	}
 	for _, question := range questions {
 		for _, a := range q[question] {
-			if a = shortText(a); a != "" && !c.asks(question, a) && len(c.asked[question]) < maxAnswers {
+			switch {
+			case strings.TrimSpace(a) == "" || c.asks(question, a):
+			case !isAnswer(question, a):
+				c = c.without(question, a)
+			case len(c.asked[question]) < maxAnswers:
 				c = c.with(question, a)
 			}
 		}
 	}
+	return c
+}
+
+// isAnswer reports whether a question can be answered by a word.
+func isAnswer(question, answer string) bool {
+	switch question {
+	case owedParam:
+		return slices.Contains(owedWords, answer)
+	case hourParam:
+		hour, err := time.Parse("15", answer)
+		return answer == overdue || err == nil && hour.Format("15") == answer
+	case lacksParam:
+		return slices.Contains(clinical.Precautions, answer)
+	case markParam:
+		return slices.Contains(marks, answer)
+	}
+	return slices.Contains(newWords, answer)
+}
+
+// maxUnknown is how many unknown filters are named.
+const maxUnknown = 5
+
+// without is the choice that names a filter it does not know.
+func (c choice) without(param, value string) choice {
+	said := param + "=" + strings.ToValidUTF8(value, "")
+	if short := []rune(said); len(short) > maxBed {
+		said = string(short[:maxBed]) + "…"
+	}
+	if len(c.unknown) < maxUnknown && !slices.Contains(c.unknown, said) {
+		c.unknown = append(slices.Clip(c.unknown), said)
+	}
+	return c
+}
+
+// among is the choice without the name that it asks for, where that is nobody of the unit's.
+func (c choice) among(people []string) choice {
+	if c.given == "" || c.given == nobody || c.given == mine || slices.Contains(people, c.given) {
+		return c
+	}
+	c, c.given = c.without(givenParam, c.given), ""
 	return c
 }
 

@@ -16,7 +16,8 @@ func TestAChoiceStandsInTheAddress(t *testing.T) {
 		{"tier=urgent&sort=name&names=on", ""},
 		{"given=mine&owed=set&owed=review&hour=overdue", "given=mine&hour=overdue&owed=review&owed=set"},
 		{"lacks=bed+alarm&mark=fell&new=fall&mark=fell", "lacks=bed+alarm&mark=fell&new=fall"},
-		{"given=" + strings.Repeat("x", 41) + "&owed=" + strings.Repeat("x", 41), ""},
+		{"given=" + strings.Repeat("x", 257) + "&owed=" + strings.Repeat("x", 41), ""},
+		{"given=" + strings.Repeat("x", 64), "given=" + strings.Repeat("x", 64)}, // as long as a name may be
 		{"from=+4+&to=12A&sort=bed", "from=4&sort=bed&to=12A"},
 		{"sort=rank&given=nobody&names=off", "given=nobody&names=off"},
 		{"from=" + strings.Repeat("x", 41), ""},
@@ -31,6 +32,29 @@ func TestAChoiceStandsInTheAddress(t *testing.T) {
 		}
 		if again := choiceOf(c.query()); again.query().Encode() != tc.kept {
 			t.Errorf("%s is read again otherwise", tc.kept)
+		}
+	}
+}
+
+// A filter that there is not is left out and named: an old bookmark empties no huddle.
+func TestAnUnknownFilterIsNamed(t *testing.T) {
+	for query, want := range map[string]string{
+		"owed=bogus&owed=set": "owed=bogus", "hour=25&hour=7&hour=07": "hour=25 hour=7", "lacks=net&mark=x&new=y": "lacks=net mark=x new=y",
+		"tier=urgent&sort=name": "tier=urgent sort=name", "given=Bo": "given=Bo", "given=Ann&owed=": "", "given=mine": "",
+		"sort=rank&tier=": "", "owed=" + strings.Repeat("é", 60): "owed=" + strings.Repeat("é", 35) + "…",
+	} {
+		q, err := url.ParseQuery(query)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c := choiceOf(q).among([]string{"Ann"})
+		if got := strings.Join(c.unknown, " "); got != want {
+			t.Errorf("%s names %q, want %q", query, got, want)
+		}
+		for _, one := range strings.Fields(want) {
+			if strings.Contains(c.query().Encode(), one) {
+				t.Errorf("%s keeps %s", query, one)
+			}
 		}
 	}
 }

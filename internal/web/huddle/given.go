@@ -147,6 +147,16 @@ func (s *service) peopleOf(ctx context.Context, unit string) ([]string, error) {
 	return out, nil
 }
 
+// ownersIn are the names of those whose something is.
+func ownersIn(g standing) (out []string) {
+	for _, t := range g.owed() {
+		if name := t.Owner(); name != "" {
+			out = append(out, name)
+		}
+	}
+	return out
+}
+
 // withOwners adds whoever has something in hand.
 func withOwners(people []string, g standing) []string {
 	out := slices.Clone(people)

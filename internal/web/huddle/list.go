@@ -112,7 +112,7 @@ func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	}
 	given := s.standingOn(ctx, unit, when, kept.answer)
-	if chosen.given == mine {
+	if chosen = chosen.among(append(ownersIn(given), kept.answer.people...)); chosen.given == mine {
 		sees.me = account.Name
 	}
 	for _, t := range given.things {
@@ -120,7 +120,7 @@ func (s *service) unitPage(c *frame.Request) (frame.Page, error) {
 			sees.mine = account.Name // its forms differ from those of others
 		}
 	}
-	name := sees.String() + " " + chosen.query().Encode() + " " + given.state
+	name := fmt.Sprintf("%s %s %q %s", sees, chosen.query().Encode(), chosen.unknown, given.state)
 	body, err := kept.body(name, func(a *answer) (template.HTML, error) {
 		return s.Pages.Part("list", s.listView(ctx, unit, when, a, sees, chosen, given))
 	})

@@ -383,6 +383,7 @@ type chooseView struct {
 	Offers   bool   // names can be turned off: they are not off already
 	AsOf     string // another moment, kept
 	Narrowed []string
+	Unknown  string // which filters of the address there are not; "" for none
 	Shown    string
 	All      string // the address of the whole list
 	NamesOn  string // the address of the same with names
@@ -412,6 +413,9 @@ func (l lister) chooseView(unit string, when frame.Asked) chooseView {
 	v := chooseView{
 		From: c.from, To: c.to, NoNames: c.noNames, Offers: l.sees.names || c.noNames,
 		Narrowed: c.words(), All: l.address(unit, choice{noNames: c.noNames}),
+	}
+	if len(c.unknown) > 0 {
+		v.Unknown = text.Say("huddle.unknown-filter", strings.Join(c.unknown, ", "))
 	}
 	named := c
 	named.noNames = false
