@@ -33,10 +33,11 @@ type Episode struct {
 	Trigger string      `json:"trigger"` // what of the stay it is about; with kind and stay its identity
 	Unit    string      `json:"unit"`    // whose it is now; "" of a feed
 
-	State     EpisodeState  `json:"state"`
-	OpenedAt  time.Time     `json:"opened_at"`           // the first time
-	RaisedAt  time.Time     `json:"raised_at"`           // opened, or opened again by new evidence, in this program's record
-	Since     time.Time     `json:"since,omitzero"`      // of the fall, set or hour by which it was raised; zero of one kept before December 2026
+	State    EpisodeState `json:"state"`
+	OpenedAt time.Time    `json:"opened_at"` // the first time
+	RaisedAt time.Time    `json:"raised_at"` // opened, or opened again by new evidence, in this program's record
+	// Since is of the fall, set or hour by which it was raised; zero of one kept before December 2026.
+	Since     time.Time     `json:"since,omitzero"`
 	ChangedAt time.Time     `json:"changed_at"`          // the last event
 	Who       string        `json:"who"`                 // whose it is, or who put it off, told it or closed it; "" where it is nobody's
 	By        string        `json:"by,omitempty"`        // the account that gave it to Who

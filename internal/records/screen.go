@@ -2,8 +2,8 @@ package records
 
 import "time"
 
-// ScreenWho begins how the audit names a screen that was enrolled.
-const ScreenWho = "wall screen "
+// ScreenWho begins how the audit names a display that was enrolled.
+const ScreenWho = "display "
 
 // EnrolledScreen is one display on a wall that shows the beds of one unit without signing in, until
 // somebody ends that. Its secret and its code are kept as hashes alone.

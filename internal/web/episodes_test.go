@@ -468,7 +468,7 @@ func TestTheHistoryOnThePatientsPage(t *testing.T) {
 	then := s.get("bedside-nurse", "/stays/S101?as_of="+before.UTC().Format(time.RFC3339))
 	key := episodes.KeyOf(e.Kind, e.StayID, e.ID) // while it is owed it is one thing with the rechecks
 	then = strings.ReplaceAll(then, `id="e-`+key+`"`, `id="e-`+e.ID+`"`)
-	holds(t, article(then), "Opened. ", "Nobody's yet; owed for")
+	holds(t, article(then), "Opened. ", "Nobody's; owed for")
 	lacks(t, article(then), "Taken by", "Closed by")
 	lacks(t, then, `action="/episodes/`)
 	earlier := s.get("bedside-nurse", "/stays/S101?as_of="+demo.AnchorTime().Add(-time.Hour).UTC().Format(time.RFC3339))
@@ -490,13 +490,13 @@ func TestTheListCountsWhatIsOwed(t *testing.T) {
 	}
 	n := len(owed(t, s.deps, "4W")) - 1 // S101: the set after the fall and the recheck are one thing
 	before := line("falls-nurse", "/units/4W")
-	if want := fmt.Sprintf(`<a href="/units/4W/episodes">%d owed: %d nobody's yet, 0 in hand, 0 put off.</a>`, n, n); before != want {
+	if want := fmt.Sprintf(`<a href="/units/4W/episodes">%d owed: %d nobody's, 0 in hand, 0 put off.</a>`, n, n); before != want {
 		t.Errorf("the list says %q, want %q", before, want)
 	}
 	if w := s.act("falls-nurse", s.episode("S106", episodes.PrecautionsMissing), "take", 1); w.Code != 303 {
 		t.Fatal(w.Code)
 	}
-	if want := fmt.Sprintf("%d nobody's yet, 1 in hand", n-1); !strings.Contains(line("falls-nurse", "/units/4W"), want) {
+	if want := fmt.Sprintf("%d nobody's, 1 in hand", n-1); !strings.Contains(line("falls-nurse", "/units/4W"), want) {
 		t.Errorf("within the minute the list says %q, want %s", line("falls-nurse", "/units/4W"), want)
 	}
 	if got := line("screen", "/units/4W"); !strings.Contains(got, "1 in hand") || strings.Contains(got, "href") {

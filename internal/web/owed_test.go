@@ -331,7 +331,7 @@ func TestAClearanceIsNotClosedAway(t *testing.T) {
 	}
 }
 
-// The same count on the huddle, the page of episodes and the wall screen, and in sum over the
+// The same count on the huddle, the page of episodes and the display, and in sum over the
 // patients, before and after something was done.
 func TestOneCountEverywhere(t *testing.T) {
 	drill.Long(t)

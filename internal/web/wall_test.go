@@ -95,7 +95,7 @@ func TestAScreenIsEnrolledAndEnded(t *testing.T) {
 	for _, s := range demo.Stories() {
 		lacks(t, wall.Body.String(), s.Patient, s.PatientID)
 	}
-	if e := noted[len(noted)-1]; e.Who != "wall screen Desk north" || e.Unit != "4W" || e.What != "GET /wall" {
+	if e := noted[len(noted)-1]; e.Who != "display Desk north" || e.Unit != "4W" || e.What != "GET /wall" {
 		t.Errorf("recorded %+v", e)
 	}
 	for _, path := range []string{"/units/4W", "/units/4W/wall", "/stays/S108", "/rules", "/account", "/units/7E/wall"} {
@@ -111,7 +111,7 @@ func TestAScreenIsEnrolledAndEnded(t *testing.T) {
 	for _, e := range noted {
 		notes += e.Note + ";"
 	}
-	holds(t, notes, "made screen Desk north;", "no such code of a screen;", "enrolled;", "ended screen Desk north;")
+	holds(t, notes, "made display Desk north;", "no such code of a screen;", "enrolled;", "ended display Desk north;")
 	if w := with(h, "GET", "/wall", nil, &http.Cookie{Name: cookie.Name, Value: "GUESSED"}); w.Code != http.StatusSeeOther {
 		t.Errorf("a guess = %d", w.Code)
 	}

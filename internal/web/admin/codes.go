@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"plumbline/internal/audit"
 	"plumbline/internal/clinical"
@@ -126,7 +125,7 @@ func oldestFirst(list []records.Code) []records.Code {
 }
 
 func (s *service) codeLine(e records.Code) codeLine {
-	return codeLine{System: e.System, Text: e.Code, Means: codeMeans(e), Who: e.Who, At: e.At.In(s.Zone).Format(time.DateTime)}
+	return codeLine{System: e.System, Text: e.Code, Means: codeMeans(e), Who: e.Who, At: s.minutes(e.At)}
 }
 
 func codeMeans(e records.Code) string {

@@ -95,7 +95,7 @@ func (s *service) addScreen(c *frame.Request) (frame.Page, error) {
 	var made records.EnrolledScreen
 	if err = s.Screens.Check(ctx, typed.Name); err == nil {
 		e := records.AuditEntry{Did: audit.Manage, Unit: typed.Unit, Outcome: frame.Allowed}
-		e.Note = "made screen " + typed.Name
+		e.Note = "made display " + typed.Name
 		if err := s.Noted(c, e); err != nil {
 			return nil, err
 		}
@@ -121,7 +121,7 @@ func (s *service) endScreen(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := records.AuditEntry{Did: audit.Manage, Unit: one.Unit, Outcome: frame.Allowed, Note: "ended screen " + one.Name}
+	e := records.AuditEntry{Did: audit.Manage, Unit: one.Unit, Outcome: frame.Allowed, Note: "ended display " + one.Name}
 	if err := s.Noted(c, e); err != nil {
 		return nil, err
 	}

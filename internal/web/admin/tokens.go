@@ -95,7 +95,7 @@ func (s *service) tokenLine(t records.APIToken) tokenLine {
 	return l
 }
 
-func (s *service) minutes(t time.Time) string { return t.In(s.Zone).Format("2006-01-02 15:04") }
+func (s *service) minutes(t time.Time) string { return s.Times(s.Clock(), true).Time(t) }
 
 // addToken makes a token and shows it this once.
 func (s *service) addToken(c *frame.Request) (frame.Page, error) {
