@@ -9,13 +9,25 @@ import (
 // digit. Spaces, signs and characters that cannot be seen alone name nobody, and so do the words with which
 // people fill a field that must not be empty.
 func NamesSomebody(s string) bool {
-	letters := strings.Map(func(r rune) rune {
+	letters := smallLetters(s)
+	return letters != "" && !nobody[letters]
+}
+
+// SameName reports whether two texts name somebody by the same letters and digits: capitals, spaces and
+// signs make no other name.
+func SameName(a, b string) bool {
+	letters := smallLetters(a)
+	return letters != "" && letters == smallLetters(b)
+}
+
+// smallLetters are the letters and digits of a text, in small letters.
+func smallLetters(s string) string {
+	return strings.Map(func(r rune) rune {
 		if unicode.IsLetter(r) || unicode.IsDigit(r) {
 			return unicode.ToLower(r)
 		}
 		return -1
 	}, s)
-	return letters != "" && !nobody[letters]
 }
 
 // nobody are words that name nobody, in small letters alone.

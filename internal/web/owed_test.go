@@ -304,6 +304,11 @@ func TestTimesBeforeWhatTheyAreAboutAreRefused(t *testing.T) {
 	if w := s.act("bedside-nurse", recheck, "tell", 1, "name", "Dr A", "at", clock(ahead)); w.Code != 422 {
 		t.Errorf("told of a recheck at a time ahead = %d", w.Code)
 	}
+	for _, by := range []string{"bedside-nurse", "Bedside Nurse", "none"} { // the decision is the provider's
+		if w := s.act("bedside-nurse", fell, "clear", 1, "by", by, "at", clock(episodes.About(fell).Add(time.Minute))); w.Code != 422 {
+			t.Errorf("cleared by %s = %d", by, w.Code)
+		}
+	}
 	if w := s.act("bedside-nurse", fell, "clear", 1, "by", "Dr A", "at", clock(episodes.About(fell).Add(time.Minute))); w.Code != 303 {
 		t.Errorf("cleared a minute after the fall = %d: %s", w.Code, w.Body.String())
 	}

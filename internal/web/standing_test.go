@@ -56,6 +56,14 @@ func TestABlockedPatientIsStoodWithAClearanceAlone(t *testing.T) {
 			t.Errorf("%s: %+v", c.form, a)
 		}
 	}
+	for by, says := range map[string]string{
+		"none": "“none” names no provider", "bedside-nurse": "is your own name", "Bedside Nurse": "is your own name",
+	} {
+		a := answered(t, sendSet(h, path, typed("cleared_by="+by, "cleared_at="+wall(-12)), "application/json"))
+		if len(a.Problems) != 1 || a.Problems[0].Field != "cleared_by" || !strings.Contains(a.Problems[0].Text, says) {
+			t.Errorf("cleared by %s: %+v", by, a)
+		}
+	}
 	var from time.Time
 	for _, f := range blocked.Digest.Falls {
 		if at, ok := f.BlocksFrom(); ok {

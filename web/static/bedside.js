@@ -760,7 +760,8 @@
 				if (value("base_unread")) row(words.seen, checked("symptom").join(", ") || words.none, "symptoms");
 				row(words.notStood, withheld().join(", ") || "–");
 			}
-			if (d.cleared && d.moments.up) row(words.cleared, d.cleared.by + ", " + clock(d.cleared.at));
+			const unclear = d.answer?.problems.some(p => p.field.startsWith("cleared"));
+			if (d.moments.up && (d.cleared || unclear)) row(words.cleared, d.cleared ? d.cleared.by + ", " + clock(d.cleared.at) : "–", "withheld");
 			for (const t of d.told) row(words.told, nameOf(t.whom) + ", " + clock(t.at));
 			row(words.limb, checked("limb").join(), "limb");
 			if (checked("restrict").length) row(words.restricted, checked("restrict").join(", ") + ": " + checked("because").join().toLowerCase(), "limb");
@@ -884,7 +885,8 @@
 			const by = el("c-by").value.trim(), at = ago(el("c-at").value);
 			if (!by || !(at >= 0)) return note(words.needCleared);
 			d.cleared = { by, at: now() - at * 60000 };
-			show("stand");
+			changed();
+			show(toReview() || "stand");
 		});
 		for (const b of form.querySelectorAll("button[data-unread]")) b.addEventListener("click", () => alarm("unread"));
 		el("anew").addEventListener("click", () => { d.moments.rest = now(); asked = ""; note(""); save(); draw(); });

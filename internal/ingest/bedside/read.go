@@ -19,6 +19,8 @@ type Options struct {
 	StayID     string
 	AdmittedAt time.Time
 	Plausible  clinical.PlausiblePolicy
+	// Sender is the account that sends the form and clears nobody to stand; "" for one that may.
+	Sender string
 	// Restrictions are those that the form may say to hold no more, by source_id.
 	Restrictions map[string]clinical.Restriction
 }
@@ -59,6 +61,8 @@ const (
 	NotStood   Why = "not_stood"  // upright, though the cuff could not read at rest
 	TooLong    Why = "too_long"   // a text of more than longestCell bytes
 	Late       Why = "late"       // after the set that it should come before
+	Nobody     Why = "nobody"     // a text that names no provider
+	Own        Why = "own"        // the sender's own name, where another one's is asked for
 )
 
 // Problem is what is wrong with one field of the form.
@@ -400,10 +404,14 @@ func (r *reader) clearance(s Set) *clinical.Clearance {
 	if by == "" && r.cell("cleared_at") == "" {
 		return nil
 	}
-	if !clinical.NamesSomebody(by) {
+	switch {
+	case by == "":
 		r.wrong("cleared_by", Missing)
-	}
-	if len(by) > longestCell {
+	case !clinical.NamesSomebody(by):
+		r.wrong("cleared_by", Nobody)
+	case clinical.SameName(by, r.o.Sender):
+		r.wrong("cleared_by", Own)
+	case len(by) > longestCell:
 		r.wrong("cleared_by", TooLong)
 	}
 	at, ok := feed.ParseTime(r.cell("cleared_at"), r.o.Zone)

@@ -148,7 +148,7 @@ func TestEveryProblemNamesItsField(t *testing.T) {
 		{"restrict contrary", []string{"restrict=left arm"}},
 		{"restrict not_of_list", []string{"restrict=nose"}},
 		{"lifted not_of_list", []string{"lifted=R2"}},
-		{"cleared_by missing", []string{"cleared_by=\u200b", "cleared_at=2026-11-25T11:00:00Z"}},
+		{"cleared_by nobody", []string{"cleared_by=\u200b", "cleared_at=2026-11-25T11:00:00Z"}},
 		{"cleared_by missing", []string{"cleared_at=2026-11-25T11:00:00Z"}},
 		{"cleared_at missing", []string{"cleared_by=Dr A"}},
 		{"cleared_at not_time", []string{"cleared_by=Dr A", "cleared_at=noon"}},

@@ -353,7 +353,7 @@ func (s *service) sendSet(c *frame.Request) (frame.Page, error) {
 	v := s.formOf(c, seen.View)
 	set, problems := bedside.Read(form, bedside.Options{
 		Options: feed.Options{Zone: s.Zone, Now: now}, StayID: digest.StayID, AdmittedAt: digest.Stay.AdmittedAt,
-		Plausible: v.Plausible, Restrictions: ownRestrictions(digest),
+		Plausible: v.Plausible, Restrictions: ownRestrictions(digest), Sender: frame.ClearsNobody(frame.AccountOf(c)),
 	})
 	v.typed, v.SetID = form, form.Get("set")
 	if v.Died != nil {
@@ -599,6 +599,10 @@ func (s *service) problemText(p bedside.Problem, v setForm, now time.Time) strin
 		return text.Say("bedside.wrong-below", name, v.Typed(p.Field))
 	case bedside.NotStood:
 		return text.Say("bedside.wrong-unread-stood", name)
+	case bedside.Nobody:
+		return text.Say("bedside.wrong-nobody", name, v.Typed(p.Field))
+	case bedside.Own:
+		return text.Say("bedside.wrong-own", name)
 	case bedside.TooLong:
 		return text.Say("bedside.wrong-long", name)
 	case bedside.Late:

@@ -224,6 +224,15 @@ func AccountOf(c *gin.Context) records.Account {
 	return account
 }
 
+// ClearsNobody is the name of an account that cannot itself clear a patient to stand; "" for one of a
+// prescriber.
+func ClearsNobody(a records.Account) string {
+	if a.May(records.AnswerAsked) {
+		return ""
+	}
+	return a.Name
+}
+
 func forbidden(c *gin.Context) error {
 	if tokenOf(c).Name != "" {
 		return lacksScope(c)

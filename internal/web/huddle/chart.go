@@ -78,6 +78,9 @@ func (s *service) clearEpisode(c *frame.Request) (frame.Page, error) {
 		return frame.SeeOther(backURL(e, form.Get("back")))
 	case s.Facts == nil || e.Kind != episodes.ClearanceOwed || !e.Active() || !action.SawAll([]records.Episode{e}):
 		return s.notDone(c, http.StatusConflict, form, action, episodes.Changed())
+	case clinical.SameName(by, frame.ClearsNobody(frame.AccountOf(c))):
+		why := clinical.Errorf(clinical.Invalid, "%s", text.Say("episodes.cleared-own"))
+		return s.notDone(c, http.StatusUnprocessableEntity, form, action, why)
 	case !clinical.NamesSomebody(by) || at.IsZero() || at.After(now):
 		why := clinical.Errorf(clinical.Invalid, "say which provider cleared the patient to stand, and when: a time of the last 24 h")
 		return s.notDone(c, http.StatusUnprocessableEntity, form, action, why)
