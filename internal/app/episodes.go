@@ -12,6 +12,7 @@ import (
 	"plumbline/internal/ingest"
 	"plumbline/internal/ingest/fhirfeed"
 	"plumbline/internal/ingest/hl7feed"
+	"plumbline/internal/records"
 	"plumbline/internal/store"
 	"plumbline/internal/text"
 )
@@ -70,12 +71,11 @@ func (s *site) endReviewed(ctx context.Context, service *care.Service, now time.
 	}
 	var errs []error
 	for _, e := range owed {
-		of := reviews[e.StayID]
-		if e.Kind != episodes.DoseReview || len(of) == 0 || of[len(of)-1].At.Before(e.RaisedAt) {
+		last := records.LastStanding(reviews[e.StayID])
+		if e.Kind != episodes.DoseReview || last == nil || last.At.Before(e.RaisedAt) {
 			continue
 		}
-		last := of[len(of)-1]
-		errs = append(errs, service.EndDoseReview(ctx, last, text.ReviewEnds(last.Outcome)))
+		errs = append(errs, service.EndDoseReview(ctx, *last, text.ReviewEnds(last.Outcome)))
 	}
 	return errors.Join(errs...)
 }

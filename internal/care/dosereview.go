@@ -2,6 +2,7 @@ package care
 
 import (
 	"context"
+	"time"
 
 	"plumbline/internal/dosereview"
 	"plumbline/internal/episodes"
@@ -40,4 +41,39 @@ func (s *Service) EndDoseReview(ctx context.Context, r records.DoseReview, note 
 		}
 	}
 	return nil
+}
+
+// TakeReviewBack makes the dose review of a stay owed again where the review that closed its
+// episode was taken back. reviews are all of the stay, with their steps: one that stands and is
+// no older than the closing answers it still.
+func (s *Service) TakeReviewBack(ctx context.Context, stayID string, reviews []records.DoseReview, at time.Time) error {
+	return s.Store.ChangeEpisodes(ctx, stayID, "", func(all []records.Episode) ([]records.EpisodeChange, error) {
+		var out []records.EpisodeChange
+		for _, e := range all {
+			if back := undone(e, reviews); back != nil {
+				out = append(out, episodes.TakeReviewBack(e, back.Who, back.Note, at))
+			}
+		}
+		return out, nil
+	})
+}
+
+// undone is the taking back of the review that closed an episode; nil where no review did, where it
+// stands, or where a later one does.
+func undone(e records.Episode, reviews []records.DoseReview) *records.ReviewStep {
+	if e.Kind != episodes.DoseReview || e.Active() || e.Ending != episodes.ByPerson {
+		return nil
+	}
+	closed := e.ChangedAt.Truncate(time.Microsecond) // as the store keeps the time of a review
+	var back *records.ReviewStep
+	for _, r := range reviews {
+		at, step := r.At.Truncate(time.Microsecond), r.Last(records.TakenBack)
+		if step == nil && !at.Before(closed) {
+			return nil
+		}
+		if at.Equal(closed) && r.Who == e.Who {
+			back = step
+		}
+	}
+	return back
 }

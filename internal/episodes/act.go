@@ -311,3 +311,11 @@ func allowed(e records.Episode, a Action) error {
 	}
 	return nil
 }
+
+// TakeReviewBack makes a dose review owed again whose closing was the last that happened to it,
+// because the review that closed it was taken back: its age counts on, and nobody is told anew.
+// Where nothing asks for a review any more, the next step ends it by evidence.
+func TakeReviewBack(e records.Episode, who, why string, at time.Time) records.EpisodeChange {
+	v := records.EpisodeEvent{What: ReviewBack, To: Open, Who: who, Unit: e.Unit, Note: why}
+	return transition(e, v, at)
+}

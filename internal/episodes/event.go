@@ -27,6 +27,7 @@ const (
 	AnswerOver  records.EpisodeWhat = "answer_over"     // the time for which an answer has put it off is over
 	AnswerGiven records.EpisodeWhat = "answer_given"    // somebody closed it by an answer, which was charted
 	ToldOf      records.EpisodeWhat = "told"            // somebody told the provider
+	ReviewBack  records.EpisodeWhat = "review_back"     // the dose review that closed it was taken back
 )
 
 // Reasons of an ending by evidence.

@@ -3,7 +3,7 @@ package records
 import "time"
 
 // ScreenWho begins how the audit names a display that was enrolled.
-const ScreenWho = "display "
+const ScreenWho = "wall display "
 
 // EnrolledScreen is one display on a wall that shows the beds of one unit without signing in, until
 // somebody ends that. Its secret and its code are kept as hashes alone.

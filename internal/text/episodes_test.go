@@ -87,6 +87,7 @@ func TestWhatEachEventSays(t *testing.T) {
 		"Handed on with the patient to unit 7E.":                                             {What: episodes.Moved, Unit: "7E"},
 		"Given to Ann by mb.":                                                                {What: episodes.Given, Who: "mb", Name: "Ann"},
 		"Told Dr A at 20 Nov 08:05, says mb: by telephone.":                                  {What: episodes.ToldOf, Who: "mb", Name: "Dr A", ToldAt: episodeTime, Note: "by telephone."},
+		"Open again: mb took back the dose review that closed it: wrong patient.":            {What: episodes.ReviewBack, Who: "mb", Note: "wrong patient."},
 		"Answered by mb: the patient declined; charted.":                                     {What: episodes.AnswerGiven, Who: "mb", Reason: episodes.Declined},
 		"Put off by an answer on the chart: declined, again at 20 Nov 08:05.":                {What: episodes.AnswerMoved, Reason: "declined", Until: episodeTime},
 	} {

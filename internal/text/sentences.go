@@ -190,6 +190,7 @@ var (
 		episodes.GivenOver: says[records.EpisodeEvent]("event-assignment_over"), episodes.FellDue: says[records.EpisodeEvent]("event-fell_due"),
 		episodes.AnswerMoved: says[records.EpisodeEvent]("event-answered"), episodes.AnswerOver: says[records.EpisodeEvent]("event-answer_over"),
 		episodes.AnswerGiven: says[records.EpisodeEvent]("event-answer_given"), episodes.ToldOf: says[records.EpisodeEvent]("event-told"),
+		episodes.ReviewBack: says[records.EpisodeEvent]("event-review_back"),
 	}
 
 	sayBriefs = map[records.EpisodeState]func(Catalogue, records.Episode) string{

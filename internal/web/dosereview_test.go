@@ -489,6 +489,36 @@ func TestAQueueWithoutAFlagSaysSo(t *testing.T) {
 	}
 }
 
+// A review that closed what was owed, and is taken back, leaves it owed.
+func TestAReviewTakenBackIsOwedAgain(t *testing.T) {
+	d, _ := webtest.DemoStepped(t, time.UTC)
+	h := reviewing(d)
+	owed := func() bool {
+		all, err := d.Episodes.Stay(t.Context(), "S103")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return slices.ContainsFunc(all, func(h care.History) bool {
+			return h.Episode.Kind == episodes.DoseReview && h.Episode.Active()
+		})
+	}
+	if !owed() {
+		t.Fatal("no dose review is owed")
+	}
+	form := reviewFormIn(t, h, "S103")
+	form.Set("outcome", "no_change")
+	if w := post(h, "/dose-review/S103", form); w.Code != 303 || owed() {
+		t.Fatalf("reviewed = %d, owed %v", w.Code, owed())
+	}
+	if w := post(h, "/dose-review/S103/1/take-back", url.Values{"why": {"meant another patient"}}); w.Code != 303 || !owed() {
+		t.Errorf("taken back = %d, owed %v", w.Code, owed())
+	}
+	page := get(h, "/stays/S103").Body.String()
+	if !strings.Contains(page, "took back the dose review that closed it: meant another patient.") {
+		t.Error("the history of the episode does not say that the review was taken back")
+	}
+}
+
 func TestASuggestionIsFollowedAndAReviewTakenBack(t *testing.T) {
 	d, board := open(t)
 	h := reviewing(d)

@@ -22,6 +22,7 @@ import (
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 	"plumbline/internal/web"
+	"plumbline/internal/web/unit"
 	"plumbline/internal/web/webtest"
 )
 
@@ -289,4 +290,24 @@ func typedForm(t *testing.T, form string) url.Values {
 		t.Fatal(err)
 	}
 	return v
+}
+
+// counted counts how often what was changed on a unit is read.
+type counted struct {
+	unit.Changes
+	reads int
+}
+
+func (c *counted) UnitChanges(ctx context.Context, of string, at time.Time) ([]records.UnitChange, error) {
+	c.reads++
+	return c.Changes.UnitChanges(ctx, of, at)
+}
+
+func TestWhatWasChangedIsReadOnceForAPage(t *testing.T) {
+	d, _ := open(t)
+	reads := &counted{Changes: d.UnitChanges}
+	d.UnitChanges = reads
+	if w := get(webtest.As(web.New(d), string(records.FallsNurse)), overTime); w.Code != 200 || reads.reads != 1 {
+		t.Errorf("the unit over time = %d, with %d reads of its changes", w.Code, reads.reads)
+	}
 }

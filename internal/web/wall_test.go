@@ -95,7 +95,7 @@ func TestAScreenIsEnrolledAndEnded(t *testing.T) {
 	for _, s := range demo.Stories() {
 		lacks(t, wall.Body.String(), s.Patient, s.PatientID)
 	}
-	if e := noted[len(noted)-1]; e.Who != "display Desk north" || e.Unit != "4W" || e.What != "GET /wall" {
+	if e := noted[len(noted)-1]; e.Who != "wall display Desk north" || e.Unit != "4W" || e.What != "GET /wall" {
 		t.Errorf("recorded %+v", e)
 	}
 	for _, path := range []string{"/units/4W", "/units/4W/wall", "/stays/S108", "/rules", "/account", "/units/7E/wall"} {

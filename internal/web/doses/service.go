@@ -17,9 +17,11 @@ type Lists interface {
 	List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error)
 }
 
-// Episodes ends what is owed of a review that was recorded.
+// Episodes ends what is owed of a review that was recorded, and makes it owed again where the
+// review is taken back.
 type Episodes interface {
 	EndDoseReview(ctx context.Context, r records.DoseReview, note string) error
+	TakeReviewBack(ctx context.Context, stayID string, reviews []records.DoseReview, at time.Time) error
 }
 
 // Deps is what these pages need besides the frame.

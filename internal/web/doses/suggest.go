@@ -1,6 +1,7 @@
 package doses
 
 import (
+	"context"
 	"net/http"
 	"slices"
 	"strconv"
@@ -85,7 +86,27 @@ func offerBack(lines []parts.ReviewLine, stay string) {
 	}
 }
 
-// takeBack takes a review back, with its reason. It holds no longer, and stays where it was.
+// oweAgain makes the review of a stay owed again where the one that closed its episode was taken
+// back. It is taken back by then: where this cannot be done, the log says so.
+func (s *service) oweAgain(c *frame.Request, stay string) {
+	if s.Episodes == nil {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Request.Context()), frame.MaxAnswerIn)
+	defer cancel()
+	now := s.Clock()
+	reviews, err := s.DoseReviews.DoseReviewsOf(ctx, []string{stay}, now)
+	if err == nil {
+		err = s.Episodes.TakeReviewBack(ctx, stay, reviews[stay], now)
+	}
+	if err != nil {
+		s.Log.Error("a dose review was taken back and its episode could not be opened again; look at the stay",
+			"stay", stay, "error", err)
+	}
+}
+
+// takeBack takes a review back, with its reason. It holds no longer, and what it closed is owed
+// again; the review stays where it was.
 func (s *service) takeBack(c *frame.Request) (frame.Page, error) {
 	form, err := s.Form(c)
 	if err != nil {
@@ -117,6 +138,7 @@ func (s *service) takeBack(c *frame.Request) (frame.Page, error) {
 	}
 	switch clinical.CodeOf(err) {
 	case "", clinical.Conflict: // pressed twice, or by two: it is taken back
+		s.oweAgain(c, stay)
 		return frame.SeeOther(frame.ReviewURL(stay) + "#h-reviews")
 	case clinical.NotFound:
 		return frame.NotFound()

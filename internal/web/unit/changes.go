@@ -67,21 +67,17 @@ func (s *service) changesOf(ctx context.Context, q overTimeAsked) ([]records.Uni
 	return s.Changes.UnitChanges(ctx, q.unit, at)
 }
 
-func (s *service) changesView(c *frame.Request, q overTimeAsked) ([]changeView, error) {
-	changes, err := s.changesOf(c.Request.Context(), q)
-	if err != nil {
-		return nil, err
-	}
+func (s *service) changesView(q overTimeAsked) []changeView {
 	t := s.Times(q.when.At, q.when.Live)
 	var out []changeView
-	for n, one := range changes {
+	for n, one := range q.changes {
 		at, _, _ := day(one.Day, s.Zone)
 		out = append(out, changeView{
 			Sign: signOf(n), Day: t.Day(at), What: one.What, Anew: one.Anew, Number: one.Number,
 			By: text.Say("overtime.change-by", one.Who, t.Day(one.At)),
 		})
 	}
-	return out, nil
+	return out
 }
 
 // change keeps what was changed on a unit, or takes it back.

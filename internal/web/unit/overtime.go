@@ -37,9 +37,10 @@ type overTimeAsked struct {
 	by       string
 	from, to time.Time
 	when     frame.Asked
-	with     string     // what rates are drawn with: limits or intervals
-	slide    string     // the panel that is shown alone; empty: all
-	given    url.Values // the query that asks for the same again
+	with     string               // what rates are drawn with: limits or intervals
+	slide    string               // the panel that is shown alone; empty: all
+	given    url.Values           // the query that asks for the same again
+	changes  []records.UnitChange // what was changed on the unit, as known then
 }
 
 // overTimeView is the unit over months or weeks. No patient is named on it.
@@ -86,9 +87,7 @@ func (s *service) overTimePage(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	}
 	v := s.overTimeView(c, q, series)
-	if v.Changes, err = s.changesView(c, q); err != nil {
-		return nil, err
-	}
+	v.Changes = s.changesView(q)
 	if q.when.Live && frame.AccountOf(c).May(records.ActOnEpisodes) {
 		v.Change, v.Today = frame.OverTimeURL(q.unit)+"/change", q.when.At.In(s.Zone).Format(time.DateOnly)
 	}
@@ -107,6 +106,9 @@ func (s *service) overTime(c *frame.Request) (q overTimeAsked, series charts.Uni
 	}
 	if q.slide != "" && !charts.IsUnitPanel(q.slide) {
 		return q, series, frame.Told(http.StatusNotFound, text.Say("overtime.bad-range"), text.Say("overtime.bad-slide", q.slide))
+	}
+	if q.changes, err = s.changesOf(c.Request.Context(), q); err != nil {
+		return q, series, err
 	}
 	series, err = s.unitSeries(c.Request.Context(), q)
 	return q, series, err
@@ -214,12 +216,8 @@ func (s *service) unitSeries(ctx context.Context, q overTimeAsked) (charts.UnitS
 	for len(f.Periods) > 0 && !f.Periods[0].To.After(f.Since) {
 		f.Periods = f.Periods[1:]
 	}
-	changes, err := s.changesOf(ctx, q)
-	if err != nil {
-		return charts.UnitSeries{}, err
-	}
 	series := charts.UnitSeries{
-		Figures: f, By: q.by, Policy: s.PolicyFor(ctx).Policy, Intervals: q.with == withIntervals, Changes: onCharts(changes, s.Zone),
+		Figures: f, By: q.by, Policy: s.PolicyFor(ctx).Policy, Intervals: q.with == withIntervals, Changes: onCharts(q.changes, s.Zone),
 	}
 	series.Figures = f.InPhases(starts(series.Changes))
 	if s.Episodes == nil || f.Since.IsZero() {
