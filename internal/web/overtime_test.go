@@ -292,20 +292,20 @@ func typedForm(t *testing.T, form string) url.Values {
 	return v
 }
 
-// counted counts how often what was changed on a unit is read.
-type counted struct {
+// changesCounted counts how often what was changed on a unit is read.
+type changesCounted struct {
 	unit.Changes
 	reads int
 }
 
-func (c *counted) UnitChanges(ctx context.Context, of string, at time.Time) ([]records.UnitChange, error) {
+func (c *changesCounted) UnitChanges(ctx context.Context, of string, at time.Time) ([]records.UnitChange, error) {
 	c.reads++
 	return c.Changes.UnitChanges(ctx, of, at)
 }
 
 func TestWhatWasChangedIsReadOnceForAPage(t *testing.T) {
 	d, _ := open(t)
-	reads := &counted{Changes: d.UnitChanges}
+	reads := &changesCounted{Changes: d.UnitChanges}
 	d.UnitChanges = reads
 	if w := get(webtest.As(web.New(d), string(records.FallsNurse)), overTime); w.Code != 200 || reads.reads != 1 {
 		t.Errorf("the unit over time = %d, with %d reads of its changes", w.Code, reads.reads)
