@@ -67,6 +67,10 @@ func commands() []command {
 			quarantine,
 		},
 		{
+			"outbox", "list|retry [NUMBER]",
+			"what was taken here and the record has not taken, with the reason; retry sends what was refused again", outboxCommand,
+		},
+		{
 			"user", "add|list|disable|enable|password|link|unlink",
 			"accounts, roles and units; add --name N --role R[,R] --unit U[,U]", userCommand,
 		},
@@ -213,6 +217,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 			Store: st, Answers: service, Clock: p.clock, Log: log, InForce: inForce, File: s.policyFile,
 		},
 	}
+	opened.loader.Outward = opened.outward()
 	opened.watch = opened.newWatch(p.clock)
 	book.Changed = func(ctx context.Context) error {
 		_, held := opened.loader.Retry(ctx)

@@ -101,6 +101,7 @@ func demoUnit(ctx context.Context, p process, args []string) error {
 	s.database, s.feedDir, s.hospital = filepath.Join(dir, "demo.db"), filepath.Join(dir, "feed"), demo.Hospital
 	s.notify = notify.Settings{} // nobody is told of invented patients
 	s.signIn = idp.Settings{}
+	s.send = sendSettings{} // nor is anything of them sent
 	now := p.clock()
 	if err := writeDemoFeed(s.feedDir, now); err != nil {
 		return err
@@ -227,6 +228,11 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		return err
 	}
 	defer polls.stop()
+	sending, err := startSending(ctx, s, p.clock)
+	if err != nil {
+		return err
+	}
+	defer sending.stop()
 	trims, err := startTrims(ctx, s, p.clock)
 	if err != nil {
 		return err

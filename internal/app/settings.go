@@ -21,6 +21,7 @@ import (
 	"plumbline/internal/ingest/fhirpoll"
 	"plumbline/internal/notify"
 	"plumbline/internal/policy"
+	"plumbline/internal/smart"
 	"plumbline/internal/text"
 )
 
@@ -61,6 +62,18 @@ var options = []option{
 	{"mllp-listen", "", "address and port where HL7 v2 messages are taken by MLLP, such as 10.1.2.3:2575; none: nowhere"},
 	{"mllp-tls", "no", "yes: MLLP speaks TLS, with tls-cert and tls-key"},
 	{"hl7-max-message", "16777216", "bytes of the largest HL7 v2 message that is taken, by MLLP or in a file"},
+	{"mllp-send", "", "host:port where what is taken here is sent as HL7 v2 by MLLP (docs/outward.md); none: nowhere"},
+	{"mllp-send-tls", "no", "yes: by TLS"},
+	{"mllp-send-ca", "", "certificates (PEM) that are believed there, and no others; none: those of this machine"},
+	{"send-application", "PLUMBLINE", "what this program is called in HL7 v2 messages (MSH-3)"},
+	{"send-facility", "", "the facility that sends them (MSH-4)"},
+	{"send-units", "", "units whose sets are sent, with commas between; none: all"},
+	{"fhir-send-url", "", "base address of a FHIR server where what is taken here is sent; https, or http on this machine; none: nowhere"},
+	{"fhir-send-client-id", "", "what this program is called there (SMART Backend Services); none: without sign-in"},
+	{"fhir-send-key", "", "its private key in PEM, RSA or P-384"},
+	{"fhir-send-key-id", "", "the number of that key (kid)"},
+	{"fhir-send-token-url", "", "where a token is asked for; none: as the server's smart-configuration says"},
+	{"fhir-send-scope", "system/Observation.crus system/Flag.crus", "what the token is asked for"},
 	{"quarantine-max-bytes", "1073741824", "bytes that rows held back may take; beyond, the oldest are dropped, counted and told of"},
 	{"unmapped-max-bytes", "67108864", "bytes of rows with codes that nothing tells, kept until the site's table tells them; 0: none are"},
 	{"quarantine-max-days", "365", "days after which a row held back is dropped, counted and told of"},
@@ -113,6 +126,7 @@ type settings struct {
 	fhirServer fhirpoll.Settings // polled where it has a URL
 	fhirEvery  string
 	mllp       mllpSettings
+	send       sendSettings
 
 	csvMaxRecord  int   // bytes
 	heldBytes     int64 // at most
@@ -262,6 +276,9 @@ func checked(v map[string]string) (settings, error) {
 	if s.mllp, err = s.readMLLPSettings(v); err != nil {
 		return s, err
 	}
+	if s.send, err = readSendSettings(v); err != nil {
+		return s, err
+	}
 	s.policy = policy.Default()
 	if v["policy"] != "" {
 		s.policyFile = filepath.Base(v["policy"])
@@ -310,26 +327,38 @@ func readFHIRSettings(v map[string]string) (f fhirfeed.Settings, entries []codes
 // readFHIRServer reads which server is polled, and as whom.
 func readFHIRServer(v map[string]string) (f fhirpoll.Settings, err error) {
 	f = fhirpoll.Settings{
-		URL: v["fhir-url"], ClientID: v["fhir-client-id"], Key: []byte(v["fhir-key"]), KeyID: v["fhir-key-id"],
-		TokenURL: v["fhir-token-url"], Scope: v["fhir-scope"],
+		URL: v["fhir-url"], SignIn: smart.Settings{
+			ClientID: v["fhir-client-id"], Key: []byte(v["fhir-key"]), KeyID: v["fhir-key-id"],
+			TokenURL: v["fhir-token-url"], Scope: v["fhir-scope"],
+		},
 	}
-	for _, name := range []string{"fhir-url", "fhir-token-url"} {
-		if v[name] == "" {
-			continue
-		}
-		if err := fhirpoll.CheckURL(v[name]); err != nil {
-			return f, fmt.Errorf("%s %q %w", name, v[name], err)
-		}
+	if err := checkServer(v, "fhir-url", "fhir-"); err != nil {
+		return f, err
 	}
 	if f.Page, err = strconv.Atoi(v["fhir-page"]); err != nil || f.Page < 1 || f.Page > 10000 {
 		return f, fmt.Errorf("fhir-page %q is not a number from 1 to 10000", v["fhir-page"])
 	}
-	if f.ClientID != "" {
-		if _, _, err := fhirpoll.ReadKey(f.Key); err != nil {
-			return f, fmt.Errorf("fhir-key %w; PLUMBLINE_FHIR_KEY_FILE names its file", err)
+	return f, nil
+}
+
+// checkServer refuses the address of a FHIR server, of its token service, or a key that cannot be used.
+func checkServer(v map[string]string, address, prefix string) error {
+	for _, name := range []string{address, prefix + "token-url"} {
+		if v[name] == "" {
+			continue
+		}
+		if err := smart.CheckURL(v[name]); err != nil {
+			return fmt.Errorf("%s %q %w", name, v[name], err)
 		}
 	}
-	return f, nil
+	if v[prefix+"client-id"] == "" {
+		return nil
+	}
+	if _, _, err := smart.ReadKey([]byte(v[prefix+"key"])); err != nil {
+		o := option{name: prefix + "key"}
+		return fmt.Errorf("%s %w; %s_FILE names its file", o.name, err, o.variable())
+	}
+	return nil
 }
 
 // parseMoment reads --as-of; empty is now.

@@ -46,7 +46,7 @@ var homes = map[string]string{
 	"github.com/wneessen/go-mail":    "internal/notify",
 	"github.com/coreos/go-oidc":      "internal/idp",
 	"golang.org/x/oauth2":            "internal/idp",
-	"github.com/go-jose":             "internal/idp/idptest internal/ingest/fhirpoll", // signs: the tests' provider, a poll
+	"github.com/go-jose":             "internal/idp/idptest internal/smart", // signs: the tests' provider, sign-in at FHIR servers
 	"github.com/xuri/excelize":       "internal/export",
 	module + "/internal/testdb":      "internal/testdb",      // these serve tests alone, and
 	module + "/internal/browsertest": "internal/browsertest", // tests are not looked at here

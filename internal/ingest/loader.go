@@ -54,6 +54,9 @@ type Loader struct {
 	Zone    *time.Location
 	// Plausible names values that are not believed; see V-PLAUSIBLE.
 	Plausible func(clinical.Vitals) []string
+	// Outward makes of facts that somebody took here the messages that go to the hospital's record; nil:
+	// nothing goes there.
+	Outward func(who string, at time.Time, facts []clinical.Version, s records.Sending) []records.Outgoing
 }
 
 // Load reads files and folders once. Bad rows and unreadable files are named in

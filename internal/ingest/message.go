@@ -48,9 +48,15 @@ func (l *Loader) ReceiveRead(
 	return taken, "", err
 }
 
-// Record takes in a message whose facts its sender has made: a set from the bedside.
+// Record takes in a message whose facts its sender has made: a set from the bedside. What goes to the
+// hospital's record of them is queued in the same transaction.
 func (l *Loader) Record(ctx context.Context, m records.Message, facts []clinical.Version) (records.Taken, error) {
-	return l.Store.Take(ctx, deliveryOf(m), func(b records.Batch) error { return again{facts: facts}.into(b) })
+	d := deliveryOf(m)
+	if l.Outward != nil && len(facts) > 0 {
+		d.Facts = facts
+		d.Queue = func(s records.Sending) []records.Outgoing { return l.Outward(m.Who, m.ReceivedAt, facts, s) }
+	}
+	return l.Store.Take(ctx, d, func(b records.Batch) error { return again{facts: facts}.into(b) })
 }
 
 // deliveryOf is a message with a load of its own.

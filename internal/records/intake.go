@@ -67,6 +67,11 @@ type Delivery struct {
 	Release int64  // number of a held row, which leaves the quarantine
 	Fix     *Fix   // with Release, where somebody has put it right
 	Of      string // of rows that are read again otherwise: the bookmark of what brought them
+
+	// Queue makes, with a Message whose Facts were taken here, the messages that go to the hospital's
+	// record. They are queued in the same transaction. Nil: none are.
+	Facts []clinical.Version
+	Queue func(Sending) []Outgoing
 }
 
 // Taken is what became of a delivery.

@@ -60,7 +60,7 @@ var tables = []string{"fact_versions", "stay_heads", "stay_spans", "loads", "rep
 	"feed_kinds", "row_fixes",
 	"feed_messages", "skipped_rows", "seen_codes", "stay_patients", "waiting_for_patient", "write_checks", "unmapped_rows", "held_reads", "unit_changes",
 	"assignments", "unit_checks", "stay_tallies", "stay_days", "stay_presences",
-	"feed_parts", "feed_part_topics", "feed_topic_uses", "feed_composed", "feed_topics_due", "repeated_parts", "held_dropped", "leases",
+	"feed_parts", "feed_part_topics", "feed_topic_uses", "feed_composed", "feed_topics_due", "repeated_parts", "held_dropped", "leases", "outbox", "installation",
 }
 
 // The audit is not wiped: it is only ever added to.

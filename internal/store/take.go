@@ -79,6 +79,9 @@ func (in *intake) take(read func(records.Batch) error) error {
 	if err := in.bookmark(counts); err != nil {
 		return err
 	}
+	if err := in.queue(); err != nil {
+		return err
+	}
 	if in.delivery.Load == 0 {
 		if in.taken.Counts, err = finishLoad(in.tx, in.load.ID, in.delivery.At); err == nil {
 			err = dropNotes(in.tx, "load_id = ?", in.load.ID) // nobody asks for its rows by name

@@ -5,6 +5,7 @@
 package codes
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -180,4 +181,29 @@ func (t *Table) Len() (n int) {
 		n += len(list)
 	}
 	return n
+}
+
+// OfKind are the entries of a kind, by code and system.
+func (t *Table) OfKind(k Kind) (out []Entry) {
+	for _, list := range t.all() {
+		for _, e := range list {
+			if e.Kind == k {
+				out = append(out, e)
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b Entry) int {
+		return cmp.Or(strings.Compare(a.Code, b.Code), strings.Compare(a.System, b.System))
+	})
+	return out
+}
+
+// Says is the value by which the entry's own words say a meaning: the first of them in byte order.
+func (e Entry) Says(meaning string) (text string, ok bool) {
+	for said, word := range e.Words {
+		if word == meaning && (!ok || said < text) {
+			text, ok = said, true
+		}
+	}
+	return text, ok
 }

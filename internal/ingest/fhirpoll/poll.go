@@ -19,6 +19,7 @@ import (
 	"plumbline/internal/clinical"
 	"plumbline/internal/ingest/fhirfeed"
 	"plumbline/internal/records"
+	"plumbline/internal/smart"
 )
 
 // Types are what is searched, in the order in which others refer to them.
@@ -35,13 +36,9 @@ var spared = map[string]bool{
 
 // Settings are where the server is, and who asks.
 type Settings struct {
-	URL      string // base address; https, or http on this machine
-	Page     int    // resources a page that are asked for
-	ClientID string // of SMART Backend Services; none: without sign-in
-	Key      []byte // private key in PEM: RSA or P-384
-	KeyID    string
-	TokenURL string // none: as the server's smart-configuration says
-	Scope    string
+	URL    string // base address; https, or http on this machine
+	Page   int    // resources a page that are asked for
+	SignIn smart.Settings
 }
 
 // Receiver takes a page in; see ingest.Loader.
@@ -64,8 +61,8 @@ type Poller struct {
 	Log       *slog.Logger
 	Wait      func(ctx context.Context, d time.Duration) error // nil: by the clock
 
-	token  token
-	denied map[string]bool // types that the server does not offer, as the log was told
+	signedIn *smart.SignIn
+	denied   map[string]bool // types that the server does not offer, as the log was told
 }
 
 // overlap is how far back of the latest resource seen a poll begins: servers may show what was

@@ -24,6 +24,7 @@ import (
 	"plumbline/internal/ingest/feed"
 	"plumbline/internal/ingest/fhirfeed"
 	"plumbline/internal/ingest/fhirpoll"
+	"plumbline/internal/smart"
 	"plumbline/internal/store"
 	"plumbline/internal/testdb/teststore"
 )
@@ -158,8 +159,10 @@ func (s *server) poller(t *testing.T, st *store.Store) *fhirpoll.Poller {
 	clock := func() time.Time { return now }
 	return &fhirpoll.Poller{
 		Settings: fhirpoll.Settings{
-			URL: s.URL + "/fhir", Page: 2, ClientID: "plumbline", KeyID: "k1", Scope: "system/*.read",
-			Key: pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}),
+			URL: s.URL + "/fhir", Page: 2, SignIn: smart.Settings{
+				ClientID: "plumbline", KeyID: "k1", Scope: "system/*.read",
+				Key: pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}),
+			},
 		},
 		Receiver: &ingest.Loader{
 			Store: st, Readers: []feed.Reader{fhirfeed.New(fhirfeed.Defaults())}, Clock: clock, Zone: time.UTC,
@@ -337,11 +340,11 @@ func TestAddressesAndKeysAreChecked(t *testing.T) {
 		"https://ehr.example/fhir": true, "http://127.0.0.1:8000/fhir": true, "http://localhost/fhir": true,
 		"http://ehr.example/fhir": false, "ehr.example": false, "": false, "ftp://x/": false,
 	} {
-		if err := fhirpoll.CheckURL(text); (err == nil) != ok {
+		if err := smart.CheckURL(text); (err == nil) != ok {
 			t.Errorf("%s: %v", text, err)
 		}
 	}
-	if _, _, err := fhirpoll.ReadKey([]byte("nonsense")); err == nil {
+	if _, _, err := smart.ReadKey([]byte("nonsense")); err == nil {
 		t.Error("nonsense is taken for a key")
 	}
 }

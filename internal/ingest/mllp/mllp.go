@@ -164,7 +164,7 @@ func (s *Server) connection(ctx context.Context, c net.Conn) error {
 
 var (
 	errNoStart = errors.New("what came is no message of MLLP: it does not begin with the byte 0x0b")
-	errLarge   = errors.New("the message is larger than hl7-max-message")
+	errLarge   = errors.New("the message is larger than is taken (hl7-max-message)")
 )
 
 // message reads one message, up to the byte that ends it or, where the sender began anew, up to the
