@@ -185,34 +185,34 @@ func (k *killable) ask(query, id string, into ...any) error {
 	return db.QueryRowContext(context.Background(), query, id).Scan(into...)
 }
 
-// board is the site's data of a test: everybody has a name.
-type board struct {
+// siteData is the site's data of a test: everybody has a name.
+type siteData struct {
 	mu   sync.Mutex
 	owed []records.Episode
 	news FeedNews
 }
 
-func (*board) Gaps(context.Context) ([]feedcheck.Gap, error) { return nil, nil }
+func (*siteData) Gaps(context.Context) ([]feedcheck.Gap, error) { return nil, nil }
 
-func (b *board) FeedNews(context.Context) (FeedNews, error) {
+func (b *siteData) FeedNews(context.Context) (FeedNews, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.news, nil
 }
 
-func (b *board) Owed(context.Context) ([]records.Episode, error) {
+func (b *siteData) Owed(context.Context) ([]records.Episode, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.owed, nil
 }
 
-func (*board) Ages(context.Context, time.Time) (map[string]alerts.Freshness, error) { return nil, nil }
+func (*siteData) Ages(context.Context, time.Time) (map[string]alerts.Freshness, error) { return nil, nil }
 
-func (*board) Age(context.Context, string, time.Time) (alerts.Freshness, error) {
+func (*siteData) Age(context.Context, string, time.Time) (alerts.Freshness, error) {
 	return alerts.Freshness{}, nil
 }
 
-func (*board) Place(_ context.Context, stayID string, _ time.Time) (Place, error) {
+func (*siteData) Place(_ context.Context, stayID string, _ time.Time) (Place, error) {
 	if stayID == "unreadable" {
 		return Place{}, errors.New("this stay cannot be read")
 	}
@@ -293,7 +293,7 @@ func TestEveryNoticeIsToldAtLeastOnceAndAlwaysTheSame(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		z := zone(t, rapid.SampledFrom([]string{"Europe/Zurich", "America/New_York", "America/Santiago"}).Draw(t, "zone"))
 		now := time.Date(2026, rapid.SampledFrom([]time.Month{3, 4, 9, 10, 11}).Draw(t, "month"), rapid.IntRange(1, 28).Draw(t, "day"), 3, 0, 0, 0, time.UTC)
-		store, b, r := newStore(whole, now), &board{}, newReceiver()
+		store, b, r := newStore(whole, now), &siteData{}, newReceiver()
 		luck := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "luck"), 1)) // rapid draws in one goroutine alone
 		bad := rapid.IntRange(0, 9).Draw(t, "bad answers of ten")
 		r.answers = func() int {
@@ -386,7 +386,7 @@ func TestWithoutTroubleEachMessageComesOnce(t *testing.T) {
 			Rule: alerts.TPrecaution, Figures: alerts.MissingFigures{},
 		})
 	}
-	s := serviceOf(store, &board{}, r, func() time.Time { return now }, zone(t, "Europe/Zurich"))
+	s := serviceOf(store, &siteData{}, r, func() time.Time { return now }, zone(t, "Europe/Zurich"))
 	if err := s.Start(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -414,7 +414,7 @@ func TestADeadChannelIsKnockedAtOnceARun(t *testing.T) {
 	for range 20 {
 		store.open(records.EpisodeEvent{At: now, Kind: episodes.TellProvider})
 	}
-	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
+	s := serviceOf(store, &siteData{}, r, func() time.Time { return now }, time.UTC)
 	for run := 1; run <= 3; run++ {
 		if err := s.Run(t.Context()); err != nil {
 			t.Fatal(err)
@@ -437,7 +437,7 @@ func TestOneThatCannotBeReadKeepsNoOtherBack(t *testing.T) {
 	for _, stay := range []string{"unreadable", "S1", "S2"} {
 		store.open(records.EpisodeEvent{At: now, Kind: episodes.TellProvider, StayID: stay})
 	}
-	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
+	s := serviceOf(store, &siteData{}, r, func() time.Time { return now }, time.UTC)
 	if err := s.Run(t.Context()); err == nil {
 		t.Error("nobody hears of it")
 	}
@@ -454,7 +454,7 @@ func TestStoppingAmidAnAttempt(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	r.answers = func() int { cancel(); return 0 }
 	store.open(records.EpisodeEvent{At: now, Kind: episodes.TellProvider})
-	s := serviceOf(store, &board{}, r, func() time.Time { return now }, time.UTC)
+	s := serviceOf(store, &siteData{}, r, func() time.Time { return now }, time.UTC)
 	if err := s.Run(ctx); err != nil {
 		t.Fatal(err)
 	}
