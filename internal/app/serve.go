@@ -100,7 +100,7 @@ func demoUnit(ctx context.Context, p process, args []string) error {
 	defer func() { _ = os.RemoveAll(dir) }()
 	s.database, s.feedDir, s.hospital = filepath.Join(dir, "demo.db"), filepath.Join(dir, "feed"), demo.Hospital
 	s.notify = notify.Settings{} // nobody is told of invented patients
-	s.signIn = idp.Settings{}
+	s.signIn, s.launches = idp.Settings{}, idp.Settings{}
 	s.send = sendSettings{} // nor is anything of them sent
 	now := p.clock()
 	if err := writeDemoFeed(s.feedDir, now); err != nil {
@@ -258,6 +258,11 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 		return err
 	}
 	defer looking.stop()
+	launches, lookingAtRecord, err := startLaunches(ctx, s, p.clock)
+	if err != nil {
+		return err
+	}
+	defer lookingAtRecord.stop()
 	serving := &http.Server{
 		Handler: web.New(web.Deps{
 			Answers: s.service, Policy: s.service.Policy, Policies: s.policies, Codes: s.codes, Checks: s.checks(p.clock), Watch: s.watch,
@@ -267,7 +272,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 			DataState: s.store.DataState, Landed: s.store.LastLanded, Desk: &feeds.Desk{Rows: s.store, Loader: s.loader, Log: s.log},
 			Sets:     bedside.Keeper{Loader: s.loader, Messages: s.store, Episodes: s.care(), Log: s.log},
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Screens: p.newScreens(s), Demo: shown,
-			SignInService: signIns, TrustedProxies: s.settings.proxies,
+			SignInService: signIns, Launches: launches, TrustedProxies: s.settings.proxies,
 			Note: records.Record, Audit: s.store.Audit, DoseReviews: s.store, Shift: s.store, UnitChanges: s.store,
 			Feeds: func(ctx context.Context) (parts.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),

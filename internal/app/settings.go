@@ -85,10 +85,14 @@ var options = []option{
 	{"trusted-proxies", "", "addresses or networks, with commas between, of proxies whose X-Forwarded-For and -Proto are believed"},
 	{"idle-sign-off", "15m", "how long a session lasts without use; at most 12h"},
 	{"breached-list", "", "a file of passwords that nobody may use: on each line one, or its SHA-1"},
-	{"public-url", "", "address of the pages as people reach them, for links in what is told and the way back from oidc-issuer"},
+	{"public-url", "", "address of the pages as people reach them, for links in messages and the way back from a sign-in elsewhere"},
 	{"oidc-issuer", "", "address of the site's sign-in service (OpenID Connect), exactly as it gives it; none: local accounts alone"},
 	{"oidc-client-id", "", "what this program is called there"},
 	{"oidc-client-secret", "", "its secret there"},
+	{"smart-record", "", "FHIR address of the record that opens pages here (SMART App Launch); it needs public-url and oidc-map"},
+	{"smart-client-id", "", "what this program is called at the record"},
+	{"smart-client-secret", "", "its secret there; none: a public client"},
+	{"smart-scopes", "launch openid fhirUser", "what is asked of the record; with patient/Patient.r the number of a patient is read there"},
 	{"oidc-groups-claim", "groups", "the claim that lists somebody's groups"},
 	{"oidc-name-claim", "preferred_username", "the claim that names the account at its first sign-in"},
 	{"oidc-map", "", "what groups give: GROUP = ROLE, ROLE @ UNIT, UNIT with semicolons between; * is every unit"},
@@ -138,8 +142,9 @@ type settings struct {
 	hospital      string
 	logLevel      string
 
-	notify notify.Settings
-	signIn idp.Settings
+	notify   notify.Settings
+	signIn   idp.Settings
+	launches idp.Settings // of the record that opens pages here
 
 	tlsCert, tlsKey string
 	proxies         []netip.Prefix
@@ -246,6 +251,9 @@ func checked(v map[string]string) (settings, error) {
 		return s, err
 	}
 	if s.signIn, err = idp.ReadSettings(v, s.notify.PublicURL); err != nil {
+		return s, err
+	}
+	if s.launches, err = idp.ReadLaunch(v, s.notify.PublicURL); err != nil {
 		return s, err
 	}
 	if s.zone, err = time.LoadLocation(v["zone"]); err != nil {

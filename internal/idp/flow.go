@@ -77,18 +77,22 @@ func refuse(why Reason, err error) error { return &Refusal{why, err} }
 // Begin starts a sign-in: the address to send the browser to, and what it must bring
 // back. again makes the service ask for a person anew.
 func (s *Service) Begin(next string, again bool) (address string, f Flow, err error) {
-	at := s.state()
-	if at == nil {
-		return "", f, refuse(Unreachable, nil)
-	}
-	f = Flow{State: rand.Text(), Nonce: rand.Text(), Verifier: oauth2.GenerateVerifier(), Next: next, Again: again, Begun: s.clock()}
 	options := []oauth2.AuthCodeOption{
-		oidc.Nonce(f.Nonce), oauth2.S256ChallengeOption(f.Verifier),
 		oauth2.SetAuthURLParam("max_age", strconv.Itoa(int(auth.AbsoluteLimit.Seconds()))),
 	}
 	if again {
 		options = append(options, oauth2.SetAuthURLParam("prompt", "login"))
 	}
+	return s.begin(Flow{Next: next, Again: again}, options...)
+}
+
+func (s *Service) begin(f Flow, options ...oauth2.AuthCodeOption) (string, Flow, error) {
+	at := s.state()
+	if at == nil {
+		return "", Flow{}, refuse(Unreachable, nil)
+	}
+	f.State, f.Nonce, f.Verifier, f.Begun = rand.Text(), rand.Text(), oauth2.GenerateVerifier(), s.clock()
+	options = append(options, oidc.Nonce(f.Nonce), oauth2.S256ChallengeOption(f.Verifier))
 	return at.oauth.AuthCodeURL(f.State, options...), f, nil
 }
 
@@ -97,6 +101,7 @@ type Person struct {
 	Identity records.Identity
 	Name     string
 	Grants   auth.Grants
+	Opened   Opened // at a launch from the record
 }
 
 // Finish checks what a browser has brought back, and asks the service who it is. The
@@ -131,10 +136,14 @@ func (s *Service) Finish(ctx context.Context, f Flow, q url.Values) (Person, err
 		return Person{}, err
 	}
 	name, _ := says[s.NameClaim].(string)
-	return Person{
+	who := Person{
 		Identity: records.Identity{Issuer: id.Issuer, Subject: id.Subject},
 		Name:     name, Grants: s.Map.Of(words(says[s.GroupsClaim])),
-	}, nil
+	}
+	if s.Record != "" {
+		who.Opened, err = s.opened(ctx, tokens)
+	}
+	return who, err
 }
 
 // codeOf checks the parameters of the answer and returns its code.
@@ -156,7 +165,7 @@ func (s *Service) codeOf(at *found, f Flow, q url.Values) (string, error) {
 		return "", refuse(WrongState, nil)
 	case !s.useOnce(f, now):
 		return "", refuse(UsedState, nil)
-	case iss != "" && iss != s.Issuer, iss == "" && at.namesItsIs: // RFC 9207: another service answers
+	case iss != "" && iss != at.issuer, iss == "" && at.namesItsIs: // RFC 9207: another service answers
 		return "", refuse(WrongIssuer, nil)
 	case q.Get("error") == "access_denied":
 		return "", refuse(Denied, nil)

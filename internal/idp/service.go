@@ -46,6 +46,7 @@ type Service struct {
 // found is what the service says of itself.
 type found struct {
 	provider   *oidc.Provider
+	issuer     string
 	verifier   *oidc.IDTokenVerifier
 	oauth      oauth2.Config
 	userInfo   bool
@@ -115,16 +116,27 @@ func (s *Service) Look(ctx context.Context) {
 	if err != nil {
 		s.wait = min(max(firstRetry, 2*s.wait), lastRetry)
 		s.due = now.Add(s.wait)
-		s.log.Warn("the sign-in service cannot be used; local accounts can; it is tried again", "again_in", s.wait, "error", err)
+		s.log.Warn(s.name()+" cannot be used; local accounts can; it is tried again", "again_in", s.wait, "error", err)
 		return
 	}
 	if s.found == nil {
-		s.log.Info("the sign-in service was found")
+		s.log.Info(s.name() + " was found")
 	}
 	s.found, s.wait, s.due = f, 0, now.Add(lookAgain)
 }
 
+// name is what the log calls it.
+func (s *Service) name() string {
+	if s.Record != "" {
+		return "the sign-in of the record"
+	}
+	return "the sign-in service"
+}
+
 func (s *Service) find(ctx context.Context) (*found, error) {
+	if s.Record != "" {
+		return s.findRecord(ctx)
+	}
 	provider, err := oidc.NewProvider(oidc.ClientContext(ctx, s.http), s.Issuer)
 	if err != nil {
 		return nil, plain(err)
@@ -168,7 +180,7 @@ func (s *Service) find(ctx context.Context) (*found, error) {
 		endpoint.AuthStyle = oauth2.AuthStyleInParams
 	}
 	return &found{
-		provider: provider,
+		provider: provider, issuer: s.Issuer,
 		verifier: provider.Verifier(&oidc.Config{ClientID: s.ClientID, Now: s.clock}),
 		oauth: oauth2.Config{
 			ClientID: s.ClientID, ClientSecret: s.ClientSecret, Endpoint: endpoint, RedirectURL: s.Redirect(), Scopes: scopes,

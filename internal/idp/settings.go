@@ -9,6 +9,8 @@ import (
 	"strings"
 	"unicode"
 
+	"github.com/coreos/go-oidc/v3/oidc"
+
 	"plumbline/internal/auth"
 )
 
@@ -21,13 +23,61 @@ type Settings struct {
 	NameClaim    string
 	Map          Map
 	PublicURL    string // address of this program's pages, without a slash at its end
+
+	// Record is the FHIR address of the record that opens pages here, without a slash at its end; "" for a
+	// sign-in service that people come to by themselves. It names its Issuer itself.
+	Record string
+	Scopes []string // asked of the record
 }
 
 // BackPath is where the service sends browsers back to.
 const BackPath = "/sign-in/oidc/back"
 
 // Redirect is the redirect address to be registered at the service.
-func (s Settings) Redirect() string { return s.PublicURL + BackPath }
+func (s Settings) Redirect() string {
+	if s.Record != "" {
+		return s.PublicURL + LaunchBackPath
+	}
+	return s.PublicURL + BackPath
+}
+
+// ReadLaunch checks the settings of the record that opens pages here; no Record: none does. Names, groups
+// and what they give are those of the sign-in service (oidc-...).
+func ReadLaunch(v map[string]string, publicURL string) (Settings, error) {
+	s := Settings{
+		Record: strings.TrimSuffix(v["smart-record"], "/"), ClientID: v["smart-client-id"], ClientSecret: v["smart-client-secret"],
+		GroupsClaim: v["oidc-groups-claim"], NameClaim: v["oidc-name-claim"], PublicURL: publicURL,
+		Scopes: strings.Fields(v["smart-scopes"]),
+	}
+	if s.Record == "" {
+		for _, name := range []string{"smart-client-id", "smart-client-secret"} {
+			if v[name] != "" {
+				return s, fmt.Errorf("%s is set and smart-record is not; set smart-record to the FHIR address of the record, "+
+					"or leave all of them out", name)
+			}
+		}
+		return s, nil
+	}
+	if err := checkAddress(s.Record); err != nil {
+		return s, fmt.Errorf("smart-record %w; write the record's FHIR address, such as https://record.hospital.example/fhir", err)
+	}
+	err := lacking("smart-record",
+		needed{"smart-client-id", s.ClientID, "the record gives it when this program is registered there"},
+		s.needs(v)...)
+	if err != nil {
+		return s, err
+	}
+	for _, scope := range []string{"launch", oidc.ScopeOpenID} {
+		if !slices.Contains(s.Scopes, scope) {
+			return s, fmt.Errorf("smart-scopes lacks %s; write at least `launch openid fhirUser`", scope)
+		}
+	}
+	if err := checkAddress(s.PublicURL); err != nil {
+		return s, fmt.Errorf("public-url %w; the sign-in by smart-record sends people back to it", err)
+	}
+	s.Map, err = ParseMap(v["oidc-map"])
+	return s, err
+}
 
 // ReadSettings checks the settings by their names; publicURL is that of the setting,
 // checked. The error says which is wrong and what to do, and holds no secret.
@@ -38,7 +88,7 @@ func ReadSettings(v map[string]string, publicURL string) (Settings, error) {
 	}
 	if s.Issuer == "" {
 		for _, name := range []string{"oidc-client-id", "oidc-client-secret", "oidc-map"} {
-			if v[name] != "" {
+			if v[name] != "" && (name != "oidc-map" || v["smart-record"] == "") {
 				return s, fmt.Errorf("%s is set and oidc-issuer is not; set oidc-issuer to the address of "+
 					"the sign-in service, or leave all of them out", name)
 			}
@@ -51,28 +101,44 @@ func ReadSettings(v map[string]string, publicURL string) (Settings, error) {
 	if u, _ := url.Parse(s.Issuer); u.RawQuery != "" || u.ForceQuery {
 		return s, fmt.Errorf("oidc-issuer has a query; write it exactly as the sign-in service gives it, such as https://login.hospital.example")
 	}
-	for _, needed := range []struct{ name, value, what string }{
-		{"oidc-client-id", s.ClientID, "the sign-in service gives it when this program is registered there"},
-		{
+	err := lacking("oidc-issuer",
+		needed{"oidc-client-id", s.ClientID, "the sign-in service gives it when this program is registered there"},
+		append([]needed{{
 			"oidc-client-secret", s.ClientSecret,
 			"the sign-in service gives it when this program is registered there; " +
 				"best in a file named by PLUMBLINE_OIDC_CLIENT_SECRET_FILE",
-		},
-		{"public-url", s.PublicURL, "it is the address to which people are sent back, such as https://falls.hospital.example"},
-		{"oidc-groups-claim", s.GroupsClaim, "it names the claim that lists somebody's groups, such as groups"},
-		{"oidc-name-claim", s.NameClaim, "it names the claim that holds somebody's name, such as preferred_username"},
-		{"oidc-map", v["oidc-map"], "without it nobody has a role; write it as `GROUP = falls-nurse @ 4W; OTHER GROUP = administrator`"},
-	} {
-		if needed.value == "" {
-			return s, fmt.Errorf("oidc-issuer needs %s: %s", needed.name, needed.what)
-		}
+		}}, s.needs(v)...)...)
+	if err != nil {
+		return s, err
 	}
 	if err := checkAddress(s.PublicURL); err != nil {
 		return s, fmt.Errorf("public-url %w; the sign-in by oidc-issuer sends people back to it", err)
 	}
-	var err error
 	s.Map, err = ParseMap(v["oidc-map"])
 	return s, err
+}
+
+// needed is a setting that another one needs, and what it is.
+type needed struct{ name, value, what string }
+
+// needs are what signing in elsewhere needs in any case.
+func (s Settings) needs(v map[string]string) []needed {
+	return []needed{
+		{"public-url", s.PublicURL, "it is the address to which people are sent back, such as https://falls.hospital.example"},
+		{"oidc-groups-claim", s.GroupsClaim, "it names the claim that lists somebody's groups, such as groups"},
+		{"oidc-name-claim", s.NameClaim, "it names the claim that holds somebody's name, such as preferred_username"},
+		{"oidc-map", v["oidc-map"], "without it nobody has a role; write it as `GROUP = falls-nurse @ 4W; OTHER GROUP = administrator`"},
+	}
+}
+
+// lacking names the first setting that is missing.
+func lacking(setting string, first needed, more ...needed) error {
+	for _, n := range append([]needed{first}, more...) {
+		if n.value == "" {
+			return fmt.Errorf("%s needs %s: %s", setting, n.name, n.what)
+		}
+	}
+	return nil
 }
 
 // checkAddress refuses an address to which a secret would travel in the clear: it

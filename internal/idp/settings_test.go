@@ -124,3 +124,40 @@ func TestMapsThatAreWrongAreNamed(t *testing.T) {
 		t.Error("a role without its unit lets somebody in")
 	}
 }
+
+func TestSettingsOfALaunch(t *testing.T) {
+	good := map[string]string{
+		"smart-record": "https://record.example/fhir/", "smart-client-id": "x", "smart-scopes": "launch openid fhirUser",
+		"oidc-groups-claim": "groups", "oidc-name-claim": "name", "oidc-map": "a = administrator",
+	}
+	s, err := idp.ReadLaunch(good, "https://falls.example")
+	if err != nil || s.Record != "https://record.example/fhir" || s.Redirect() != "https://falls.example/launch/back" || s.ClientSecret != "" {
+		t.Errorf("%+v, %v", s, err)
+	}
+	if s, err := idp.ReadSettings(good, "https://falls.example"); err != nil || s.Issuer != "" {
+		t.Errorf("the map of a record alone: %+v, %v", s, err)
+	}
+	if s, err := idp.ReadLaunch(map[string]string{"oidc-map": "a = administrator"}, ""); err != nil || s.Record != "" {
+		t.Errorf("without a record: %+v, %v", s, err)
+	}
+	for _, c := range []struct{ name, value, want string }{
+		{"smart-record", "", "smart-client-id is set and smart-record is not"},
+		{"smart-record", "http://record.example/fhir", "smart-record is not https"},
+		{"smart-record", "record", "smart-record is no address"},
+		{"smart-client-id", "", "smart-record needs smart-client-id"},
+		{"oidc-map", "", "smart-record needs oidc-map"},
+		{"oidc-map", "a", "has no ="},
+		{"oidc-groups-claim", "", "smart-record needs oidc-groups-claim"},
+		{"smart-scopes", "launch fhirUser", "lacks openid"},
+		{"smart-scopes", "openid", "lacks launch"},
+	} {
+		v := maps.Clone(good)
+		v[c.name] = c.value
+		if _, err := idp.ReadLaunch(v, "https://falls.example"); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s=%q: %v, want %q", c.name, c.value, err, c.want)
+		}
+	}
+	if _, err := idp.ReadLaunch(good, ""); err == nil || !strings.Contains(err.Error(), "needs public-url") {
+		t.Error(err)
+	}
+}

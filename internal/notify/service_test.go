@@ -206,7 +206,9 @@ func (b *siteData) Owed(context.Context) ([]records.Episode, error) {
 	return b.owed, nil
 }
 
-func (*siteData) Ages(context.Context, time.Time) (map[string]alerts.Freshness, error) { return nil, nil }
+func (*siteData) Ages(context.Context, time.Time) (map[string]alerts.Freshness, error) {
+	return nil, nil
+}
 
 func (*siteData) Age(context.Context, string, time.Time) (alerts.Freshness, error) {
 	return alerts.Freshness{}, nil

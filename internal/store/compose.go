@@ -225,13 +225,17 @@ func (c *composing) look(topic string) ([]records.Part, error) {
 
 // fetch reads the parts of topics.
 func (c *composing) fetch(topics []string) (map[string][]records.Part, error) {
+	return partsOf(c.tx, c.feed, topics)
+}
+
+func partsOf(tx *gorm.DB, feed string, topics []string) (map[string][]records.Part, error) {
 	var rows []struct {
 		Row   partRow `gorm:"embedded"`
 		Topic string
 	}
-	err := c.tx.Raw(`SELECT p.*, t.topic FROM feed_part_topics t JOIN feed_parts p ON p.feed = t.feed AND p.part_id = t.part_id
+	err := tx.Raw(`SELECT p.*, t.topic FROM feed_part_topics t JOIN feed_parts p ON p.feed = t.feed AND p.part_id = t.part_id
 		WHERE t.feed = ? AND t.topic IN ? ORDER BY t.topic, p.part_id, p.recorded_at, p.file, p.reading, p.line, p.hash`,
-		c.feed, topics).Scan(&rows).Error
+		feed, topics).Scan(&rows).Error
 	out := make(map[string][]records.Part, len(topics))
 	for _, topic := range topics {
 		out[topic] = nil

@@ -1,11 +1,13 @@
 package store
 
 import (
+	"context"
 	"slices"
 
 	"gorm.io/gorm"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/records"
 )
 
 // A version may name a patient and no stay. To which stay it belongs is worked out for the
@@ -211,4 +213,21 @@ func staysOfPatient(tx *gorm.DB, patientID string) (out []clinical.KnownStay, er
 		}
 	}
 	return out, err
+}
+
+// StaysOfPatient are the stays of a patient as all versions have them now, but those taken back; in no order.
+func (s *Store) StaysOfPatient(ctx context.Context, patientID string) (out []clinical.KnownStay, err error) {
+	err = s.snapshot(ctx, func(tx *gorm.DB) error {
+		out, err = staysOfPatient(tx, plain(patientID))
+		return err
+	})
+	return out, err
+}
+
+// FeedLook shows what a feed has said of a topic until now.
+func (s *Store) FeedLook(ctx context.Context, feed string) records.Look {
+	return func(topic string) ([]records.Part, error) {
+		found, err := partsOf(s.reading(ctx), plain(feed), []string{plain(topic)})
+		return found[plain(topic)], err
+	}
 }

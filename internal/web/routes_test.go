@@ -116,6 +116,8 @@ var ways = []way{
 	{"POST", "/sign-in", "name=NEW&password=y", "401 401 401 401 401 401 401", "", 401},
 	{"GET", "/sign-in/oidc", "", all404, "", 404}, // where no service is set; with one: TestTheWaysOfTheService
 	{"GET", "/sign-in/oidc/back", "", all404, "", 404},
+	{"GET", "/launch", "", all404, "", 404}, // where no record is set; with one: TestTheRecordOpensThePageOfItsPatient
+	{"GET", "/launch/back", "", all404, "", 404},
 	{"GET", "/sign-out", "", any200, "", 303},
 	{"POST", "/sign-out", "", "303 303 303 303 303 303 303", "", 303},
 	{"GET", "/account", "", any200, "", 303},

@@ -72,6 +72,7 @@ type Deps struct {
 	Screens       *auth.Screens // nil: no display can be enrolled
 	Demo          []account.DemoAccount
 	SignInService *idp.Service
+	Launches      *account.Record // the record that opens pages here; nil: none does
 	// Note writes an entry of the audit, Audit reads it.
 	Note           func(context.Context, records.AuditEntry) error
 	Audit          admin.AuditReader
@@ -135,7 +136,7 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 		unit.Routes(f, ofUnit),
 		bedside.Routes(f, ofBedside),
 		feeds.Routes(f, ofFeeds),
-		account.Routes(f, account.Deps{Demo: d.Demo, SignInService: d.SignInService}),
+		account.Routes(f, account.Deps{Demo: d.Demo, SignInService: d.SignInService, Launches: d.Launches}),
 		admin.Routes(f, admin.Deps{Policies: d.Policies, Codes: d.Codes, Audit: d.Audit}),
 		api.Routes(f, api.Deps{Lists: d.Answers, Feeds: d.Feeds, Ready: d.Ready, Lease: d.Lease}),
 	} {

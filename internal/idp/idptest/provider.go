@@ -11,6 +11,7 @@ import (
 	"encoding/json"
 	"errors"
 	"html/template"
+	"maps"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -23,6 +24,12 @@ import (
 	jose "github.com/go-jose/go-jose/v4"
 
 	"plumbline/internal/clinical"
+)
+
+// RecordPath is the path of a record's FHIR address, Launched the word that means the place from which it launches.
+const (
+	RecordPath = "/fhir"
+	Launched   = "where the record was"
 )
 
 // What this program is registered as.
@@ -65,6 +72,14 @@ type Provider struct {
 	// SignedIn is when people signed in at the service; zero: now.
 	SignedIn time.Time
 
+	// Context, where set, is what the record has open: the service is then the sign-in of a record, whose FHIR address
+	// is the service's and RecordPath, and asks for aud and launch (SMART App Launch 2.x, from memory).
+	Context map[string]any
+	// Resources are what the record shows to who may read it, by Type/id.
+	Resources map[string]string
+	// Public, where set, takes the program as a public client, without a secret.
+	Public bool
+
 	Codes int // how often a code was handed in
 
 	mu    sync.Mutex
@@ -101,6 +116,8 @@ func StartAt(address, redirect string) (*Provider, error) {
 	}
 	routes := http.NewServeMux()
 	routes.HandleFunc("GET /.well-known/openid-configuration", p.discovery)
+	routes.HandleFunc("GET "+RecordPath+"/.well-known/smart-configuration", p.discovery)
+	routes.HandleFunc("GET "+RecordPath+"/{kind}/{id}", p.resource)
 	routes.HandleFunc("GET /keys", p.keys)
 	routes.HandleFunc("GET /authorize", p.ask)
 	routes.HandleFunc("POST /authorize", p.approve)
@@ -177,6 +194,10 @@ func (p *Provider) asked(w http.ResponseWriter, r *http.Request) (url.Values, bo
 	fits := q.Get("client_id") == ClientID && q.Get("redirect_uri") == p.Redirect &&
 		q.Get("response_type") == "code" && slices.Contains(strings.Fields(q.Get("scope")), "openid") &&
 		q.Get("code_challenge") != "" && q.Get("code_challenge_method") == "S256"
+	if p.Context != nil {
+		fits = fits && q.Get("aud") == p.URL+RecordPath && q.Get("launch") == Launched &&
+			slices.Contains(strings.Fields(q.Get("scope")), "launch")
+	}
 	if !fits {
 		http.Error(w, "not a sign-in of a registered program, with PKCE", http.StatusBadRequest)
 	}
@@ -223,7 +244,7 @@ func (p *Provider) token(w http.ResponseWriter, r *http.Request) {
 	id, secret := credentials(r)
 	g, ok := p.codes[r.PostFormValue("code")]
 	switch {
-	case id != ClientID || secret != ClientSecret:
+	case id != ClientID || secret != ClientSecret && !(p.Public && secret == ""):
 		write(w, http.StatusUnauthorized, map[string]string{"error": "invalid_client"})
 		return
 	case r.PostFormValue("grant_type") != "authorization_code":
@@ -238,6 +259,10 @@ func (p *Provider) token(w http.ResponseWriter, r *http.Request) {
 	access := rand.Text()
 	p.open[access] = g.user
 	says := map[string]any{"access_token": access, "token_type": "Bearer", "expires_in": 300}
+	if p.Context != nil {
+		says["scope"] = g.asked.Get("scope")
+		maps.Copy(says, p.Context)
+	}
 	if raw := p.idToken(g, access); raw != "" {
 		says["id_token"] = raw
 	}
@@ -279,6 +304,21 @@ func (p *Provider) idToken(g grant, access string) string {
 		raw = p.Token(raw)
 	}
 	return raw
+}
+
+// resource is a resource of the record, for who may read it.
+func (p *Provider) resource(w http.ResponseWriter, r *http.Request) {
+	_, ok := p.open[strings.TrimPrefix(r.Header.Get("Authorization"), "Bearer ")]
+	body, there := p.Resources[r.PathValue("kind")+"/"+r.PathValue("id")]
+	switch {
+	case !ok:
+		w.WriteHeader(http.StatusUnauthorized)
+	case !there:
+		w.WriteHeader(http.StatusNotFound)
+	default:
+		w.Header().Set("Content-Type", "application/fhir+json")
+		_, _ = w.Write([]byte(body))
+	}
 }
 
 func (p *Provider) userInfo(w http.ResponseWriter, r *http.Request) {

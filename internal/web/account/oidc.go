@@ -68,17 +68,9 @@ func (s *service) beginAtService(c *frame.Request) (frame.Page, error) {
 	}
 	address, flow, err := s.SignInService.Begin(next, c.Query("again") != "")
 	if err != nil {
-		return s.refuseArrival(c, err)
+		return s.refuseArrival(c, s.byService(), err)
 	}
-	plain, err := json.Marshal(flow)
-	if err == nil {
-		var sealed string
-		if sealed, err = s.Accounts.Seal(c.Request.Context(), flowCookie, plain); err == nil {
-			frame.SetCookie(c, flowCookie, sealed, int(idp.FlowLife.Seconds()))
-			return frame.SeeOther(address)
-		}
-	}
-	return nil, err
+	return s.begun(c, flowCookie, address, flow)
 }
 
 // backFromService receives the browser from the sign-in service, and signs in who it
@@ -87,42 +79,25 @@ func (s *service) backFromService(c *frame.Request) (frame.Page, error) {
 	if s.SignInService == nil {
 		return frame.NotFound()
 	}
-	ctx := c.Request.Context()
-	flow := s.flowOf(c)
+	flow := s.flowOf(c, flowCookie)
 	frame.SetCookie(c, flowCookie, "", -1)
-	who, err := s.SignInService.Finish(ctx, flow, c.Request.URL.Query())
+	who, err := s.SignInService.Finish(c.Request.Context(), flow, c.Request.URL.Query())
 	if err != nil {
-		return s.refuseArrival(c, err)
+		return s.refuseArrival(c, s.byService(), err)
 	}
-	got, err := s.Accounts.Arrive(ctx, auth.Arrival{
-		Identity: who.Identity, Name: who.Name, Grants: who.Grants, Token: frame.CookieOf(c, frame.SessionCookie),
+	return s.arrive(c, s.byService(), who, func(a records.Account) (frame.Page, error) {
+		return s.land(c, a, frame.LocalPath(flow.Next))
 	})
-	switch {
-	case auth.IsRefusal(err):
-		s.Metrics.SignIns.WithLabelValues("wrong").Inc()
-		e := records.AuditEntry{Did: audit.SignIn, Outcome: frame.Refused, Who: got.Account.Name, Note: whyNot(who, err)}
-		if err := s.Noted(c, e); err != nil {
-			return nil, err
-		}
-		return frame.Tell(http.StatusForbidden, text.Say("service.refused"), frame.Sentence(err))
-	case err != nil:
-		return nil, err
-	default:
-		s.Metrics.SignIns.WithLabelValues("right").Inc()
-		if err := s.Noted(
-			c, records.AuditEntry{Did: audit.SignIn, Outcome: frame.Allowed, Who: got.Account.Name, Note: whatCame(got)},
-		); err != nil {
-			return nil, err
-		}
-		frame.SetCookie(c, frame.SessionCookie, got.Token, 0)
-		return s.land(c, got.Account, frame.LocalPath(flow.Next))
-	}
+}
+
+func (s *service) noteArrival(c *frame.Request, outcome, who, note string) error {
+	return s.Noted(c, records.AuditEntry{Did: audit.SignIn, Outcome: outcome, Who: who, Note: note})
 }
 
 // flowOf is the sign-in that the browser has begun; its zero value, which no answer
 // fits, where there is none.
-func (s *service) flowOf(c *frame.Request) (f idp.Flow) {
-	plain, err := s.Accounts.Unseal(c.Request.Context(), flowCookie, frame.CookieOf(c, flowCookie))
+func (s *service) flowOf(c *frame.Request, cookie string) (f idp.Flow) {
+	plain, err := s.Accounts.Unseal(c.Request.Context(), cookie, frame.CookieOf(c, cookie))
 	if err != nil || json.Unmarshal(plain, &f) != nil {
 		return idp.Flow{}
 	}
@@ -144,45 +119,49 @@ func whyNot(who idp.Person, err error) string {
 	case errors.Is(err, auth.ErrBadName):
 		why = "no name that can serve"
 	}
-	return byService + ": " + why + "; subject " + who.Identity.Subject
+	return why + "; subject " + who.Identity.Subject
 }
 
 func whatCame(got auth.Arrived) string {
 	switch {
 	case got.Made:
-		return byService + ": account made"
+		return ": account made"
 	case got.Changed:
-		return byService + ": roles or units changed"
+		return ": roles or units changed"
 	}
-	return byService
+	return ""
 }
 
-// refuseArrival answers a sign-in at the service that does not hold: in words that
+// refuseArrival answers a sign-in at a service that does not hold: in words that
 // tell what to do, and nothing of what was checked.
-func (s *service) refuseArrival(c *frame.Request, err error) (frame.Page, error) {
+func (s *service) refuseArrival(c *frame.Request, by way, err error) (frame.Page, error) {
 	var why *idp.Refusal
 	if !errors.As(err, &why) {
 		return nil, err
 	}
 	s.Metrics.SignIns.WithLabelValues("wrong").Inc()
-	s.Log.Warn("a sign-in by the sign-in service was refused", "reason", string(why.Reason), "error", why.Err)
-	if err := s.Noted(
-		c, records.AuditEntry{Did: audit.SignIn, Outcome: frame.Refused, Note: byService + ": " + string(why.Reason)},
-	); err != nil {
+	s.Log.Warn("a sign-in "+by.note+" was refused", "reason", string(why.Reason), "error", why.Err)
+	if err := s.noteArrival(c, frame.Refused, "", by.note+": "+string(why.Reason)); err != nil {
 		return nil, err
 	}
-	status, words := http.StatusForbidden, text.Say("service.unproved")
-	switch why.Reason {
-	case idp.NotBegun, idp.WrongState, idp.UsedState, idp.Malformed:
-		status, words = http.StatusBadRequest, text.Say("service.nothing-begun", s.SignInService.PublicURL)
-	case idp.TooLate:
-		status, words = http.StatusBadRequest, text.Say("service.too-late", int(idp.FlowLife.Minutes()))
-	case idp.Denied:
-		words = text.Say("service.denied")
-	case idp.TooOld:
-		words = text.Say("service.too-old")
-	case idp.Unreachable:
-		status, words = http.StatusServiceUnavailable, text.Say("service.unreachable")
-	}
-	return frame.Tell(status, text.Say("service.refused"), words)
+	status, words := by.tells(why.Reason)
+	return frame.Tell(status, by.heading, words)
+}
+
+func (s *service) byService() way {
+	return way{byService, text.Say("service.refused"), func(why idp.Reason) (status int, words string) {
+		switch why {
+		case idp.NotBegun, idp.WrongState, idp.UsedState, idp.Malformed:
+			return http.StatusBadRequest, text.Say("service.nothing-begun", s.SignInService.PublicURL)
+		case idp.TooLate:
+			return http.StatusBadRequest, text.Say("service.too-late", int(idp.FlowLife.Minutes()))
+		case idp.Denied:
+			return http.StatusForbidden, text.Say("service.denied")
+		case idp.TooOld:
+			return http.StatusForbidden, text.Say("service.too-old")
+		case idp.Unreachable:
+			return http.StatusServiceUnavailable, text.Say("service.unreachable")
+		}
+		return http.StatusForbidden, text.Say("service.unproved")
+	}}
 }

@@ -13,6 +13,8 @@ type Deps struct {
 	Demo []DemoAccount
 	// SignInService signs people in from elsewhere. Nil: there is none.
 	SignInService *idp.Service
+	// Launches is the record that opens pages here. Nil: none does.
+	Launches *Record
 }
 
 type service struct {
@@ -28,6 +30,8 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Post("/sign-in", frame.Public, s.signIn),
 		frame.GetOther("/sign-in/oidc", frame.Public, s.beginAtService),
 		frame.GetOther(idp.BackPath, frame.Public, s.backFromService),
+		frame.GetOther(idp.LaunchPath, frame.Public, s.launch),
+		frame.GetOther(idp.LaunchBackPath, frame.Public, s.backFromRecord),
 		frame.Get(frame.EnrolURL, frame.Public, s.enrolPage),
 		frame.Post(frame.EnrolURL, frame.Public, s.enrol),
 		frame.Get("/sign-out", frame.SignedIn, s.signOutPage),
