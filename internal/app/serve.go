@@ -136,7 +136,12 @@ func (s *site) liveDemo(ctx context.Context, now time.Time) error {
 	if _, err := s.loader.Load(ctx, []string{s.settings.feedDir}, "demo"); err != nil {
 		return err
 	}
-	return deeds.Do(ctx, s.codes, s.care(), now)
+	return deeds.Do(ctx, s.demoSite(), now)
+}
+
+// demoSite is the site as the people of the demo work on it.
+func (s *site) demoSite() deeds.Site {
+	return deeds.Site{Codes: s.codes, Owed: s.care(), Stays: s.service, Store: s.store, Zone: s.service.Zone}
 }
 
 func writeDemoFeed(dir string, now time.Time) error {

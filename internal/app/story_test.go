@@ -240,7 +240,7 @@ func TestTheDeedsOfTheDemo(t *testing.T) {
 func theDeedsAt(t *testing.T, now time.Time) {
 	t.Helper()
 	s := openSite(t, "", now)
-	if err := deeds.Do(t.Context(), s.codes, s.care(), now); err != nil {
+	if err := deeds.Do(t.Context(), s.demoSite(), now); err != nil {
 		t.Fatal(err)
 	}
 	for _, at := range []time.Time{now, now.Add(3 * time.Hour)} {

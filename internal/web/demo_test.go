@@ -3,19 +3,23 @@ package web_test
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"plumbline/internal/demo"
 	"plumbline/internal/demo/deeds"
+	"plumbline/internal/web"
+	"plumbline/internal/web/webtest"
 )
 
 // The demo shows what its people have done, a patient whom nobody measures, and a drug that
 // only the site knows.
 func TestTheDemoShowsWhatItsPeopleDid(t *testing.T) {
-	d, _ := open(t)
+	d, board := open(t)
 	if page := said(t, signedIn(d), "/stays/S133"); !strings.Contains(page, "ward mixture 7") {
 		t.Error("the mixture is not listed as unknown before it is mapped")
 	}
-	if err := deeds.Do(t.Context(), d.Codes, d.Episodes, demo.AnchorTime()); err != nil {
+	site := deeds.Site{Codes: d.Codes, Owed: d.Episodes, Stays: board, Store: board.Data, Zone: time.UTC}
+	if err := deeds.Do(t.Context(), site, demo.AnchorTime()); err != nil {
 		t.Fatal(err)
 	}
 	h := signedIn(d)
@@ -35,6 +39,25 @@ func TestTheDemoShowsWhatItsPeopleDid(t *testing.T) {
 		for _, want := range sentences {
 			if !strings.Contains(page, want) {
 				t.Errorf("%s does not say %q", path, want)
+			}
+		}
+	}
+	for role, pages := range map[string]map[string][]string{
+		"prescriber": {"/asked": {"furosemide: lower", "50 min ago", "Yes, may stand", "suggested by pharmacist"}},
+		"pharmacist": {
+			"/suggestions": {
+				"candesartan: stop", "as suggested: candesartan held", "agreed", "bisoprolol: move", "furosemide: lower",
+				"not answered yet",
+			},
+		},
+		"bedside-nurse": {"/units/4W/round": {"Ysolde", "Corvane", "Nobody's beds", "Beds 1A to 5B"}},
+	} {
+		for path, sentences := range pages {
+			page := said(t, webtest.As(web.New(d), role), path)
+			for _, want := range sentences {
+				if !strings.Contains(page, want) {
+					t.Errorf("%s does not say %q", path, want)
+				}
 			}
 		}
 	}
