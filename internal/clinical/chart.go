@@ -10,6 +10,9 @@ import (
 type Record struct {
 	Version           // the version that counts
 	History []Version // every version known by then, oldest first; the last one counts
+
+	// EchoOf is the source_id of the fact taken here that this one has come back from; empty of any other.
+	EchoOf string
 }
 
 // BedsideFeed is the feed under which what is charted in this program is kept.
@@ -42,7 +45,9 @@ type Chart struct {
 
 	// Records are the facts that counted for the stay, by kind and source_id. Removed are those that had been entered in error.
 	Records []Record
+	// Echoes are of what was taken here, as the hospital's record has it: they are used nowhere.
 	Removed []Record
+	Echoes  []Record
 
 	// Until is the next moment at which what is known of the stay changes by
 	// itself: a version becomes known, a planned time arrives. Until then (and
@@ -87,6 +92,7 @@ func ChartAt(stayID string, versions []Version, asOf time.Time) Chart {
 			c.Records = append(c.Records, r)
 		}
 	}
+	c.takeEchoes()
 	return c
 }
 

@@ -52,6 +52,11 @@ func HistoryOf(c clinical.Chart, p clinical.PlausiblePolicy) []FactHistory {
 		h.Removed, h.WhyNot = true, whyRemoved
 		out = append(out, h)
 	}
+	for _, r := range c.Echoes {
+		h := historyOf(r)
+		h.Removed, h.WhyNot = r.Removed(), whyEcho(r)
+		out = append(out, h)
+	}
 	slices.SortStableFunc(out, func(a, b FactHistory) int {
 		if n := compareTimes(b.At, a.At); n != 0 {
 			return n

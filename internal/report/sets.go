@@ -86,6 +86,11 @@ func FactsOf(c clinical.Chart, p clinical.PlausiblePolicy) Facts {
 		f.WhyNot = whyRemoved
 		out.Facts = append(out.Facts, f)
 	}
+	for _, r := range c.Echoes {
+		f := factOf(r)
+		f.WhyNot = whyEcho(r)
+		out.Facts = append(out.Facts, f)
+	}
 	slices.SortStableFunc(out.Facts, func(a, b Fact) int {
 		return cmp.Or(compareTimes(a.At, b.At),
 			cmp.Compare(slices.Index(clinical.Kinds, a.Kind), slices.Index(clinical.Kinds, b.Kind)),
@@ -95,6 +100,9 @@ func FactsOf(c clinical.Chart, p clinical.PlausiblePolicy) Facts {
 }
 
 const whyRemoved = "retracted: entered in error"
+
+// whyEcho names what a fact has come back from.
+func whyEcho(r clinical.Record) string { return "echo of " + r.EchoOf }
 
 // compareTimes puts facts without a time of their own first: they hold from
 // admission.
