@@ -54,8 +54,9 @@ drill: assets ## run the long fault tests: kills, fuzzing, standby, restore
 verify: ## compare the statistics with scipy and R on fresh series (SEED=n, FREEZE=1)
 	SEED='$(SEED)' FREEZE='$(FREEZE)' scripts/verify.sh
 
+second: export WHY := $(WHY)
 second: ## say which answers of the second implementation changed (TAKE=1 WHY="...")
-	go run ./internal/assurance/second $(if $(TAKE),--take --why '$(WHY)')
+	@go run ./internal/assurance/second $(if $(TAKE),--take --why "$$WHY")
 
 mutate: ## change the rules in every small way and see whether a test notices
 	nice go run ./internal/assurance/mutate

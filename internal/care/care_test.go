@@ -21,16 +21,16 @@ import (
 
 var now = time.Date(2026, 11, 20, 12, 0, 0, 0, time.UTC)
 
-// board says of each unit what its one patient's falls are.
-type board struct {
+// unitAnswers says of each unit what its one patient's falls are.
+type unitAnswers struct {
 	falls  map[string][]trends.FallFact // by unit; the stay is "S " and the unit
 	broken string                       // a unit that cannot be answered
 	chart  clinical.Chart
 }
 
-func (b board) Units(context.Context) ([]string, error) { return []string{"7E", "4W"}, nil }
+func (b unitAnswers) Units(context.Context) ([]string, error) { return []string{"7E", "4W"}, nil }
 
-func (b board) Live(_ context.Context, unit string, at time.Time) ([]alerts.Assessment, error) {
+func (b unitAnswers) Live(_ context.Context, unit string, at time.Time) ([]alerts.Assessment, error) {
 	if unit == b.broken {
 		return nil, errors.New("no answer")
 	}
@@ -44,7 +44,9 @@ func (b board) Live(_ context.Context, unit string, at time.Time) ([]alerts.Asse
 	return []alerts.Assessment{alerts.Assess(d, p, time.UTC, at)}, nil
 }
 
-func (b board) Chart(context.Context, string, time.Time) (clinical.Chart, error) { return b.chart, nil }
+func (b unitAnswers) Chart(context.Context, string, time.Time) (clinical.Chart, error) {
+	return b.chart, nil
+}
 
 func fall(id string, hours float64) trends.FallFact {
 	return trends.FallFact{SourceID: id, At: now.Add(time.Duration(hours * float64(time.Hour))), Injury: "none"}
@@ -62,12 +64,12 @@ func kinds(list []records.Episode) string {
 // episodes is ended for it.
 func TestAUnitThatFailsHoldsUpNoOther(t *testing.T) {
 	m := teststore.Empty(t)
-	b := board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}, "7E": {fall("F2", -1)}}}
+	b := unitAnswers{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}, "7E": {fall("F2", -1)}}}
 	s := care.Service{Answers: b, Store: m, Policy: policy.Default()}
 	if _, err := s.StepAll(t.Context(), now); err != nil {
 		t.Fatal(err)
 	}
-	s.Answers = board{falls: map[string][]trends.FallFact{}, broken: "4W"}
+	s.Answers = unitAnswers{falls: map[string][]trends.FallFact{}, broken: "4W"}
 	done, err := s.StepAll(t.Context(), now)
 	if err == nil || !strings.Contains(err.Error(), "unit 4W: no answer") {
 		t.Errorf("the unit that fails is not named: %v", err)
@@ -84,7 +86,7 @@ func TestAUnitThatFailsHoldsUpNoOther(t *testing.T) {
 
 func TestTheOrderOfWhatIsShown(t *testing.T) {
 	m := teststore.Empty(t)
-	s := care.Service{Answers: board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -9), fall("F2", -8)}}}, Store: m, Policy: policy.Default()}
+	s := care.Service{Answers: unitAnswers{falls: map[string][]trends.FallFact{"4W": {fall("F1", -9), fall("F2", -8)}}}, Store: m, Policy: policy.Default()}
 	if _, err := s.StepUnit(t.Context(), "4W", now.Add(-6*time.Hour)); err != nil {
 		t.Fatal(err)
 	}
@@ -126,7 +128,7 @@ func TestClosingLearnsTheWholeChart(t *testing.T) {
 	record := func(kind clinical.Kind, id string) clinical.Record {
 		return clinical.Record{Version: clinical.Version{Kind: kind, SourceID: id}}
 	}
-	b := board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}, chart: clinical.Chart{
+	b := unitAnswers{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}, chart: clinical.Chart{
 		Records: []clinical.Record{record(clinical.KindVitals, "V1")}, Removed: []clinical.Record{record(clinical.KindOrder, "O1")},
 	}}
 	s := care.Service{Answers: b, Store: teststore.Empty(t), Policy: policy.Default()}
@@ -150,7 +152,7 @@ func TestClosingLearnsTheWholeChart(t *testing.T) {
 func TestWhatEndedAndWhatWasKnown(t *testing.T) {
 	m := teststore.Empty(t)
 	falls := map[string][]trends.FallFact{"4W": {fall("F1", -1), fall("F2", -30)}} // the second before the admission
-	s := care.Service{Answers: board{falls: falls}, Store: m, Policy: policy.Default()}
+	s := care.Service{Answers: unitAnswers{falls: falls}, Store: m, Policy: policy.Default()}
 	step := func(hours float64) {
 		t.Helper()
 		if _, err := s.StepUnit(t.Context(), "4W", now.Add(time.Duration(hours*float64(time.Hour)))); err != nil {
@@ -222,7 +224,7 @@ func TestWhatEndedAndWhatWasKnown(t *testing.T) {
 // A silence of the feeds is told once while it lasts, told anew when it comes again, and
 // stands under no unit.
 func TestSilentFeedsAreSteppedLikeAUnit(t *testing.T) {
-	s := care.Service{Answers: board{}, Store: teststore.Empty(t), Policy: policy.Default()}
+	s := care.Service{Answers: unitAnswers{}, Store: teststore.Empty(t), Policy: policy.Default()}
 	step := func(at time.Time, silent ...episodes.Silence) []records.EpisodeChange {
 		t.Helper()
 		done, err := s.StepFeeds(t.Context(), silent, at)
@@ -253,7 +255,7 @@ func TestSilentFeedsAreSteppedLikeAUnit(t *testing.T) {
 // What is counted over a time is what the store has of it: openings by kind, for 100
 // patient-days, and what a person ended.
 func TestTheTallyCountsWhatTheStoreHas(t *testing.T) {
-	s := care.Service{Answers: board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}}, Store: teststore.Empty(t), Policy: policy.Default()}
+	s := care.Service{Answers: unitAnswers{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}}, Store: teststore.Empty(t), Policy: policy.Default()}
 	done, err := s.StepUnit(t.Context(), "4W", now)
 	if err != nil || len(done) == 0 {
 		t.Fatal(done, err)
@@ -296,7 +298,7 @@ func TestTheTallyCountsWhatTheStoreHas(t *testing.T) {
 
 // Episodes are found by their ids, done or not; where there is none there is none.
 func TestEpisodesAreFoundByTheirIDs(t *testing.T) {
-	s := care.Service{Answers: board{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}}, Store: teststore.Empty(t), Policy: policy.Default()}
+	s := care.Service{Answers: unitAnswers{falls: map[string][]trends.FallFact{"4W": {fall("F1", -1)}}}, Store: teststore.Empty(t), Policy: policy.Default()}
 	done, err := s.StepUnit(t.Context(), "4W", now)
 	if err != nil || len(done) == 0 {
 		t.Fatal(done, err)

@@ -30,7 +30,7 @@ func reviewing(t *testing.T) *care.Service {
 		t.Fatal(err)
 	}
 	return &care.Service{
-		Answers: board{chart: clinical.Chart{Records: []clinical.Record{{Version: clinical.Version{Kind: clinical.KindVitals, SourceID: "v1"}}}}},
+		Answers: unitAnswers{chart: clinical.Chart{Records: []clinical.Record{{Version: clinical.Version{Kind: clinical.KindVitals, SourceID: "v1"}}}}},
 		Store:   m, Policy: policy.NewSwitch(policy.Default()),
 	}
 }

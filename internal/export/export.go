@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"github.com/xuri/excelize/v2"
@@ -271,8 +272,8 @@ func written(cell any) string {
 }
 
 // Guard puts an apostrophe before text that a spreadsheet could run: text whose
-// first character is one of = + - @, a tab or a line break, also after blanks or in
-// its full-width form. (The list and the remedy are the common advice on formula
+// first character is one of = + - @, a tab or a line break, also after blanks of any kind
+// or characters that cannot be seen, and in its full-width or small form. (The list and the remedy are the common advice on formula
 // injection in CSV; from memory.) Each line break becomes one line feed, invalid UTF-8
 // U+FFFD, and control characters that no XML can hold are left out.
 func Guard(cell string) string {
@@ -283,11 +284,17 @@ func Guard(cell string) string {
 		}
 		return r
 	}, strings.ToValidUTF8(cell, "\uFFFD"))
-	first, _ := utf8.DecodeRuneInString(strings.TrimLeft(cell, " \u00a0\ufeff"))
-	if strings.ContainsRune("=+-@\t\n＝＋－＠", first) {
+	first, _ := utf8.DecodeRuneInString(strings.TrimLeftFunc(cell, unseen))
+	if strings.ContainsRune("=+-@\t\n＝＋－＠﹦﹢﹣﹫", first) {
 		return "'" + cell
 	}
 	return cell
+}
+
+// unseen is a blank of any kind, or a character that takes no room; not a tab or a line break, which are guarded
+// themselves.
+func unseen(r rune) bool {
+	return r != '\t' && r != '\n' && (unicode.IsSpace(r) || unicode.Is(unicode.Cf, r) || unicode.Is(unicode.Zs, r))
 }
 
 var lineBreaks = strings.NewReplacer("\r\n", "\n", "\r", "\n")

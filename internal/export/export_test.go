@@ -96,6 +96,16 @@ func TestWhatASpreadsheetCouldRunIsGuarded(t *testing.T) {
 		"\r=1":            "'\n=1",
 		"\n=1":            "'\n=1",
 		"  =1":            "'  =1",
+		"\u202f=1":        "'\u202f=1", // the narrow no-break space, and others of Unicode's separators and format characters
+		"\u3000=1":        "'\u3000=1",
+		"\u2007+1":        "'\u2007+1",
+		"\u200b=1":        "'\u200b=1",
+		"\u2060\u2028@x":  "'\u2060\u2028@x",
+		"\u0085=1":        "'\u0085=1",
+		"\ufe661":         "'\ufe661", // the small forms
+		"\ufe63\ufe62":    "'\ufe63\ufe62",
+		"\ufe6bx":         "'\ufe6bx",
+		"\u202f1":         "\u202f1",
 		"＝1":              "'＝1",
 		"\x00=1":          "'=1",
 		"4B":              "4B",

@@ -113,63 +113,66 @@ type Setting struct {
 }
 
 // The faults of a policy, by the name of their words.
-const (
-	faultTooLong   = "too-long"
-	faultEncoding  = "encoding"
-	faultSecond    = "second-document"
-	faultManyLines = "many-lines"
-	faultYAML      = "yaml"
-	faultKeysHere  = "keys-here"
-	faultNoKey     = "no-key"
-	faultTwice     = "twice"
-	faultDotted    = "dotted"
-	faultUnknown   = "unknown-key"
-	faultEmpty     = "empty"
-	faultMissing   = "missing"
-	faultNoList    = "no-list"
-	faultNoValue   = "no-single-value"
-	faultWord      = "unknown-word"
-	faultYesNo     = "no-yes-no"
-	faultClock     = "no-time"
-	faultComma     = "comma"
-	faultUnit      = "number-with-words"
-	faultNumber    = "no-number"
-	faultQuoted    = "quoted-number"
-	faultRange     = "out-of-range"
-	faultWhole     = "no-whole-number"
-	faultNames     = "many-names"
-	faultText      = "no-text"
-	faultItem      = "item-twice"
-	faultMember    = "unknown-member"
-	faultName      = "no-name"
-	faultBelow     = "must-be-below"
-	faultShorter   = "must-be-shorter"
-	faultAtLeast   = "must-be-at-least"
-	faultDiffer    = "must-differ"
+var (
+	faults names
+
+	faultTooLong   = faults.add("too-long")
+	faultEncoding  = faults.add("encoding")
+	faultSecond    = faults.add("second-document")
+	faultManyLines = faults.add("many-lines")
+	faultYAML      = faults.add("yaml")
+	faultKeysHere  = faults.add("keys-here")
+	faultNoKey     = faults.add("no-key")
+	faultTwice     = faults.add("twice")
+	faultDotted    = faults.add("dotted")
+	faultUnknown   = faults.add("unknown-key")
+	faultEmpty     = faults.add("empty")
+	faultMissing   = faults.add("missing")
+	faultNoList    = faults.add("no-list")
+	faultNoValue   = faults.add("no-single-value")
+	faultWord      = faults.add("unknown-word")
+	faultYesNo     = faults.add("no-yes-no")
+	faultClock     = faults.add("no-time")
+	faultComma     = faults.add("comma")
+	faultUnit      = faults.add("number-with-words")
+	faultNumber    = faults.add("no-number")
+	faultQuoted    = faults.add("quoted-number")
+	faultRange     = faults.add("out-of-range")
+	faultWhole     = faults.add("no-whole-number")
+	faultNames     = faults.add("many-names")
+	faultText      = faults.add("no-text")
+	faultItem      = faults.add("item-twice")
+	faultMember    = faults.add("unknown-member")
+	faultName      = faults.add("no-name")
+	faultBelow     = faults.add("must-be-below")
+	faultShorter   = faults.add("must-be-shorter")
+	faultAtLeast   = faults.add("must-be-at-least")
+	faultDiffer    = faults.add("must-differ")
 )
 
 // Faults name everything that can be wrong with a policy, once.
-func Faults() []string {
-	return []string{
-		faultTooLong, faultEncoding, faultSecond, faultManyLines, faultYAML, faultKeysHere, faultNoKey, faultTwice,
-		faultDotted, faultUnknown, faultEmpty, faultMissing, faultNoList, faultNoValue, faultWord, faultYesNo, faultClock,
-		faultComma, faultUnit, faultNumber, faultQuoted, faultRange, faultWhole, faultNames, faultText, faultItem,
-		faultMember, faultName, faultBelow, faultShorter, faultAtLeast, faultDiffer,
-	}
-}
+func Faults() []string { return slices.Clone(faults) }
 
 // The repairs of a line that is no YAML, by the name of their words.
-const (
-	repairTab     = "tab"
-	repairQuotes  = "quotes"
-	repairBracket = "bracket"
-	repairControl = "control"
-	repairForm    = "form"
+var (
+	repairs names
+
+	repairTab     = repairs.add("tab")
+	repairQuotes  = repairs.add("quotes")
+	repairBracket = repairs.add("bracket")
+	repairControl = repairs.add("control")
+	repairForm    = repairs.add("form")
 )
 
 // Repairs name everything that can be done about a line that is no YAML, once.
-func Repairs() []string {
-	return []string{repairTab, repairQuotes, repairBracket, repairControl, repairForm}
+func Repairs() []string { return slices.Clone(repairs) }
+
+// names are those of words of the catalogue; what the program uses is added here, so that none is without words.
+type names []string
+
+func (n *names) add(name string) string {
+	*n = append(*n, name)
+	return name
 }
 
 // Problems is the error of a policy file that cannot be used: everything wrong

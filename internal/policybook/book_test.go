@@ -23,12 +23,12 @@ import (
 
 var noon = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
 
-// board moves one patient for each hour by which the set after a fall comes later.
-type board struct{}
+// unitAnswers moves one patient for each hour by which the set after a fall comes later.
+type unitAnswers struct{}
 
-func (board) Units(context.Context) ([]string, error) { return []string{"4W", "7E"}, nil }
+func (unitAnswers) Units(context.Context) ([]string, error) { return []string{"4W", "7E"}, nil }
 
-func (board) Moves(_ context.Context, unit string, _ time.Time, from, to clinical.Policy) (int, map[assess.Move]int, error) {
+func (unitAnswers) Moves(_ context.Context, unit string, _ time.Time, from, to clinical.Policy) (int, map[assess.Move]int, error) {
 	n := int(to.Recheck.FallHours - from.Recheck.FallHours)
 	if unit == "7E" || n == 0 {
 		return 9, nil, nil
@@ -38,7 +38,7 @@ func (board) Moves(_ context.Context, unit string, _ time.Time, from, to clinica
 
 func book(s policybook.Store) *policybook.Book {
 	return &policybook.Book{
-		Store: s, Answers: board{}, Clock: func() time.Time { return noon }, InForce: policy.NewSwitch(policy.Default()),
+		Store: s, Answers: unitAnswers{}, Clock: func() time.Time { return noon }, InForce: policy.NewSwitch(policy.Default()),
 	}
 }
 

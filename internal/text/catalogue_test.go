@@ -118,7 +118,7 @@ func (c *checker) allTold(t *testing.T, r clinical.Rule) {
 	}
 }
 
-var idOfARule = regexp.MustCompile(`^[TRDFVSEC]-[A-Z0-9]+(-[A-Z0-9]+)*$`)
+var idOfARule = regexp.MustCompile(`^[TRDFVSECU]-[A-Z0-9]+(-[A-Z0-9]+)*$`)
 
 // idsInCode are the ids that the code of the rules gives, with their places.
 func idsInCode(t *testing.T) map[string]string {
@@ -395,13 +395,10 @@ func TestEveryWordOfTheCoreHasItsWord(t *testing.T) {
 		"timings":        {trends.PossibleInitial, trends.Classic, trends.Delayed},
 		"grades":         {trends.Complete, trends.Usable, trends.Unusable},
 		"criteria":       {trends.CritSystolic, trends.CritDiastolic, trends.CritLow, trends.CritStopped, trends.CritPulse, trends.CritNotable, trends.CritSupine},
-		"flags": {
-			alerts.DAlpha, alerts.DCentral, alerts.DNitrate, alerts.DThree, alerts.DTwoDiuretics, alerts.DDry, alerts.DRecent,
-			alerts.DPeak, alerts.DRoom, alerts.DBoth, alerts.DPressor, alerts.DFrid, alerts.DUnknown,
-		},
-		"contributors": {trends.ByVolume, trends.ByDrugs, trends.ByHeart, trends.ByEndocrine, trends.ByNeurologic},
-		"missing":      {alerts.InjuryUncleared, alerts.InjuryNoClearance, alerts.InjuryUnknown, alerts.CannotWalk},
-		"labs":         clinical.ShownLabs, "suggestion-answers": dosereview.Answers, "suggestions": suggestionClasses(),
+		"flags":          idsOf(alerts.FlagRules),
+		"contributors":   {trends.ByVolume, trends.ByDrugs, trends.ByHeart, trends.ByEndocrine, trends.ByNeurologic},
+		"missing":        {alerts.InjuryUncleared, alerts.InjuryNoClearance, alerts.InjuryUnknown, alerts.CannotWalk},
+		"labs":           clinical.ShownLabs, "suggestion-answers": dosereview.Answers, "suggestions": suggestionClasses(),
 		"later":    {alerts.LaterNew, alerts.LaterChanged, alerts.LaterTakenBack, alerts.LaterMoved},
 		"measures": wordsOfMeasures(), "measure-lost": wordsOfMeasures(),
 		"habit-states": {string(feedcheck.Usual), string(feedcheck.Lower), string(feedcheck.None), string(feedcheck.Never), string(feedcheck.Unknown)},

@@ -38,4 +38,7 @@ func TestPolicyAndCatalogueAgree(t *testing.T) {
 			t.Errorf("the repair %s has no words in en/words/policy-repairs.json", repair)
 		}
 	}
+	if got := len(spoken.words["policy-repairs"]); got != len(policy.Repairs()) {
+		t.Errorf("en/words/policy-repairs.json has %d words, the policy %d repairs", got, len(policy.Repairs()))
+	}
 }

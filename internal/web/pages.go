@@ -15,7 +15,7 @@ type service struct{ *frame.Frame }
 func own(f *frame.Frame) []frame.Route {
 	s := &service{f}
 	return []frame.Route{
-		frame.GetOther("/", frame.SignedIn, s.home),
+		frame.Get("/", frame.SignedIn, s.home),
 		frame.Get("/rules", frame.SignedIn, s.rulesPage),
 	}
 }

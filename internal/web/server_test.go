@@ -270,7 +270,7 @@ func TestEveryRuleNamedIsExplained(t *testing.T) {
 }
 
 func TestAsOf(t *testing.T) {
-	d, board := open(t)
+	d, answers := open(t)
 	h := signedIn(d)
 	for _, tc := range []struct{ value, shown string }{
 		{"2026-11-01T12:00:00Z", "1 Nov 06:00"},
@@ -299,37 +299,37 @@ func TestAsOf(t *testing.T) {
 			t.Errorf("%s?as_of=yesterday = %d, want 400 and how to write it", path, w.Code)
 		}
 	}
-	before := board.Lives
+	before := answers.Lives
 	get(h, "/units/4W?as_of=2026-11-01T12:00:00Z")
-	if board.Lives != before || board.Lists == 0 {
+	if answers.Lives != before || answers.Lists == 0 {
 		t.Error("a question about another moment was answered from the live list")
 	}
-	before, lists := board.Lives, board.Lists
+	before, lists := answers.Lives, answers.Lists
 	for _, path := range []string{"/stays/S108", "/stays/S108?as_of=2026-11-01T12:00:00Z"} {
-		if w := get(h, path); w.Code != 200 || board.Lives != before || board.Lists != lists {
+		if w := get(h, path); w.Code != 200 || answers.Lives != before || answers.Lists != lists {
 			t.Errorf("%s = %d; it worked out the list of its unit", path, w.Code)
 		}
 	}
 }
 
 func TestDocumentsAreThoseOfReport(t *testing.T) {
-	d, board := open(t)
+	d, answers := open(t)
 	h := signedIn(d)
 	now := demo.AnchorTime()
-	list, err := board.Service.List(context.Background(), "4W", now)
+	list, err := answers.Service.List(context.Background(), "4W", now)
 	if err != nil {
 		t.Fatal(err)
 	}
-	same(t, get(h, "/api/v1/units/4W/list").Body.Bytes(), report.ListOf("4W", d.Policy.Current().Hash, d.Policy.Current().Policy.Unit, list, board.Catalogue(now)))
+	same(t, get(h, "/api/v1/units/4W/list").Body.Bytes(), report.ListOf("4W", d.Policy.Current().Hash, d.Policy.Current().Policy.Unit, list, answers.Catalogue(now)))
 
 	at := now.Add(-30 * time.Hour)
-	list, err = board.Service.List(context.Background(), "4W", at)
+	list, err = answers.Service.List(context.Background(), "4W", at)
 	if err != nil {
 		t.Fatal(err)
 	}
-	same(t, get(h, "/api/v1/units/4W/list?as_of="+at.Format(time.RFC3339)).Body.Bytes(), report.ListOf("4W", d.Policy.Current().Hash, d.Policy.Current().Policy.Unit, list, board.Catalogue(at)))
+	same(t, get(h, "/api/v1/units/4W/list?as_of="+at.Format(time.RFC3339)).Body.Bytes(), report.ListOf("4W", d.Policy.Current().Hash, d.Policy.Current().Policy.Unit, list, answers.Catalogue(at)))
 
-	view, err := board.Stay(context.Background(), "S108", now)
+	view, err := answers.Stay(context.Background(), "S108", now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -391,7 +391,7 @@ func TestCompressed(t *testing.T) {
 }
 
 func TestManyViewersCostOneComputation(t *testing.T) {
-	d, board := open(t)
+	d, answers := open(t)
 	var mu sync.Mutex
 	now := demo.AnchorTime()
 	d.Clock = func() time.Time { mu.Lock(); defer mu.Unlock(); return now }
@@ -408,15 +408,15 @@ func TestManyViewersCostOneComputation(t *testing.T) {
 		all.Wait()
 	}
 	look()
-	if board.Lives != 1 {
-		t.Errorf("50 viewers cost %d computations", board.Lives)
+	if answers.Lives != 1 {
+		t.Errorf("50 viewers cost %d computations", answers.Lives)
 	}
 	mu.Lock()
 	now = now.Add(time.Minute)
 	mu.Unlock()
 	look()
-	if board.Lives != 2 {
-		t.Errorf("a minute later %d computations, want 2", board.Lives)
+	if answers.Lives != 2 {
+		t.Errorf("a minute later %d computations, want 2", answers.Lives)
 	}
 }
 

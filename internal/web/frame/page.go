@@ -2,7 +2,9 @@ package frame
 
 import (
 	"encoding/json"
+	"fmt"
 	"net/http"
+	"slices"
 
 	"github.com/gin-gonic/gin"
 )
@@ -20,9 +22,12 @@ type Page interface {
 }
 
 // serve makes the page of a request and sends it, or answers with the error.
-func (s *Frame) serve(h Handler) gin.HandlerFunc {
+func (s *Frame) serve(r Route) gin.HandlerFunc {
 	return func(c *gin.Context) {
-		page, err := h(c)
+		page, err := r.handler(c)
+		if err == nil {
+			err = r.fits(page)
+		}
 		if err == nil {
 			err = page.send(s, c)
 		}
@@ -30,6 +35,15 @@ func (s *Frame) serve(h Handler) gin.HandlerFunc {
 			s.answer(c, err)
 		}
 	}
+}
+
+// fits holds what is shown to a route of a page: the tests of widths, paper and accessibility take the pages from the
+// routes, and would leave it out.
+func (r Route) fits(page Page) error {
+	if _, shows := page.(*shown); shows && !r.page && slices.Contains(r.methods, http.MethodGet) {
+		return fmt.Errorf("%s shows a page and is no route of one: register it by frame.Get", r.path)
+	}
+	return nil
 }
 
 // Show answers with a template and its view.

@@ -58,7 +58,7 @@ func (s *Frame) register(g *gin.Engine, table []Route) {
 		for _, m := range r.methods {
 			s.rules[m+" "+r.path] = r.rule
 		}
-		g.Match(r.methods, r.path, s.serve(r.handler))
+		g.Match(r.methods, r.path, s.serve(r))
 	}
 }
 

@@ -1,6 +1,7 @@
 package pagetest
 
 import (
+	"context"
 	"slices"
 	"strings"
 	"testing"
@@ -18,6 +19,7 @@ var examples = map[string][]string{
 		"/units/4W?as_of=2026-11-01T12:00:00Z&tier=now&tier=this_shift", "/units/4W?tier=now&tier=this_shift&sort=bed",
 		"/units/4W?names=off&tier=this_shift", "/units/7E",
 	},
+	"/":                           {"/"}, // where there is no unit
 	"/hospital":                   {"/hospital", "/hospital?as_of=2026-11-01T12:00:00Z"},
 	"/units/:unit/wall":           {"/units/4W/wall"},
 	"/wall":                       {"/wall"}, // leads to the page that enrols a display
@@ -73,6 +75,11 @@ func TestEveryPageHasAnExample(t *testing.T) {
 	}
 }
 
+// noUnits are answers of a site of which no feed has named a unit yet.
+type noUnits struct{ web.Answers }
+
+func (noUnits) Units(context.Context) ([]string, error) { return nil, nil }
+
 // everyExample calls open with the addresses of each page, and the site to open it at: of
 // the sign-in, one where nobody is signed in; of dose reviews, the pharmacist's. first tells
 // the first address of a page from its variants.
@@ -80,11 +87,16 @@ func everyExample(t *testing.T, open func(site, path string, first bool)) {
 	t.Helper()
 	in := start(t, deps(t))
 	out, _ := signedOut(t, nil)
+	d := deps(t)
+	d.Answers = noUnits{d.Answers}
+	bare := start(t, d)
 	asked := seenBy(t, records.Prescriber)
 	doses := pharmacist(t) // whose pages the account with every other permission may not see
 	for _, pattern := range web.Pages() {
 		for n, path := range examples[pattern] {
 			switch {
+			case pattern == "/":
+				open(bare, path, n == 0)
 			case pattern == "/sign-in":
 				open(out, path, n == 0)
 			case pattern == "/asked":
