@@ -64,7 +64,7 @@ func TestAPointBeyondTheLimitIsMarkedAndSaidInWords(t *testing.T) {
 	if len(p.Signals) != 1 {
 		t.Fatalf("%d marks, want 1: %v", len(p.Signals), p.Signals)
 	}
-	if got := p.Signals[0].Text; !strings.Contains(got, "May 2026: 28 falls in 310 patient-days, 90.3 per 1,000") || !strings.Contains(got, "above the limit (one point beyond 3 sigma)") {
+	if got := p.Signals[0].Text; !strings.Contains(got, "May 2026: 28 falls in 310 patient-days, 90.3 per 1,000") || !strings.Contains(got, "1 point above the upper limit") {
 		t.Errorf("the mark says %q", got)
 	}
 	if got, want := cells(p.Table.Rows, 5), " |  |  |  | 1 |  |  |  |  |  |  | "; got != want {

@@ -52,7 +52,7 @@ func TestSeveralFallsAreCounted(t *testing.T) {
 func TestASetWithAPressureIsNotSaidToHaveNone(t *testing.T) {
 	f := setFigures()
 	f.BaselineSystolic, f.UprightSystolic = nil, nil // one without a baseline has no drop and does not count
-	if got := catalogue().Reason(alerts.Reason{Rule: alerts.TStopped, Figures: f}); !strings.HasSuffix(got, "; no drop can be told.") {
+	if got := catalogue().Reason(alerts.Reason{Rule: alerts.TStopped, Figures: f}); !strings.HasSuffix(got, "; drop not known.") {
 		t.Error(got)
 	}
 }

@@ -39,10 +39,10 @@ func TestPeriodsAreNamedWithWhatIsIncompleteOfThem(t *testing.T) {
 
 func TestEachRunRuleSaysItsSide(t *testing.T) {
 	for rule, want := range map[trends.RunRule][2]string{
-		trends.RunBeyond:     {"above the limit (one point beyond 3 sigma): chance alone seldom puts a point there", "below the limit (one point beyond 3 sigma): chance alone seldom puts a point there"},
-		trends.RunEight:      {"at least 8 in a row above the centre: the level may have shifted", "at least 8 in a row below the centre: the level may have shifted"},
-		trends.RunTwoOfThree: {"2 of 3 points beyond 2 sigma, above the centre: an early hint of a shift", "2 of 3 points beyond 2 sigma, below the centre: an early hint of a shift"},
-		trends.RunSix:        {"6 in a row rising: a drift", "6 in a row falling: a drift"},
+		trends.RunBeyond:     {"1 point above the upper limit: chance alone seldom does this", "1 point below the lower limit: chance alone seldom does this"},
+		trends.RunEight:      {"8 points or more in a row above the centre: the level may have shifted", "8 points or more in a row below the centre: the level may have shifted"},
+		trends.RunTwoOfThree: {"2 of 3 points past two thirds of the way up to the limit: perhaps a shift", "2 of 3 points past two thirds of the way down to the limit: perhaps a shift"},
+		trends.RunSix:        {"6 points in a row rising: a drift", "6 points in a row falling: a drift"},
 	} {
 		if got := RunRuleSays(rule, true, true); got != want[0] {
 			t.Errorf("%s: %q", rule, got)

@@ -186,9 +186,9 @@ func TestRowsHeldBackAreSearchedFor(t *testing.T) {
 	}
 	admin := webtest.As(web.New(d), string(records.Administrator))
 	for form, want := range map[string]string{
-		"text=Featherston": "Rows 1 to 50.", "text=Featherston&page=2": "Rows 51 to 60.", "text=featherston": "No row that is held back is so.",
-		"source=SOUGHT&text=Feather": "Rows 1 to 50.", "source=x59": "Rows 1 to 1.", "reason=nothing+like+it": "No row that is held back is so.",
-		"from=2031-01-01": "No row that is held back is so.", "to=2031-01-01&source=x59": "Rows 1 to 1.", "from=when": "Rows 1 to 50.",
+		"text=Featherston": "Rows 1 to 50.", "text=Featherston&page=2": "Rows 51 to 60.", "text=featherston": "No row held back matches.",
+		"source=SOUGHT&text=Feather": "Rows 1 to 50.", "source=x59": "Rows 1 to 1.", "reason=nothing+like+it": "No row held back matches.",
+		"from=2031-01-01": "No row held back matches.", "to=2031-01-01&source=x59": "Rows 1 to 1.", "from=when": "Rows 1 to 50.",
 	} {
 		values, err := url.ParseQuery(form)
 		if err != nil {

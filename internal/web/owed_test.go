@@ -401,7 +401,7 @@ func TestNamesGivenApartAreSaidNotToShow(t *testing.T) {
 		for query, want := range map[string]bool{
 			"": false, "?as_of=2026-11-02T06:00:00Z": true, "?as_of=2026-11-02T07:00:00Z": true, "?as_of=2026-11-02T08:00:00Z": false,
 		} {
-			if got := strings.Contains(said(t, h, path+query), "Names given to what was owed until 2 Nov 01:00 do not show here"); got != want {
+			if got := strings.Contains(said(t, h, path+query), "Names that were given before 2 Nov 01:00 do not show here"); got != want {
 				t.Errorf("%s%s says so: %v, want %v", path, query, got, want)
 			}
 		}
