@@ -442,6 +442,8 @@ func TestWhoDiedOfTheFallOwesNothing(t *testing.T) {
 	patient, was, _ := strings.Cut(s.get("bedside-nurse", "/stays/S106"), `id="h-episodes"`)
 	holds(t, was, "the patient died of the fall: nothing is asked for any more")
 	lacks(t, was, `/give"`)
+	holds(t, patient, "Nothing is to be cleared: the patient died of the fall.")
+	lacks(t, patient, "Not cleared", "2 negative sets in a row", "the patient stands for", "stand for ")
 	for where, part := range map[string]string{"list": row, "patient": patient, "paper": sheet} {
 		holds(t, part, "died of it")
 		for _, word := range []string{"precautions missing", "set after the fall", "Dose review due", "Dose review needed", `/give"`, `class="missing"`} {

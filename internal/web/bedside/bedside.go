@@ -248,7 +248,10 @@ func (s *service) formOf(c *frame.Request, view assess.StayView) setForm {
 	hindrances := alerts.Hindrances(view.Assessment.Digest)
 	v.Charted = zip(hindrances, text.Missing(hindrances))
 	t := s.Times(now, true)
-	v.NoCuff, v.Stand = limbsOf(t, view.Assessment), text.StandFor(view.Assessment.Digest.Serial)
+	v.NoCuff = limbsOf(t, view.Assessment)
+	if !view.Assessment.Died() {
+		v.Stand = text.StandFor(view.Assessment.Digest.Serial)
+	}
 	if v.Stand != "" {
 		v.Clear = text.Figure(*view.Assessment.Digest.Serial.ClearMinutes)
 	}

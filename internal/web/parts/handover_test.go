@@ -127,6 +127,21 @@ func TestNotesStandInTheHandover(t *testing.T) {
 	}
 }
 
+// Nobody stands a patient who died of the fall, for however long the others stand.
+func TestNothingIsNotedOfASetOfWhoDied(t *testing.T) {
+	now := time.Date(2026, 11, 30, 16, 0, 0, 0, time.UTC)
+	times := frame.Times{Catalogue: text.Catalogue{Zone: time.UTC, At: now}}
+	long := 8.0
+	a := alerts.Assessment{At: now, Digest: trends.Digest{Serial: trends.Serial{ClearMinutes: &long}}}
+	if got := SetNotes(times, a); len(got) != 1 {
+		t.Fatalf("%q: how long the patient stands is not noted", got)
+	}
+	a.Digest.Falls = []trends.FallFact{{At: now, Injury: "death"}}
+	if got := SetNotes(times, a); len(got) != 0 {
+		t.Errorf("%q", got)
+	}
+}
+
 // Who takes over reads each thing once, whom was told, and the finding with its figures.
 func TestAHandoverTellsEachThingOnce(t *testing.T) {
 	now := time.Date(2026, 11, 30, 16, 0, 0, 0, time.UTC)

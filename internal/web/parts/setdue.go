@@ -33,8 +33,11 @@ func DueState(t frame.Times, due time.Time) string {
 }
 
 // SetNotes are what else is said of a set that is owed: by what answer it was put off, that
-// no further one will do so, and for how long the patient stands.
+// no further one will do so, and for how long the patient stands; nothing of who died.
 func SetNotes(t frame.Times, a alerts.Assessment) []string {
+	if a.Died() {
+		return nil
+	}
 	notes := []string{t.Answered(a.Recheck), text.AskProvider(a.Recheck), text.StandFor(a.Digest.Serial)}
 	return slices.DeleteFunc(notes, func(s string) bool { return s == "" })
 }

@@ -186,6 +186,9 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		Emergencies: parts.EmergenciesOf(t, a.Emergencies),
 		HasScript:   s.AssetURL("vendor/echarts.min.js") != "",
 	}
+	if a.Died() {
+		v.Clearing = text.Say("stay.died-clearing")
+	}
 	if d.Stay.DischargedAt != nil {
 		v.Discharged = t.Moment(*d.Stay.DischargedAt)
 	}
