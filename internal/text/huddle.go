@@ -127,7 +127,7 @@ func sayEach[T any](c Catalogue, say func(Catalogue, T) string, list []T) string
 	return strings.Join(out, "; ")
 }
 
-// SetBrief writes a set of a stay for paper: pressures, minutes and drop, with its time and
+// SetBrief writes a set of a stay for paper: its finding, pressures, minutes and drop, with its time and
 // age; of a positive one by what it is so, unless the line told that, of a negative one what
 // has overtaken it.
 func (c Catalogue) SetBrief(d trends.Digest, s trends.Set, told bool) string {

@@ -95,11 +95,11 @@ func TestAPositiveSetIsToldByWhatMadeItPositive(t *testing.T) {
 
 func TestASetSaysWhyItHasNoPressure(t *testing.T) {
 	s := trends.Set{
-		StartedAt: noon, NoBaseline: trends.CouldNotRead,
+		StartedAt: noon, Finding: trends.Inconclusive, NoBaseline: trends.CouldNotRead,
 		Upright: []trends.Upright{{Position: clinical.Standing, WhyNone: trends.NotBelieved}},
 	}
 	brief := catalogue().SetBrief(trends.Digest{}, s, false)
-	if !strings.HasPrefix(brief, "the cuff could not read → charted and not believed") {
+	if !strings.HasPrefix(brief, "cannot be read, the cuff could not read → charted and not believed") {
 		t.Error(brief)
 	}
 	if got := SetPressures(s); !strings.HasPrefix(got, "at rest the cuff could not read, upright charted and not believed;") {
@@ -108,12 +108,12 @@ func TestASetSaysWhyItHasNoPressure(t *testing.T) {
 }
 
 func TestWhoStoodWithoutAPressureIsNotSaidToHaveSat(t *testing.T) {
-	s := trends.Set{StartedAt: noon, Upright: []trends.Upright{{Position: clinical.Standing}}}
-	if got := catalogue().SetBrief(trends.Digest{}, s, false); !strings.HasPrefix(got, "? → no pressure standing") {
+	s := trends.Set{StartedAt: noon, Finding: trends.Inconclusive, Upright: []trends.Upright{{Position: clinical.Standing}}}
+	if got := catalogue().SetBrief(trends.Digest{}, s, false); !strings.HasPrefix(got, "cannot be read, ? → no pressure standing") {
 		t.Error(got)
 	}
 	s.Upright = nil
-	if got := catalogue().SetBrief(trends.Digest{}, s, false); !strings.HasPrefix(got, "? → did not stand") {
+	if got := catalogue().SetBrief(trends.Digest{}, s, false); !strings.HasPrefix(got, "cannot be read, ? → did not stand") {
 		t.Error(got)
 	}
 	up := -57.0

@@ -14,6 +14,8 @@ import (
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
+	"plumbline/internal/text"
+	"plumbline/internal/trends"
 	"plumbline/internal/web"
 	"plumbline/internal/web/webtest"
 )
@@ -317,5 +319,30 @@ func TestGivingIsRecorded(t *testing.T) {
 	w := post(h, "/episodes/"+e.ID+"/give", url.Values{"seen": {seenNow(t, d, e)}, "name": {"Bo"}})
 	if after, err := d.Episodes.Episode(t.Context(), e.ID); w.Code != http.StatusServiceUnavailable || err != nil || after.Episode.Who != "Ann" {
 		t.Errorf("without a record giving = %d, %v", w.Code, err)
+	}
+}
+
+// On paper a set stands with its finding: figures alone read as those of a set without a drop.
+func TestTheSheetTellsTheFindingOfEachSet(t *testing.T) {
+	d, board := open(t)
+	sheet := part(t, get(webtest.As(web.New(d), "bedside-nurse"), "/units/4W").Body.String(), `class="sheet`, "</html>")
+	list, err := board.List(t.Context(), "4W", demo.AnchorTime())
+	if err != nil {
+		t.Fatal(err)
+	}
+	told := map[string]int{}
+	for _, a := range list {
+		set := a.Digest.LatestSet()
+		if set == nil || a.Tier == alerts.None {
+			continue
+		}
+		row := part(t, sheet, `class="bed">`+a.Digest.Stay.Bed+"</b>", "</tr>")
+		if word := text.Findings[set.Finding]; !strings.Contains(row[strings.Index(row, "</svg>"):], word) && set.Finding != trends.Positive {
+			t.Errorf("%s: %q does not stand beside the figures: %s", a.Digest.StayID, word, row)
+		}
+		told[set.Finding]++
+	}
+	if told[trends.Negative] == 0 || told[trends.Inconclusive] == 0 || told[trends.SymptomsOnly] == 0 {
+		t.Fatalf("the demo shows too few findings: %v", told)
 	}
 }

@@ -557,6 +557,9 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 	setOwed := false
 	for _, t := range owed {
 		if !t.Active() {
+			if t.ToldWhom != "" && l.sees.names {
+				r.Others = append(r.Others, parts.ToldOf(l.Times, t))
+			}
 			continue
 		}
 		due := sheetDue{Text: text.EpisodeKinds[t.Kind]}

@@ -38,7 +38,7 @@ func HandoverOf(
 			owed = append(owed, handedOver(t, a, thing))
 			setOwed = setOwed || thing.Due != nil && thing.Due.At != nil
 		} else if thing.ToldWhom != "" {
-			told = append(told, text.Say("parts.hand-told", text.EpisodeKinds[thing.Kind], t.ThingBrief(thing, true)))
+			told = append(told, ToldOf(t, thing))
 		}
 	}
 	if !setOwed { // else they stand with the set
@@ -81,6 +81,11 @@ func HandoverOf(
 			return text.Clip(out, MaxHandover)
 		}
 	}
+}
+
+// ToldOf says of a thing that is done whom was told of it, and when.
+func ToldOf(t frame.Times, thing episodes.Thing) string {
+	return text.Say("parts.hand-told", text.EpisodeKinds[thing.Kind], t.ThingBrief(thing, true))
 }
 
 // ToldElsewhere reports whether a row or a handover says already what a further reason would add: its
@@ -140,9 +145,6 @@ func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind, said []st
 	found := text.Say("parts.hand-no-set")
 	if set := d.LatestSet(); set != nil {
 		found = t.SetBrief(d, *set, false)
-		if set.Finding != trends.Positive && d.Overtaken(*set) == nil { // else it says so itself
-			found = text.Findings[set.Finding] + ", " + found
-		}
 	}
 	lines = append(lines, text.Say("parts.hand-found", found))
 	if len(owed) == 0 {
