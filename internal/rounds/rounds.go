@@ -28,9 +28,12 @@ const (
 
 // Stop is one set of a round: it is owed, or was taken in the shift.
 type Stop struct {
-	Of      alerts.Assessment
-	At      time.Time   // when it is due; when it began, of one that was taken
-	Taken   *trends.Set // nil: it is owed
+	Of    alerts.Assessment
+	At    time.Time   // when it is due; when it began, of one that was taken
+	Taken *trends.Set // nil: it is owed
+	// Left is the demand of this round that the set taken does not meet, because it came later or the set too
+	// soon; nil where it leaves none.
+	Left    *alerts.Instance
 	Overdue bool
 	Blocked bool // nobody may stand the patient now, whatever is due
 	// Lying and Standing are the minutes that it takes at least; of one that is owed alone.
@@ -49,7 +52,7 @@ func Stops(list []alerts.Assessment, p clinical.Policy, since, at time.Time) []S
 	for _, a := range list {
 		for n, set := range a.Digest.Sets {
 			if !set.StartedAt.Before(since) && !set.StartedAt.After(at) {
-				out = append(out, Stop{Of: a, At: set.StartedAt, Taken: &a.Digest.Sets[n]})
+				out = append(out, Stop{Of: a, At: set.StartedAt, Taken: &a.Digest.Sets[n], Left: left(a, set.StartedAt, at)})
 			}
 		}
 		if due := a.Recheck.DueAt; due != nil && !a.Died() && due.Before(at.Add(Ahead)) {
@@ -68,6 +71,21 @@ func Stops(list []alerts.Assessment, p clinical.Policy, since, at time.Time) []S
 		return x.At.Compare(y.At)
 	})
 	return out
+}
+
+// left is the first demand within Ahead that a set taken at a moment does not meet: what was triggered
+// after it, or before it with a time from which alone a set counts. What the set itself asks for is none.
+func left(a alerts.Assessment, taken, at time.Time) *alerts.Instance {
+	if a.Died() {
+		return nil
+	}
+	for n, i := range a.Recheck.Open {
+		tooSoon := i.Trigger.Before(taken) && i.MetFrom != nil && i.MetFrom.After(taken)
+		if i.Due.Before(at.Add(Ahead)) && (tooSoon || i.Trigger.After(taken)) {
+			return &a.Recheck.Open[n]
+		}
+	}
+	return nil
 }
 
 func owed(a alerts.Assessment, p clinical.Policy, due, at time.Time) Stop {

@@ -70,6 +70,46 @@ func TestTheStopsOfARound(t *testing.T) {
 	}
 }
 
+// A set is crossed off by what it meets: not by what it was taken before or too soon for, nor by a demand
+// of its own, of after these hours, or of who died.
+func TestWhatASetThatWasTakenLeavesOwed(t *testing.T) {
+	hour := func(h float64) time.Time { return noon.Add(clinical.Hours(h)) }
+	demand := func(rule string, trigger, metFrom, due float64) alerts.Instance {
+		from := hour(metFrom)
+		return alerts.Instance{Rule: rule, Trigger: hour(trigger), MetFrom: &from, Due: hour(due)}
+	}
+	always := func(rule string, trigger, due float64) alerts.Instance {
+		return alerts.Instance{Rule: rule, Trigger: hour(trigger), Due: hour(due)}
+	}
+	for name, c := range map[string]struct {
+		open []alerts.Instance
+		dead bool
+		want string
+	}{
+		"nothing":                       {nil, false, ""},
+		"a fall since":                  {[]alerts.Instance{demand(alerts.RFall, -1, -1, 3)}, false, alerts.RFall},
+		"a fall before":                 {[]alerts.Instance{demand(alerts.RFall, -3, -3, 1)}, false, ""},
+		"a dose raised, taken too soon": {[]alerts.Instance{demand(alerts.RDrug, -4, 4, 11)}, false, alerts.RDrug},
+		"its own demand":                {[]alerts.Instance{demand(alerts.RStopped, -2, -2+1e-9, 4), always(alerts.RPositive, -2, 10)}, false, ""},
+		"a dose raised since, positive": {[]alerts.Instance{always(alerts.RPositive, -1, 11)}, false, alerts.RPositive},
+		"after these hours":             {[]alerts.Instance{always(alerts.RPositive, -1, 12)}, false, ""},
+		"who died":                      {[]alerts.Instance{demand(alerts.RFall, -1, -1, 3)}, true, ""},
+	} {
+		a := in("1", 200, set(-2))
+		a.Recheck.Open = c.open
+		if c.dead {
+			died(&a)
+		}
+		stops, got := Stops([]alerts.Assessment{a}, clinical.DefaultPolicy(), hour(-5), noon), ""
+		if left := stops[0].Left; left != nil {
+			got = left.Rule
+		}
+		if got != c.want {
+			t.Errorf("%s: %q, want %q", name, got, c.want)
+		}
+	}
+}
+
 // Five minutes lying and three standing; longer where a drop came late, until the stay is cleared.
 func TestWhatASetTakes(t *testing.T) {
 	late := 10.0

@@ -227,10 +227,73 @@ func TestTheRoundNamesEveryLimb(t *testing.T) {
 			Body: clinical.Restriction{Limb: limb, Reason: reason, StartedAt: began},
 		})
 	}
-	page := get(signedIn(d), "/units/4W/round").Body.String()
-	if !strings.Contains(page, "left arm") || !strings.Contains(page, "right arm") {
-		t.Errorf("the round of %s does not name both arms", stay)
+	stop := stopsOf(get(signedIn(d), "/units/4W/round").Body.String())[bedOf(t, board, stay)]
+	for _, want := range []string{"no cuff on the left arm", "no cuff on the right arm"} {
+		if !strings.Contains(stop, want) {
+			t.Errorf("the stop of %s does not say %q: %s", stay, want, stop)
+		}
 	}
+}
+
+// A set that can be read and was taken before a fall is not crossed off, and the round says why.
+func TestASetBeforeAFallIsNotCrossedOff(t *testing.T) {
+	d, board := open(t)
+	stop := func() string {
+		got := stopsOf(get(signedIn(d), "/units/4W/round").Body.String())
+		return got[bedOf(t, board, "S109")+" taken"] + got[bedOf(t, board, "S109")+" idle"]
+	}
+	holds(t, stop(), ">taken<", "✓")
+	fell := demo.AnchorTime().Add(-10 * time.Minute)
+	board.Put(t, clinical.Version{
+		Kind: clinical.KindFall, SourceID: "FR", StayID: "S109", RecordedAt: fell, Stated: true, Status: clinical.Final,
+		Body: clinical.Fall{FellAt: fell, Injury: "none"},
+	})
+	got := stop()
+	holds(t, got, "taken, and a set is owed all the same: after a fall")
+	lacks(t, got, "✓", "<s>")
+}
+
+// Who takes the round reads which drug makes a fall bleed, and beside a fall when it was last given or
+// stopped, as on the list.
+func TestTheRoundTellsTheDrugThatMakesAFallBleed(t *testing.T) {
+	d, board := open(t)
+	since := demo.AnchorTime()
+	var stay, drug string
+	for _, a := range unitList(t, board) {
+		fell := len(alerts.FellOrFainted(a, since.Add(-24*time.Hour))) > 0
+		for _, g := range a.Exposures.LastGiven {
+			if due := a.Recheck.DueAt; clinical.Antithrombotic(g.ATC) != "" && !g.LineOnly && g.GivenAt != nil && due != nil &&
+				due.Before(since.Add(12*time.Hour)) && !a.Died() && !fell && a.Recheck.State != alerts.Blocked {
+				stay, drug = a.Digest.StayID, g.Name
+			}
+		}
+	}
+	if stay == "" {
+		t.Fatal("nobody of the demo who is owed a set has such a drug")
+	}
+	stop := func() string {
+		_, what, _ := strings.Cut(stopsOf(get(signedIn(d), "/units/4W/round").Body.String())[bedOf(t, board, stay)], `class="t-what"`)
+		return what
+	}
+	holds(t, stop(), "bleeds: ", drug)
+	fell := since.Add(-time.Minute)
+	board.Put(t, clinical.Version{
+		Kind: clinical.KindFall, SourceID: "FB", StayID: stay, RecordedAt: fell, Stated: true, Status: clinical.Final,
+		Body: clinical.Fall{FellAt: fell},
+	})
+	holds(t, stop(), "Fell ", drug+" ", "last ", " before the fall")
+}
+
+// bedOf is the bed of a stay of the demo unit.
+func bedOf(t *testing.T, board *webtest.Answers, stay string) string {
+	t.Helper()
+	for _, a := range unitList(t, board) {
+		if a.Digest.StayID == stay {
+			return a.Digest.Stay.Bed
+		}
+	}
+	t.Fatal(stay + " is not listed")
+	return ""
 }
 
 func unitList(t *testing.T, board *webtest.Answers) []alerts.Assessment {

@@ -65,7 +65,7 @@ type stopView struct {
 	Late    bool
 	Blocked bool
 	Taken   bool
-	Idle    bool   // taken, and it answers nothing that is owed
+	Idle    string // why a set that was taken is not crossed off; "" for one that is
 	Why     string // what asks for it
 	Minutes string
 	Two     string // that two people go, and why; "" where nothing charted asks for it
@@ -234,11 +234,11 @@ func (l lister) stopView(s rounds.Stop, nurse string) stopView {
 	a := s.Of
 	v := stopView{
 		personView: l.person(a), Clock: l.Short(s.At), Late: s.Overdue, Blocked: s.Blocked, Taken: s.Taken != nil,
-		Idle:  s.Taken != nil && !s.Taken.Interpretable(),
 		Marks: l.marks[a.Digest.StayID],
 		Watch: parts.EmergencyBriefs(l.Times, a.Emergencies),
 	}
 	if s.Taken != nil {
+		v.Idle = idleOf(s)
 		v.Set = parts.FoundOf(l.Times, a.Digest, *s.Taken)
 		return v
 	}
@@ -281,6 +281,17 @@ func (l lister) stopView(s rounds.Stop, nurse string) stopView {
 		}
 	}
 	return v
+}
+
+// idleOf says why a set that was taken is not crossed off; "" for one that is.
+func idleOf(s rounds.Stop) string {
+	switch {
+	case !s.Taken.Interpretable():
+		return text.Say("round.idle-unread")
+	case s.Left != nil:
+		return text.Say("round.idle-left", text.RecheckWhy(s.Left.Rule, s.Left.Drug, s.Left.Change))
+	}
+	return ""
 }
 
 // twoOf says that two people go, and why; "" for one.
