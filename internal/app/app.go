@@ -195,6 +195,10 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 		_ = st.Close()
 		return nil, err
 	}
+	if s.fhir.Installation, err = st.Installation(ctx); err != nil {
+		_ = st.Close()
+		return nil, err
+	}
 	inForce := policy.NewSwitch(s.policy)
 	if s.fhir.Codes == nil {
 		s.fhir.Codes = codes.New()

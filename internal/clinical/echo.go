@@ -268,3 +268,11 @@ func CorrectedByEcho(ours, theirs Body) Body {
 	}
 	return ours
 }
+
+// ourIDs are how the source_ids of what is taken here begin: by the form, and by other programs.
+var ourIDs = []string{BedsideFeed + "-", "here-"}
+
+// IsOurs reports whether a source_id is of the form of those of facts that are taken here.
+func IsOurs(sourceID string) bool {
+	return slices.ContainsFunc(ourIDs, func(begin string) bool { return strings.HasPrefix(sourceID, begin) })
+}

@@ -31,6 +31,8 @@ type Store interface {
 	FileMarks(ctx context.Context) (map[string]records.Mark, error)
 	// HasFacts tells which of the identities have a usable version in the store.
 	HasFacts(ctx context.Context, kind clinical.Kind, sourceIDs []string) (map[string]bool, error)
+	// TakenHere are those of the facts named that were taken here.
+	TakenHere(ctx context.Context, sourceIDs []string) (map[string]records.TakenHere, error)
 	HeldRows(ctx context.Context, q records.HeldQuery) ([]records.Held, error)
 	// EachHeld hands on held rows by file and line, in memory that does not grow with them.
 	EachHeld(ctx context.Context, q records.HeldQuery, each func(records.Held) error) error

@@ -82,6 +82,9 @@ func (s *sink) compose(from feed.Reader) error {
 	}
 	return s.keep(s.batch.Compose(from.Feed(), func(topic string, look records.Look) (records.Composed, error) {
 		made, err := composer.Compose(topic, look, s.options)
+		if err == nil {
+			made, err = s.withoutEchoes(topic, look, made)
+		}
 		for _, v := range made.Versions {
 			s.look(v)
 		}

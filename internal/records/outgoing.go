@@ -67,3 +67,11 @@ type OutboxState struct {
 	LastSent time.Time // zero: none was taken yet
 	Trouble  string    // of the last attempt, where what waits was tried
 }
+
+// TakenHere is a fact that was taken here, as the store has it: what comes back from the record is compared
+// with it.
+type TakenHere struct {
+	Kind     clinical.Kind
+	Versions []clinical.Version  // those taken here, oldest first; at least one
+	TakenAt  map[int64]time.Time // when the record took a version, by its recording in microseconds since 1970
+}

@@ -43,6 +43,8 @@ const (
 	PartUsed    End = ""
 	PartSkipped End = "skipped" // of no use here
 	PartWaits   End = "waits"   // for what it refers to
+	// PartUnchanged is one that says what was taken here already, come back from the record.
+	PartUnchanged End = "unchanged"
 )
 
 // Composed is what came of a topic. It takes the place of what came of it before.

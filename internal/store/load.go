@@ -132,7 +132,8 @@ func countEnds(tx *gorm.DB, load loadRow) (records.Counts, map[feedKind]*kindTal
 		result.Unchanged -= t.waitingRepeated
 		result.Waiting += t.waitingFresh + t.waitingRepeated
 	}
-	result.Superseded += stored - skipped.fresh
+	result.Superseded += stored - skipped.fresh - skipped.echoes
+	result.Unchanged += skipped.echoes
 	result.Unchanged -= skipped.repeated
 	result.Skipped += skipped.fresh + skipped.repeated
 	return result, tallies, nil

@@ -252,3 +252,67 @@ func (s *Store) OutboxStates(ctx context.Context) (out []records.OutboxState, er
 	}
 	return out, nil
 }
+
+// TakenHere are those of the facts named that were taken here, with when the record took them.
+func (s *Store) TakenHere(ctx context.Context, sourceIDs []string) (map[string]records.TakenHere, error) {
+	out := map[string]records.TakenHere{}
+	for part := range parts(distinct(sourceIDs), 200) {
+		rows, err := s.reading(ctx).Raw("SELECT "+versionColumns("v")+` FROM fact_versions v
+			WHERE v.kind IN ? AND v.source_id IN ? AND v.feed = ? ORDER BY v.source_id, v.recorded_at, v.id`,
+			kindsTakenHere, part, clinical.BedsideFeed).Rows()
+		if err != nil {
+			return nil, fmt.Errorf("reading what was taken here: %w", err)
+		}
+		for rows.Next() {
+			v, err := scanVersion(rows)
+			if err != nil {
+				_ = rows.Close()
+				return nil, err
+			}
+			here := out[v.SourceID]
+			here.Kind, here.Versions = v.Kind, append(here.Versions, v.Version)
+			out[v.SourceID] = here
+		}
+		if err := ended(rows); err != nil {
+			return nil, err
+		}
+	}
+	for id, here := range out {
+		taken, err := s.takenByRecord(ctx, id, here)
+		if err != nil {
+			return nil, err
+		}
+		here.TakenAt = taken
+		out[id] = here
+	}
+	return out, nil
+}
+
+var kindsTakenHere = []string{
+	string(clinical.KindVitals), string(clinical.KindRestriction), string(clinical.KindClearance), string(clinical.KindAnswer),
+}
+
+// takenByRecord is when the record took the versions of a fact: by every way on which they went.
+func (s *Store) takenByRecord(ctx context.Context, id string, here records.TakenHere) (map[int64]time.Time, error) {
+	var rows []struct {
+		QueuedAt int64
+		DoneAt   *int64
+	}
+	things := []string{id}
+	for _, v := range here.Versions {
+		if b, ok := v.Body.(clinical.Vitals); ok && b.SetID != "" {
+			things = append(things, b.SetID)
+		}
+	}
+	err := s.reading(ctx).Raw(`SELECT queued_at, max(CASE WHEN state = 'sent' THEN done_at END) AS done_at FROM outbox
+		WHERE thing IN ? AND stay_id = ? GROUP BY queued_at HAVING sum(CASE WHEN state = 'sent' THEN 0 ELSE 1 END) = 0`,
+		distinct(things), here.Versions[0].StayID).Scan(&rows).Error
+	if err != nil {
+		return nil, fmt.Errorf("reading what the record has taken: %w", err)
+	}
+	taken := map[int64]time.Time{}
+	for _, r := range rows {
+		taken[r.QueuedAt] = fromOptional(r.DoneAt)
+	}
+	return taken, nil
+}

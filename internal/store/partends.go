@@ -8,7 +8,10 @@ import (
 
 // skippedParts are the parts of a load of which nothing is used: of those that it brought, and of those
 // that it brought again.
-type skippedParts struct{ fresh, repeated int }
+type skippedParts struct {
+	fresh, repeated int
+	echoes          int // new ones that say what was taken here already
+}
 
 // countedPart is a part of a load, with what became of it.
 type countedPart struct {
@@ -40,6 +43,11 @@ func tallyParts(tx *gorm.DB, load loadRow, of func(feed, kind string) *kindTally
 		if p.skipped() {
 			n.fresh++
 			t.skipped++
+			return
+		}
+		if p.counts && p.state == string(records.PartUnchanged) {
+			n.echoes++
+			t.repeated++
 			return
 		}
 		t.stored++

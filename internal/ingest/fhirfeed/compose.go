@@ -1,6 +1,7 @@
 package fhirfeed
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -18,6 +19,8 @@ func (Reader) Compose(topic string, look records.Look, _ feed.Options) (records.
 		return composeVisit(topic, look)
 	case "reading":
 		return composeReading(topic, look)
+	case "echo":
+		return composeEcho(topic, look)
 	case "fact":
 		return composeFact(topic, look)
 	}
@@ -100,7 +103,7 @@ func (h *factHistory) add(p records.Part, at time.Time) (changes []time.Time, er
 		return nil, nil
 	}
 	v := clinical.Version{
-		Kind: s.Kind, SourceID: p.ID, Status: s.Status, RecordedAt: at, Stated: s.Stated, File: p.File, Line: p.Line,
+		Kind: s.Kind, SourceID: cmp.Or(s.Ours, p.ID), Status: s.Status, RecordedAt: at, Stated: s.Stated, File: p.File, Line: p.Line,
 	}
 	var who whose
 	if !s.Visit.empty() || !s.Patient.empty() { // a retraction may name nobody

@@ -69,6 +69,7 @@ type said struct {
 	Kind    clinical.Kind   `json:",omitempty"`
 	Status  clinical.Status `json:",omitempty"`
 	Stated  bool            `json:",omitempty"` // it says when it was recorded
+	Ours    string          `json:",omitempty"` // the source_id of the fact taken here that it is an echo of
 	None    bool            `json:",omitempty"` // it is no fact, or none any more
 	Visit   pointer         `json:",omitzero"`
 	Patient pointer         `json:",omitzero"`
@@ -97,6 +98,7 @@ type fact struct {
 	nothing        bool  // no fact, or none any more: one that it was is removed
 	later          bool  // it may be a later version of a resource that was of use
 	reason         string
+	ours           string // the source_id of the fact taken here that it is an echo of
 
 	id     string          // of a resource that others look at
 	body   any             // likewise
@@ -154,6 +156,7 @@ func (w *work) begin(h head, kind clinical.Kind, status clinical.Status, otherwi
 		}
 	}
 	f.recorded, f.stated = m.at, m.said
+	f.ours, _ = w.ours(h)
 	return f
 }
 
@@ -250,11 +253,13 @@ func (w *work) asPart(it item, f fact) records.Part {
 	switch {
 	case f.body != nil:
 		p.ID, p.Topics, p.Body = f.id, f.topics, encode(f.body)
-	case f.part != nil && !f.part.Taken.IsZero():
+	case f.part != nil && (f.ours != "" || !f.part.Taken.IsZero()):
+		f.part.Ours = f.ours
 		f.part.Status, f.part.Stated, f.part.Visit, f.part.Patient = f.status, f.stated, f.visit, f.patient
 		p.Topics, p.Body = f.part.topics(), encode(f.part)
 	default:
 		s := f.said
+		s.Ours = f.ours
 		f.nothing = f.nothing || f.part != nil
 		s.Kind, s.Status, s.Stated, s.None, s.Visit, s.Patient = f.kind, f.status, f.stated, f.nothing, f.visit, f.patient
 		p.Topics, p.Body = []records.Topic{{Name: factTopic(f.source)}}, encode(s)

@@ -91,6 +91,9 @@ func labMeant(loinc string) meant {
 // observe is what an observation says.
 func (w *work) observe(o observation) fact {
 	m, ok := w.meaning(o.Code)
+	if _, set := w.ours(o.head); set {
+		return fact{head: o.head}.skip()
+	}
 	if !ok {
 		if o.Status == string(clinical.EnteredInError) {
 			return w.begin(o.head, "", clinical.Final, o.Issued).orSkip()

@@ -29,6 +29,8 @@ type Settings struct {
 	Codes       *codes.Table // the site's own codes; nil: none
 	MaxResource int          // bytes of the largest resource that is read
 	MaxDepth    int          // how deep values may nest
+	// Installation is the UUID of this installation: what bears it has come back from the record. "": none.
+	Installation string
 }
 
 // Defaults are the settings of a site that has decided nothing.

@@ -49,6 +49,8 @@ type part struct {
 	Minutes   *float64          `json:",omitempty"`
 	Stopped   bool              `json:",omitempty"`
 
+	Ours string `json:",omitempty"` // the source_id of the reading taken here that it is an echo of
+
 	More []part `json:",omitempty"` // what the same resource measured in other positions
 }
 
@@ -61,6 +63,9 @@ func (p part) declined() bool { return p.Absent != "" && !p.valued() }
 
 // topics are those of a part: the reading, and what was standing in its quarter of an hour.
 func (p part) topics() []records.Topic {
+	if p.Ours != "" {
+		return []records.Topic{{Name: echoTopic(p.Ours)}}
+	}
 	out := []records.Topic{{Name: readingTopic(p.Taken, p.Patient.main())}}
 	if p.stood() {
 		out = append(out, records.Topic{Name: standingTopic(p.Patient.main(), p.quarter())})

@@ -25,6 +25,15 @@ type single struct {
 	Cleared   bool `json:",omitempty"` // a clearance that says yes
 }
 
+// sourceOf is the identity of a fact: of its group, number and time; the group's alone where it has come
+// back from the record with the one that we gave it.
+func sourceOf(group, set string, at time.Time) string {
+	if clinical.IsOurs(group) {
+		return group
+	}
+	return group + "/" + set + "/" + stampOf(at)
+}
+
 // addSingle adds a fact under its own topic.
 func (t *told) addSingle(x row, s single) {
 	topic := "fact " + string(s.Kind) + " " + s.Source
@@ -75,7 +84,7 @@ func (t *told) noOther(s single, held bool) (gone []records.Part) {
 
 // fact reads an OBX that is a fact of its own.
 func (t *told) fact(g *group, o observed, m meant, at time.Time, x row) {
-	source := g.id + "/" + o.set() + "/" + stampOf(at)
+	source := sourceOf(g.id, o.set(), at)
 	s := single{owner: g.owner, Source: source, Kind: m.factKind(), Gone: x.status == clinical.EnteredInError,
 		Corrected: x.status == clinical.Corrected}
 	if m.kind == codes.Precaution || m.kind == codes.Restriction {

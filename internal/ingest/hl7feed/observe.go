@@ -51,6 +51,9 @@ func (t *told) groups() (out []*group) {
 			}
 		case "OBR":
 			g = &group{owner: w, id: s.text(3), at: s.text(7)}
+			if placed := s.text(2); clinical.IsOurs(placed) && !clinical.IsOurs(g.id) {
+				g.id = placed // the record has given it a number of its own
+			}
 			if g.id == "" {
 				g.id = s.text(2)
 			}
@@ -179,7 +182,7 @@ func (t *told) readGroup(g *group) (at []reading) {
 			reason = t.ahead(clinical.Vitals{TakenAt: when})
 		}
 		if !when.IsZero() {
-			x.source = g.id + "/" + o.set() + "/" + stampOf(when)
+			x.source = sourceOf(g.id, o.set(), when)
 		}
 		if reason != "" {
 			x.reason = reason

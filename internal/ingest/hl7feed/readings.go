@@ -59,7 +59,7 @@ func (t *told) addReading(r reading) {
 	t.add(x)
 }
 
-func (r reading) source(set string) string { return r.Group + "/" + set + "/" + stampOf(r.At) }
+func (r reading) source(set string) string { return sourceOf(r.Group, set, r.At) }
 
 // byCode are the positions that the codes of its figures tell.
 func (r reading) byCode() (out []clinical.Position) {

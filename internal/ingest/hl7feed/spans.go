@@ -35,7 +35,7 @@ func spansTopic(kind clinical.Kind, w owner) string {
 // span reads a restriction or a precaution.
 func (t *told) span(g *group, o observed, m meant, at time.Time, x row) {
 	s := spanSaid{
-		owner: g.owner, Source: g.id + "/" + o.set() + "/" + stampOf(at), Kind: m.factKind(),
+		owner: g.owner, Source: sourceOf(g.id, o.set(), at), Kind: m.factKind(),
 		What: m.entry.Value, Reason: m.entry.Reason, At: at,
 		Gone: x.status == clinical.EnteredInError, Corrected: x.status == clinical.Corrected,
 	}
