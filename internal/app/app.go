@@ -211,7 +211,7 @@ func (p process) open(ctx context.Context, s settings) (*site, error) {
 		loader: &ingest.Loader{
 			Store: notedStore{st, noted}, Readers: readers(s), Clock: p.clock, Zone: s.zone,
 			Plausible: func(v clinical.Vitals) []string {
-				return trends.Believe("", v, inForce.Current().Policy.Plausible).Implausible
+				return text.Doubts(trends.Believe("", v, inForce.Current().Policy.Plausible).Implausible)
 			},
 		},
 		service: service,

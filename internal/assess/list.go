@@ -17,7 +17,7 @@ import (
 
 // digestForm names the form in which digests are kept. Raise it with every
 // change to trends.Digest or to what makes one, so that older ones are made anew.
-const digestForm = "14"
+const digestForm = "15"
 
 // basis is what a kept digest rests on besides the stay's facts.
 func (s *Service) basis(p policy.Loaded) string {

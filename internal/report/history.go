@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/text"
 )
 
 // FactHistory is one fact with every version of it that was known by a moment.
@@ -49,7 +50,7 @@ func HistoryOf(c clinical.Chart, p clinical.PlausiblePolicy) []FactHistory {
 	}
 	for _, r := range c.Removed {
 		h := historyOf(r)
-		h.Removed, h.WhyNot = true, whyRemoved
+		h.Removed, h.WhyNot = true, text.Say("facts.retracted")
 		out = append(out, h)
 	}
 	for _, r := range c.Echoes {

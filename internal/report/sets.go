@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/text"
 	"plumbline/internal/trends"
 )
 
@@ -83,7 +84,7 @@ func FactsOf(c clinical.Chart, p clinical.PlausiblePolicy) Facts {
 	}
 	for _, r := range c.Removed {
 		f := factOf(r)
-		f.WhyNot = whyRemoved
+		f.WhyNot = text.Say("facts.retracted")
 		out.Facts = append(out.Facts, f)
 	}
 	for _, r := range c.Echoes {
@@ -98,8 +99,6 @@ func FactsOf(c clinical.Chart, p clinical.PlausiblePolicy) Facts {
 	})
 	return out
 }
-
-const whyRemoved = "retracted: entered in error"
 
 // whyEcho names what a fact has come back from.
 func whyEcho(r clinical.Record) string { return "echo of " + r.EchoOf }
@@ -149,12 +148,12 @@ func known(t time.Time) *time.Time {
 func used(r clinical.Record, c clinical.Chart, p clinical.PlausiblePolicy) (bool, string) {
 	if c.Stay == nil {
 		if slices.ContainsFunc(c.Removed, func(r clinical.Record) bool { return r.Kind == clinical.KindStay }) {
-			return false, "stay " + c.StayID + " was entered in error"
+			return false, text.Say("facts.stay-removed", c.StayID)
 		}
-		return false, "waiting: stay " + c.StayID + " has not been seen yet"
+		return false, text.Say("facts.waiting", c.StayID)
 	}
 	if at := r.Body.OwnTime(); at.After(c.AsOf) && r.Kind != clinical.KindFluid && r.Kind != clinical.KindStay {
-		return false, "lies ahead"
+		return false, text.Say("facts.ahead")
 	}
 	v, ok := r.Body.(clinical.Vitals)
 	if !ok {
@@ -166,5 +165,5 @@ func used(r clinical.Record, c clinical.Chart, p clinical.PlausiblePolicy) (bool
 	}
 	left := reading.Systolic != nil || reading.Diastolic != nil || reading.Pulse != nil ||
 		len(reading.Symptoms) > 0 || reading.Stopped
-	return left, "implausible: " + strings.Join(reading.Implausible, "; ")
+	return left, text.Say("facts.implausible", strings.Join(text.Doubts(reading.Implausible), "; "))
 }

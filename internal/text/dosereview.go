@@ -29,9 +29,7 @@ var (
 var FlagNames = named[string]("flags")
 
 // NoDoseAdvised is the caution of the dose review.
-const NoDoseAdvised = "Flags point at doses to look at. " +
-	"Nothing here recommends a dose or a change of one; stopping a drug has risks of its own. " +
-	"A DDD is a unit of measurement, not a recommended dose."
+var NoDoseAdvised = Say("dosereview.no-dose-advised")
 
 // ReviewEnds is the note with which a recorded review ends its episode.
 func ReviewEnds(o records.DoseOutcome) string {

@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
 )
 
 // Fact says what a fact says, without its own time; "" of no body.
@@ -45,3 +46,26 @@ func (c Catalogue) fact(body clinical.Body) string {
 
 // Assisted says whether somebody helped a falling patient to the floor.
 func Assisted(v *bool) string { return sayAssisted(Catalogue{}, v) }
+
+// Doubts say what V-PLAUSIBLE has taken out of a reading, one each.
+func Doubts(all []trends.Doubt) []string {
+	var out []string
+	for _, d := range all {
+		if d.Diastolic != nil {
+			out = append(out, Say("facts.not-above", Figure(d.Value), Figure(*d.Diastolic)))
+			continue
+		}
+		out = append(out, Say("facts.outside", doubted(d.Of), Figure(d.Value), Figure(d.Low), Figure(d.High)))
+	}
+	return out
+}
+
+func doubted(of trends.Value) string {
+	switch of {
+	case trends.OfSystolic:
+		return Say("facts.systolic")
+	case trends.OfDiastolic:
+		return Say("facts.diastolic")
+	}
+	return Say("facts.pulse")
+}

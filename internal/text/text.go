@@ -219,4 +219,4 @@ func Around(a trends.Around) string {
 }
 
 // Caution is the line that stands on every page and print.
-const Caution = "Informs licensed staff; orders nothing. Local policy and clinical judgement come first."
+var Caution = Say("frame.caution")

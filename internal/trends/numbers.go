@@ -2,7 +2,6 @@ package trends
 
 import (
 	"math"
-	"strconv"
 	"time"
 )
 
@@ -76,11 +75,4 @@ func AgeOr65(birthDate string, t time.Time, zone *time.Location) int {
 		return age
 	}
 	return unknownAge
-}
-
-// figure writes a value as people read it: whole numbers without a decimal
-// point, others with one decimal. It is for sentences only; figures are never
-// rounded.
-func figure(v float64) string {
-	return strconv.FormatFloat(math.Round(v*10)/10, 'f', -1, 64)
 }

@@ -22,10 +22,30 @@ type Reading struct {
 	SetID       string
 	Symptoms    []string
 	Stopped     bool
-	KPa         bool     // the pressures were charted in kPa
-	Implausible []string // what was taken out, in words with figures
-	WhyNone     Word     // why it has no pressure; empty where it has one, or none was charted
+	KPa         bool    // the pressures were charted in kPa
+	Implausible []Doubt // what was taken out
+	WhyNone     Word    // why it has no pressure; empty where it has one, or none was charted
 }
+
+// Doubt is a charted value that V-PLAUSIBLE does not believe.
+type Doubt struct {
+	Of    Value
+	Value float64 // mmHg, or beats per minute
+	// Low and High are the bounds that it lies outside of; where it is a systolic that is not above its diastolic, Diastolic
+	// is that, and there are none.
+	Low, High float64
+	Diastolic *float64
+}
+
+// Value is one of the values of a reading.
+type Value string
+
+// The values of a reading.
+const (
+	OfSystolic  Value = "systolic"
+	OfDiastolic Value = "diastolic"
+	OfPulse     Value = "pulse"
+)
 
 // Why a reading has no pressure, though one was taken or tried.
 const (
@@ -43,33 +63,28 @@ func Believe(sourceID string, v clinical.Vitals, p clinical.PlausiblePolicy) Rea
 		Position: v.Position, Limb: v.Limb, Minutes: v.MinutesInPosition, SetID: v.SetID,
 		Symptoms: v.Symptoms, Stopped: v.StoppedEarly, KPa: v.PressureUnit != "",
 	}
-	if reasons := pressureDoubts(v, p); len(reasons) > 0 {
+	if doubts := pressureDoubts(v, p); len(doubts) > 0 {
 		r.Systolic, r.Diastolic, r.WhyNone = nil, nil, NotBelieved
-		r.Implausible = append(r.Implausible, reasons...)
+		r.Implausible = append(r.Implausible, doubts...)
 	}
 	if v.HeartRate != nil && !between(*v.HeartRate, p.PulseMin, p.PulseMax) {
 		r.Pulse = nil
-		r.Implausible = append(r.Implausible, outside("pulse", *v.HeartRate, p.PulseMin, p.PulseMax))
+		r.Implausible = append(r.Implausible, Doubt{Of: OfPulse, Value: *v.HeartRate, Low: p.PulseMin, High: p.PulseMax})
 	}
 	return r
 }
 
-func pressureDoubts(v clinical.Vitals, p clinical.PlausiblePolicy) []string {
-	var reasons []string
+func pressureDoubts(v clinical.Vitals, p clinical.PlausiblePolicy) (doubts []Doubt) {
 	if v.Systolic != nil && !between(*v.Systolic, p.SystolicMin, p.SystolicMax) {
-		reasons = append(reasons, outside("systolic", *v.Systolic, p.SystolicMin, p.SystolicMax))
+		doubts = append(doubts, Doubt{Of: OfSystolic, Value: *v.Systolic, Low: p.SystolicMin, High: p.SystolicMax})
 	}
 	if v.Diastolic != nil && !between(*v.Diastolic, p.DiastolicMin, p.DiastolicMax) {
-		reasons = append(reasons, outside("diastolic", *v.Diastolic, p.DiastolicMin, p.DiastolicMax))
+		doubts = append(doubts, Doubt{Of: OfDiastolic, Value: *v.Diastolic, Low: p.DiastolicMin, High: p.DiastolicMax})
 	}
 	if v.Systolic != nil && v.Diastolic != nil && !Above(*v.Systolic, *v.Diastolic) {
-		reasons = append(reasons, "systolic "+figure(*v.Systolic)+" is not above diastolic "+figure(*v.Diastolic))
+		doubts = append(doubts, Doubt{Of: OfSystolic, Value: *v.Systolic, Diastolic: v.Diastolic})
 	}
-	return reasons
-}
-
-func outside(what string, value, low, high float64) string {
-	return what + " " + figure(value) + " is outside " + figure(low) + " to " + figure(high)
+	return doubts
 }
 
 // readingsOf lists the believed readings that existed at the chart's moment, in

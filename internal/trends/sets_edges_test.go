@@ -2,6 +2,7 @@ package trends
 
 import (
 	"fmt"
+	"reflect"
 	"testing"
 	"time"
 
@@ -68,11 +69,23 @@ func TestAnImplausibleValueIsNotedWhereItWasPassedOver(t *testing.T) {
 	}
 }
 
+func wantDoubts(t *testing.T, got, want []Doubt) {
+	t.Helper()
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("not believed is %+v, want %+v", got, want)
+	}
+}
+
 func TestWhatIsNotBelievedIsNamed(t *testing.T) {
 	r := Believe("r", clinical.Vitals{Systolic: ptr(140.0), Diastolic: ptr(80.0), HeartRate: ptr(300.54)}, clinical.DefaultPolicy().Plausible)
-	wantWords(t, "named", r.Implausible, "pulse 300.5 is outside 20 to 300")
+	wantDoubts(t, r.Implausible, []Doubt{{Of: OfPulse, Value: 300.54, Low: 20, High: 300}})
 	r = Believe("r", clinical.Vitals{Systolic: ptr(301.0), Diastolic: ptr(9.96)}, clinical.DefaultPolicy().Plausible)
-	wantWords(t, "named", r.Implausible, "systolic 301 is outside 40 to 300, diastolic 10 is outside 10 to 200")
+	wantDoubts(t, r.Implausible, []Doubt{
+		{Of: OfSystolic, Value: 301, Low: 40, High: 300}, {Of: OfDiastolic, Value: 9.96, Low: 10, High: 200},
+	})
+	low := 90.0
+	r = Believe("r", clinical.Vitals{Systolic: ptr(80.0), Diastolic: &low}, clinical.DefaultPolicy().Plausible)
+	wantDoubts(t, r.Implausible, []Doubt{{Of: OfSystolic, Value: 80, Diastolic: &low}})
 }
 
 // Sets that start together stand in the order of their smallest source_id,

@@ -20,6 +20,7 @@ import (
 	"plumbline/internal/policy"
 	"plumbline/internal/store"
 	"plumbline/internal/testdb/teststore"
+	"plumbline/internal/text"
 	"plumbline/internal/trends"
 )
 
@@ -71,7 +72,7 @@ func deskOn(t *testing.T, db *store.Store) desk {
 		Store: db, Readers: []feed.Reader{fhirfeed.New(siteSettings(t)), csvfeed.Reader{}},
 		Clock: func() time.Time { return now }, Zone: time.UTC,
 		Plausible: func(v clinical.Vitals) []string {
-			return trends.Believe("", v, policy.Default().Policy.Plausible).Implausible
+			return text.Doubts(trends.Believe("", v, policy.Default().Policy.Plausible).Implausible)
 		},
 	}}
 }

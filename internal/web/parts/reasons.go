@@ -2,7 +2,6 @@ package parts
 
 import (
 	"slices"
-	"strconv"
 	"time"
 
 	"plumbline/internal/alerts"
@@ -38,9 +37,9 @@ type PrecautionsView struct {
 
 func AgeOf(stay clinical.Stay, t frame.Times) string {
 	if age, known := trends.AgeOn(stay.BirthDate, t.At, t.Zone); known {
-		return strconv.Itoa(age) + " y"
+		return text.Say("parts.age", age)
 	}
-	return "age not known"
+	return text.Say("parts.age-unknown")
 }
 
 // ReasonsOf are the reasons of an assessment, the deciding one first. Of a patient who died of

@@ -192,7 +192,7 @@ func SetLineOf(t frame.Times, d trends.Digest, set trends.Set) *SetLine {
 	} else if why := set.NoUpright(); why != "" {
 		l.To, l.ToWord = text.Word(string(why)), string(set.Upright[len(set.Upright)-1].Position)
 	} else if !slices.ContainsFunc(set.Upright, func(u trends.Upright) bool { return u.Position == clinical.Standing }) {
-		l.ToWord = "did not stand"
+		l.ToWord = text.Say("parts.not-stood")
 	}
 	l.Before = t.OvertakenAt(d, set)
 	l.Drop, l.How, l.Beside = text.Drops(set), text.How(set), text.HowBesideDrops(set)

@@ -233,7 +233,7 @@ func episodeSheet(series charts.UnitSeries, zone *time.Location) export.Sheet {
 		for _, c := range counts {
 			name := text.EpisodeKinds[c.Kind]
 			if c.Kind == "" {
-				name = "all"
+				name = text.Say("overtime.all-kinds")
 			}
 			byEvidence, byPerson := c.Ended()
 			out.Rows = append(out.Rows, []any{
@@ -270,7 +270,7 @@ func (s *service) aboutFigures(q overTimeAsked, series charts.UnitSeries) export
 		{"times in", s.Zone.String()},
 		{"as known", q.when.At}, {"figures start", series.Figures.Since},
 		{"patient-days", text.PatientDays(series.Policy.Unit)},
-		{"rates", "per 1,000 patient-days, 95 % intervals of Garwood"}, {"shares", "of 1"},
+		{"rates", text.Say("overtime.how-rates")}, {"shares", text.Say("overtime.how-shares")},
 		{"centres and limits", text.Say("overtime.how-centre") + " " + text.Say("overtime.how-limits")},
 		{"marks", text.Say("overtime.signals-mean")}, {"empty cells", text.Say("overtime.how-missing")},
 		{"sources", text.Say("overtime.how-sources")}, {"caution", text.Caution},

@@ -28,6 +28,7 @@ import (
 	"plumbline/internal/records"
 	"plumbline/internal/store"
 	"plumbline/internal/testdb/teststore"
+	"plumbline/internal/text"
 	"plumbline/internal/trends"
 	"plumbline/internal/web"
 	"plumbline/internal/web/bedside"
@@ -134,7 +135,7 @@ func of(t testing.TB, st *store.Store, zone *time.Location) (web.Deps, *Answers)
 	loader := &ingest.Loader{
 		Store: st, Readers: []feed.Reader{csvfeed.Reader{}}, Clock: clock, Zone: zone,
 		Plausible: func(v clinical.Vitals) []string {
-			return trends.Believe("", v, inForce.Current().Policy.Plausible).Implausible
+			return text.Doubts(trends.Believe("", v, inForce.Current().Policy.Plausible).Implausible)
 		},
 	}
 	health := healthOf(t, st, now)
