@@ -7,8 +7,9 @@ cd "$(dirname "$0")/.."
 
 cat <<'END'
 The drill is for: hundreds of kills of a load and of a program that tells or sends;
-disks that fill and PostgreSQL that stops while feeds come; fuzzing of every reader; a standby that takes over; a restore from a copy; and every
-random history drawn ten times as often as in make test.
+disks that fill and PostgreSQL that stops while feeds come; fuzzing of every reader; a standby that takes over; a restore from a copy; and the
+random histories of episodes, of telling and of the order of FHIR resources, drawn ten times
+as often as in make test.
 END
 
 mapfile -t packages < <(git ls-files -co --exclude-standard '*_test.go' |

@@ -110,6 +110,17 @@ if [ -z "$server" ]; then
 	exit 1
 fi
 
+# What go's test cache cannot see by itself: the programs that tests start, how the server is made, and the open data
+# outside of the module. A test that relies on one of these asks for this variable (testdb.Tools).
+chromium=$(find_chromium 2>/dev/null || true)
+PLUMBLINE_TEST_TOOLS=$({
+	cat "${BASH_SOURCE[0]}"
+	"$bin/postgres" --version
+	[ -z "$chromium" ] || "$chromium" --version 2>/dev/null || true
+	ls -lLR "${PLUMBLINE_OPEN_DATA:-../shared/data}" 2>/dev/null || true
+} | cksum)
+export PLUMBLINE_TEST_TOOLS
+
 mkdir "$dir/tmp"
 export TMPDIR="$dir/tmp" GOTMPDIR="${GOTMPDIR:-$kept}" PLUMBLINE_TEST_TEMPLATES="$kept"
 PLUMBLINE_TEST_POSTGRES="postgres://plumbline@127.0.0.1:$port/postgres?sslmode=disable" "$@" 8<&-

@@ -22,7 +22,10 @@ import (
 const module = "plumbline"
 
 // The functional core: the same facts and the same moment give the same answer.
-var core = []string{"internal/clinical", "internal/records", "internal/trends", "internal/alerts", "internal/episodes", "internal/dosereview"}
+var core = []string{
+	"internal/clinical", "internal/records", "internal/trends", "internal/alerts", "internal/episodes", "internal/dosereview",
+	"internal/rounds", "internal/drawing", "internal/audit",
+}
 
 // What the packages of the inner layers may import of others, besides the standard
 // library; what of this module, the map of DEVELOPERS.md says.

@@ -27,6 +27,8 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
+
+	"plumbline/internal/testdb"
 )
 
 // patience is how long one step on a page may take before it counts as hanging: what
@@ -70,6 +72,7 @@ func Start(tb testing.TB) *Browser {
 	if testing.Short() {
 		tb.Skip("opens a browser, which go test -short does not")
 	}
+	_ = os.Getenv(testdb.Tools)
 	program := find()
 	if program == "" {
 		tb.Skip("needs Chromium: run scripts/need.sh, or install the package chromium")

@@ -25,6 +25,10 @@ import (
 // Variable names the server: a URL whose user may create databases.
 const Variable = "PLUMBLINE_TEST_POSTGRES"
 
+// Tools names a mark of the programs and data outside of the module that tests rely on. Whoever relies on them asks for
+// it, so that go test does not answer from its cache when they have changed; see scripts/with-postgres.sh.
+const Tools = "PLUMBLINE_TEST_TOOLS"
+
 // Postgres returns the URL of a new, empty database, dropped when the test ends.
 func Postgres(tb testing.TB) string {
 	tb.Helper()
@@ -63,6 +67,7 @@ type template struct {
 
 func server(tb testing.TB) string {
 	tb.Helper()
+	_ = os.Getenv(Tools)
 	admin := os.Getenv(Variable)
 	if admin == "" {
 		tb.Skipf("needs PostgreSQL: run `make test`, or `scripts/with-postgres.sh go test ./...`, or name a server in %s", Variable)

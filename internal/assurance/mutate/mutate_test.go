@@ -15,6 +15,7 @@ const fares = "plumbline/internal/assurance/mutate/testdata/fares"
 // fate runs the tests of the fixture against its mutants.
 func fate(t *testing.T) []*mutant {
 	t.Helper()
+	readByOthers(t, filepath.Join("testdata", "fares"))
 	packages, err := load([]string{fares})
 	if err != nil {
 		t.Fatal(err)
@@ -29,6 +30,21 @@ func fate(t *testing.T) []*mutant {
 		t.Fatal(err)
 	}
 	return all
+}
+
+// readByOthers opens the files of a folder that only another process reads, so that go test sees where they have
+// changed and does not answer from its cache.
+func readByOthers(t *testing.T, folder string) {
+	t.Helper()
+	files, err := os.ReadDir(folder)
+	if err != nil || len(files) == 0 {
+		t.Fatal(files, err)
+	}
+	for _, f := range files {
+		if _, err := os.ReadFile(filepath.Join(folder, f.Name())); err != nil {
+			t.Fatal(err)
+		}
+	}
 }
 
 // Each mutant of the fixture, by what becomes of it when none is explained.

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"go/ast"
+	"go/build"
 	"go/importer"
 	"go/parser"
 	"go/token"
@@ -20,7 +21,7 @@ func sample(t *testing.T, text string) (*code, *sourceFile) {
 	if err := c.parse("sample.go", "sample.go", []byte(text)); err != nil {
 		t.Fatal(err)
 	}
-	if err := c.check(importer.ForCompiler(c.fset, "source", nil)); err != nil {
+	if err := c.check(fromSource(t, c.fset)); err != nil {
 		t.Fatal(err)
 	}
 	return c, c.files[0]
@@ -151,7 +152,7 @@ func TestTheInstrumentedTextCompiles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	imports := withBoard{importer.ForCompiler(fset, "source", nil), board}
+	imports := withBoard{fromSource(t, fset), board}
 	if _, err := (&types.Config{Importer: imports}).Check("sample", fset, []*ast.File{syntax}, nil); err != nil {
 		t.Fatalf("%v\n%s", err, text)
 	}
@@ -175,4 +176,18 @@ func (w withBoard) Import(path string) (*types.Package, error) {
 		return w.board, nil
 	}
 	return w.Importer.Import(path)
+}
+
+// fromSource imports packages from their source. A binary built with -trimpath does not know where the standard
+// library is.
+func fromSource(t *testing.T, fset *token.FileSet) types.Importer {
+	t.Helper()
+	if build.Default.GOROOT == "" {
+		root, err := output(".", "go", "env", "GOROOT")
+		if err != nil {
+			t.Fatal(err)
+		}
+		build.Default.GOROOT = strings.TrimSpace(root)
+	}
+	return importer.ForCompiler(fset, "source", nil)
 }

@@ -13,6 +13,8 @@ import (
 	"path/filepath"
 	"slices"
 	"testing"
+
+	"plumbline/internal/testdb"
 )
 
 // folderVariable names the folder that holds the open data.
@@ -38,6 +40,7 @@ type trial struct {
 // trials reads every trial there is, and skips the test where there is none.
 func trials(t *testing.T) []trial {
 	t.Helper()
+	_ = os.Getenv(testdb.Tools)
 	top := os.Getenv(folderVariable)
 	if top == "" {
 		top = defaultFolder
