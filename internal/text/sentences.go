@@ -137,8 +137,8 @@ var (
 	sayBalance       = says[trends.Balance]("balance")
 	sayLoad          = says[trends.Exposures]("load")
 	sayAntithrombot  = says[antithromboticFigures]("antithrombotic")
-	sayNoneAround    = says[none]("no-antithrombotic")
-	sayNoneKnown     = says[[]string]("none-recognised")
+	sayNoneAround    = says[trends.Bleeding]("no-antithrombotic")
+	sayNoneKnown     = says[trends.Bleeding]("none-recognised")
 	sayUnrecognised  = says[[]string]("unrecognised")
 
 	sayPolicyChange  = says[policy.Change]("policy-change")

@@ -58,9 +58,9 @@ func (c Catalogue) Bleeding(b trends.Bleeding, fell time.Time) []string {
 	case known && unknown:
 		out = append(out, sayUnrecognised(c, b.Unrecognised))
 	case unknown: // none of those that are known, which is not none
-		out = append(out, sayNoneKnown(c, b.Unrecognised))
+		out = append(out, sayNoneKnown(c, b))
 	case !known:
-		out = append(out, sayNoneAround(c, none{}))
+		out = append(out, sayNoneAround(c, b))
 	}
 	return out
 }

@@ -89,6 +89,12 @@ func TestDrugsThatMakeAFallMoreDangerousAreSaidByTheFall(t *testing.T) {
 	if got != want {
 		t.Errorf("%s\nwant\n%s", got, want)
 	}
+	for _, unknown := range [][]string{nil, {"study drug"}} { // "No anticoagulant" above a heparin lock would not be true
+		got := catalogue().Bleeding(trends.Bleeding{LineOnly: []string{"heparin"}, Unrecognised: unknown}, fell)
+		if len(got) != 1 || !strings.HasPrefix(got[0], "heparin only kept a line open. No other ") {
+			t.Errorf("%q", got)
+		}
+	}
 	if got := catalogue().Bleeding(trends.Bleeding{}, fell); len(got) != 1 || !strings.Contains(got[0], "No anticoagulant") {
 		t.Errorf("none: %q", got)
 	}

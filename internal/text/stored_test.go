@@ -16,8 +16,9 @@ import (
 // said of them at noon. What was kept says the same for good, but where its words were
 // not true or left out a figure that was kept: what a set that sat up did (T-POSITIVE), the
 // figures of T-GAP, a drop beside symptoms (T-SYMPTOMS), a fall in pressure that nobody
-// measured (R-POSITIVE), and where a sentence was reworded to be read once (December 2026). What was
-// not kept then is told of new ones alone.
+// measured (R-POSITIVE), how many flags ask for a review and not merely stand (T-REVIEW),
+// and where a sentence was reworded to be read once (December 2026). What was not kept then
+// is told of new ones alone.
 func TestWhatWasKeptBeforeFiguresHadTypesSaysTheSame(t *testing.T) {
 	file, err := os.Open("testdata/stored.jsonl")
 	if err != nil {

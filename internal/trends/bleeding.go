@@ -13,6 +13,7 @@ import (
 type Bleeding struct {
 	Drugs        []Antithrombotic // by name
 	Unrecognised []string         // ordered at the moment or given around it, as charted
+	LineOnly     []string         // names of those that only keep a line open, and are none of Drugs
 }
 
 // Antithrombotic is a drug of ATC group B01A around a moment.
@@ -37,7 +38,7 @@ const bleedingWindow = 7 * 24 * time.Hour
 // around a moment, by what was known of the stay at the chart's, and the drugs that
 // nothing tells, which may be some.
 func BleedingAround(c clinical.Chart, at time.Time) Bleeding {
-	b := bleeding{at: at, byName: map[string]*Antithrombotic{}}
+	b := bleeding{at: at, byName: map[string]*Antithrombotic{}, lineOnly: map[string]bool{}}
 	for _, o := range ordersOf(c) {
 		b.takeOrder(o)
 	}
@@ -53,6 +54,11 @@ func BleedingAround(c clinical.Chart, at time.Time) Bleeding {
 		out.Drugs = append(out.Drugs, *a)
 	}
 	slices.Sort(out.Unrecognised)
+	for _, name := range slices.Sorted(maps.Keys(b.lineOnly)) {
+		if b.byName[name] == nil {
+			out.LineOnly = append(out.LineOnly, name)
+		}
+	}
 	return out
 }
 
@@ -73,6 +79,7 @@ type bleeding struct {
 	at           time.Time
 	byName       map[string]*Antithrombotic
 	unrecognised []string
+	lineOnly     map[string]bool
 }
 
 // entries are those of what an order or a dose names; none for a drug of another group,
@@ -83,7 +90,11 @@ func (b *bleeding) entries(n named, fact string) []*Antithrombotic {
 	}
 	var out []*Antithrombotic
 	for _, p := range n.parts {
-		if p.keepsLine || clinical.Antithrombotic(p.ATC) == "" {
+		if clinical.Antithrombotic(p.ATC) == "" {
+			continue
+		}
+		if p.keepsLine {
+			b.lineOnly[p.Name] = true
 			continue
 		}
 		a := b.byName[p.Name]

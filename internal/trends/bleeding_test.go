@@ -162,3 +162,19 @@ func TestAFallCarriesTheDrugsThatMakeItBleed(t *testing.T) {
 		}
 	}
 }
+
+// A drug that only keeps a line open is named apart, so that nobody reads "none charted" above it; what is
+// given in a full dose too is no such drug.
+func TestWhatOnlyKeptALineOpenAroundAFall(t *testing.T) {
+	for name, c := range map[string]struct {
+		chart *chart
+		want  string
+	}{
+		"a line kept":          {newChart(t).order("o", "heparin flush", 10, 3, -48).dose("d", "heparin flush", 10, -1), "heparin"},
+		"and a full dose":      {newChart(t).dose("d", "heparin flush", 10, -1).dose("e", "heparin", 5000, -2), ""},
+		"none":                 {newChart(t).order("o", "furosemide", 40, 1, -48), ""},
+		"long before the fall": {newChart(t).dose("d", "heparin flush", 10, -169), ""},
+	} {
+		wantWords(t, name, bleedingAt(c.chart).LineOnly, c.want)
+	}
+}

@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -344,5 +345,30 @@ func TestTheSheetTellsTheFindingOfEachSet(t *testing.T) {
 	}
 	if told[trends.Negative] == 0 || told[trends.Inconclusive] == 0 || told[trends.SymptomsOnly] == 0 {
 		t.Fatalf("the demo shows too few findings: %v", told)
+	}
+}
+
+// Flags that stand and flags that ask for a review are not one number: each page says which it counts.
+func TestFlagsAreCountedAsWhatTheyAre(t *testing.T) {
+	d, board := open(t)
+	list, err := board.List(t.Context(), "4W", demo.AnchorTime())
+	if err != nil {
+		t.Fatal(err)
+	}
+	h, checked := webtest.As(web.New(d), "falls-nurse"), 0
+	for _, a := range list {
+		asking := 0
+		for _, f := range a.Review.Flags {
+			if f.Asks() {
+				asking++
+			}
+		}
+		if n := len(a.Review.Flags); n > asking && asking > 1 && a.Review.Needed && !a.Died() {
+			holds(t, get(h, "/stays/"+a.Digest.StayID).Body.String(), fmt.Sprintf("%d flags stand, %d of them asking for a review", n, asking))
+			checked++
+		}
+	}
+	if checked == 0 {
+		t.Fatal("nobody of the demo has flags that stand and ask for nothing")
 	}
 }

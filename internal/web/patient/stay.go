@@ -220,7 +220,7 @@ func (s *service) stayView(f frame.Layout, when frame.Asked, view assess.StayVie
 		}
 		v.ClearingRun, v.ClearNegatives = d.Serial.ClearingRun, view.Policy.Policy.Serial.ClearNegatives
 	}
-	v.FlagCount = flagCount(len(v.Flags))
+	v.FlagCount = flagCount(a.Review.Flags)
 	if set := d.LatestSet(); set != nil {
 		v.Latest = parts.SetLineOf(t, d, *set)
 	}
@@ -265,14 +265,25 @@ func latestRows(t charts.Table) charts.Table {
 	return charts.Table{Head: t.Head, Rows: rows}
 }
 
-func flagCount(n int) string {
-	switch n {
-	case 0:
-		return text.Say("stay.no-flag")
-	case 1:
-		return text.Say("stay.one-flag")
+// flagCount says how many flags stand, and how many of them ask for a review where not all do: the list
+// counts those.
+func flagCount(flags []alerts.Flag) string {
+	asking := 0
+	for _, f := range flags {
+		if f.Asks() {
+			asking++
+		}
 	}
-	return text.Say("stay.some-flags", n)
+	switch n := len(flags); {
+	case n == 0:
+		return text.Say("stay.no-flag")
+	case n == 1:
+		return text.Say("stay.one-flag")
+	case asking < n:
+		return text.Say("stay.flags-of", text.Say("stay.some-flags", n), asking)
+	default:
+		return text.Say("stay.some-flags", n)
+	}
 }
 
 // fellRecently reports whether a fall is among the reasons for the patient's place.
