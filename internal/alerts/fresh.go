@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"plumbline/internal/clinical"
+	"plumbline/internal/trends"
 )
 
 // UFresh is the rule by which a list is stale.
@@ -49,16 +50,15 @@ func FreshnessBy(patients []*time.Time, p clinical.UnitPolicy, at time.Time) Fre
 	return f
 }
 
-// Figures of a quiet patient, all policy: the gaps of so many days count, of which so many
-// times the median may pass; readings so close together are one look and leave no gap.
+// Figures of a quiet patient, all policy: the gaps of trends.LooksKept count, of which so many times
+// the median may pass; readings so close together are one look and leave no gap.
 const (
-	quietDays  = 7
 	quietTimes = 2
 	oneLook    = 15 * time.Minute
 )
 
 // QuietSince is from when on readings tell how often the patients of a unit are measured.
-func QuietSince(at time.Time) time.Time { return at.Add(-time.Duration(quietDays) * 24 * time.Hour) }
+func QuietSince(at time.Time) time.Time { return at.Add(-trends.LooksKept) }
 
 // QuietAfter is how old a patient's newest vital sign may be before that is said: twice the
 // median gap between the looks at each patient of the unit in the last 7 days, and at least
@@ -72,6 +72,15 @@ func QuietAfter(patients [][]time.Time, p clinical.UnitPolicy, at time.Time) tim
 	after := clinical.Hours(p.StaleAfterHours)
 	median, _ := clinical.Median(gaps)
 	return max(after, quietTimes*median)
+}
+
+// QuietAfterOf is QuietAfter by the digests of all patients of a unit at a moment.
+func QuietAfterOf(list []Assessment, p clinical.UnitPolicy, at time.Time) time.Duration {
+	patients := make([][]time.Time, len(list))
+	for n, a := range list {
+		patients[n] = a.Digest.Looks
+	}
+	return QuietAfter(patients, p, at)
 }
 
 // gapsOf are the times between the looks at a patient.

@@ -39,6 +39,8 @@ type Digest struct {
 	// NewestVitals is when the newest reading with a believed pressure or pulse was taken
 	// that was not taken here (U-FRESH); nil where there is none.
 	NewestVitals *time.Time
+	// Looks are when the readings of NewestVitals were taken within LooksKept before it, by time.
+	Looks []time.Time
 
 	// LowAtRest is the newest systolic at rest under 90 mmHg that no later one of 90 or more
 	// follows; nil where there is none. For how long it is told is alerts' to say.

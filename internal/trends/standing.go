@@ -64,6 +64,7 @@ func (d *Digest) takeStanding(c clinical.Chart, p clinical.Policy) {
 			d.takeNewest(r, b, p.Plausible)
 		}
 	}
+	d.trimLooks()
 	slices.SortFunc(d.Restrictions, func(a, b RestrictionFact) int {
 		return cmp.Or(a.From.Compare(b.From), strings.Compare(a.SourceID, b.SourceID))
 	})
@@ -113,6 +114,18 @@ func (d *Digest) takeNewest(r clinical.Record, v clinical.Vitals, p clinical.Pla
 	if d.NewestVitals == nil || b.At.After(*d.NewestVitals) {
 		d.NewestVitals = &b.At
 	}
+	d.Looks = append(d.Looks, b.At)
+}
+
+// LooksKept is how long before the newest one a digest keeps when readings were taken: what tells
+// how often the patients of a unit are measured (U-FRESH) looks no further back.
+const LooksKept = 7 * 24 * time.Hour
+
+// trimLooks sorts the times of the readings, and drops those of long ago.
+func (d *Digest) trimLooks() {
+	slices.SortFunc(d.Looks, time.Time.Compare)
+	n := slices.IndexFunc(d.Looks, func(t time.Time) bool { return t.After(d.NewestVitals.Add(-LooksKept)) })
+	d.Looks = slices.Clone(d.Looks[max(0, n):])
 }
 
 // fluidsFrom is the beginning of the time of which fluids are kept: the 48 h before the

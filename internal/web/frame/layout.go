@@ -108,6 +108,20 @@ func (s *Frame) LayoutOfUnits(c *gin.Context, title string, units []string, when
 	return f
 }
 
+// LayoutOfLists is LayoutOfUnits for lists of which it is known how old they are, by unit.
+func (s *Frame) LayoutOfLists(
+	c *gin.Context, title string, units []string, fresh map[string]alerts.Freshness, when Asked,
+) Layout {
+	f := s.ways(c, title)
+	for _, unit := range units {
+		if says := s.Times(when.At, when.Live).Stale(fresh[unit]); says != "" {
+			f.Old = append(f.Old, OldList{unit, says})
+		}
+	}
+	f.Unchecked = s.unchecked(c.Request.Context(), units...)
+	return f
+}
+
 // ways is the frame with the ways to other pages.
 func (s *Frame) ways(c *gin.Context, title string) Layout {
 	a, f := AccountOf(c), s.Bare(c, title)

@@ -19,24 +19,49 @@ func (s *service) answerAbout(ctx context.Context, unit string, when frame.Asked
 		a, err := s.answer(ctx, unit, when, "", nil)
 		return &keptList{answer: a}, err
 	}
-	data := ""
-	if s.DataState != nil {
-		var err error
-		if data, err = s.DataState(ctx); err != nil {
-			return nil, err
-		}
+	data, err := s.basisOf(ctx)
+	if err != nil {
+		return nil, err
 	}
-	data += " " + s.PolicyFor(ctx).Hash
 	return s.lists.get(ctx, unit, when.At, data, func(ctx context.Context, before *answer) (*answer, error) {
 		return s.answer(ctx, unit, when, data, before)
 	})
 }
 
-// answer works out the list of a unit, and what has changed since its last huddle.
-// The list of then is taken over from an answer before where it rests on the same.
-func (s *service) answer(
-	ctx context.Context, unit string, when frame.Asked, data string, before *answer,
-) (*answer, error) {
+// openAbout is the answer about a unit without what has changed since the last huddle and without
+// people: what the page of all units shows, for a fraction of the work.
+func (s *service) openAbout(ctx context.Context, unit string, when frame.Asked) (*answer, error) {
+	if !when.Live {
+		return s.open(ctx, unit, when)
+	}
+	data, err := s.basisOf(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if k := s.lists.kept(unit, when.At, data); k != nil {
+		return k.answer, nil
+	}
+	k, err := s.opens.get(ctx, unit, when.At, data, func(ctx context.Context, _ *answer) (*answer, error) {
+		return s.open(ctx, unit, when)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return k.answer, nil
+}
+
+// basisOf names the facts and the policy on which a live answer rests.
+func (s *service) basisOf(ctx context.Context) (data string, err error) {
+	if s.DataState != nil {
+		if data, err = s.DataState(ctx); err != nil {
+			return "", err
+		}
+	}
+	return data + " " + s.PolicyFor(ctx).Hash, nil
+}
+
+// open works out the list of a unit and what is owed by it.
+func (s *service) open(ctx context.Context, unit string, when frame.Asked) (*answer, error) {
 	ask := s.Patients.List
 	if when.Live {
 		ask = s.Patients.Live
@@ -46,13 +71,24 @@ func (s *service) answer(
 		return nil, err
 	}
 	s.Metrics.Lists.Inc()
-	whole := s.PolicyFor(ctx).Policy
-	p := whole.Unit
-	from := alerts.LastHuddle(p, s.Zone, when.At)
-	a := &answer{at: when.At, list: list, nextShift: alerts.NextShift(p, s.Zone, when.At)}
+	p := s.PolicyFor(ctx).Policy
+	a := &answer{at: when.At, list: list, nextShift: alerts.NextShift(p.Unit, s.Zone, when.At)}
 	for _, one := range list {
-		a.dues = append(a.dues, episodes.Owed(one, whole, a.nextShift)...)
+		a.dues = append(a.dues, episodes.Owed(one, p, a.nextShift)...)
 	}
+	return a, nil
+}
+
+// answer works out the list of a unit, and what has changed since its last huddle.
+// The list of then is taken over from an answer before where it rests on the same.
+func (s *service) answer(
+	ctx context.Context, unit string, when frame.Asked, data string, before *answer,
+) (*answer, error) {
+	a, err := s.open(ctx, unit, when)
+	if err != nil {
+		return nil, err
+	}
+	from, list := alerts.LastHuddle(s.PolicyFor(ctx).Policy.Unit, s.Zone, when.At), a.list
 	a.thenFor = from.Format(time.RFC3339) + " " + data
 	if before != nil && when.Live && s.DataState != nil && before.thenFor == a.thenFor {
 		a.then = before.then

@@ -72,10 +72,11 @@ func (s *service) hospitalPage(c *frame.Request) (frame.Page, error) {
 	for _, tier := range alerts.Tiers {
 		v.Tiers = append(v.Tiers, text.TierNames[tier])
 	}
-	if err := s.fillHospital(ctx, &v, units, when); err != nil {
+	ages, err := s.fillHospital(ctx, &v, units, when)
+	if err != nil {
 		return nil, err
 	}
-	v.Layout = s.LayoutOfUnits(c, text.Say("hospital.heading"), units, when).At(frame.HospitalURL)
+	v.Layout = s.LayoutOfLists(c, text.Say("hospital.heading"), units, ages, when).At(frame.HospitalURL)
 	if when.Live {
 		v.Layout = v.Layout.Live(when.At)
 		v.Refresh = true
@@ -83,20 +84,23 @@ func (s *service) hospitalPage(c *frame.Request) (frame.Page, error) {
 	return frame.Show(200, "hospital", v)
 }
 
-// fillHospital adds the units and the patients who stand highest across them.
-func (s *service) fillHospital(ctx context.Context, v *hospitalView, units []string, when frame.Asked) error {
-	listers := map[string]lister{}
+// fillHospital adds the units and the patients who stand highest across them, and returns how old
+// each unit's list is.
+func (s *service) fillHospital(
+	ctx context.Context, v *hospitalView, units []string, when frame.Asked,
+) (map[string]alerts.Freshness, error) {
+	listers, ages := map[string]lister{}, map[string]alerts.Freshness{}
 	var all []alerts.Assessment
 	for _, unit := range units {
-		kept, err := s.answerAbout(ctx, unit, when)
+		a, err := s.openAbout(ctx, unit, when)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		fresh, given := s.FreshOf(ctx, unit, kept.answer.list, when.At), s.standingOn(ctx, unit, when, kept.answer)
-		l := s.listerOf(ctx, unit, when, kept.answer, fresh, sight{names: v.Names}, choice{}, given)
-		listers[unit] = l
+		fresh, given := s.FreshOf(ctx, unit, a.list, when.At), s.standingOn(ctx, unit, when, a)
+		l := s.listerOf(ctx, unit, when, a, fresh, sight{names: v.Names}, choice{}, given)
+		listers[unit], ages[unit] = l, fresh
 		v.Units = append(v.Units, l.unitLine(unit, fresh))
-		all = append(all, kept.answer.list...)
+		all = append(all, a.list...)
 	}
 	v.Patients = text.Plural(len(all), text.Say("counts.patient"), text.Say("counts.patients"))
 	alerts.Rank(all)
@@ -106,7 +110,7 @@ func (s *service) fillHospital(ctx context.Context, v *hospitalView, units []str
 		}
 		v.Worst = append(v.Worst, listers[a.Digest.Stay.Unit].worst(a))
 	}
-	return nil
+	return ages, nil
 }
 
 // unitLine counts what a unit has open.

@@ -167,7 +167,8 @@ func (s *service) listerOf(
 		l.query = frame.AsOfQuery(when.At)
 	}
 	if l.quiet = func(alerts.Assessment) bool { return false }; !fresh.Stale {
-		l.quiet = s.Quiet(ctx, unit, when.At, a.list...) // else the banner says it of all
+		after := alerts.QuietAfterOf(a.list, l.policy.Unit, when.At)
+		l.quiet = func(one alerts.Assessment) bool { return one.Quiet(after) } // else the banner says it of all
 	}
 	l.marks = make(map[string][]markView, len(a.list))
 	for _, one := range a.list {

@@ -73,6 +73,7 @@ type service struct {
 	*frame.Frame
 	Deps
 	lists listCache
+	opens listCache // answers without what has changed: see openAbout
 }
 
 // Routes are the ways to these pages.
