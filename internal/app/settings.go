@@ -92,6 +92,8 @@ var options = []option{
 	{"smart-record", "", "FHIR address of the record that opens pages here (SMART App Launch); it needs public-url and oidc-map"},
 	{"smart-client-id", "", "what this program is called at the record"},
 	{"smart-client-secret", "", "its secret there; none: a public client"},
+	{"smart-key", "", "its private key in PEM, RSA or P-384, in place of a secret"},
+	{"smart-key-id", "", "the number of that key (kid)"},
 	{"smart-scopes", "launch openid fhirUser", "what is asked of the record; with patient/Patient.r the number of a patient is read there"},
 	{"oidc-groups-claim", "groups", "the claim that lists somebody's groups"},
 	{"oidc-name-claim", "preferred_username", "the claim that names the account at its first sign-in"},

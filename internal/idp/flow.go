@@ -116,7 +116,11 @@ func (s *Service) Finish(ctx context.Context, f Flow, q url.Values) (Person, err
 		return Person{}, err
 	}
 	ctx = oidc.ClientContext(ctx, s.http)
-	tokens, err := at.oauth.Exchange(ctx, code, oauth2.VerifierOption(f.Verifier))
+	options, err := s.proof(at)
+	if err != nil {
+		return Person{}, err
+	}
+	tokens, err := at.oauth.Exchange(ctx, code, append(options, oauth2.VerifierOption(f.Verifier))...)
 	if err != nil {
 		return Person{}, exchangeRefusal(err)
 	}

@@ -14,6 +14,8 @@ import (
 
 	"github.com/coreos/go-oidc/v3/oidc"
 	"golang.org/x/oauth2"
+
+	"plumbline/internal/smart"
 )
 
 // The record opens pages here by SMART App Launch 2.x (the launch from the record, with PKCE; from memory of
@@ -106,6 +108,21 @@ func (s *Service) findRecord(ctx context.Context) (*found, error) {
 		oauth: oauth2.Config{
 			ClientID: s.ClientID, ClientSecret: s.ClientSecret, Endpoint: endpoint, RedirectURL: s.Redirect(), Scopes: s.Scopes,
 		},
+	}, nil
+}
+
+// proof is with what the program proves itself when it hands in a code, beside a secret: nothing, or a statement
+// signed by its key.
+func (s *Service) proof(at *found) ([]oauth2.AuthCodeOption, error) {
+	if len(s.Key) == 0 {
+		return nil, nil
+	}
+	says, err := smart.Assertion(smart.Settings{ClientID: s.ClientID, Key: s.Key, KeyID: s.KeyID}, at.oauth.Endpoint.TokenURL, s.clock())
+	if err != nil {
+		return nil, err
+	}
+	return []oauth2.AuthCodeOption{
+		oauth2.SetAuthURLParam("client_assertion", says), oauth2.SetAuthURLParam("client_assertion_type", smart.AssertionType),
 	}, nil
 }
 

@@ -12,6 +12,7 @@ import (
 	"github.com/coreos/go-oidc/v3/oidc"
 
 	"plumbline/internal/auth"
+	"plumbline/internal/smart"
 )
 
 // Settings are those of the sign-in service, checked. Without an Issuer there is none.
@@ -28,6 +29,9 @@ type Settings struct {
 	// sign-in service that people come to by themselves. It names its Issuer itself.
 	Record string
 	Scopes []string // asked of the record
+	// Key, in PEM, is with what the program proves itself to the record in place of a secret; KeyID is its number (kid).
+	Key   []byte
+	KeyID string
 }
 
 // BackPath is where the service sends browsers back to.
@@ -47,10 +51,10 @@ func ReadLaunch(v map[string]string, publicURL string) (Settings, error) {
 	s := Settings{
 		Record: strings.TrimSuffix(v["smart-record"], "/"), ClientID: v["smart-client-id"], ClientSecret: v["smart-client-secret"],
 		GroupsClaim: v["oidc-groups-claim"], NameClaim: v["oidc-name-claim"], PublicURL: publicURL,
-		Scopes: strings.Fields(v["smart-scopes"]),
+		Scopes: strings.Fields(v["smart-scopes"]), Key: []byte(v["smart-key"]), KeyID: v["smart-key-id"],
 	}
 	if s.Record == "" {
-		for _, name := range []string{"smart-client-id", "smart-client-secret"} {
+		for _, name := range []string{"smart-client-id", "smart-client-secret", "smart-key", "smart-key-id"} {
 			if v[name] != "" {
 				return s, fmt.Errorf("%s is set and smart-record is not; set smart-record to the FHIR address of the record, "+
 					"or leave all of them out", name)
@@ -65,6 +69,9 @@ func ReadLaunch(v map[string]string, publicURL string) (Settings, error) {
 		needed{"smart-client-id", s.ClientID, "the record gives it when this program is registered there"},
 		s.needs(v)...)
 	if err != nil {
+		return s, err
+	}
+	if err := s.checkKey(); err != nil {
 		return s, err
 	}
 	for _, scope := range []string{"launch", oidc.ScopeOpenID} {
@@ -116,6 +123,23 @@ func ReadSettings(v map[string]string, publicURL string) (Settings, error) {
 	}
 	s.Map, err = ParseMap(v["oidc-map"])
 	return s, err
+}
+
+// checkKey holds what the program proves itself with to one thing: a secret, a key with its number, or nothing.
+func (s Settings) checkKey() error {
+	if len(s.Key) == 0 {
+		return nil
+	}
+	if s.ClientSecret != "" {
+		return fmt.Errorf("smart-key and smart-client-secret are both set; leave the one out that the record does not ask for")
+	}
+	if s.KeyID == "" {
+		return fmt.Errorf("smart-key needs smart-key-id: the record knows the key by it")
+	}
+	if _, _, err := smart.ReadKey(s.Key); err != nil {
+		return fmt.Errorf("smart-key %w", err)
+	}
+	return nil
 }
 
 // needed is a setting that another one needs, and what it is.

@@ -150,11 +150,23 @@ func TestSettingsOfALaunch(t *testing.T) {
 		{"oidc-groups-claim", "", "smart-record needs oidc-groups-claim"},
 		{"smart-scopes", "launch fhirUser", "lacks openid"},
 		{"smart-scopes", "openid", "lacks launch"},
+		{"smart-key", "x", "smart-key needs smart-key-id"},
+		{"smart-key-id", "k", ""},
 	} {
 		v := maps.Clone(good)
 		v[c.name] = c.value
-		if _, err := idp.ReadLaunch(v, "https://falls.example"); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := idp.ReadLaunch(v, "https://falls.example"); (err == nil) != (c.want == "") || err != nil && !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s=%q: %v, want %q", c.name, c.value, err, c.want)
+		}
+	}
+	for change, want := range map[string]string{"smart-client-secret": "both set", "smart-scopes": "smart-key is no private key"} {
+		v := maps.Clone(good)
+		v["smart-key"], v["smart-key-id"] = "x", "k"
+		if change == "smart-client-secret" {
+			v[change] = secret
+		}
+		if _, err := idp.ReadLaunch(v, "https://falls.example"); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("a key, %s: %v, want %q", change, err, want)
 		}
 	}
 	if _, err := idp.ReadLaunch(good, ""); err == nil || !strings.Contains(err.Error(), "needs public-url") {

@@ -1,4 +1,5 @@
-// Package smart signs in at FHIR servers by SMART Backend Services: with a private key, and nobody there.
+// Package smart signs in at FHIR servers with a private key: by SMART Backend Services, where nobody is there, and
+// as the program whose user comes back from a sign-in.
 package smart
 
 import (
@@ -63,13 +64,13 @@ func (s *SignIn) Bearer(ctx context.Context) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	assertion, err := s.assertion(address)
+	assertion, err := Assertion(s.Settings, address, s.Clock())
 	if err != nil {
 		return "", err
 	}
 	form := url.Values{
 		"grant_type": {"client_credentials"}, "scope": {s.Settings.Scope}, "client_assertion": {assertion},
-		"client_assertion_type": {"urn:ietf:params:oauth:client-assertion-type:jwt-bearer"},
+		"client_assertion_type": {AssertionType},
 	}
 	var got struct {
 		AccessToken string  `json:"access_token"`
@@ -124,20 +125,23 @@ func (s *SignIn) ask(ctx context.Context, method, at string, form url.Values, in
 	return json.NewDecoder(io.LimitReader(answer.Body, 1<<20)).Decode(into)
 }
 
-// assertion says who we are, signed with the private key.
-func (s *SignIn) assertion(audience string) (string, error) {
-	key, algorithm, err := ReadKey(s.Settings.Key)
+// AssertionType is the type of an assertion (RFC 7523).
+const AssertionType = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
+
+// Assertion says to a token service who asks, signed with the private key (private_key_jwt).
+func Assertion(who Settings, audience string, now time.Time) (string, error) {
+	key, algorithm, err := ReadKey(who.Key)
 	if err != nil {
 		return "", err
 	}
-	options := (&jose.SignerOptions{}).WithType("JWT").WithHeader("kid", s.Settings.KeyID)
+	options := (&jose.SignerOptions{}).WithType("JWT").WithHeader("kid", who.KeyID)
 	signer, err := jose.NewSigner(jose.SigningKey{Algorithm: algorithm, Key: key}, options)
 	if err != nil {
 		return "", err
 	}
 	claims, err := json.Marshal(map[string]any{
-		"iss": s.Settings.ClientID, "sub": s.Settings.ClientID, "aud": audience, "jti": rand.Text(),
-		"iat": s.Clock().Unix(), "exp": s.Clock().Add(assertionLasts).Unix(),
+		"iss": who.ClientID, "sub": who.ClientID, "aud": audience, "jti": rand.Text(),
+		"iat": now.Unix(), "exp": now.Add(assertionLasts).Unix(),
 	})
 	if err != nil {
 		return "", err

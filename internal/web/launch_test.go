@@ -2,6 +2,11 @@ package web_test
 
 import (
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
 	"net/http/httptest"
 	"net/url"
 	"strings"
@@ -91,6 +96,32 @@ func TestTheRecordOpensThePageOfItsPatient(t *testing.T) {
 		if w := v.do("GET", "/stays/S108", nil); w.Code != 200 {
 			t.Errorf("%s: the page = %d", name, w.Code)
 		}
+	}
+}
+
+// A client that proves itself by a key: the record checks a statement that is signed with it (RFC 7523, from memory).
+func TestALaunchIsProvedByAKey(t *testing.T) {
+	key, err := ecdsa.GenerateKey(elliptic.P384(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	der, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	private := string(pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}))
+	h, v := newRecord(t, map[string]string{"smart-client-secret": "", "smart-key": private, "smart-key-id": "k1"})
+	h.provider.Key = &key.PublicKey
+	if w := h.launch(t, v); w.Code != 303 || signedInAs(t, v) != "Ann" {
+		t.Errorf("back = %d, %s", w.Code, words(w))
+	}
+	other, err := ecdsa.GenerateKey(elliptic.P384(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.provider.Key = &other.PublicKey
+	if w := h.launch(t, newVisitor(v.handler)); w.Code != 403 || !strings.HasSuffix(h.last(), string(idp.WrongCode)) {
+		t.Errorf("with a key that the record does not know = %d, %s", w.Code, h.last())
 	}
 }
 

@@ -79,6 +79,8 @@ type Provider struct {
 	Resources map[string]string
 	// Public, where set, takes the program as a public client, without a secret.
 	Public bool
+	// Key, where set, takes the program by a statement signed with the private half of it (RFC 7523), once each.
+	Key any
 
 	Codes int // how often a code was handed in
 
@@ -86,6 +88,7 @@ type Provider struct {
 	users map[string]User
 	codes map[string]grant // each serves once
 	open  map[string]User  // by access token
+	seen  map[string]bool  // statements of the program
 }
 
 // grant is a sign-in at the service whose code has not been handed in.
@@ -112,7 +115,7 @@ func StartAt(address, redirect string) (*Provider, error) {
 	}
 	p := &Provider{
 		Redirect: redirect, InToken: true,
-		users: map[string]User{}, codes: map[string]grant{}, open: map[string]User{},
+		users: map[string]User{}, codes: map[string]grant{}, open: map[string]User{}, seen: map[string]bool{},
 	}
 	routes := http.NewServeMux()
 	routes.HandleFunc("GET /.well-known/openid-configuration", p.discovery)
@@ -244,7 +247,7 @@ func (p *Provider) token(w http.ResponseWriter, r *http.Request) {
 	id, secret := credentials(r)
 	g, ok := p.codes[r.PostFormValue("code")]
 	switch {
-	case id != ClientID || secret != ClientSecret && !(p.Public && secret == ""):
+	case id != ClientID || !p.proved(r, secret):
 		write(w, http.StatusUnauthorized, map[string]string{"error": "invalid_client"})
 		return
 	case r.PostFormValue("grant_type") != "authorization_code":
@@ -267,6 +270,32 @@ func (p *Provider) token(w http.ResponseWriter, r *http.Request) {
 		says["id_token"] = raw
 	}
 	write(w, http.StatusOK, says)
+}
+
+// proved tells whether a program is the registered one.
+func (p *Provider) proved(r *http.Request, secret string) bool {
+	if p.Key == nil {
+		return secret == ClientSecret || p.Public && secret == ""
+	}
+	signed, err := jose.ParseSignedCompact(r.PostFormValue("client_assertion"), []jose.SignatureAlgorithm{jose.RS384, jose.ES384})
+	if err != nil || r.PostFormValue("client_assertion_type") != "urn:ietf:params:oauth:client-assertion-type:jwt-bearer" {
+		return false
+	}
+	payload, err := signed.Verify(p.Key)
+	var says struct {
+		Issuer   string `json:"iss"`
+		Subject  string `json:"sub"`
+		Audience string `json:"aud"`
+		Expires  int64  `json:"exp"`
+		ID       string `json:"jti"`
+	}
+	if err != nil || json.Unmarshal(payload, &says) != nil || p.seen[says.ID] {
+		return false
+	}
+	p.seen[says.ID] = true
+	ahead := time.Unix(says.Expires, 0).Sub(clinical.SystemClock())
+	return secret == "" && says.Issuer == ClientID && says.Subject == ClientID && says.Audience == p.URL+"/token" &&
+		ahead > 0 && ahead <= 5*time.Minute && signed.Signatures[0].Header.KeyID != ""
 }
 
 // credentials are a program's id and secret, from the header, where both are escaped as
