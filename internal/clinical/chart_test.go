@@ -179,6 +179,37 @@ func TestWithoutARecordedTimeEachTimeIsKnownWhenItComes(t *testing.T) {
 	}
 }
 
+// A row without a recorded time has one place among the versions of its fact, that of its own time; an end
+// that is known later moves it nowhere. So what was taken back or corrected in between stays so.
+func TestAnEndThatIsKnownLaterOutweighsNoLaterVersion(t *testing.T) {
+	end := hour(20)
+	begun := func(at float64) Version {
+		return Version{
+			Kind: KindPrecaution, SourceID: "p", StayID: "S", RecordedAt: hour(at), Status: Final,
+			Body: Precaution{Precaution: "bed alarm", StartedAt: hour(at), EndedAt: &end},
+		}
+	}
+	stated := begun(0)
+	stated.Stated, stated.RecordedAt, stated.Body = true, hour(1.5), Precaution{Precaution: "bed alarm", StartedAt: hour(0)}
+	for name, c := range map[string]struct {
+		versions      []Version
+		counts, ended bool
+	}{
+		"the row alone":                {[]Version{begun(0)}, true, true},
+		"taken back before its end":    {[]Version{begun(0), back(KindPrecaution, "p", "", 1.5)}, false, false},
+		"taken back before it begins":  {[]Version{begun(3), back(KindPrecaution, "p", "", 1.5)}, true, true},
+		"corrected to one without end": {[]Version{begun(0), stated}, true, false},
+	} {
+		for _, vs := range [][]Version{c.versions, {c.versions[len(c.versions)-1], c.versions[0]}} {
+			chart := ChartAt("S", vs, hour(21))
+			ended := len(chart.Records) == 1 && chart.Records[0].Body.(Precaution).EndedAt != nil
+			if (len(chart.Records) == 1) != c.counts || ended != c.ended {
+				t.Errorf("%s: %+v", name, chart.Records)
+			}
+		}
+	}
+}
+
 func TestAConditionIsKnownFromAdmission(t *testing.T) {
 	condition := Version{Kind: KindCondition, SourceID: "c", StayID: "S", Status: Final, Body: Condition{ICD10: "G20"}}
 	vs := []Version{stayed("S", "4W", 2, nil, -10), condition}
