@@ -3,6 +3,7 @@ package web_test
 import (
 	"errors"
 	"fmt"
+	"html"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -12,6 +13,7 @@ import (
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/audit"
+	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
@@ -345,6 +347,35 @@ func TestTheSheetTellsTheFindingOfEachSet(t *testing.T) {
 	}
 	if told[trends.Negative] == 0 || told[trends.Inconclusive] == 0 || told[trends.SymptomsOnly] == 0 {
 		t.Fatalf("the demo shows too few findings: %v", told)
+	}
+}
+
+// Who takes over reads each thing once: no finding, no precautions and no death stand twice in what is
+// copied of a patient.
+func TestTheHandoverOfEachPatientTellsAThingOnce(t *testing.T) {
+	d, board := open(t)
+	died := demo.AnchorTime().Add(-10 * time.Minute)
+	board.Put(t, clinical.Version{
+		Kind: clinical.KindFall, SourceID: "F-DIED", StayID: "S106", RecordedAt: died, Stated: true, Status: clinical.Final,
+		Body: clinical.Fall{FellAt: died, Injury: "death"},
+	})
+	page := get(webtest.As(web.New(d), "falls-nurse"), "/units/4W").Body.String()
+	rows := strings.Split(page, `id="row-`)[1:]
+	once := regexp.MustCompile(`systolic drop \d+|precautions? missing|died|stopped by symptoms|tell the provider`)
+	for _, row := range rows {
+		if !strings.Contains(row, `class="handover"`) {
+			continue
+		}
+		handover := html.UnescapeString(part(t, row, `class="handover"`, "</textarea>"))
+		told := map[string]int{}
+		for _, what := range once.FindAllString(handover, -1) {
+			told[what]++
+		}
+		for what, n := range told {
+			if n > 1 {
+				t.Errorf("%d times %q: %s", n, what, handover)
+			}
+		}
 	}
 }
 

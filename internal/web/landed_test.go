@@ -20,7 +20,8 @@ func listRow(t *testing.T, page, stay string) string {
 }
 
 // What was charted here counts at once: within the minute in which a set was taken no page says
-// that its recheck is overdue beside that nothing is owed.
+// that its recheck is overdue beside that nothing is owed, and list, patient's page and handover tell
+// the same set.
 func TestASetCountsInTheMinuteInWhichItIsTaken(t *testing.T) {
 	s := newShift(t)
 	pages := func() map[string]string {
@@ -48,9 +49,15 @@ func TestASetCountsInTheMinuteInWhichItIsTaken(t *testing.T) {
 			_, page, _ = strings.Cut(page, "/stays/S113/new-set")
 			page, _, _ = strings.Cut(page, "</li>")
 		}
+		if name != "beds" && !strings.Contains(page, "aria-label=\"lying 142/78, standing 140/77 at 1 min") {
+			t.Errorf("%s does not show the new set: %s", name, part(t, page, "aria-label=\"lying", ">"))
+		}
 		page = strings.NewReplacer("Was owed: Recheck overdue since", "", "Opened. Recheck overdue since", "").Replace(page)
 		if at := strings.Index(page, "overdue since"); at >= 0 {
 			t.Errorf("%s: %s", name, page[max(0, at-300):at+100])
 		}
 	}
+	handover := part(t, pages()["list"], `class="handover"`, "</textarea>")
+	holds(t, handover, "Latest set: negative, 142/78 → 140/77 at 1 min, drop 2")
+	lacks(t, handover, "overdue")
 }

@@ -58,6 +58,33 @@ func TestACodedFractureIsAskedAbout(t *testing.T) {
 	}
 }
 
+// Who fell with an injury and was stood since without a clearance is asked about as a fracture is: the set
+// has ended the block, and no provider has decided.
+func TestAnInjuryThatNobodyClearedIsAskedAbout(t *testing.T) {
+	d, board := open(t)
+	fell := d.Clock().Add(-5 * time.Hour)
+	board.Put(t, clinical.Version{
+		Kind: clinical.KindFall, SourceID: "F-new", StayID: "S108", RecordedAt: fell, Stated: true,
+		Status: clinical.Final, Body: clinical.Fall{FellAt: fell, Injury: "moderate"},
+	})
+	for n, p := range []clinical.Position{clinical.Lying, clinical.Standing} {
+		v := felt(p)
+		v.TakenAt, v.SetID = fell.Add(time.Hour+time.Duration(n)*3*time.Minute), "since"
+		board.Put(t, clinical.Version{
+			Kind: clinical.KindVitals, SourceID: "V-" + string(p), StayID: "S108", RecordedAt: v.TakenAt, Stated: true,
+			Status: clinical.Final, Body: v,
+		})
+	}
+	h := webtest.As(web.New(d), "bedside-nurse")
+	a := answered(t, sendSet(h, "/stays/S108/new-set", typed(), "application/json"))
+	if len(a.Doubts) != 1 || a.Doubts[0].Code != "stood_not_asked" || !strings.Contains(a.Doubts[0].Text, "no clearance charted") {
+		t.Errorf("asked: %+v", a)
+	}
+	if w := sendSet(h, "/stays/S108/new-set", typed("cleared_by=Dr A", "cleared_at="+wall(-20)), "application/json"); w.Code != http.StatusOK {
+		t.Errorf("cleared = %d %s", w.Code, w.Body)
+	}
+}
+
 // A word that is no precaution is refused with its reason, and nothing is stored.
 func TestAPrecautionThatIsNoneIsRefused(t *testing.T) {
 	s := newShift(t)

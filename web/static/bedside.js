@@ -530,7 +530,7 @@
 		};
 
 		const steps = {
-			before: () => !deathAsked() || !value("mobility") || !value("hold") && !value("no_holds") ? note(words.needAnswer) : (begin(), show(d.review ? afterRest() : "limb")),
+			before: () => !deathAsked() ? note(words.needDied) : !value("mobility") || !value("hold") && !value("no_holds") ? note(words.needAnswer) : (begin(), show(d.review ? afterRest() : "limb")),
 			limb: () => limbChosen(),
 			rest: () => { d.moments.rest = now(); show("restcount"); },
 			restcount: () => {
@@ -855,7 +855,7 @@
 		});
 		// What was so at the last set is offered: one tap says that it is so now, and that the patient rests.
 		el("as-last")?.addEventListener("click", e => {
-			if (!deathAsked()) return note(words.needAnswer);
+			if (!deathAsked()) return note(words.needDied);
 			const { mobility, limb } = e.currentTarget.dataset;
 			for (const [name, chosen] of [["mobility", mobility], ["no_holds", "yes"], ["limb", limb], ["base_position", "lying"]]) {
 				for (const f of named(name)) f.checked = f.value === chosen;

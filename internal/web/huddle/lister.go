@@ -552,7 +552,7 @@ func (l lister) sheetRow(a alerts.Assessment) sheetRow {
 	}
 	if set := a.Digest.LatestSet(); set != nil {
 		r.Drawn = parts.DrawnOf(a.Digest, *set).Set
-		r.Set, r.Past = l.SetBrief(a.Digest, *set, toldByLead(a)), a.Digest.Overtaken(*set) != nil
+		r.Set, r.Past = l.SetBrief(a.Digest, *set, parts.ToldByLead(a)), a.Digest.Overtaken(*set) != nil
 	}
 	setOwed := false
 	for _, t := range owed {
@@ -612,11 +612,4 @@ func leadOf(a alerts.Assessment) clinical.Figures {
 		return nil
 	}
 	return a.Reasons[0].Figures
-}
-
-// toldByLead reports whether the first reason of a row tells by what its latest set is positive.
-func toldByLead(a alerts.Assessment) bool {
-	latest, read := a.Digest.LatestSet(), a.Digest.LatestInterpretable()
-	by := a.DecidedBy()
-	return (by == alerts.TPositive || by == alerts.TGap) && latest != nil && read != nil && latest.StartedAt.Equal(read.StartedAt)
 }

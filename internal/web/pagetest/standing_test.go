@@ -430,3 +430,43 @@ func TestTheFormKnowsLimbsAndOtherSets(t *testing.T) {
 	w.step("rest")
 	quiet(t, w.page)
 }
+
+// Who died of a fall by the chart is measured only once the bed was checked: the form stays on its first
+// screen until that is ticked, and the server, which asks the same, asks it no second time.
+func TestADeathIsAskedAboutFirst(t *testing.T) {
+	w := openWard(t, "")
+	fell := demo.AnchorTime().Add(-time.Hour)
+	w.deps.Answers.(*webtest.Answers).Put(t, clinical.Version{
+		Kind: clinical.KindFall, SourceID: "F-DIED", StayID: "S108", RecordedAt: fell, Stated: true, Status: clinical.Final,
+		Body: clinical.Fall{FellAt: fell, Injury: "death"},
+	})
+	w.open(func(a alerts.Assessment) bool { return a.Digest.StayID == "S108" })
+	page := w.page
+	if got := page.Text("#s-before"); !strings.Contains(got, "this patient died of the fall") || !strings.Contains(got, "Check the bed and the wristband") {
+		t.Errorf("the first screen reads:\n%s", got)
+	}
+	w.pick("mobility", "bed")
+	w.pick("no_holds", "yes")
+	page.Click("#go")
+	w.note("tick first that bed and wristband are checked")
+	w.step("before")
+	w.pick("confirm", "died")
+	page.Click("#go")
+	w.step("limb")
+	w.pick("limb", "left arm")
+	page.Click("#go")
+	w.step("rest")
+	page.Click("#go")
+	w.step("restcount")
+	w.forward(5 * time.Minute)
+	page.Click("#go")
+	w.step("base")
+	w.figures("base", "128", "74", "70")
+	page.Click("#go")
+	w.step("withheld")
+	page.Click("#go")
+	if facts := w.sent(); len(facts) != 1 {
+		t.Errorf("%d facts", len(facts))
+	}
+	quiet(t, page)
+}

@@ -83,6 +83,13 @@ func HandoverOf(
 	}
 }
 
+// ToldByLead reports whether the first reason of a patient tells by what the latest set is positive.
+func ToldByLead(a alerts.Assessment) bool {
+	latest, read := a.Digest.LatestSet(), a.Digest.LatestInterpretable()
+	by := a.DecidedBy()
+	return (by == alerts.TPositive || by == alerts.TGap) && latest != nil && read != nil && latest.StartedAt.Equal(read.StartedAt)
+}
+
 // ToldOf says of a thing that is done whom was told of it, and when.
 func ToldOf(t frame.Times, thing episodes.Thing) string {
 	return text.Say("parts.hand-told", text.EpisodeKinds[thing.Kind], t.ThingBrief(thing, true))
@@ -144,7 +151,7 @@ func handoverText(t frame.Times, a alerts.Assessment, why, owed, mind, said []st
 	}
 	found := text.Say("parts.hand-no-set")
 	if set := d.LatestSet(); set != nil {
-		found = t.SetBrief(d, *set, false)
+		found = t.SetBrief(d, *set, ToldByLead(a))
 	}
 	lines = append(lines, text.Say("parts.hand-found", found))
 	if len(owed) == 0 {
