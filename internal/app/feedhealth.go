@@ -26,6 +26,9 @@ func (s *site) feedHealth(ctx context.Context, w *ingest.Watcher, now time.Time)
 	if h.Gaps, err = s.watch.GapsNow(ctx); err != nil {
 		return h, err
 	}
+	if h.Outbox, err = s.outboxStates(ctx); err != nil {
+		return h, err
+	}
 	lease, mine := s.lease.standing()
 	h.Lease = s.leaseShown()
 	h.Trouble = s.trouble(w, now)

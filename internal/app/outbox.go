@@ -20,6 +20,7 @@ import (
 	"plumbline/internal/smart"
 	"plumbline/internal/text"
 	"plumbline/internal/trends"
+	"plumbline/internal/web/parts"
 )
 
 // sendSettings say where what is taken here goes, and how.
@@ -183,6 +184,33 @@ func (s *site) newSender(clock clinical.Clock) *outbox.Sender {
 		return nil
 	}
 	return &outbox.Sender{Store: s.store, Ways: ways, Clock: clock, Log: s.log}
+}
+
+// outboxStates tells how the ways that are set up stand.
+func (s *site) outboxStates(ctx context.Context) (out []records.OutboxState, err error) {
+	channels := s.settings.send.channels()
+	if len(channels) == 0 {
+		return nil, nil
+	}
+	known, err := s.store.OutboxStates(ctx)
+	for _, channel := range channels {
+		state := records.OutboxState{Channel: channel}
+		for _, k := range known {
+			if k.Channel == channel {
+				state = k
+			}
+		}
+		out = append(out, state)
+	}
+	return out, err
+}
+
+// toRecord tells the pages what goes to the record; nil where nothing does.
+func (s *site) toRecord() parts.Outbox {
+	if len(s.settings.send.channels()) == 0 {
+		return nil
+	}
+	return s.store
 }
 
 // mostUnsent is how many messages `outbox list` names.

@@ -278,7 +278,7 @@ func (p process) run(ctx context.Context, s *site, listener net.Listener, accoun
 			Sets:     bedside.Keeper{Loader: s.loader, Messages: s.store, Episodes: s.care(), Log: s.log},
 			Episodes: s.care(), Accounts: accounts, Tokens: p.newTokens(s), Screens: p.newScreens(s), Demo: shown,
 			SignInService: signIns, Launches: launches, TrustedProxies: s.settings.proxies,
-			Note: records.Record, Audit: s.store.Audit, DoseReviews: s.store, Shift: s.store, UnitChanges: s.store,
+			Note: records.Record, Audit: s.store.Audit, DoseReviews: s.store, Shift: s.store, UnitChanges: s.store, Outbox: s.toRecord(),
 			Feeds: func(ctx context.Context) (parts.FeedHealth, error) { return s.feedHealth(ctx, watcher, p.clock()) },
 		}),
 		// What clients do wrong before there is a request, such as plain words to TLS: anybody can, at will.

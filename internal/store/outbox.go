@@ -190,10 +190,26 @@ func (s *Store) Tried(ctx context.Context, o records.Outgoing, at time.Time) err
 	})
 }
 
+// unsentRows are the messages that the record has not taken; each half has an index of its own.
+const unsentRows = `(SELECT * FROM outbox WHERE state = 'waits' UNION ALL SELECT * FROM outbox WHERE state = 'refused') o`
+
+// LateOutgoing lists the messages about patients of a unit that were queued by a moment and not taken yet, and
+// those that were refused, in the order in which they were queued.
+func (s *Store) LateOutgoing(ctx context.Context, unit string, by time.Time) ([]records.Outgoing, error) {
+	var rows []outgoingRow
+	err := s.reading(ctx).Raw("SELECT * FROM "+unsentRows+` WHERE unit = ? AND (queued_at <= ? OR state = 'refused')
+		ORDER BY number LIMIT 500`,
+		plain(unit), micros(by)).Scan(&rows).Error
+	if err != nil {
+		return nil, fmt.Errorf("reading what the record has not taken of a unit: %w", err)
+	}
+	return outgoingOf(rows), nil
+}
+
 // Unsent lists what waits and what was refused, in the order in which it was queued, at most so many.
 func (s *Store) Unsent(ctx context.Context, limit int) ([]records.Outgoing, error) {
 	var rows []outgoingRow
-	err := s.reading(ctx).Raw("SELECT * FROM outbox WHERE state <> 'sent' ORDER BY number LIMIT ?", limit).Scan(&rows).Error
+	err := s.reading(ctx).Raw("SELECT * FROM "+unsentRows+" ORDER BY number LIMIT ?", limit).Scan(&rows).Error
 	if err != nil {
 		return nil, fmt.Errorf("reading what the record has not taken: %w", err)
 	}

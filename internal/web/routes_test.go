@@ -92,6 +92,7 @@ var ways = []way{
 	{"POST", "/feeds/units", "unit=4W&say=checked", admins, "", 303},
 	{"POST", "/feeds/search", "text=x", admins, "", 303},
 	{"POST", "/feeds/retry", "", admins, "", 303},
+	{"POST", "/feeds/to-record/retry", "", "403 403 403 403 403 404 403", "", 303}, // nothing goes to the record
 	{"GET", "/feeds/held/:row", "", admins, "", 303},
 	{"POST", "/feeds/held/:row", "mark=x", "403 403 403 403 403 409 403", "", 303},
 	{"POST", "/feeds/held/:row/retry", "", admins, "", 303},

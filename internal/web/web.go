@@ -65,6 +65,7 @@ type Deps struct {
 	DoseReviews doses.DoseReviews
 	Sets        bedside.SetKeeper
 	UnitChanges unit.Changes
+	Outbox      parts.Outbox // what goes to the record; nil: nothing does
 	Shift       huddle.Shift // nil: no beds are given, no notes kept
 	// Accounts says who is signed in, Tokens which machine asks.
 	Accounts      *auth.Service
@@ -101,7 +102,7 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 		TrustedProxies: d.TrustedProxies,
 	}
 	ofHuddle := huddle.Deps{Patients: d.Answers, Feeds: d.Feeds, DataState: d.DataState, Shift: d.Shift}
-	ofPatient := patient.Deps{DoseReviews: d.DoseReviews}
+	ofPatient := patient.Deps{DoseReviews: d.DoseReviews, Outbox: d.Outbox}
 	ofAsked := asked.Deps{Patients: d.Answers, DoseReviews: d.DoseReviews}
 	if d.Shift != nil {
 		ofPatient.Shift, ofAsked.Notes = d.Shift, d.Shift
@@ -111,8 +112,8 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	}
 	ofDoses := doses.Deps{Lists: d.Answers, DoseReviews: d.DoseReviews}
 	ofUnit := unit.Deps{Figures: d.Answers, Changes: d.UnitChanges}
-	ofBedside := bedside.Deps{Patients: d.Answers, Sets: d.Sets}
-	ofFeeds := feeds.Deps{Feeds: d.Feeds, Desk: d.Desk}
+	ofBedside := bedside.Deps{Patients: d.Answers, Sets: d.Sets, Outbox: d.Outbox}
+	ofFeeds := feeds.Deps{Feeds: d.Feeds, Desk: d.Desk, Outbox: d.Outbox}
 	if d.Checks != nil {
 		given.Unchecked, ofFeeds.Checks = d.Checks.Unchecked, d.Checks
 	}

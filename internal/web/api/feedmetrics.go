@@ -39,13 +39,20 @@ var (
 		"Measures of what feeds bring of units that fall short of the units' own habit.", nil, nil)
 	feedGap = prometheus.NewDesc("plumbline_feed_gap", "1 for a measure of a unit, and of a feed where one of several falls short.",
 		[]string{"unit", "feed", "measure", "state"}, nil)
+	outboxWaits = prometheus.NewDesc("plumbline_outbox_waiting",
+		"Messages to the record that it has not taken yet, by way.", []string{"channel"}, nil)
+	outboxRefused = prometheus.NewDesc("plumbline_outbox_refused",
+		"Messages that the record has refused, by way.", []string{"channel"}, nil)
+	outboxOldest = prometheus.NewDesc("plumbline_outbox_oldest_seconds",
+		"For how long the oldest message has waited for the record to take it; 0 where none waits.", []string{"channel"}, nil)
 	feedWait = prometheus.NewDesc("plumbline_rows_waiting", "Rows that wait for their stay.", nil, nil)
 )
 
 // Describe implements prometheus.Collector.
 func (f *feedMetrics) Describe(ch chan<- *prometheus.Desc) {
 	all := []*prometheus.Desc{
-		feedUp, feedAge, feedHeld, feedWait, clockOff, feedGrowing, feedUnread, unitsOpen, unitOpen, feedGaps, feedGap,
+		outboxWaits, outboxRefused, outboxOldest, feedUp, feedAge, feedHeld, feedWait, clockOff, feedGrowing,
+		feedUnread, unitsOpen, unitOpen, feedGaps, feedGap,
 	}
 	for _, d := range all {
 		ch <- d
@@ -98,6 +105,17 @@ func (f *feedMetrics) Collect(ch chan<- prometheus.Metric) {
 	gauge(feedUnread, unread.Seconds())
 	gauge(feedHeld, float64(h.Held))
 	gauge(feedWait, float64(h.Waiting))
+	for _, o := range h.Outbox {
+		age := 0.
+		if !o.Oldest.IsZero() {
+			age = f.Clock().Sub(o.Oldest).Seconds()
+		}
+		for d, n := range map[*prometheus.Desc]float64{
+			outboxWaits: float64(o.Waiting), outboxRefused: float64(o.Refused), outboxOldest: age,
+		} {
+			ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, n, o.Channel)
+		}
+	}
 	gauge(feedGaps, float64(len(h.Gaps)))
 	for _, g := range h.Gaps {
 		m := g.Habit

@@ -665,6 +665,7 @@ type setResult struct {
 	Set                *parts.Set
 	Line               *parts.SetLine
 	NotStood           string
+	ToRecord           parts.RecordLine // what became of it on its way to the record
 	Recheck            parts.RecheckView
 	Lead               *parts.ReasonView
 	Missing            []string
@@ -704,6 +705,9 @@ func (s *service) showResult(c *frame.Request, view assess.StayView, id string) 
 		Discharged: dischargeOf(t, stay),
 	}
 	if v.Told, err = s.toldOf(c, t, kept); err != nil {
+		return nil, err
+	}
+	if v.ToRecord, err = s.recordLineOf(c, stayID, id, s.Clock()); err != nil {
 		return nil, err
 	}
 	if by := kept.Cleared; by != nil {
@@ -771,6 +775,7 @@ type takerView struct {
 	List      frame.Link
 	Units     []frame.Link // other units
 	Account   int64
+	ToRecord  []frame.Link // what of the unit's patients is not in the record yet
 	Due       []chooseRow
 	Others    []chooseRow
 }
@@ -822,6 +827,9 @@ func (s *service) chooseSet(c *frame.Request) (frame.Page, error) {
 		if u != unit {
 			v.Units = append(v.Units, frame.Link{Name: text.Say("bedside.choose-heading", u), URL: frame.ChooseURL(u)})
 		}
+	}
+	if v.ToRecord, err = s.lateOf(c, unit, now); err != nil {
+		return nil, err
 	}
 	byBed := slices.Clone(list)
 	slices.SortStableFunc(

@@ -12,6 +12,7 @@ import (
 	"plumbline/internal/episodes"
 	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
 )
 
 // Patients ranks a unit now, and answers for a stay.
@@ -33,6 +34,8 @@ type Deps struct {
 	Sets SetKeeper
 	// Episodes tells what is owed. Nil: nothing is.
 	Episodes Episodes
+	// Outbox tells what became of a set on its way to the record. Nil: it is kept here only.
+	Outbox parts.Outbox
 }
 
 type service struct {

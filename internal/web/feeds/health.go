@@ -26,38 +26,41 @@ const fixedShown = 10
 // feedsView is the page of the feeds' health.
 type feedsView struct {
 	frame.Layout
-	State     string
-	FolderSet bool
-	Trouble   string
-	Since     *frame.Moment // since when nothing was read, where that is so
-	At        *frame.Moment
-	Said      string // what has just been done
-	Ends      string // and what became of the rows
-	Problems  []string
-	Units     []unitLine
-	ChecksAny bool // the reader says whether the feeds of units were checked
-	AllThere  bool // what comes a day can be looked at
-	Kinds     []feedKindView
-	Telling   []channelView
-	Search    *heldSearch
-	Next      int      // of a search: the part behind
-	Dropped   []string // rows that left the quarantine at its bounds
-	Lease     string   // who reads the feeds; "" where there is one instance alone
-	Growing   []growingView
-	Files     []fileView
-	FilesMore bool // only the last are listed
-	SeesRows  bool
-	Held      []heldLine
-	HeldTotal int
-	HeldPart  string // "rows 51 to 100 of 214"
-	Earlier   string // the address of the part before
-	Later     string // and of the one behind
-	OfKind    string // the kind of which rows are shown alone
-	Fixed     []fixedLine
-	Waiting   int
-	Episodes  []parts.Episode // owed of the feeds
-	Clock     string          // that a clock was wrong; "" where none was
-	ClockAt   *frame.Moment
+	State                    string
+	FolderSet                bool
+	Trouble                  string
+	Since                    *frame.Moment // since when nothing was read, where that is so
+	At                       *frame.Moment
+	Said                     string // what has just been done
+	Ends                     string // and what became of the rows
+	Problems                 []string
+	Units                    []unitLine
+	ChecksAny                bool // the reader says whether the feeds of units were checked
+	AllThere                 bool // what comes a day can be looked at
+	Kinds                    []feedKindView
+	Telling                  []channelView
+	ToRecord                 []wayView    // the ways to the record
+	Unsent                   []unsentLine // what it has not taken, for who sees rows
+	RecordAlert, RecordQuiet bool
+	Search                   *heldSearch
+	Next                     int      // of a search: the part behind
+	Dropped                  []string // rows that left the quarantine at its bounds
+	Lease                    string   // who reads the feeds; "" where there is one instance alone
+	Growing                  []growingView
+	Files                    []fileView
+	FilesMore                bool // only the last are listed
+	SeesRows                 bool
+	Held                     []heldLine
+	HeldTotal                int
+	HeldPart                 string // "rows 51 to 100 of 214"
+	Earlier                  string // the address of the part before
+	Later                    string // and of the one behind
+	OfKind                   string // the kind of which rows are shown alone
+	Fixed                    []fixedLine
+	Waiting                  int
+	Episodes                 []parts.Episode // owed of the feeds
+	Clock                    string          // that a clock was wrong; "" where none was
+	ClockAt                  *frame.Moment
 }
 
 type heldLine struct {
@@ -226,6 +229,9 @@ func (s *service) showFound(
 			Name: ch.Channel, Trouble: ch.Trouble, Waiting: ch.Waiting, Failed: ch.Failed,
 			Sent: t.MomentIfAny(ch.LastSent), Failing: t.MomentIfAny(ch.FailingSince), Oldest: t.MomentIfAny(ch.Oldest),
 		})
+	}
+	if err := s.takeOutbox(c, &v, t, h.Outbox); err != nil {
+		return nil, err
 	}
 	v.Lease = leaseSays(h.Lease)
 	for _, d := range h.Dropped {

@@ -41,6 +41,8 @@ type Deps struct {
 	Watch Watch
 	// Episodes keeps what is owed. Nil: nothing is.
 	Episodes Episodes
+	// Outbox is what goes to the record. Nil: nothing does.
+	Outbox parts.Outbox
 }
 
 type service struct {
@@ -58,6 +60,7 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.Post("/feeds/units", frame.May(records.CheckUnits), s.sayChecked),
 		frame.Post("/feeds/search", rows, s.searchRows),
 		frame.Post("/feeds/retry", rows, s.retryRows),
+		frame.Post("/feeds/to-record/retry", rows, s.retryOutgoing),
 		frame.Get("/feeds/held/:row", rows, s.heldPage),
 		frame.Post("/feeds/held/:row", rows, s.fixRow),
 		frame.Post("/feeds/held/:row/retry", rows, s.retryRow),

@@ -82,6 +82,7 @@ type FeedHealth struct {
 	Units       []feedcheck.UnitState   // every unit that the feeds have named
 	Gaps        []feedcheck.Gap         // what feeds of units do not bring as they should
 	Telling     []records.ChannelHealth // of the channels that are set up
+	Outbox      []records.OutboxState   // how each way to the record that is set up stands
 	Clock       *ClockTrouble           // nil: nothing was noticed within the last day
 }
 

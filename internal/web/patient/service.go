@@ -8,6 +8,7 @@ import (
 	"plumbline/internal/care"
 	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
+	"plumbline/internal/web/parts"
 )
 
 // Episodes tells the episodes of a stay.
@@ -39,6 +40,8 @@ type Deps struct {
 	DoseReviews DoseReviews // nil: none are kept
 	Charted     Charted     // nil: nothing is charted on pages
 	Shift       Shift       // nil: no notes are kept
+	// Outbox tells what of a stay goes to the record. Nil: nothing does.
+	Outbox parts.Outbox
 }
 
 type service struct {

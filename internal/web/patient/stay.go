@@ -26,6 +26,7 @@ type stayView struct {
 	// Handover is the state of the patient as plain text.
 	Handover string
 	Notes    *parts.Notes // for the handover; nil where none are kept
+	ToRecord []string     // what of the stay is not in the record
 
 	Bed, Name, PatientID, Sex, Age, StayID string
 	Admitted, Discharged                   *frame.Moment
@@ -137,6 +138,11 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	}
 	v.Notes = shown
+	if when.Live {
+		if v.ToRecord, err = s.notInTheChart(c, view.Chart); err != nil {
+			return nil, err
+		}
+	}
 	if v.Episodes, v.Handover, err = s.stayEpisodes(c, when, view.Assessment, notes); err != nil {
 		return nil, err
 	}
