@@ -15,7 +15,7 @@ import (
 
 // Ways that ask the database for nothing: they go on while it is down.
 var needNoData = []string{
-	"/new-set-shell", "/new-set-beds-shell", "/new-set-worker.js", "/healthz", "/metrics", "/favicon.ico", "/static/*name",
+	"/new-set-shell", "/new-set-beds-shell", "/new-set-worker.js", "/wall/offline", "/wall-worker.js", "/healthz", "/metrics", "/favicon.ico", "/static/*name",
 	"/sign-in/oidc", "/sign-in/oidc/back", "/launch", "/launch/back", // not found: no service and no record is set
 	"/wall", // of a display that brings no secret: it is led to the page that enrols one
 }

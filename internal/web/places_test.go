@@ -119,6 +119,7 @@ var patientless = map[string]string{
 	"/feeds/held/:row":         "a row as it was received",
 	"/screens":                 "displays on walls",
 	"/wall/enrol":              "before a display is enrolled",
+	"/wall/offline":            "opens without a network, so it knows no list",
 	"/new-set-beds-shell":      "opens without a network, so it knows no list",
 	"/new-set-shell":           "opens without a network, so it knows no list",
 }

@@ -60,6 +60,8 @@ var ways = []way{
 	{"GET", "/units/:unit/wall", "", "200 200 200 200 200 404 200", all404, 303},
 	{"GET", "/wall", "", "303 303 303 303 303 303 303", "", 303}, // no account opens it: a display that was enrolled does
 	{"GET", "/wall/enrol", "", any200, "", 200},
+	{"GET", "/wall/offline", "", any200, "", 200},
+	{"GET", "/wall-worker.js", "", any200, "", 200},
 	{"POST", "/wall/enrol", "code=AAAA", "422 422 422 422 422 422 422", "", 422},
 	{"GET", "/screens", "", admins, "", 303},
 	{"POST", "/screens", "name=", "403 403 403 403 403 422 403", "", 303},

@@ -10,7 +10,7 @@ self.addEventListener("install", e => {
 
 self.addEventListener("activate", e => {
 	e.waitUntil((async () => {
-		for (const name of await caches.keys()) if (name !== CACHE) await caches.delete(name);
+		for (const name of await caches.keys()) if (name.startsWith("plumbline-set-") && name !== CACHE) await caches.delete(name);
 		const cache = await caches.open(CACHE);
 		for (const r of await cache.keys()) if (!FILES.includes(new URL(r.url).pathname)) await cache.delete(r);
 		await self.clients.claim();

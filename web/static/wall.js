@@ -66,6 +66,12 @@ document.addEventListener("DOMContentLoaded", () => {
 	const awake = async () => { try { if (!document.hidden) await navigator.wakeLock?.request("screen"); } catch { /* the display may see to it itself */ } };
 	document.addEventListener("visibilitychange", awake);
 	awake();
+	// An enrolled display says by itself that there is no network when it starts without one.
+	const work = navigator.serviceWorker;
+	if (work && location.pathname === "/wall") {
+		work.register("/wall-worker.js", { scope: "/wall" }).catch(() => {});
+		work.ready.then(r => r.active.postMessage("heard"));
+	}
 	mark();
 	draw();
 	clock();

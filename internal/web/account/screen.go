@@ -56,3 +56,15 @@ func (s *service) enrol(c *frame.Request) (frame.Page, error) {
 	}
 	return frame.Show(status, "enrol", enrolView{Layout: s.Bare(c, text.Say("wall.enrol")), Error: says})
 }
+
+// offlinePage is what a display shows that starts without a network. It holds nothing of a unit:
+// the browser keeps it.
+func (s *service) offlinePage(c *frame.Request) (frame.Page, error) {
+	return frame.Show(http.StatusOK, "walloffline", enrolView{Layout: s.Bare(c, text.Say("wall.offline"))})
+}
+
+// wallWorker is the script that shows that page. It names the files that a browser keeps for it.
+func (s *service) wallWorker(*frame.Request) (frame.Page, error) {
+	return s.Worker("wall-worker.js",
+		"/wall/offline", s.AssetURL("app.css"), s.AssetURL("app.js"), s.AssetURL("wall.css"), s.AssetURL("wall-offline.js"))
+}

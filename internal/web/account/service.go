@@ -33,6 +33,8 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 		frame.GetOther(idp.LaunchPath, frame.Public, s.launch),
 		frame.GetOther(idp.LaunchBackPath, frame.Public, s.backFromRecord),
 		frame.Get(frame.EnrolURL, frame.Public, s.enrolPage),
+		frame.Get(frame.WallURL+"/offline", frame.Public, s.offlinePage),
+		frame.GetOther("/wall-worker.js", frame.Public, s.wallWorker),
 		frame.Post(frame.EnrolURL, frame.Public, s.enrol),
 		frame.Get("/sign-out", frame.SignedIn, s.signOutPage),
 		frame.Post("/sign-out", frame.SignedIn, s.signOut),

@@ -328,17 +328,10 @@ func (s *service) setShell(c *frame.Request) (frame.Page, error) {
 // setWorker is the script that opens the form without the network. It names the files
 // that a browser keeps for it, and so changes with each of them.
 func (s *service) setWorker(c *frame.Request) (frame.Page, error) {
-	script := s.Asset("bedside-worker.js")
-	files := []string{
+	return s.Worker("bedside-worker.js",
 		"/new-set-shell", s.AssetURL("app.css"), s.AssetURL("app.js"), s.AssetURL("bedside.css"), s.AssetURL("bedside.js"),
 		"/new-set-beds-shell",
-	}
-	quoted := make([]string, len(files))
-	for n, f := range files {
-		quoted[n] = strconv.Quote(f)
-	}
-	head := "const FILES = [" + strings.Join(quoted, ", ") + "];\nconst VERSION = " + strconv.Quote(s.Version) + ";\n"
-	return frame.Data(script.Kind, append([]byte(head), script.Body...))
+	)
 }
 
 // sendSet takes in a set. A script asks for JSON, a plain form for a page.

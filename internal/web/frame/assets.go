@@ -9,6 +9,7 @@ import (
 	"mime"
 	"net/http"
 	"path"
+	"strconv"
 	"strings"
 	"sync"
 
@@ -87,6 +88,17 @@ func (s *Frame) AssetURL(name string) string { return s.assets.path(name) }
 // Asset is a static file by its plain name; nil where it is not there.
 func (s *Frame) Asset(name string) *Asset {
 	return s.assets.byPath[strings.TrimPrefix(s.assets.path(name), "/static/")]
+}
+
+// Worker is a script that opens pages without a network, by its plain name. It begins with the
+// addresses of what a browser keeps for it, the page itself first, and so changes with each of them.
+func (s *Frame) Worker(name string, files ...string) (Page, error) {
+	script, quoted := s.Asset(name), make([]string, len(files))
+	for n, f := range files {
+		quoted[n] = strconv.Quote(f)
+	}
+	head := "const FILES = [" + strings.Join(quoted, ", ") + "];\nconst VERSION = " + strconv.Quote(s.Version) + ";\n"
+	return Data(script.Kind, append([]byte(head), script.Body...))
 }
 
 // aYear is how long a browser may keep a file whose name changes with its content.

@@ -19,7 +19,7 @@ import (
 type Pages struct{ sets map[string]*template.Template }
 
 var pageNames = []string{
-	"list", "hospital", "round", "wall", "enrol", "screens", "shell", "stay", "feeds", "rules", "empty", "message",
+	"list", "hospital", "round", "wall", "walloffline", "enrol", "screens", "shell", "stay", "feeds", "rules", "empty", "message",
 	"signin", "signout", "account", "accounts", "manage", "tokens",
 	"overtime",
 	"policy", "policypreview", "policyversion", "audit",

@@ -24,6 +24,7 @@ var examples = map[string][]string{
 	"/units/:unit/wall":           {"/units/4W/wall"},
 	"/wall":                       {"/wall"}, // leads to the page that enrols a display
 	"/wall/enrol":                 {"/wall/enrol"},
+	"/wall/offline":               {"/wall/offline"},
 	"/screens":                    {"/screens"},
 	"/units/:unit/round":          {"/units/4W/round", "/units/4W/round?as_of=2026-11-01T12:00:00Z&nurse="},
 	"/units/:unit/episodes":       {"/units/4W/episodes"},

@@ -74,3 +74,36 @@ func TestTheWall(t *testing.T) {
 	browsertest.Eval[bool](page, `document.dispatchEvent(new Event("visibilitychange"))`)
 	page.Until(`document.getElementById("stale").hidden`)
 }
+
+// A display that starts while the network is away says since when, shows no bed, and comes back by itself.
+func TestADisplayThatStartsWithoutANetworkSaysSo(t *testing.T) {
+	w := openWard(t, "")
+	code, _, err := w.deps.Screens.Make(t.Context(), "North wall", "4W", "root")
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := w.browser.Open(t, w.site+"/wall/enrol", 1920, 1080)
+	w.page = page
+	page.Type("#code", code)
+	page.Click("main button")
+	page.Wait(".w-beds")
+	page.Until(`navigator.serviceWorker.controller && caches.match("/wall/heard").then(kept => !!kept)`)
+	w.offline(true)
+	page.Navigate(w.site + "/wall")
+	page.Until(`/^No network since \d+ \w+ \d\d:\d\d$/.test(document.getElementById("offline").textContent)`)
+	keep(t, "wall-offline.png", page.Screenshot)
+	if text := page.Text("main"); strings.Contains(text, "4W") || strings.Contains(text, "12A") {
+		t.Errorf("without a network the display shows %q", text)
+	}
+	if n := browsertest.Eval[int](page, `caches.keys().then(async all => { let n = 0; for (const name of all) for (const kept of await (await caches.open(name)).matchAll())
+		if (/Okonfell|data-bed|4W/.test(await kept.text())) n++; return n; })`); n > 0 {
+		t.Errorf("%d of the files that are kept hold something of the unit", n)
+	}
+	for _, v := range page.AxeAll(&looks) {
+		t.Error(v)
+	}
+	w.offline(false)
+	browsertest.Eval[bool](page, `dispatchEvent(new Event("online"))`)
+	page.Wait(".w-beds")
+	quiet(t, page)
+}
