@@ -91,16 +91,17 @@ func CheckAPIToken(t records.APIToken, now time.Time) error {
 		return clinical.Errorf(clinical.Invalid, "the token would have expired already; give a later end")
 	case t.ExpiresAt.Sub(now) > MaxAPITokenLife:
 		return clinical.Errorf(clinical.Invalid, "the token would hold for more than a year; give an earlier end")
-	case readsPatients(t) && !t.AllUnits && len(t.Units) == 0:
+	case ofPatients(t) && !t.AllUnits && len(t.Units) == 0:
 		return clinical.Errorf(clinical.Invalid, "the token has no unit; name its units, or * for all")
-	case !readsPatients(t) && (t.AllUnits || len(t.Units) > 0):
+	case !ofPatients(t) && (t.AllUnits || len(t.Units) > 0):
 		return clinical.Errorf(clinical.Invalid, "%s knows no unit; leave the units out", records.ReadMetrics)
 	}
 	return checkUnits(t.Units)
 }
 
-func readsPatients(t records.APIToken) bool {
-	return t.May(records.ReadList) || t.May(records.ReadSets)
+// ofPatients tells whether a token reaches patients, and so needs units.
+func ofPatients(t records.APIToken) bool {
+	return t.May(records.ReadList) || t.May(records.ReadSets) || t.May(records.WriteSets)
 }
 
 func scopeWords() string { return records.APIToken{Scopes: records.Scopes}.ScopeWords() }

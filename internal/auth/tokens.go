@@ -29,6 +29,7 @@ type Tokens struct {
 	Limits *Limits // of wrong tokens; not those of the accounts
 	// Steady runs evenly, whatever is done to the machine's clock. Nil: Clock.
 	Steady clinical.Clock
+	pace   pace // of what tokens send
 }
 
 // useEvery is how finely the last use of a token is noted, so that a machine that asks

@@ -6,18 +6,19 @@ import (
 	"time"
 )
 
-// Scope is one thing that a machine may read with a token.
+// Scope is one thing that a machine may do with a token.
 type Scope string
 
 // The scopes.
 const (
 	ReadList    Scope = "list:read"
 	ReadSets    Scope = "sets:read"
+	WriteSets   Scope = "sets:write"   // hands in what was measured, and reads nothing
 	ReadMetrics Scope = "metrics:read" // knows no unit
 )
 
 // Scopes lists the scopes in the order in which people are shown them.
-var Scopes = []Scope{ReadList, ReadSets, ReadMetrics}
+var Scopes = []Scope{ReadList, ReadSets, WriteSets, ReadMetrics}
 
 // KnownScopes is the scopes among some, in the order of Scopes, each once. A scope of
 // another version of the program is not known here and left out.
