@@ -27,6 +27,17 @@ func SetsOf(stayID string, sets []trends.Set) Sets {
 	return out
 }
 
+// SetOf writes the set of an id among those of a stay; nil where there is none.
+func SetOf(sets []trends.Set, setID string) *trends.Set {
+	for _, s := range sets {
+		if s.SetID == setID {
+			s = shown(s)
+			return &s
+		}
+	}
+	return nil
+}
+
 // shown is a set as documents give it: pressures charted in kPa in mmHg to one decimal,
 // drops unrounded.
 func shown(s trends.Set) trends.Set {

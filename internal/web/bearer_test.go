@@ -53,10 +53,11 @@ func (c *crawl) bearing(method, target, authorization string, cookies []*http.Co
 // machineAnswers are the answers to a token of each scope, in the order of
 // auth.Scopes, on its own unit and elsewhere, written from docs/api.md.
 var machineAnswers = map[string]struct{ own, elsewhere string }{
-	"/api/v1/units/:unit/list": {"200 404 404", "404 404 404"},
-	"/api/v1/stays/:stay/sets": {"404 200 404", "404 404 404"},
-	"/api/v1/openapi.yaml":     {"200 200 200", ""},
-	"/metrics":                 {"403 403 200", ""},
+	"GET /api/v1/units/:unit/list":  {"200 404 404 404", "404 404 404 404"},
+	"GET /api/v1/stays/:stay/sets":  {"404 200 404 404", "404 404 404 404"},
+	"POST /api/v1/stays/:stay/sets": {"404 404 400 404", "404 404 404 404"}, // without a body
+	"GET /api/v1/openapi.yaml":      {"200 200 200 200", ""},
+	"GET /metrics":                  {"403 403 403 200", ""},
 }
 
 // Every route, with a good token of each scope: those of the API answer by scope and
@@ -75,8 +76,8 @@ func TestEveryRouteWithEveryToken(t *testing.T) {
 			for _, cookies := range [][]*http.Cookie{nil, nurse} {
 				for _, place := range append([]string{"own"}, drill.Few(1, elsewhere)...) {
 					want := "403"
-					if answers, ok := machineAnswers[w.path]; ok {
-						seen[w.path] = true
+					if answers, ok := machineAnswers[w.method+" "+w.path]; ok {
+						seen[w.method+" "+w.path] = true
 						want = field(answers.own, n)
 						if place != "own" && answers.elsewhere != "" {
 							want = field(answers.elsewhere, n)
@@ -125,14 +126,14 @@ func TestTokensThatDoNotServe(t *testing.T) {
 		"two in one": "Bearer " + good + " " + good, "two, a tab between": "Bearer\t" + good + "\t" + good, "expired": "Bearer " + expired, "revoked": "Bearer " + revoked, "in lower case": "Bearer " + strings.ToLower(good),
 	} {
 		for _, cookies := range [][]*http.Cookie{nil, nurse} {
-			for target := range machineAnswers {
-				target = strings.NewReplacer(":unit", "4W", ":stay", "S102").Replace(target)
-				got := c.bearing("GET", target, header, cookies)
+			for way := range machineAnswers {
+				method, target, _ := strings.Cut(strings.NewReplacer(":unit", "4W", ":stay", "S102").Replace(way), " ")
+				got := c.bearing(method, target, header, cookies)
 				var body struct{ Error string }
 				err := json.Unmarshal(got.Body.Bytes(), &body)
 				if challenge := got.Header().Get("WWW-Authenticate"); got.Code != 401 || challenge != `Bearer realm="plumbline", error="invalid_token"` || err != nil ||
 					body.Error != "The token is not known, has expired or was revoked." {
-					t.Errorf("%s, %d cookies: GET %s = %d %s %s", what, len(cookies), target, got.Code, challenge, got.Body)
+					t.Errorf("%s, %d cookies: %s %s = %d %s %s", what, len(cookies), method, target, got.Code, challenge, got.Body)
 				}
 			}
 		}

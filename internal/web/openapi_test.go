@@ -139,6 +139,13 @@ func TestEveryPropertyOfTheDocumentIsAnswered(t *testing.T) {
 		w.walk("Sets", w.schemas["Sets"], body)
 	}
 	w.walk("Error", w.schemas["Error"], asJSON(t, get(h, "/api/v1/units/9Z/list")))
+	m, _ := openDevice(t, "4W")
+	asked, err := jsonschema.UnmarshalJSON(strings.NewReader(goodSet("a")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.walk("MeasuredSet", w.schemas["MeasuredSet"], asked)
+	w.walk("Problems", w.schemas["Problems"], asJSON(t, m.send("S102", strings.Replace(goodSet("a"), "142", "999", 1))))
 	rare := map[string]bool{"Around.shift_low": true, "Around.shift_high": true} // more sets than a stay of the demo has
 	for name, schema := range w.schemas {
 		for property := range schema.(map[string]any)["properties"].(map[string]any) {
@@ -187,6 +194,36 @@ func (w walker) walk(name string, schema, v any) {
 				w.seen[name+"."+key] = true
 			}
 			w.walk(name+"."+key, properties[key], value)
+		}
+	}
+}
+
+// What a device sends, and what it is answered, keep to the document.
+func TestWhatADeviceSendsKeepsToTheOpenAPIDocument(t *testing.T) {
+	m, _ := openDevice(t, "4W")
+	doc := described(t, signedIn(m.d))
+	asked, kept, problems := schemaOf(t, doc, "MeasuredSet"), schemaOf(t, doc, "Set"), schemaOf(t, doc, "Problems")
+	failure := schemaOf(t, doc, "Error")
+	bare := `{"id":"b","readings":[{"taken_at":"` + at(-2) + `"}]}`
+	for _, step := range []struct {
+		body   string
+		fits   bool
+		code   int
+		answer *jsonschema.Schema
+	}{
+		{goodSet("a"), true, 201, kept}, {goodSet("a"), true, 200, kept}, {bare, true, 201, kept},
+		{strings.Replace(goodSet("a"), "142", "141", 1), true, 409, failure},
+		{strings.Replace(goodSet("c"), "142", "999", 1), true, 400, problems}, // its limits are the policy's
+		{strings.Replace(goodSet("c"), "lying", "kneeling", 1), false, 400, problems},
+		{strings.Replace(goodSet("c"), `"id"`, `"note":"x","id"`, 1), false, 400, problems},
+		{setOf("c"), false, 400, problems}, {goodSet("a b"), false, 400, problems},
+	} {
+		if err := validate(asked, []byte(step.body)); (err == nil) != step.fits {
+			t.Errorf("the document on %s: %v", step.body, err)
+		}
+		w := m.send("S102", step.body)
+		if err := validate(step.answer, w.Body.Bytes()); err != nil || w.Code != step.code {
+			t.Errorf("%s = %d, want %d: %v", step.body, w.Code, step.code, err)
 		}
 	}
 }

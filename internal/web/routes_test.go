@@ -113,6 +113,7 @@ var ways = []way{
 	{"POST", "/dose-review/:stay", "outcome=no_change", "404 404 404 422 404 404 404", all404, 303},
 	{"GET", "/api/v1/units/:unit/list", "", patnts, all404, 401},
 	{"GET", "/api/v1/stays/:stay/sets", "", patnts, all404, 401},
+	{"POST", "/api/v1/stays/:stay/sets", "", all404, all404, 401}, // for machines alone: people have the form
 	{"GET", "/api/v1/openapi.yaml", "", any200, "", 401},
 
 	{"GET", "/sign-in", "", "303 303 303 303 303 303 303", "", 200},

@@ -107,8 +107,10 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 	if d.Shift != nil {
 		ofPatient.Shift, ofAsked.Notes = d.Shift, d.Shift
 	}
+	ofAPI := api.Deps{Lists: d.Answers, Feeds: d.Feeds, Ready: d.Ready, Lease: d.Lease}
 	if d.Sets != nil {
 		ofHuddle.Facts, ofPatient.Charted, ofAsked.Facts = d.Sets, d.Sets, d.Sets
+		ofAPI.Sets = d.Sets
 	}
 	ofDoses := doses.Deps{Lists: d.Answers, DoseReviews: d.DoseReviews}
 	ofUnit := unit.Deps{Figures: d.Answers, Changes: d.UnitChanges}
@@ -139,7 +141,7 @@ func assemble(d Deps) (*frame.Frame, []frame.Route) {
 		feeds.Routes(f, ofFeeds),
 		account.Routes(f, account.Deps{Demo: d.Demo, SignInService: d.SignInService, Launches: d.Launches}),
 		admin.Routes(f, admin.Deps{Policies: d.Policies, Codes: d.Codes, Audit: d.Audit}),
-		api.Routes(f, api.Deps{Lists: d.Answers, Feeds: d.Feeds, Ready: d.Ready, Lease: d.Lease}),
+		api.Routes(f, ofAPI),
 	} {
 		routes = append(routes, room...)
 	}

@@ -139,9 +139,12 @@ func (c Charting) Message() records.Message {
 
 var ofForm = regexp.MustCompile(`^` + Feed + `-([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})-`)
 
-// FormOf is the id of the form or set by which a fact was charted here, under which its
+// FormOf is the id of the form or set by which a fact was charted or measured here, under which its
 // message says who did; "" for a fact of another feed.
 func FormOf(sourceID string) string {
+	if m := ofMeasured.FindStringSubmatch(sourceID); m != nil {
+		return m[1]
+	}
 	if m := ofForm.FindStringSubmatch(sourceID); m != nil {
 		return m[1]
 	}

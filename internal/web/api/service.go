@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/ingest/bedside"
 	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -18,10 +19,19 @@ type Lists interface {
 	List(ctx context.Context, unit string, at time.Time) ([]alerts.Assessment, error)
 }
 
+// Measured takes in what devices measured, each set once, and finds one that is sent again; see
+// bedside.Keeper of internal/web.
+type Measured interface {
+	Measured(ctx context.Context, unit string, m bedside.Measured) (records.Taken, error)
+	MeasuredBefore(ctx context.Context, m bedside.Measured) (records.Message, error)
+}
+
 // Deps is what these answers need besides the frame.
 type Deps struct {
 	Lists Lists
 	Feeds parts.Feeds
+	// Sets takes in what devices measured. Nil: nothing can be handed in.
+	Sets  Measured
 	Ready func(context.Context) error // nil error: ready to serve
 	Lease func() *records.Lease       // who reads the feeds; nil: there is one instance alone
 }
@@ -39,6 +49,7 @@ func Routes(f *frame.Frame, d Deps) []frame.Route {
 	return []frame.Route{
 		frame.GetOther("/api/v1/units/:unit/list", list, s.apiList),
 		frame.GetOther("/api/v1/stays/:stay/sets", frame.OnStay(records.ViewStay).Or(records.ReadSets), s.apiSets),
+		frame.Post("/api/v1/stays/:stay/sets", frame.MachineOnStay(records.WriteSets), s.takeSet),
 		frame.GetOther("/api/v1/openapi.yaml", frame.SignedIn.Or(frame.AnyToken), s.openAPI),
 
 		frame.GetOther("/healthz", frame.Public, s.healthz),

@@ -38,6 +38,9 @@ type SetKeeper interface {
 	Told(ctx context.Context, stayID, setID, whom string) (bedside.Told, error)
 	// Chart stores what is charted on a page, once; see Keeper.Chart.
 	Chart(ctx context.Context, unit string, c bedside.Charting) error
+	// Measured and MeasuredBefore are of what devices measured; see Keeper.
+	Measured(ctx context.Context, unit string, m bedside.Measured) (records.Taken, error)
+	MeasuredBefore(ctx context.Context, m bedside.Measured) (records.Message, error)
 }
 
 // option is an answer that a form offers.

@@ -59,6 +59,28 @@ func (b Keeper) Chart(ctx context.Context, unit string, c bedside.Charting) erro
 	return err
 }
 
+// Measured stores a set that a device or another program measured, once: one sent again is answered as
+// it was first kept. The error carries clinical.Conflict where other content was sent under its id, of
+// another stay too.
+func (b Keeper) Measured(ctx context.Context, unit string, m bedside.Measured) (records.Taken, error) {
+	taken, err := b.Loader.Record(ctx, m.Message(), m.Versions())
+	if err == nil && !taken.Repeated {
+		b.step(ctx, unit, m.At)
+	}
+	return taken, err
+}
+
+// MeasuredBefore finds the message of a set that is sent again; the error carries clinical.NotFound where
+// it is not, and clinical.Conflict where it was sent with other content.
+func (b Keeper) MeasuredBefore(ctx context.Context, m bedside.Measured) (records.Message, error) {
+	sent := m.Message()
+	kept, err := b.Messages.Message(ctx, sent.Feed, sent.ID)
+	if err == nil && (kept.Sum != sent.Sum || kept.StayID != sent.StayID) {
+		err = clinical.Errorf(clinical.Conflict, "a set with this id is stored already, with other content")
+	}
+	return kept, err
+}
+
 // step brings the episodes up to date. What was charted is stored, whatever becomes of
 // this: the next step makes up for it.
 func (b Keeper) step(ctx context.Context, unit string, at time.Time) {

@@ -18,6 +18,8 @@ type Rule struct {
 	who   audience
 	needs []records.Permission
 	scope records.Scope // "": no machine may, or with anyToken every one
+	// machines: machines alone may, for the stay as it is now; the handler records what became of it.
+	machines bool
 }
 
 // audience is the kind of a rule.
@@ -62,6 +64,10 @@ func (r Rule) Or(s records.Scope) Rule {
 	return r
 }
 
+// MachineOnStay asks for a token with a scope, on the unit where the stay of the URL is now. An account
+// finds nothing there. The handler records what it does.
+func MachineOnStay(s records.Scope) Rule { return Rule{who: ofStay, scope: s, machines: true} }
+
 // OnEpisode asks for permissions, or that of the episode's task, and its unit: MayAct.
 func OnEpisode(needs ...records.Permission) Rule { return Rule{who: ofEpisode, needs: needs} }
 
@@ -71,6 +77,9 @@ func OnFall(needs ...records.Permission) Rule { return Rule{who: ofFall, needs: 
 // String is the rule in words.
 func (r Rule) String() string {
 	words := []string{string(r.who)}
+	if r.machines {
+		words = append(words, "machines alone")
+	}
 	for _, p := range r.needs {
 		words = append(words, string(p))
 	}
@@ -139,7 +148,7 @@ type caller interface {
 
 type accountCaller struct{ records.Account }
 
-func (a accountCaller) meets(r Rule) bool { return a.May(r.needs...) }
+func (a accountCaller) meets(r Rule) bool { return !r.machines && a.May(r.needs...) }
 
 func (s *Frame) permits(c *gin.Context, r Rule, by caller) error {
 	switch {
@@ -165,6 +174,9 @@ func (s *Frame) permitsStay(c *gin.Context, r Rule, by caller) error {
 		return s.refuse(c, r, errNotFound)
 	}
 	when, err := s.AsOf(c)
+	if r.machines { // whatever moment the address names, and not at the start of this minute
+		when, err = Asked{s.Clock(), true}, nil
+	}
 	if err != nil {
 		return err
 	}

@@ -46,6 +46,9 @@ func (s *Frame) Noted(c *gin.Context, e records.AuditEntry) error {
 // with two exceptions: pages that hold no patient data, and routes whose handlers record
 // what became of the request.
 func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) error {
+	if r.machines && outcome == Allowed {
+		return nil
+	}
 	e := records.AuditEntry{Did: audit.View, Outcome: outcome}
 	if !isReading(c) {
 		e.Did = audit.Change
@@ -80,7 +83,7 @@ func (s *Frame) noteRoute(c *gin.Context, r Rule, outcome string) error {
 	default:
 		return nil
 	}
-	if when, ok := s.momentOf(c); ok && !when.Live && r.who != ofFall {
+	if when, ok := s.momentOf(c); ok && !when.Live && r.who != ofFall && !r.machines {
 		e.AsOf = when.At
 	}
 	return s.Noted(c, e)

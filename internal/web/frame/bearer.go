@@ -49,10 +49,18 @@ func tokenOf(c *gin.Context) records.APIToken {
 	return t
 }
 
-// whoOf is how the audit names who asks.
-func whoOf(c *gin.Context) string {
+// Machine is how the audit names the machine that asks; "" where an account does.
+func Machine(c *Request) string {
 	if t := tokenOf(c); t.Name != "" {
 		return t.Who()
+	}
+	return ""
+}
+
+// whoOf is how the audit names who asks.
+func whoOf(c *gin.Context) string {
+	if who := Machine(c); who != "" {
+		return who
 	}
 	return AccountOf(c).Name
 }
@@ -70,9 +78,26 @@ func (s *Frame) allowsToken(c *gin.Context, r Rule, token string) error {
 	case err != nil:
 		return err
 	}
+	if !isReading(c) {
+		if err := s.paced(c, t); err != nil {
+			return err
+		}
+	}
 	s.Metrics.tokens.WithLabelValues("right").Inc()
 	c.Set(tokenKey, t)
 	return s.admit(c, r, tokenCaller{t})
+}
+
+// paced bounds how often a token sends something, before anything is asked of the database for it.
+func (s *Frame) paced(c *gin.Context, t records.APIToken) error {
+	err := s.Tokens.Send(t)
+	var wait *auth.PaceError
+	if !errors.As(err, &wait) {
+		return err
+	}
+	s.Metrics.tokens.WithLabelValues("wait").Inc()
+	c.Header("Retry-After", strconv.Itoa(wait.Seconds()))
+	return &Message{http.StatusTooManyRequests, "", text.Say("message.sends-too-often", auth.SendsPerMinute)}
 }
 
 // refuseToken refuses a token that is not valid. An expired or revoked one is recorded
