@@ -19,9 +19,14 @@ type HL7 struct {
 	Zone                  *time.Location
 }
 
-// ControlID is MSH-10 of an item: of its identity and version alone, so the same at each attempt.
+// ControlID is MSH-10 of an item: of the identities and versions of its facts alone, so the same at each
+// attempt, and another for each version of each fact.
 func ControlID(i Item) string {
-	sum := sha256.Sum256([]byte(strings.Join([]string{i.Installation, i.Thing, strconv.Itoa(i.Version)}, "\n")))
+	parts := []string{i.Installation, i.Thing, strconv.Itoa(i.Version)}
+	for _, f := range i.Facts {
+		parts = append(parts, f.SourceID, strconv.Itoa(f.Version))
+	}
+	sum := sha256.Sum256([]byte(strings.Join(parts, "\n")))
 	return hex.EncodeToString(sum[:10])
 }
 

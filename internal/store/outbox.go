@@ -164,12 +164,17 @@ func (s *Store) Installation(ctx context.Context) (id string, err error) {
 const heldUp = `EXISTS (SELECT 1 FROM outbox e WHERE e.channel = o.channel AND e.number < o.number AND
 	(e.patient_id = o.patient_id AND e.state = 'waits' OR e.thing = o.thing AND e.state = 'refused'))`
 
+// clockSetBack is how far ahead a next attempt cannot lie: one that does was noted before the clock was set
+// back, and must not wait for that.
+const clockSetBack = 25 * time.Minute
+
 // DueOutgoing lists messages of a channel that may be tried at a moment, at most one a patient, in
 // the order in which they were queued.
 func (s *Store) DueOutgoing(ctx context.Context, channel string, at time.Time, limit int) ([]records.Outgoing, error) {
 	var rows []outgoingRow
-	err := s.reading(ctx).Raw(`SELECT * FROM outbox o WHERE o.channel = ? AND o.state = 'waits' AND o.next_at <= ?
-		AND NOT `+heldUp+" ORDER BY o.number LIMIT ?", channel, micros(at), limit).Scan(&rows).Error
+	err := s.reading(ctx).Raw(`SELECT * FROM outbox o WHERE o.channel = ? AND o.state = 'waits'
+		AND (o.next_at <= ? OR o.next_at > ?) AND NOT `+heldUp+" ORDER BY o.number LIMIT ?",
+		channel, micros(at), micros(at.Add(clockSetBack)), limit).Scan(&rows).Error
 	if err != nil {
 		return nil, fmt.Errorf("reading what is to be sent to the record: %w", err)
 	}
