@@ -18,9 +18,9 @@ type Emergency struct {
 // emergencies are the newest of each kind: a loss of consciousness and pain in the chest that no set
 // tells, and a cuff that could not read, in a set or not, until a later pressure was read.
 func emergencies(readings []Reading, sets []rawSet) []Emergency {
-	told := toldBySets(sets)
 	var out []Emergency
 	for _, symptom := range []string{clinical.LossOfConsciousness, clinical.HoldChestPain} {
+		told := toldBySets(sets, symptom)
 		for _, r := range slices.Backward(readings) {
 			if !told[r.SourceID] && slices.Contains(r.Symptoms, symptom) {
 				out = append(out, Emergency{r.SourceID, r.At, symptom})
@@ -39,15 +39,15 @@ func emergencies(readings []Reading, sets []rawSet) []Emergency {
 	return out
 }
 
-// toldBySets are the readings whose symptoms a set tells: what was felt upright in it, and pain in the
+// toldBySets are the readings of which a set tells a symptom: what was felt upright in it, and pain in the
 // chest at its baseline.
-func toldBySets(sets []rawSet) map[string]bool {
+func toldBySets(sets []rawSet, symptom string) map[string]bool {
 	told := map[string]bool{}
 	for _, s := range sets {
 		for _, r := range slices.Concat(s.upright, s.others) {
 			told[r.SourceID] = true
 		}
-		if s.baseline != nil && !slices.Contains(s.baseline.Symptoms, clinical.LossOfConsciousness) {
+		if s.baseline != nil && symptom == clinical.HoldChestPain {
 			told[s.baseline.SourceID] = true
 		}
 	}

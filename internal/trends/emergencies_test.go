@@ -17,6 +17,7 @@ func TestEmergenciesThatNoSetTells(t *testing.T) {
 		{"another symptom", "0 lying 120/70 id=a sym=nausea", ""},
 		{"felt upright in a set", "0 lying 120/70 id=a; 3 standing 90/60 id=b sym=loss_of_consciousness+chest_pain", ""},
 		{"at the baseline of a set", "0 lying 120/70 id=a sym=loss_of_consciousness; 3 standing 118/70 id=b", "loss of consciousness a"},
+		{"both at the baseline of a set", "0 lying 120/70 id=a sym=loss_of_consciousness+chest_pain; 3 standing 118/70 id=b", "loss of consciousness a"},
 		{"pain at the baseline of a set", "0 lying 120/70 id=a sym=chest_pain; 3 standing 118/70 id=b", ""},
 	} {
 		if got := emergenciesIn(newChart(t).readings(c.readings)); got != c.want {
