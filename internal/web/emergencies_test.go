@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"net/url"
 	"strings"
 	"testing"
 	"time"
@@ -87,6 +88,31 @@ func TestAnEmergencyThatNoSetTells(t *testing.T) {
 	if got := assessmentOf(t, board); len(got.Emergencies) != 2 {
 		t.Errorf("a pressure was read since: %+v", got.Emergencies)
 	}
+}
+
+// Who comes next reads on the patient's page whether anybody was told of the emergency of a set, and is led
+// to where that is charted.
+func TestThePatientsPageSaysWhoWasToldOfAnEmergency(t *testing.T) {
+	d, _ := open(t)
+	now := d.Clock()
+	d.Clock = func() time.Time { return now }
+	h := webtest.As(web.New(d), "bedside-nurse")
+	lacks(t, get(h, "/stays/S109").Body.String(), "charted as told")
+	form := typed("base_systolic=", "base_diastolic=", "base_pulse=", "base_unread=yes", "symptom=confusion", "first_systolic=",
+		"first_diastolic=", "first_pulse=", "second_systolic=", "second_diastolic=", "second_pulse=")
+	if w := sendSet(h, "/stays/S109/new-set", form, "application/json"); w.Code != 200 {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	now = now.Add(time.Minute)
+	head := func(who string) string {
+		return part(t, get(webtest.As(web.New(d), who), "/stays/S109").Body.String(), "<h1>", `id="h-`)
+	}
+	holds(t, head("bedside-nurse"), "The cuff could not read", "Nobody is charted as told.", `href="/stays/S109/new-set?sent=`+setID+`"`)
+	if w := sendSet(h, "/stays/S109/new-set/told", url.Values{"set": {setID}, "told": {"nurse in charge"}}, "text/html"); w.Code != 303 {
+		t.Fatalf("told = %d", w.Code)
+	}
+	holds(t, head("bedside-nurse"), "Told the nurse in charge at ")
+	lacks(t, head("pharmacist"), "?sent=")
 }
 
 // What happened minutes before, in a set or not, is asked about before a patient is stood: nothing is

@@ -87,24 +87,15 @@ func whom() []option {
 
 // toldOf says who was told of the emergencies of a set: with it, or from its result.
 func (s *service) toldOf(c *frame.Request, t frame.Times, kept bedside.Kept) (out []string, err error) {
-	told := kept.Told
-	for _, whom := range bedside.Whoms {
-		k, err := s.Sets.Told(c.Request.Context(), kept.StayID, kept.ID, whom)
-		switch {
-		case err == nil:
-			told = append(told, k)
-		case clinical.CodeOf(err) != clinical.NotFound:
-			return nil, err
-		}
-	}
-	for _, told := range told {
+	all, err := bedside.ToldOf(c.Request.Context(), kept, s.Sets)
+	for _, told := range all {
 		for _, w := range whom() {
 			if w.Value == told.Whom {
 				out = append(out, text.Say("bedside.told-at", w.Name, t.Time(told.At)))
 			}
 		}
 	}
-	return out, nil
+	return out, err
 }
 
 // tell keeps that somebody was told of the emergency of a set that is stored. It is an

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"plumbline/internal/care"
+	"plumbline/internal/ingest/bedside"
 	"plumbline/internal/records"
 	"plumbline/internal/web/frame"
 	"plumbline/internal/web/parts"
@@ -27,6 +28,9 @@ type DoseReviews interface {
 // Charted lists who charted what of a stay on pages, and when: a set's id is its message's.
 type Charted interface {
 	Charted(ctx context.Context, stayID string) ([]records.Message, error)
+	// Kept is a set of a stay; its error carries clinical.NotFound where there is none.
+	Kept(ctx context.Context, stayID, setID string) (bedside.Kept, error)
+	bedside.Teller
 }
 
 // Shift tells the notes for the handover of stays that are shown at a moment.

@@ -35,6 +35,7 @@ type stayView struct {
 	Low                                    *parts.Low  // a low pressure at rest that no reason tells
 	Chest                                  *parts.Low  // pain in the chest at a set of the last hours
 	Emergencies                            []parts.Low // that no rule of the list tells
+	Told                                   []toldView  // of the emergencies of sets taken here
 
 	Tier, TierName string
 	Lead           *parts.ReasonView
@@ -128,6 +129,11 @@ func (s *service) stayPage(c *frame.Request) (frame.Page, error) {
 	if unit := a.Digest.Stay.Unit; len(v.Old) == 0 && s.Quiet(c.Request.Context(), unit, when.At, a)(a) {
 		v.Quiet = s.Times(when.At, when.Live).Quiet(a.Digest.NewestVitals)
 	}
+	told, err := s.toldOf(c, when, a)
+	if err != nil {
+		return nil, err
+	}
+	v.Told = told
 	by, err := s.chartedBy(c.Request.Context(), a.Digest.StayID)
 	if err != nil {
 		return nil, err
