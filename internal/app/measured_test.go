@@ -13,6 +13,8 @@ import (
 	"testing"
 	"time"
 
+	"plumbline/internal/outbox"
+	"plumbline/internal/records"
 	"plumbline/internal/testdb/teststore"
 )
 
@@ -94,8 +96,24 @@ func TestASetOfADeviceIsKeptOnceByTwoInstances(t *testing.T) {
 		if code := stop(); code != 0 {
 			t.Errorf("exit %d", code)
 		}
-		keptOnce(t, database, answers[0])
+		queued := keptOnce(t, database, answers[0])
+		echoIsNoSecondSet(t, database, queued, answers[0])
 	})
+}
+
+// echoIsNoSecondSet loads what went to the record as if it came back from there.
+func echoIsNoSecondSet(t *testing.T, database string, queued records.Outgoing, answer string) {
+	t.Helper()
+	item, err := outbox.Read(queued)
+	if err != nil {
+		t.Fatal(err)
+	}
+	echo := filepath.Join(t.TempDir(), "echo.hl7")
+	writeOld(t, echo, string(outbox.HL7{Application: "REC", Facility: "HOSP", Zone: time.UTC}.Message(item)))
+	if said := runCommand(t, database, "load", echo, "--format", "json"); !strings.Contains(said, `"accepted": 0`) || !strings.Contains(said, `"unchanged": 2`) {
+		t.Errorf("of the echo something is taken as new: %s", said)
+	}
+	onlySet(t, database, answer)
 }
 
 // handInAtOnce sends a set eight times, to both instances at once.
@@ -116,15 +134,9 @@ func handInAtOnce(t *testing.T, sites []string, token, body string) (codes []int
 }
 
 // keptOnce holds the commands to one set of two facts, and one message to the record.
-func keptOnce(t *testing.T, database, answer string) {
+func keptOnce(t *testing.T, database, answer string) records.Outgoing {
 	t.Helper()
-	var sets struct{ Sets []json.RawMessage }
-	if err := json.Unmarshal([]byte(runCommand(t, database, "sets", "--stay", "S1", "--format", "json")), &sets); err != nil {
-		t.Fatal(err)
-	}
-	if len(sets.Sets) != 1 || !sameJSON(t, sets.Sets[0], []byte(answer)) {
-		t.Errorf("the sets are %s, want %s", sets.Sets, answer)
-	}
+	onlySet(t, database, answer)
 	facts := runCommand(t, database, "facts", "--stay", "S1", "--format", "json")
 	if n := strings.Count(facts, `"here-m7-1-`); n != 2 {
 		t.Errorf("%d facts of the set, want 2", n)
@@ -141,6 +153,19 @@ func keptOnce(t *testing.T, database, answer string) {
 		if !strings.Contains(string(queued[0].Body), want) {
 			t.Errorf("the message does not hold %s: %s", want, queued[0].Body)
 		}
+	}
+	return queued[0]
+}
+
+// onlySet holds the command to one set of the stay, as it was answered.
+func onlySet(t *testing.T, database, answer string) {
+	t.Helper()
+	var sets struct{ Sets []json.RawMessage }
+	if err := json.Unmarshal([]byte(runCommand(t, database, "sets", "--stay", "S1", "--format", "json")), &sets); err != nil {
+		t.Fatal(err)
+	}
+	if len(sets.Sets) != 1 || !sameJSON(t, sets.Sets[0], []byte(answer)) {
+		t.Errorf("the sets are %s, want %s", sets.Sets, answer)
 	}
 }
 

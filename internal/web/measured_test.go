@@ -214,6 +214,22 @@ func TestADeviceHandsInASetOnce(t *testing.T) {
 	}
 }
 
+// The page of the patient says by which machine, and by whom or what as it says, a set was taken; it is no
+// set of the form, and cannot be opened as one.
+func TestThePageOfThePatientNamesTheDevice(t *testing.T) {
+	m, _ := openDevice(t, "4W")
+	if w := m.send("S102", goodSet("a")); w.Code != http.StatusCreated {
+		t.Fatal(w.Body)
+	}
+	h := signedIn(m.d)
+	if page := get(h, "/stays/S102").Body.String(); !strings.Contains(page, "token monitors (ward monitor 7)") {
+		t.Error("the page of the patient does not name the device")
+	}
+	if w := get(h, "/stays/S102/new-set?sent=here-a"); w.Code != http.StatusNotFound {
+		t.Errorf("as a set of the form = %d", w.Code)
+	}
+}
+
 // What is refused, field by field; nothing of it is kept.
 func TestWhatOfADeviceIsRefused(t *testing.T) {
 	m, _ := openDevice(t, "4W")
