@@ -129,3 +129,46 @@ func TestServeTakesASet(t *testing.T) {
 		t.Error("the audit does not hold the set")
 	}
 }
+
+// The whole way out: from the form to the record, by a server that runs.
+func TestServeSendsASetToTheRecord(t *testing.T) {
+	dir := t.TempDir()
+	database := filepath.Join(dir, "test.db")
+	now := time.Now().UTC()
+	writeOld(t, filepath.Join(dir, "stays.csv"), "stay_id,patient_id,unit,admitted_at\nS1,P1,4W,"+now.Add(-time.Hour).Format(time.RFC3339)+"\n")
+	runCommand(t, database, "load", filepath.Join(dir, "stays.csv"))
+	password := addUser(t, database, "nurse", "bedside-nurse")
+	came := make(chan string, 10)
+	record := newRecord(t, func(_, text string) (string, bool) {
+		came <- text
+		return "AA", false
+	})
+	site, stop := start(t, []string{"serve", "--listen", "127.0.0.1:0"}, map[string]string{
+		"PLUMBLINE_DATABASE": database, "PLUMBLINE_MLLP_SEND": record.address, "PLUMBLINE_SEND_FACILITY": "WEST",
+	})
+	client := signIn(t, site, "nurse", password)
+	id := bedside.NewID()
+	form := url.Values{
+		"set": {id}, "plain": {"yes"}, "limb": {"left arm"}, "base_at": {now.Add(-time.Minute).Format(time.RFC3339)},
+		"base_systolic": {"150"}, "base_diastolic": {"80"}, "base_pulse": {"64"},
+	}
+	r, err := client.PostForm(site+"/stays/S1/new-set", form)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_ = r.Body.Close()
+	select {
+	case text := <-came:
+		if !strings.Contains(text, "|PLUMBLINE|WEST|") || !strings.Contains(text, "bedside-"+id+"-base^^") || !strings.Contains(text, "LN||150|") {
+			t.Errorf("the record was sent %s", strings.ReplaceAll(text, "\r", "\n"))
+		}
+	case <-time.After(time.Minute):
+		t.Error("nothing came to the record")
+	}
+	if code := stop(); code != 0 {
+		t.Errorf("exit %d", code)
+	}
+	if said := runCommand(t, database, "outbox", "list"); !strings.Contains(said, "has taken everything") {
+		t.Errorf("outbox list: %s", said)
+	}
+}

@@ -114,7 +114,7 @@ func (m Maker) items(channel, who string, at time.Time, facts []clinical.Version
 		case f.Vitals != nil || v.Kind == clinical.KindVitals:
 			set.take(f)
 			set.SetID = cmp.Or(set.SetID, setOf(f))
-			set.Thing = cmp.Or(set.Thing, bedside.FormOf(v.SourceID), v.SourceID)
+			set.Thing = cmp.Or(set.Thing, bedside.FormOf(v.SourceID), setOf(f), v.SourceID)
 			readings = append(readings, v)
 			continue
 		case !slices.Contains([]clinical.Kind{clinical.KindRestriction, clinical.KindClearance, clinical.KindAnswer}, v.Kind):

@@ -83,11 +83,11 @@ func (s *Sender) channel(ctx context.Context, channel string, way Transport) err
 			if ctx.Err() != nil {
 				return ctx.Err()
 			}
-			r := s.send(ctx, way, o)
-			if ctx.Err() != nil {
-				return ctx.Err() // stopped: what came of it is not known
+			r, known := s.send(ctx, way, o)
+			if !known {
+				return ctx.Err()
 			}
-			if err := s.Store.Tried(ctx, s.outcome(o, r), s.Clock()); err != nil {
+			if err := s.Store.Tried(context.WithoutCancel(ctx), s.outcome(o, r), s.Clock()); err != nil {
 				return err
 			}
 			if r.Outcome == Unreachable {
@@ -97,12 +97,21 @@ func (s *Sender) channel(ctx context.Context, channel string, way Transport) err
 	}
 }
 
-func (s *Sender) send(ctx context.Context, way Transport, o records.Outgoing) Result {
+// lastWords is how long a message that is under way may take where the program is being stopped: sent
+// again, it is charted twice by a record that keeps no identities.
+const lastWords = 5 * time.Second
+
+// send sends one message. What came of it is not known where the program was stopped meanwhile.
+func (s *Sender) send(ctx context.Context, way Transport, o records.Outgoing) (r Result, known bool) {
 	item, err := Read(o)
 	if err != nil {
-		return Result{Refused, err.Error()}
+		return Result{Refused, err.Error()}, true
 	}
-	return way.Send(ctx, item)
+	under, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	defer context.AfterFunc(ctx, func() { time.AfterFunc(lastWords, cancel) })()
+	r = way.Send(under, item)
+	return r, under.Err() == nil
 }
 
 // outcome is what becomes of a message.
