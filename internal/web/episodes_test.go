@@ -194,6 +194,9 @@ func TestTheUnitsPageOfEpisodes(t *testing.T) {
 			holds(t, article, closing)
 		}
 		lacks(t, article, "/release", `option value="96"`)
+		if told := len(e.Told) > 0; strings.Contains(article, "owed since") != told {
+			t.Errorf("%s of %s is told as owed since a time: %v, and is overdue: %v", e.Kind, e.StayID, !told, told)
+		}
 	}
 	lacks(t, page, "data-refresh") // what is being typed must not be swept away
 	if !strings.Contains(page, `href="/units/4W/episodes" aria-current="page"`) {

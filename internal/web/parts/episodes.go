@@ -177,11 +177,11 @@ type Episode struct {
 	Also   []string // what else one set answers
 	Rule   *frame.RuleLink
 	Facts  string
-	State  string // as a word of the rules
-	Says   string // where it stands
-	Since  *frame.Moment
-	Events []EventView // nil where the page shows none
-	Review string      // the address of the dose review that it asks for; "" for none, or who may not review
+	State  string        // as a word of the rules
+	Says   string        // where it stands
+	Since  *frame.Moment // nil of what is not overdue yet
+	Events []EventView   // nil where the page shows none
+	Review string        // the address of the dose review that it asks for; "" for none, or who may not review
 	Forms  *EpisodeForms
 }
 
@@ -212,7 +212,10 @@ func ThingOf(t frame.Times, e episodes.Thing) Episode {
 func EpisodeOf(t frame.Times, e records.Episode) Episode {
 	v := Episode{
 		ID: Anchor(e.ID), Name: text.EpisodeKinds[e.Kind], Why: t.EpisodeWhy(e.Rule, e.Figures),
-		State: string(e.State), Says: t.EpisodeState(e), Since: t.Moment(e.OwedSince()),
+		State: string(e.State), Says: t.EpisodeState(e),
+	}
+	if !e.Active() || len(e.Told) > 0 { // what is not overdue yet is owed later
+		v.Since = t.Moment(e.OwedSince())
 	}
 	if !e.Active() && v.Why != "" {
 		v.Why = text.Say("episodes.was-owed", v.Why)
