@@ -113,7 +113,7 @@ func TestTheOutboxKeepsTheOrderOfEachPatientAlone(t *testing.T) {
 			}
 			must(t, s.Tried(ctx, o, hours(5)))
 		}
-		end(first[1], records.SendWaits, hours(6)) // b is tried again later, and holds up nobody else
+		end(first[1], records.SendWaits, hours(5.2)) // b is tried again later, and holds up nobody else
 		due(5, "a/1")
 		due(6, "a/1 b/1")
 		end(first[0], records.SendRefused, hours(5)) // a is refused: its correction waits for it, c does not
@@ -136,5 +136,34 @@ func TestTheOutboxKeepsTheOrderOfEachPatientAlone(t *testing.T) {
 		}
 		end(again[0], records.SendSent, hours(5))
 		due(5, "b/1 a/2")
+	})
+}
+
+func TestWhatWasTakenHereAndWhenTheRecordTookIt(t *testing.T) {
+	forEachEngine(t, func(t *testing.T, s *Store) {
+		ctx := t.Context()
+		load(t, s, in("stays.csv", stay("S", "4W", -5)), in("vitals.csv", vitals("c", "S", 1, 110), recordedAt(vitals("a", "S", 1, 150), 9)))
+		must(t, take(t, s, takenHere("m1", "S", 1, vitals("a", "S", 1, 120))))
+		must(t, take(t, s, takenHere("m2", "S", 2, recordedAt(vitals("a", "S", 1, 130), 2))))
+		o := get(s.DueOutgoing(ctx, "mllp", hours(3), 10))(t)[0]
+		o.State, o.DoneAt, o.NextAt = records.SendSent, hours(3), hours(3)
+		must(t, s.Tried(ctx, o, hours(3)))
+		here := get(s.TakenHere(ctx, []string{"a", "c", "none"}))(t)
+		a := here["a"]
+		if len(here) != 1 || a.Kind != clinical.KindVitals || len(a.Versions) != 2 || !a.Versions[1].RecordedAt.Equal(hours(2)) {
+			t.Fatalf("taken here: %+v", here)
+		}
+		if diff := cmp.Diff(map[int64]time.Time{hours(1).UnixMicro(): hours(3)}, a.TakenAt); diff != "" {
+			t.Error(diff)
+		}
+		for by, want := range map[float64]string{1.9: "", 2: "a/2"} {
+			if got := numbered(get(s.LateOutgoing(ctx, "4W", hours(by)))(t)); got != want {
+				t.Errorf("late by hour %v: %q, want %q", by, got, want)
+			}
+		}
+		// A clock that was set back by an hour holds nothing up.
+		if got := numbered(get(s.DueOutgoing(ctx, "mllp", hours(1), 10))(t)); got != "a/2" {
+			t.Errorf("due after the clock was set back: %q", got)
+		}
 	})
 }
