@@ -100,7 +100,7 @@ func TestTheOutboxKeepsTheOrderOfEachPatientAlone(t *testing.T) {
 			}
 			return list
 		}
-		due(0.5, "")
+		due(0.7, "")
 		first := due(5, "a/1 b/1")
 		if len(get(s.DueOutgoing(ctx, "fhir", hours(5), 10))(t)) != 0 {
 			t.Error("another way has what is queued for this one")
