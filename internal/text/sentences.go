@@ -146,7 +146,7 @@ var (
 	sayCheckWarning  = says[policy.Warning]("policy-check-warning")
 	sayCheckNothing  = says[none]("policy-check-nothing")
 	sayUnusable      = says[none]("policy-unusable")
-	sayProblem       = says[policy.Problem]("policy-problem")
+	_                = says[policy.Problem]("policy-problem")
 	sayProblemLine   = says[policy.Problem]("policy-problem-line")
 	_                = says[policy.Range]("policy-range")
 	_                = says[policy.Range]("policy-allowed")
