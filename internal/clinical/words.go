@@ -7,7 +7,7 @@ import (
 
 // NamesSomebody reports whether a text can be read as the name of somebody: it has a letter or a
 // digit. Spaces, signs and characters that cannot be seen alone name nobody, and so do the words with which
-// people fill a field that must not be empty.
+// people fill a field that must not be empty: a role or a place is no name.
 func NamesSomebody(s string) bool {
 	letters := smallLetters(s)
 	return letters != "" && !nobody[letters]
@@ -34,6 +34,9 @@ func smallLetters(s string) string {
 var nobody = map[string]bool{
 	"none": true, "no": true, "nobody": true, "noone": true, "nil": true, "na": true, "nothing": true, "unknown": true,
 	"notknown": true, "notcleared": true, "notyet": true, "yes": true, "ok": true, "x": true, "xx": true, "xxx": true, "0": true,
+	"me": true, "self": true, "myself": true, "provider": true, "theprovider": true, "dr": true, "doctor": true, "thedoctor": true,
+	"md": true, "physician": true, "nurse": true, "rn": true, "ward": true, "theward": true, "unit": true,
+	"team": true, "theteam": true, "staff": true, "somebody": true, "someone": true,
 }
 
 // The closed lists of the feed. A word outside its list is quarantined, never

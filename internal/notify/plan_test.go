@@ -13,7 +13,7 @@ func TestEveryKindHasATier(t *testing.T) {
 	want := map[records.EpisodeKind]string{
 		episodes.FallWithoutSet: alerts.Now, episodes.TellProvider: alerts.Now, episodes.RecheckOverdue: alerts.ThisShift,
 		episodes.FeedStale: alerts.ThisShift, episodes.PrecautionsMissing: alerts.Today, episodes.DoseReview: alerts.Today,
-		episodes.DataContradiction: alerts.Today, episodes.ClearanceOwed: alerts.ThisShift,
+		episodes.DataContradiction: alerts.Today, episodes.ClearanceOwed: alerts.Now,
 	}
 	for _, kind := range episodes.Kinds {
 		if got := TierOf(kind, "any"); got != want[kind] {

@@ -12,14 +12,17 @@ import (
 // that contradicts itself can wait for today.
 func TierOf(kind records.EpisodeKind, rule string) string {
 	switch kind {
-	case episodes.FallWithoutSet, episodes.TellProvider: // T-FALL, T-STOPPED, T-LOW, T-LOW-LYING
+	case episodes.FallWithoutSet, episodes.TellProvider, // T-FALL, T-STOPPED, T-LOW, T-LOW-LYING
+		// A fall after which standing is blocked is told by its clearance alone, and is no less pressing than one after
+		// which a set is owed (T-FALL).
+		episodes.ClearanceOwed:
 		return alerts.Now
 	case episodes.RecheckOverdue:
 		if rule == alerts.RAdmit || rule == alerts.RWeekly { // T-ROUTINE
 			return alerts.Today
 		}
 		return alerts.ThisShift // T-OVERDUE
-	case episodes.FeedStale, episodes.ClearanceOwed: // T-CLEARANCE
+	case episodes.FeedStale:
 		return alerts.ThisShift
 	}
 	return alerts.Today // T-PRECAUTION, T-REVIEW

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"plumbline/internal/alerts"
+	"plumbline/internal/clinical"
 	"plumbline/internal/demo"
 	"plumbline/internal/dosereview"
 	"plumbline/internal/records"
@@ -52,6 +53,24 @@ func TestAPrescriberClearsToStandAndTakesItBack(t *testing.T) {
 	for _, want := range []string{"May this patient stand?", "Teodor Vasquelin", "3A", "Fell 1 Nov", ": moderate injury"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("the page does not say %q", want)
+		}
+	}
+	lying := []float64{78, 40}
+	// What speaks against standing stands beside the button, and in what it asks to be confirmed.
+	board.Put(t, clinical.Version{
+		Kind: clinical.KindCondition, SourceID: "con-hip", StayID: "S102", RecordedAt: d.Clock().Add(-time.Hour), Stated: true,
+		Status: clinical.Final, Body: clinical.Condition{ICD10: "S72.00"},
+	}, clinical.Version{
+		Kind: clinical.KindVitals, SourceID: "low-now", StayID: "S102", RecordedAt: d.Clock().Add(-30 * time.Minute), Stated: true,
+		Status: clinical.Final, Body: clinical.Vitals{
+			TakenAt: d.Clock().Add(-30 * time.Minute), Position: clinical.Lying, Systolic: &lying[0], Diastolic: &lying[1],
+			Symptoms: []string{"chest pain"},
+		},
+	})
+	again := get(h, "/asked").Body.String()
+	for _, want := range []string{"fracture coded (S72.00)", "78/40", "chest pain"} {
+		if strings.Count(again, want) < 2 || strings.Contains(body, want) {
+			t.Errorf("%q stands %d times, want it beside the button and in the question", want, strings.Count(again, want))
 		}
 	}
 	if strings.Contains(body, "owed for under a minute") {

@@ -59,6 +59,7 @@ type clearance struct {
 	owed
 	Fall   string
 	Bleeds string
+	Mind   []string // what speaks against standing
 }
 
 type tell struct{ owed }
@@ -192,7 +193,7 @@ func (r *reader) owedOf(e records.Episode, stay *assess.StayView, a records.Acco
 
 // clearanceOf adds the fall that blocks, the latest of them.
 func (r *reader) clearanceOf(o owed, stay *assess.StayView) clearance {
-	v := clearance{owed: o, Fall: text.Say("asked.no-fall")}
+	v := clearance{owed: o, Fall: text.Say("asked.no-fall"), Mind: parts.MindOf(r.t, stay.Assessment)}
 	falls := stay.Assessment.Digest.Falls
 	for n := range falls { // by time: the latest stays
 		if _, blocks := falls[n].BlocksFrom(); blocks || n == len(falls)-1 {

@@ -16,6 +16,7 @@ type thingView struct {
 	Kind  string
 	Text  string
 	State string // overdue or due; "" where nothing tells a time
+	Late  bool   // the hour of Clock is past; of a set after a fall it may be ahead though another was overdue before
 	Clock string // when it is due
 	Owner string // whose it is: a name, "somebody" where no names are shown, "" for nobody's
 	Rest  string // what else is to be known: it waits, or a person has told it
@@ -75,6 +76,7 @@ func (l lister) thingOf(a alerts.Assessment, t episodes.Thing) thingView {
 		if d.At != nil {
 			at, _ := parts.SetDue(l.Times, a, *d)
 			v.Clock, v.State = l.Short(at), parts.DueState(l.Times, *d.At)
+			v.Late = parts.DueState(l.Times, at) == alerts.Overdue
 			if before := parts.BeforeFall(l.Times, a, *d); before != "" {
 				v.Text = text.Say("huddle.line-before", before, v.Text)
 			}

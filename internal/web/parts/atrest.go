@@ -70,3 +70,15 @@ func LowBrief(t frame.Times, low *trends.AtRest) string {
 	}
 	return t.LowAtRestBrief(*low)
 }
+
+// urgent are the emergencies and low pressures of the last hours, in few words each.
+func urgent(t frame.Times, a alerts.Assessment) []string {
+	all := append(EmergencyBriefs(t, a.Emergencies), ChestBrief(t, a), LowBrief(t, a.LowApart()))
+	return slices.DeleteFunc(all, func(s string) bool { return s == "" })
+}
+
+// MindOf is what speaks against standing a patient, or asks for a look before, for who is asked whether that may be:
+// emergencies and low pressures of the last hours, injuries, a coded fracture, limbs.
+func MindOf(t frame.Times, a alerts.Assessment) []string {
+	return slices.Concat(urgent(t, a), text.Missing(a.Recheck.Missing), LimbsOf(a))
+}

@@ -45,9 +45,7 @@ func HandoverOf(
 		mind = SetNotes(t, a)
 	}
 	mind = slices.Concat(told, mind, text.Missing(a.Recheck.Missing), LimbsOf(a))
-	urgent := append(EmergencyBriefs(t, a.Emergencies), ChestBrief(t, a), LowBrief(t, a.LowApart()))
-	urgent = slices.DeleteFunc(urgent, func(s string) bool { return s == "" })
-	mind = append(urgent, mind...)
+	mind = append(urgent(t, a), mind...)
 	var why []string
 	latest := a.Digest.LatestSet()
 	for n, r := range fallSecond(a.Reasons) {
