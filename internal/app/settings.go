@@ -297,7 +297,7 @@ func checked(v map[string]string) (settings, error) {
 			return s, fmt.Errorf("policy: %w", err)
 		}
 		if s.policy, err = policy.Load(data); err != nil {
-			return s, fmt.Errorf("policy %s:\n%w", v["policy"], err)
+			return s, fmt.Errorf("policy %s:\n%s", v["policy"], text.PolicyError(err))
 		}
 	}
 	return s, nil

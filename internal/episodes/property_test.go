@@ -280,7 +280,7 @@ func (w *world) checkAgainst(have []records.Episode, scene episodes.Scene) {
 }
 
 // checkHistories: one episode an identity, its events replay to it, and people
-// were told once for each opening on each unit.
+// were told once for each opening on each unit, and of a clearance whenever it is owed anew.
 func (w *world) checkHistories(have []records.Episode) {
 	type identity struct{ kind, stay, trigger string }
 	seen := map[identity]string{}
@@ -298,6 +298,12 @@ func (w *world) checkHistories(have []records.Episode) {
 		for _, v := range w.log[e.ID] {
 			if v.What == episodes.Opened || v.What == episodes.Reopened || v.What == episodes.AnswerMoved || v.Reason == episodes.PutOffByAnswer {
 				clear(told)
+			}
+			if v.What == episodes.Resumed && e.Kind == episodes.ClearanceOwed {
+				clear(told) // standing is blocked anew, and the last word told was that the patient may
+				if !v.Tells {
+					w.t.Fatalf("nobody is told that %+v is owed anew: %+v", id, w.log[e.ID])
+				}
 			}
 			if v.Tells {
 				told[v.Unit]++

@@ -179,7 +179,8 @@ func again(e records.Episode, c Condition, now Scene) *records.EpisodeEvent {
 	case e.Unit != now.Unit && untold:
 		return said(Moved, c, now, true)
 	}
-	return said(Resumed, c, now, untold)
+	// Standing is blocked anew: the last word told was that the patient may stand.
+	return said(Resumed, c, now, untold || e.Kind == ClearanceOwed)
 }
 
 // end is the ending by evidence of an episode whose condition does not hold.
