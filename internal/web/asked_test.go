@@ -116,7 +116,7 @@ func TestAPrescriberAnswersASuggestion(t *testing.T) {
 	if w := post(asker, "/dose-review/S103", form); w.Code != 303 {
 		t.Fatalf("a suggestion = %d", w.Code)
 	}
-	d.Clock = func() time.Time { return demo.AnchorTime().Add(time.Hour) }
+	d.Clock = func() time.Time { return demo.AnchorTime().Add(time.Hour + 7*time.Second) } // an answer shows within its minute
 	asker, h := reviewing(d), webtest.As(web.New(d), string(records.Prescriber))
 	if body := get(h, "/asked").Body.String(); !strings.Contains(body, "doxazosin: stop it") || !strings.Contains(body, "Bartholomew Okonfell") {
 		t.Fatal("the suggestion does not wait")

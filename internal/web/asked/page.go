@@ -209,7 +209,8 @@ func (r *reader) takeSuggestions(v *view, _ records.Account) error {
 	if r.DoseReviews == nil {
 		return nil
 	}
-	list, more, err := r.DoseReviews.SuggestionsMade(r.ctx, r.units, r.t.At.AddDate(0, 0, -suggestedDays), r.t.At, mostReviews)
+	now := r.Clock() // not the page's minute: an answer of seconds ago counts
+	list, more, err := r.DoseReviews.SuggestionsMade(r.ctx, r.units, now.AddDate(0, 0, -suggestedDays), now, mostReviews)
 	if err != nil {
 		return err
 	}

@@ -63,7 +63,8 @@ func (s *service) ledgerOf(c *frame.Request) (ledger, error) {
 		}
 	}
 	var reviews []records.DoseReview
-	if reviews, l.more, err = s.DoseReviews.SuggestionsMade(ctx, units, l.at.AddDate(0, 0, -l.days), l.at, mostReviews); err != nil {
+	now := s.Clock() // not the page's minute: a step of seconds ago counts
+	if reviews, l.more, err = s.DoseReviews.SuggestionsMade(ctx, units, now.AddDate(0, 0, -l.days), now, mostReviews); err != nil {
 		return l, err
 	}
 	stays := map[string]assess.StayView{}
