@@ -34,7 +34,7 @@ func TestAnswersAreSaidWithWhenTheyEnd(t *testing.T) {
 	due := at.Add(8 * time.Hour)
 	c := Catalogue{Zone: time.UTC, At: at.Add(time.Hour)}
 	r := alerts.Recheck{DueAt: &due, Answer: &trends.AnswerFact{At: at, Answer: "declined"}, Answered: 3, AskProvider: true}
-	if got := c.Answered(r); got != "declined 25 Nov 09:10, again at 25 Nov 17:10" {
+	if got := c.Answered(r); got != "declined 25 Nov 09:10, ask again from 25 Nov 17:10" {
 		t.Error(got)
 	}
 	if got := AskProvider(r); got != "answered 3 times: ask the provider" {

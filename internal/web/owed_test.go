@@ -83,7 +83,7 @@ func TestAnAnswerIsChartedAndComesBack(t *testing.T) {
 		}
 		putOff()
 		s.later(time.Minute)
-		says := "declined " + c().Time(answered) + " (asleep), again at " + c().Time(answered.Add(8*time.Hour))
+		says := "declined " + c().Time(answered) + " (asleep), ask again from " + c().Time(answered.Add(8*time.Hour))
 		for _, path := range []string{"/stays/S113", "/units/4W"} {
 			holds(t, s.get("bedside-nurse", path), says)
 		}

@@ -74,7 +74,7 @@ func saidOn(t *testing.T, w *httptest.ResponseRecorder) string {
 func TestWhatStandsBeforeASetStandsWhereverItIsOwed(t *testing.T) {
 	h, c := openWith(t)
 	declined, again := demo.AnchorTime().Add(-50*time.Minute), demo.AnchorTime().Add(-50*time.Minute+8*time.Hour)
-	answered := "declined " + c.Time(declined) + " (asleep at last), again at " + c.Time(again)
+	answered := "declined " + c.Time(declined) + " (asleep at last), ask again from " + c.Time(again)
 	for _, tc := range []struct {
 		stay  string
 		words []string
