@@ -89,7 +89,7 @@ func TestWhatEachEventSays(t *testing.T) {
 		"Told Dr A at 20 Nov 08:05, says mb: by telephone.":                                  {What: episodes.ToldOf, Who: "mb", Name: "Dr A", ToldAt: episodeTime, Note: "by telephone."},
 		"Open again: mb took back the dose review that closed it: wrong patient.":            {What: episodes.ReviewBack, Who: "mb", Note: "wrong patient."},
 		"Answered by mb: the patient declined; charted.":                                     {What: episodes.AnswerGiven, Who: "mb", Reason: episodes.Declined},
-		"Put off by an answer on the chart: declined, ask again from 20 Nov 08:05.":                {What: episodes.AnswerMoved, Reason: "declined", Until: episodeTime},
+		"Put off by an answer on the chart: declined, ask again from 20 Nov 08:05.":          {What: episodes.AnswerMoved, Reason: "declined", Until: episodeTime},
 	} {
 		if got := c.EpisodeEvent(v); got != want {
 			t.Errorf("got %q, want %q", got, want)

@@ -47,7 +47,7 @@ func TestANoteForTheHandover(t *testing.T) {
 	const escaped = "Daughter &lt;i&gt;Ada&lt;/i&gt; calls at 8"
 	list, stay := get(h, "/units/4W").Body.String(), get(h, "/stays/S108").Body.String()
 	row, _, _ := strings.Cut(list[strings.Index(list, `id="row-S108"`):], "</li>\n<li class=\"row")
-	holds(t, row, escaped, "bedside-nurse", "Noted: note: ", `class="sign note"`)
+	holds(t, row, escaped, "bedside-nurse", "Noted: Daughter", `class="sign note"`)
 	_, sheet, _ := strings.Cut(list, `<div class="sheet">`)
 	holds(t, sheet, escaped, "The lift is out")
 	holds(t, list, "The lift is out")

@@ -29,7 +29,7 @@ const leastNote = 60
 func HandoverOf(
 	t frame.Times, a alerts.Assessment, things []episodes.Thing, notes []records.HandoverNote,
 ) string {
-	said := NoteLines(t, notes)
+	said := notesSaid(t, notes)
 	slices.Reverse(said) // the latest first: the last is left out first
 	var owed, told, mind []string
 	setOwed := false
@@ -187,6 +187,9 @@ func handedOver(t frame.Times, a alerts.Assessment, thing episodes.Thing) string
 			}
 			notes = append(notes, SetNotes(t, a)...)
 		}
+	}
+	if thing.Kind == episodes.PrecautionsMissing && thing.Due != nil {
+		what = text.Say("parts.hand-missing", what) // its own words name the precautions alone
 	}
 	whose := t.ThingBrief(thing, true)
 	switch {

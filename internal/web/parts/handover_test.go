@@ -105,7 +105,14 @@ func TestNotesStandInTheHandover(t *testing.T) {
 		return records.HandoverNote{Text: said, Who: "ann", At: at.Add(-clinical.Hours(hours))}
 	}
 	got := HandoverOf(times, a, nil, []records.HandoverNote{note("daughter calls", 3), note("prefers left side", 1)})
-	if !strings.Contains(got, "Noted: note: prefers left side (ann 09:00); note: daughter calls (ann 07:00).") {
+	if !strings.Contains(got, "Noted: prefers left side (ann 09:00); daughter calls (ann 07:00).") {
+		t.Errorf("%q", got)
+	}
+	lacking := episodes.Thing{Due: &episodes.Due{
+		Kind: episodes.PrecautionsMissing, Figures: alerts.MissingFigures{Missing: []string{"bed alarm"}},
+	}}
+	lacking.Kind, lacking.State, lacking.Who = episodes.PrecautionsMissing, episodes.Taken, "Bo"
+	if got := HandoverOf(times, a, []episodes.Thing{lacking}, nil); !strings.Contains(got, "Owed: missing bed alarm (Bo)") {
 		t.Errorf("%q", got)
 	}
 	many := []episodes.Thing{}

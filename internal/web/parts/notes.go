@@ -38,11 +38,20 @@ func NotesOf(t frame.Times, notes []records.HandoverNote) []Note {
 	return out
 }
 
-// NoteLines are notes in a line each, for paper and for what is copied.
+// NoteLines are notes in a line each, for rows and paper, where nothing else says that they are notes.
 func NoteLines(t frame.Times, notes []records.HandoverNote) []string {
+	said := notesSaid(t, notes)
+	for n, s := range said {
+		said[n] = text.Say("parts.note-line", s)
+	}
+	return said
+}
+
+// notesSaid are notes with who wrote them and when.
+func notesSaid(t frame.Times, notes []records.HandoverNote) []string {
 	var out []string
 	for _, n := range notes {
-		out = append(out, text.Say("parts.note-line", text.Apart(n.Text), text.Apart(n.Who), t.Short(n.At)))
+		out = append(out, text.Say("parts.note-said", text.Apart(n.Text), text.Apart(n.Who), t.Short(n.At)))
 	}
 	return out
 }
