@@ -28,19 +28,27 @@ document.addEventListener("DOMContentLoaded", () => {
 		const all = pages();
 		page = Math.min(page, all - 1);
 		for (const [n, li] of beds().entries()) li.hidden = all > 1 && Math.floor(n / PER_PAGE) !== page;
+		fit();
 		const turn = main.querySelector(".w-turn"), words = el("wall").dataset;
 		turn.hidden = all < 2;
 		el("w-page").textContent = words.page.replace("#1", page + 1).replace("#2", all);
 		el("w-stop").textContent = stopped ? words.go : words.stop;
 		document.body.classList.toggle("w-stopped", !!stopped);
 	};
+	// A tile that holds more than its place is written smaller, so that no row grows and no bed leaves the display.
+	const fit = () => {
+		const over = li => li.scrollHeight > li.clientHeight + 1;
+		for (const li of beds()) li.classList.remove("tight", "tighter");
+		if (!wide()) return;
+		for (const size of ["tight", "tighter"]) for (const li of beds().filter(e => !e.hidden && over(e))) li.classList.add(size);
+	};
 	const turnTo = n => { page = (n + pages()) % pages(); turned = Date.now(); draw(); };
 	const stop = on => { stopped = on ? Date.now() : 0; turned = Date.now(); draw(); };
 
-	// The moment is the server's, as app.js has it; between two answers it runs on here.
+	// The moment is the server's, to the second: the page itself is that of its minute. Between two answers it runs on here.
 	let told = "", since = 0;
 	const clock = () => {
-		const at = document.body.dataset.now;
+		const at = el("w-clock").dataset.server;
 		if (at !== told) { told = at; since = performance.now(); }
 		const now = new Date(Date.parse(told) + performance.now() - since);
 		const text = new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: el("wall").dataset.zone }).format(now);

@@ -2,6 +2,7 @@ package huddle
 
 import (
 	"net/http"
+	"time"
 
 	"plumbline/internal/alerts"
 	"plumbline/internal/text"
@@ -11,6 +12,7 @@ import (
 // wallView is a unit for a display that is read from four metres: beds alone, no names.
 type wallView struct {
 	frame.Layout
+	Server string // the moment to the second, for the clock
 	Unit   string
 	Moment *frame.Moment
 	Counts []countView
@@ -49,7 +51,7 @@ func (s *service) showWall(c *frame.Request, unit string) (frame.Page, error) {
 	}
 	fresh := s.FreshOf(ctx, unit, kept.answer.list, when.At)
 	l := s.listerOf(ctx, unit, when, kept.answer, fresh, sight{}, choice{}, s.standingOn(ctx, unit, when, kept.answer))
-	v := wallView{Unit: unit, Moment: l.Moment(when.At), Counts: l.counts()}
+	v := wallView{Server: s.Clock().UTC().Format(time.RFC3339), Unit: unit, Moment: l.Moment(when.At), Counts: l.counts()}
 	if fresh.Newest != nil {
 		v.Newest = l.MomentAgo(*fresh.Newest)
 	}

@@ -7,15 +7,21 @@ import (
 	"time"
 
 	"plumbline/internal/browsertest"
+	"plumbline/internal/demo"
 )
 
 // Issue: for four metres: beds alone, at least 24 of 1920 x 1080 at once, pages that turn by themselves
 // every 15 s and stop by a key or touch, changes marked, clock, and a lost network said.
 func TestTheWall(t *testing.T) {
 	w := openWard(t, "")
+	w.ahead.Add(41_000)
 	page := w.browser.Open(t, w.site+"/units/4W/wall", 1920, 1080)
 	w.page = page
 	page.Wait(".w-beds")
+	at := demo.AnchorTime().Add(41 * time.Second).UTC().Format(time.RFC3339)
+	if got := browsertest.Eval[string](page, `document.getElementById("w-clock").dataset.server`); got != at {
+		t.Errorf("the clock begins at %s, want the second of the server, %s", got, at)
+	}
 	shown := func() []string {
 		return browsertest.Eval[[]string](page, `[...document.querySelectorAll(".w-beds > li")].filter(e => e.checkVisibility()).map(e => e.dataset.bed)`)
 	}
@@ -52,6 +58,20 @@ func TestTheWall(t *testing.T) {
 	page.Until(`!document.body.classList.contains("w-stopped")`)
 	w.shift(16 * time.Second)
 	page.Until(`document.querySelector('[data-bed="` + first[0] + `"]').checkVisibility()`)
+
+	// A tile that holds more than its place is written smaller: no row grows, and no bed leaves the display.
+	long := browsertest.Eval[[]string](page, `(() => {
+		const tiles = [...document.querySelectorAll(".w-beds > li")];
+		const li = tiles.find(e => e.checkVisibility() && e.querySelector("ul")), list = li.querySelector("ul");
+		while (list.children.length < 2) list.append(list.firstElementChild.cloneNode(true));
+		for (const one of list.children) one.textContent = "recheck overdue since 19 Nov 16:37; set after the fall late: 30 Nov 23:37";
+		dispatchEvent(new Event("resize"));
+		return [...document.querySelectorAll(".w-beds > li")].filter(e => e.checkVisibility())
+			.filter(e => e.scrollHeight > e.clientHeight + 1 || e.getBoundingClientRect().bottom > innerHeight).map(e => e.dataset.bed);
+	})()`)
+	if len(long) > 0 || browsertest.Eval[int](page, `document.documentElement.scrollHeight`) > 1080 {
+		t.Errorf("with a long tile these beds are cut off or below the edge: %q", long)
+	}
 
 	// What changes is marked, and unmarked after a while.
 	browsertest.Eval[bool](page, fmt.Sprintf(`(() => { const li = document.querySelector('[data-bed=%q]'); li.dataset.state += "x";
