@@ -150,6 +150,26 @@ func NurseOf(given []records.GivenBeds, bed string) string {
 	return ""
 }
 
+// Held are those of some beds, in their order, that the n-th range gives still: of a bed the last counts.
+func Held(given []records.GivenBeds, n int, beds []string) []string {
+	var held []string
+	for _, bed := range beds {
+		within := func(g records.GivenBeds) bool { return alerts.BedWithin(bed, g.From, g.To) }
+		if bed != "" && within(given[n]) && !slices.ContainsFunc(given[n+1:], within) {
+			held = append(held, bed)
+		}
+	}
+	return held
+}
+
+// TakenBack is what has to be given so that the n-th range alone is taken back: its beds to nobody, and then
+// anew, as it was, what was given later.
+func TakenBack(given []records.GivenBeds, n int, who string, at time.Time) []records.GivenBeds {
+	back := given[n]
+	back.Nurse, back.Who, back.At = "", who, at
+	return append([]records.GivenBeds{back}, given[n+1:]...)
+}
+
 // Walk is the round of one nurse.
 type Walk struct {
 	Nurse string   // "" of the beds that are nobody's

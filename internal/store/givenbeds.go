@@ -21,14 +21,17 @@ type givenBedsRow struct {
 
 func (givenBedsRow) TableName() string { return "given_beds" }
 
-// GiveBeds keeps that beds were given to a nurse, or back. It counts at once.
-func (s *Store) GiveBeds(ctx context.Context, b records.GivenBeds) error {
-	row := givenBedsRow{
-		Unit: plain(b.Unit), FromBed: plain(b.From), ToBed: plain(b.To), Nurse: plain(b.Nurse), Who: plain(b.Who),
-		At: micros(b.At), Until: micros(b.Until),
+// GiveBeds keeps that beds were given to nurses, or back: all of it in this order, or nothing. It counts at once.
+func (s *Store) GiveBeds(ctx context.Context, given ...records.GivenBeds) error {
+	rows := make([]givenBedsRow, len(given))
+	for n, b := range given {
+		rows[n] = givenBedsRow{
+			Unit: plain(b.Unit), FromBed: plain(b.From), ToBed: plain(b.To), Nurse: plain(b.Nurse), Who: plain(b.Who),
+			At: micros(b.At), Until: micros(b.Until),
+		}
 	}
-	if err := s.write.WithContext(ctx).Create(&row).Error; err != nil {
-		return fmt.Errorf("keeping whose beds of unit %s are: %w", b.Unit, err)
+	if err := s.write.WithContext(ctx).Create(&rows).Error; err != nil {
+		return fmt.Errorf("keeping whose beds are: %w", err)
 	}
 	return nil
 }

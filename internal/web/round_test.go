@@ -177,6 +177,27 @@ func TestBedsAreGivenByRange(t *testing.T) {
 	if code := give("1A", "6B", ""); code != http.StatusSeeOther || len(walks()) != 1 {
 		t.Errorf("given back = %d, rounds of %q", code, walks())
 	}
+	give("1A", "5B", "Ann")
+	give("2A", "7B", "Bo") // what Ann's range gives still is 1A and 1B
+	back := regexp.MustCompile(`name="of" value="(\d+)"`)
+	page := get(h, "/units/4W/round").Body.String()
+	ranges := back.FindAllStringSubmatch(page, -1)
+	holds(t, page, "of it still: 1A, 1B")
+	if len(ranges) != 2 {
+		t.Fatalf("%d ranges can be taken back, want 2", len(ranges))
+	}
+	for range 2 { // the button pressed twice
+		if w := post(h, "/units/4W/round", url.Values{"of": {ranges[0][1]}}); w.Code != http.StatusSeeOther {
+			t.Errorf("taken back = %d", w.Code)
+		}
+	}
+	page = get(h, "/units/4W/round").Body.String()
+	if got := strings.Join(walks(), "|"); got != "Nobody&#39;s beds|Bo" || len(back.FindAllString(page, -1)) != 1 {
+		t.Errorf("after one range was taken back, rounds of %s", got)
+	}
+	if bo := stopsOf(get(h, "/units/4W/round?nurse=Bo").Body.String()); bo["3A"] == "" && bo["2A"] == "" && bo["2B"] == "" {
+		t.Errorf("another nurse's beds were taken back too: %v", bo)
+	}
 	give("1A", "", "Ann")
 	now = now.Add(12 * time.Hour)
 	if got := walks(); len(got) != 1 {

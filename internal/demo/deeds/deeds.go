@@ -25,7 +25,7 @@ import (
 type Store interface {
 	AddDoseReview(ctx context.Context, r records.DoseReview, after int64) (records.DoseReview, error)
 	AddReviewStep(ctx context.Context, step records.ReviewStep) (records.ReviewStep, error)
-	GiveBeds(ctx context.Context, b records.GivenBeds) error
+	GiveBeds(ctx context.Context, given ...records.GivenBeds) error
 }
 
 // Stays tells a stay at a moment.

@@ -79,7 +79,7 @@ type stopView struct {
 // givenView is a range of beds that is somebody's.
 type givenView struct {
 	From, To, Nurse, Says string
-	Sure                  string // as taking back names the range, without a question
+	Number                int64 // by which it is taken back
 }
 
 // giveBedsView is the form by which beds are given, with what was typed and what is wrong with it.
@@ -160,13 +160,29 @@ func (l lister) roundView(unit string, given []records.GivenBeds, nurse string, 
 			v.Walks = append(v.Walks, l.walkView(w, n))
 		}
 	}
-	for _, g := range given {
-		if g.Nurse != "" {
-			says := text.Say("round.given", g.Who, l.Short(g.At), l.Short(g.Until))
-			v.Given = append(v.Given, givenView{g.From, g.To, g.Nurse, says, sureOf(g.From, g.To)})
+	beds := takenBeds(l.answer.list)
+	for n, g := range given {
+		held := rounds.Held(given, n, beds)
+		if g.Nurse == "" || len(held) == 0 {
+			continue
 		}
+		says := text.Say("round.given", g.Who, l.Short(g.At), l.Short(g.Until))
+		if of := rounds.Held(given[n:n+1], 0, beds); len(held) < len(of) {
+			says += ", " + text.Say("round.given-still", strings.Join(held, ", "))
+		}
+		v.Given = append(v.Given, givenView{g.From, g.To, g.Nurse, says, g.Number})
 	}
 	return v
+}
+
+// takenBeds are the beds in which somebody lies, in order.
+func takenBeds(list []alerts.Assessment) []string {
+	var beds []string
+	for _, a := range list {
+		beds = append(beds, a.Digest.Stay.Bed)
+	}
+	slices.SortFunc(beds, alerts.CompareBeds)
+	return slices.Compact(beds)
 }
 
 func (l lister) roundURL(unit string, nurse *string) string {
@@ -332,6 +348,9 @@ func (s *service) giveBeds(c *frame.Request) (frame.Page, error) {
 	if err != nil {
 		return nil, err
 	}
+	if number := form.Get("of"); number != "" {
+		return s.takeBedsBack(c, number, takenBeds(kept.answer.list))
+	}
 	if wrong := wrongBeds(b, kept.answer.list); wrong != "" {
 		typed := giveBedsView{From: form.Get("from"), To: form.Get("to"), Nurse: b.Nurse, Wrong: wrong}
 		return s.showRound(c, http.StatusUnprocessableEntity, typed)
@@ -354,6 +373,35 @@ func (s *service) giveBeds(c *frame.Request) (frame.Page, error) {
 		return nil, err
 	}
 	return frame.SeeOther(frame.RoundURL(unit) + "#given")
+}
+
+// takeBedsBack takes back what a range gives still; beds of it that were given to another nurse since stay theirs.
+func (s *service) takeBedsBack(c *frame.Request, number string, beds []string) (frame.Page, error) {
+	ctx, unit, now := c.Request.Context(), c.Param("unit"), s.Clock()
+	given, err := s.Shift.BedsGiven(ctx, unit, now)
+	if err != nil {
+		return nil, err
+	}
+	done := frame.RoundURL(unit) + "#given"
+	n := slices.IndexFunc(given, func(g records.GivenBeds) bool { return strconv.FormatInt(g.Number, 10) == number })
+	if n < 0 || given[n].Nurse == "" {
+		return frame.SeeOther(done)
+	}
+	held := rounds.Held(given, n, beds)
+	if len(held) == 0 { // taken back already
+		return frame.SeeOther(done)
+	}
+	e := records.AuditEntry{
+		Did: audit.Change, Unit: unit, Outcome: frame.Allowed,
+		Note: "beds " + strings.Join(held, ", ") + " of " + given[n].Nurse + " given back",
+	}
+	if err := s.Noted(c, e); err != nil {
+		return nil, err
+	}
+	if err := s.Shift.GiveBeds(ctx, rounds.TakenBack(given, n, frame.AccountOf(c).Name, now)...); err != nil {
+		return nil, err
+	}
+	return frame.SeeOther(done)
 }
 
 // wrongBeds says what is wrong with a range that was typed; "" for nothing.

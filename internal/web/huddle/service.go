@@ -44,7 +44,7 @@ type Episodes interface {
 
 // Shift keeps what holds for a shift of a unit.
 type Shift interface {
-	GiveBeds(ctx context.Context, b records.GivenBeds) error
+	GiveBeds(ctx context.Context, given ...records.GivenBeds) error
 	// BedsGiven lists what holds at a moment of whose beds of a unit are, the first given first.
 	BedsGiven(ctx context.Context, unit string, at time.Time) ([]records.GivenBeds, error)
 	AddHandoverNote(ctx context.Context, n records.HandoverNote) error
