@@ -416,10 +416,18 @@ func (b *unitBuilder) centres(places []place, said string) string {
 				centre = fmt.Sprintf(rates, *at.point.Center)
 			}
 		}
-		each = append(each, text.Say("overtime.centre-from", places[begin].short, centre))
+		each = append(each, text.Say("overtime.centre-from", b.begins(places[begin]), centre))
 		begin += len(p.centre)
 	}
 	return text.Say("overtime.centre-phases", strings.Join(each, "; "))
+}
+
+// begins names the period with which a phase begins, the month in full: "Jan 26" reads as a day.
+func (b *unitBuilder) begins(p place) string {
+	if b.By == trends.ByMonth && !p.from.IsZero() {
+		return p.from.In(b.Zone).Format("January 2006")
+	}
+	return p.name
 }
 
 // by heads the column of periods.

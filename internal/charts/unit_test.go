@@ -191,7 +191,7 @@ func TestPhasesAreDrawnApart(t *testing.T) {
 	if lines["centre"] != 2 || lines["upper"] != 2 || lines["lower"] != 2 || lines["value"] != 1 {
 		t.Errorf("lines: %v", lines)
 	}
-	if notes := strings.Join(unitPanel(t, all, "falls").Notes, " "); !strings.Contains(notes, "Centre of each phase, from Jan 26: 13.3; from May 26: 3.3.") {
+	if notes := strings.Join(unitPanel(t, all, "falls").Notes, " "); !strings.Contains(notes, "Centre of each phase, from January 2026: 13.3; from May 2026: 3.3.") {
 		t.Errorf("the notes say %s", notes)
 	}
 	if marked != "[map[name:A xAxis:3] map[name:B xAxis:4]]" {
