@@ -490,6 +490,13 @@ func TestAQueueWithoutAFlagSaysSo(t *testing.T) {
 }
 
 // A review that closed what was owed, and is taken back, leaves it owed.
+func TestAnUnknownFilterOfTheDoseReviewIsNamed(t *testing.T) {
+	d, _ := open(t)
+	body := get(reviewing(d), "/dose-review?flag=bogus&group=%3Cb%3E").Body.String()
+	holds(t, body, "There is no such filter, so it is left out: flag=bogus, group=&lt;b&gt;.")
+	lacks(t, get(reviewing(d), "/dose-review?flag=&group=pressor").Body.String(), "no such filter")
+}
+
 func TestAReviewTakenBackIsOwedAgain(t *testing.T) {
 	d, _ := webtest.DemoStepped(t, time.UTC)
 	h := reviewing(d)

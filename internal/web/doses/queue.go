@@ -41,11 +41,12 @@ func (s *service) day(at time.Time) string { return at.In(s.Zone).Format(time.Da
 
 // queueFilter is what of the queue is asked for.
 type queueFilter struct {
-	Unit    string // "": every unit of the account
-	Drug    string // what was typed, see dosereview.Matches; "": any
-	Dropped bool   // a positive set came in the hours after a start, raise or resumption
-	Unknown bool   // flagged for drugs that are not recognised (D-UNKNOWN)
-	asked   asked  // the chosen answers of each question; the answers of one add up
+	Unit    string   // "": every unit of the account
+	Drug    string   // what was typed, see dosereview.Matches; "": any
+	Dropped bool     // a positive set came in the hours after a start, raise or resumption
+	Unknown bool     // flagged for drugs that are not recognised (D-UNKNOWN)
+	left    []string // as "flag=bogus": what is asked for and not known
+	asked   asked    // the chosen answers of each question; the answers of one add up
 }
 
 // asked are the chosen answers of each question of the queue, by its parameter.
@@ -154,12 +155,32 @@ func (f queueFilter) narrowed(hours float64) []string {
 	return out
 }
 
+// unknownAnswers are the answers of a request that no question offers, as they stand in its address.
+func unknownAnswers(given url.Values) []string {
+	var out []string
+	for _, question := range questions {
+		for _, answer := range given[question] {
+			if len(out) < maxLeft && answer != "" && !slices.Contains(offered(question), answer) {
+				out = append(out, question+"="+text.Clip(answer, maxUnknown))
+			}
+		}
+	}
+	return out
+}
+
+// maxLeft is how many unknown answers are named, with maxUnknown characters of each.
+const (
+	maxLeft    = 5
+	maxUnknown = 40
+)
+
 func filterOf(c *frame.Request) queueFilter {
 	f := queueFilter{
 		Unit: c.Query("unit"), Drug: strings.TrimSpace(c.Query("drug")), Dropped: c.Query("dropped") != "",
 		Unknown: c.Query("unknown") != "",
 	}
 	given := c.Request.URL.Query()
+	f.left = unknownAnswers(given)
 	for _, question := range questions {
 		for _, answer := range offered(question) { // what it does not know is left out
 			if slices.Contains(given[question], answer) {
@@ -372,6 +393,7 @@ type queueView struct {
 	Count         string
 	Filter        queueFilter
 	Questions     []parts.Question
+	LeftAnswers   string       // the answers that are asked for and not known; "" for none
 	Narrowed      []string     // what the filter leaves; nil for the whole queue
 	Shown         string       // how many are shown and hidden
 	Kept          []frame.Link // what is chosen and stands in no field of the form: parameter and answer
@@ -442,6 +464,9 @@ func (s *service) queueView(ctx context.Context, f frame.Layout, q queue) queueV
 		)
 	}
 	hours := s.reviewPolicy(ctx).RecentHours
+	if left := q.filter.left; len(left) > 0 {
+		v.LeftAnswers = text.Say("huddle.unknown-filter", strings.Join(left, ", "))
+	}
 	v.Questions, v.Narrowed = questionsOf(q, hours), q.filter.narrowed(hours)
 	v.Nobody = len(q.all) == 0 && len(v.Narrowed) == 0
 	for question, answers := range q.filter.asked {
