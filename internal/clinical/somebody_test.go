@@ -17,10 +17,23 @@ func TestWordsThatFillAFieldNameNobody(t *testing.T) {
 	for name, want := range map[string]bool{
 		"Dr Chen": true, "Noone, Ann": true, "Nil Yilmaz": true, "night doctor": true, "山田": true, "4711": true,
 		"none": false, "None.": false, "N/A": false, "no one": false, "-": false, "": false, " \u200b": false, "not known": false, "X": false,
-		"the provider": false, "Dr.": false, "me": false, "Ward": false, "team": false, "Dr Me": true, "Wardman": true,
 	} {
 		if NamesSomebody(name) != want {
 			t.Errorf("%q names somebody: %v, want %v", name, !want, want)
 		}
+	}
+}
+
+func TestARoleNamesNoPerson(t *testing.T) {
+	for name, want := range map[string]bool{
+		"the provider": false, "Dr.": false, "me": false, "Ward": false, "team": false, "none": false,
+		"Dr Me": true, "Wardman": true, "Dr Chen": true,
+	} {
+		if NamesPerson(name) != want {
+			t.Errorf("%q names a person: %v, want %v", name, !want, want)
+		}
+	}
+	if !NamesSomebody("provider") {
+		t.Error("who was told may be named by a role")
 	}
 }

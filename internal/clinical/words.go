@@ -7,11 +7,15 @@ import (
 
 // NamesSomebody reports whether a text can be read as the name of somebody: it has a letter or a
 // digit. Spaces, signs and characters that cannot be seen alone name nobody, and so do the words with which
-// people fill a field that must not be empty: a role or a place is no name.
+// people fill a field that must not be empty.
 func NamesSomebody(s string) bool {
 	letters := smallLetters(s)
 	return letters != "" && !nobody[letters]
 }
+
+// NamesPerson reports whether a text names one who answers for what was decided: a role or a place ("the
+// provider", "ward") does not.
+func NamesPerson(s string) bool { return NamesSomebody(s) && !roles[smallLetters(s)] }
 
 // SameName reports whether two texts name somebody by the same letters and digits: capitals, spaces and
 // signs make no other name.
@@ -34,6 +38,10 @@ func smallLetters(s string) string {
 var nobody = map[string]bool{
 	"none": true, "no": true, "nobody": true, "noone": true, "nil": true, "na": true, "nothing": true, "unknown": true,
 	"notknown": true, "notcleared": true, "notyet": true, "yes": true, "ok": true, "x": true, "xx": true, "xxx": true, "0": true,
+}
+
+// roles are words for a role or a place, in small letters alone.
+var roles = map[string]bool{
 	"me": true, "self": true, "myself": true, "provider": true, "theprovider": true, "dr": true, "doctor": true, "thedoctor": true,
 	"md": true, "physician": true, "nurse": true, "rn": true, "ward": true, "theward": true, "unit": true,
 	"team": true, "theteam": true, "staff": true, "somebody": true, "someone": true,

@@ -108,7 +108,7 @@ func (c Charting) version(n int, e Entry, o feed.Options) (v clinical.Version, r
 	if reason == "" && endsBeforeItBegan(v.Body) {
 		reason = "ended_at lies before started_at"
 	}
-	if b, is := v.Body.(clinical.Clearance); is && reason == "" && !clinical.NamesSomebody(b.By) {
+	if b, is := v.Body.(clinical.Clearance); is && reason == "" && !clinical.NamesPerson(b.By) {
 		reason = "nobody is named; say which provider cleared the patient to stand"
 	}
 	v.Feed, v.File, v.Line = Feed, Feed, n+1

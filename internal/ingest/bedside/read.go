@@ -407,7 +407,7 @@ func (r *reader) clearance(s Set) *clinical.Clearance {
 	switch {
 	case by == "":
 		r.wrong("cleared_by", Missing)
-	case !clinical.NamesSomebody(by):
+	case !clinical.NamesPerson(by):
 		r.wrong("cleared_by", Nobody)
 	case clinical.SameName(by, r.o.Sender):
 		r.wrong("cleared_by", Own)

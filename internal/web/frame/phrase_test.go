@@ -52,7 +52,7 @@ func TestASentenceOfWordsAndMarkupIsEscaped(t *testing.T) {
 			t.Errorf("%s", s)
 		}
 	}
-	if got, want := phrase("audit.says", code("dashboard audit verify")), "<code>dashboard audit verify</code> checks them all."; !strings.Contains(string(got), want) {
+	if got, want := phrase("audit.says", code("dashboard audit verify")), "<code>dashboard audit verify</code> checks the whole chain."; !strings.Contains(string(got), want) {
 		t.Errorf("%s", got)
 	}
 	if got, want := phrase("parts.as-of-known", &Moment{ISO: "2026-11-20T08:05:00Z", Text: "20 Nov 08:05"}), `As known at <time datetime="2026-11-20T08:05:00Z">20 Nov 08:05</time>`; string(got) != want {

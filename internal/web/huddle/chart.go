@@ -81,7 +81,7 @@ func (s *service) clearEpisode(c *frame.Request) (frame.Page, error) {
 	case clinical.SameName(by, frame.ClearsNobody(frame.AccountOf(c))):
 		why := clinical.Errorf(clinical.Invalid, "%s", text.Say("episodes.cleared-own"))
 		return s.notDone(c, http.StatusUnprocessableEntity, form, action, why)
-	case !clinical.NamesSomebody(by) || at.IsZero() || at.After(now):
+	case !clinical.NamesPerson(by) || at.IsZero() || at.After(now):
 		why := clinical.Errorf(clinical.Invalid, "say which provider cleared the patient to stand, and when: a time of the last 24 h")
 		return s.notDone(c, http.StatusUnprocessableEntity, form, action, why)
 	}
