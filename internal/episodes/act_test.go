@@ -189,3 +189,15 @@ func TestNobodyClosesAClearance(t *testing.T) {
 		t.Errorf("closed before, and blocked still: %+v", done)
 	}
 }
+
+func TestWhomWasToldStaysWhileItIsPutOff(t *testing.T) {
+	told := records.EpisodeEvent{What: episodes.ToldOf, To: episodes.Told, Who: "mb", Name: "Dr A", ToldAt: start}
+	off := records.EpisodeEvent{What: episodes.PutOff, To: episodes.Deferred, Who: "zs", Until: start.Add(time.Hour)}
+	if e := episodes.Replay([]records.EpisodeEvent{told, off}); e.ToldWhom != "Dr A" || !e.ToldAt.Equal(start) || e.Who != "zs" {
+		t.Errorf("told %q at %v, put off by %q", e.ToldWhom, e.ToldAt, e.Who)
+	}
+	over := records.EpisodeEvent{What: episodes.DeferralOver, To: episodes.Open}
+	if e := episodes.Replay([]records.EpisodeEvent{told, off, over}); e.ToldWhom != "" {
+		t.Errorf("once it is open again, %q still counts as told", e.ToldWhom)
+	}
+}

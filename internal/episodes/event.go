@@ -81,7 +81,10 @@ func raises(e records.Episode, v records.EpisodeEvent) bool {
 // inHands is the episode with the state, and the owner, that an event gives it.
 func inHands(e records.Episode, v records.EpisodeEvent) records.Episode {
 	e.State, e.Reason, e.Note, e.Until = v.To, v.Reason, v.Note, v.Until
-	e.Who, e.By, e.Ending, e.ToldWhom, e.ToldAt = "", "", "", "", time.Time{}
+	e.Who, e.By, e.Ending = "", "", ""
+	if v.To != Deferred { // whom was told still counts while it is put off
+		e.ToldWhom, e.ToldAt = "", time.Time{}
+	}
 	switch v.To {
 	case Taken, Deferred:
 		e.Who = v.Who

@@ -130,3 +130,11 @@ func TestWhatWasDoneIsSaidInWords(t *testing.T) {
 		t.Error(got)
 	}
 }
+
+func TestAnEpisodePutOffSaysWhomWasTold(t *testing.T) {
+	e := records.Episode{State: episodes.Deferred, Who: "mb", Until: episodeTime.Add(time.Hour),
+		ToldWhom: "Dr A", ToldAt: episodeTime}
+	if got, want := sayBriefs[e.State](Catalogue{Zone: time.UTC, At: episodeTime}, e), "told Dr A at 20 Nov 08:05; put off by mb until "; !strings.HasPrefix(got, want) {
+		t.Errorf("%q does not begin with %q", got, want)
+	}
+}
