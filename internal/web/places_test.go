@@ -105,6 +105,7 @@ func TestWhatStandsBeforeASetStandsWhereverItIsOwed(t *testing.T) {
 // patientless are the pages on which nothing stands that the feeds brought of a patient. Any
 // other page says where a list is old.
 var patientless = map[string]string{
+	"/":                        "leads to a unit, or says that there is none",
 	"/rules":                   "the rules in words",
 	"/sign-in":                 "before anybody is known",
 	"/sign-out":                "asks for nothing else",

@@ -28,11 +28,11 @@ func TestEpisodesAreActedOnInABrowser(t *testing.T) {
 		}
 	}
 	form := func(verb string) string { return fmt.Sprintf(`%s form[action$="/%s"] button`, article, verb) }
-	says("Nobody's yet; owed")
+	says("Nobody's; owed")
 	page.Follow(form("take"))
 	says("Taken by everything")
 	page.Follow(form("release"))
-	says("Nobody's yet; owed")
+	says("Nobody's; owed")
 
 	page.Click("#d-" + e.ID + " summary")
 	browsertest.Eval[bool](page, fmt.Sprintf(`(document.querySelector("#why-%s").value = "asleep") !== ""`, e.ID))
