@@ -279,10 +279,10 @@ func (s *site) listOutbox(ctx context.Context, p process, format string) error {
 	for n, o := range all {
 		rows[n] = outboxRow{
 			Number: o.Number, Channel: o.Channel, What: o.Thing, Version: o.Version, Unit: o.Unit, StayID: o.StayID,
-			State: o.State, QueuedAt: o.QueuedAt, Attempts: o.Attempts, LastTried: momentOrNil(o.TriedAt), Reason: o.Answer,
+			State: o.State, QueuedAt: o.QueuedAt, Attempts: o.Attempts, LastTried: present(o.TriedAt), Reason: o.Answer,
 		}
 		if o.State == records.SendWaits {
-			rows[n].NextAt = momentOrNil(o.NextAt)
+			rows[n].NextAt = present(o.NextAt)
 		}
 	}
 	if format == "json" {
@@ -297,11 +297,4 @@ func (s *site) listOutbox(ctx context.Context, p process, format string) error {
 			r.QueuedAt.Format(time.RFC3339), strconv.Itoa(r.Attempts), r.Reason)
 	}
 	return table(p.stdout, text.Say("commands.outbox-head"), lines)
-}
-
-func momentOrNil(t time.Time) *time.Time {
-	if t.IsZero() {
-		return nil
-	}
-	return &t
 }

@@ -17,7 +17,11 @@ func startSignInService(ctx context.Context, s *site, clock clinical.Clock) (*id
 	if s.settings.signIn.Issuer == "" {
 		return nil, nil, nil
 	}
-	service := idp.New(s.settings.signIn, clock, s.log)
+	return lookFor(ctx, s, s.settings.signIn, clock)
+}
+
+func lookFor(ctx context.Context, s *site, settings idp.Settings, clock clinical.Clock) (*idp.Service, *schedule, error) {
+	service := idp.New(settings, clock, s.log)
 	job, err := startJob(ctx, s.log, "@every 1s", false, service.Look)
 	return service, job, err
 }
@@ -27,8 +31,7 @@ func startLaunches(ctx context.Context, s *site, clock clinical.Clock) (*account
 	if s.settings.launches.Record == "" {
 		return nil, nil, nil
 	}
-	service := idp.New(s.settings.launches, clock, s.log)
-	job, err := startJob(ctx, s.log, "@every 1s", false, service.Look)
+	service, job, err := lookFor(ctx, s, s.settings.launches, clock)
 	return &account.Record{SignIn: service, Stay: func(ctx context.Context, o idp.Opened) (clinical.KnownStay, error) {
 		return s.openedStay(ctx, o, clock())
 	}}, job, err
